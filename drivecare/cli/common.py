@@ -1,0 +1,67 @@
+"""What every command shares: the options, printing a result as JSON or for people, filing it in a job.
+
+A command builds its document, then:
+
+    finish(document, show=lambda out: ..., as_json=as_json, job=job, jobs=jobs, exit_code=10)
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
+
+import click
+
+from drivecare.documents import Value, encode
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout.")
+
+
+def job_options(command: F) -> F:
+    """`--job ID` and `--jobs FOLDER`: file the result of this command in that job."""
+    command = click.option("--job", metavar="ID", help="File the result in this job.")(command)
+    return click.option(
+        "--jobs",
+        type=click.Path(file_okay=False, path_type=Path),
+        help="Folder that holds the jobs. [default: $DRIVECARE_JOBS or your data folder]",
+    )(command)
+
+
+def console(*, stderr: bool = False) -> Console:
+    """A rich console: plain in a pipe and under NO_COLOR; 80 columns in a pipe."""
+    from rich.console import Console
+
+    stream = sys.stderr if stderr else sys.stdout
+    width = None if stream.isatty() or "COLUMNS" in os.environ else 100
+    return Console(file=stream, width=width, highlight=False, markup=False, emoji=False)
+
+
+def finish(
+    document: Value,
+    *,
+    show: Callable[[Console], None],
+    as_json: bool,
+    exit_code: int = 0,
+    job: str | None = None,
+    jobs: Path | None = None,
+) -> NoReturn:
+    """File the document where a job was named, print it, end with the exit code."""
+    if job is not None:
+        from drivecare.job.folder import open_job
+
+        filed = open_job(job, jobs).file(document)
+        click.echo(f"filed as {filed}", err=True)
+    if as_json:
+        sys.stdout.buffer.write(encode(document))
+        sys.stdout.flush()
+    else:
+        show(console())
+    raise click.exceptions.Exit(exit_code)

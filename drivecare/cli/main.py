@@ -1,0 +1,86 @@
+"""The command table and the one place where an error becomes a line and an exit code."""
+
+from __future__ import annotations
+
+import importlib
+import logging
+import sys
+
+import click
+
+from drivecare import __version__
+from drivecare.errors import DriveCareError
+
+# In the order of a job. The help line stands here and not in the command's file, so that `drivecare --help` imports
+# none of them; tests/cli/test_main.py holds both together.
+COMMANDS: dict[str, tuple[str, str]] = {
+    "drives": ("drivecare.cli.drives", "List what is attached, what each is, whether it is in use."),
+    "assess": ("drivecare.cli.assess", "Judge a drive from its own report: live, saved or pasted."),
+    "plan": ("drivecare.cli.plan", "Find the replacement that fits this unit, and the steps to fit it."),
+    "copy": ("drivecare.cli.copy", "Copy a drive or image and prove it by reading the target back."),
+    "verify": ("drivecare.cli.verify", "Read a target again and compare it with its receipt."),
+    "hosts": ("drivecare.cli.hosts", "Units and bays: list, show, check a profile, match a label."),
+    "job": ("drivecare.cli.job", "Jobs: new, show, list."),
+    "gate": ("drivecare.cli.gate", "May the swap happen? Open or shut, with the reasons."),
+    "handover": ("drivecare.cli.handover", "Write the customer's and the shop's sheet."),
+    "demo": ("drivecare.cli.demo", "Run a whole job on invented drives: no hardware, no root."),
+}
+
+
+class FlowGroup(click.Group):
+    """Commands in flow order, each imported only when called."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  click's signature
+        """Names in the order of a job, not of the alphabet."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        """Import the command's file and return the click command named as the command is."""
+        if cmd_name not in COMMANDS:
+            return None
+        module = importlib.import_module(COMMANDS[cmd_name][0])
+        command = getattr(module, cmd_name.replace("-", "_"))
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        """The list in `--help`, from the table alone."""
+        with formatter.section("Commands, in the order of a job"):
+            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+
+
+@click.group(cls=FlowGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(__version__, prog_name="drivecare")
+@click.option("-v", "--verbose", is_flag=True, help="Say more about what is done, on stderr.")
+def cli(verbose: bool) -> None:
+    """Carry one pulled drive through a whole bench job.
+
+    Read it, judge it, find the replacement that fits, copy it provably, and know when the swap may happen.
+    Start with `drivecare demo`: it needs no drive and no root.
+    """
+    logging.basicConfig(level=logging.DEBUG if verbose else logging.WARNING, format="%(message)s")
+
+
+def main() -> None:
+    """Entry point: run a command; turn an expected error into one line on stderr and its exit code."""
+    try:
+        cli(standalone_mode=False)
+    except click.exceptions.Exit as done:
+        sys.exit(done.exit_code)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except click.Abort:
+        click.echo("stopped", err=True)
+        sys.exit(23)
+    except DriveCareError as error:
+        logging.getLogger("drivecare").debug("", exc_info=error)
+        click.echo(f"drivecare: {error.message()}", err=True)
+        sys.exit(error.exit_code)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(0)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,123 @@
+"""Documents: the JSON that drivecare writes, and everything it takes in, checked where it enters.
+
+A type that goes into or comes out of a file derives from `Value`. Wrong types are refused with the place
+("Expected `int`, got `str` - at `$.bay.height_mm`"). Documents of ours ignore fields they do not know, so that a newer
+version may add some; profiles, which people write by hand, derive from `Strict` and refuse them, so that a slip of
+the pen is found.
+"""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from pathlib import Path
+from typing import Any, TypeVar
+
+import msgspec
+
+from drivecare.errors import BadInput, Unavailable
+
+
+class Value(msgspec.Struct, frozen=True, kw_only=True):
+    """A frozen value, compared by content. Use tuples inside."""
+
+
+class Strict(Value, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A value written by hand: an unknown key is an error."""
+
+
+T = TypeVar("T")
+
+
+def encode(document: Value) -> bytes:
+    """The document as indented UTF-8 JSON with a final newline; equal documents give equal bytes."""
+    return msgspec.json.format(msgspec.json.encode(document), indent=2) + b"\n"
+
+
+def decode(kind: type[T], data: bytes, *, origin: str) -> T:
+    """JSON bytes as `kind`. Raises BadInput naming `origin`, the key and the reason."""
+    try:
+        return msgspec.json.decode(data, type=kind)
+    except msgspec.DecodeError as error:  # ValidationError is one
+        raise _bad(error, origin, "JSON") from error
+    except UnicodeDecodeError as error:
+        raise BadInput("is not UTF-8 text", where=origin) from error
+
+
+def decode_toml(kind: type[T], data: bytes, *, origin: str) -> T:
+    """TOML bytes as `kind`. Raises BadInput naming `origin`, the key and the reason."""
+    try:
+        table: dict[str, Any] = tomllib.loads(data.decode("utf-8"))
+        return msgspec.convert(table, type=kind)
+    except UnicodeDecodeError as error:
+        raise BadInput("is not UTF-8 text", where=origin) from error
+    except (tomllib.TOMLDecodeError, msgspec.ValidationError) as error:
+        raise _bad(error, origin, "TOML") from error
+
+
+def _bad(error: Exception, origin: str, language: str) -> BadInput:
+    reason, _, place = str(error).partition(" - at `$")
+    if isinstance(error, msgspec.ValidationError):
+        key = place.rstrip("`").lstrip(".")
+        return BadInput(reason + (f" at {key}" if key else ""), where=origin)
+    return BadInput(f"is not valid {language}: {reason}", where=origin)
+
+
+def read_bytes(path: Path, *, limit_bytes: int = 64 << 20) -> bytes:
+    """A regular file's content. Raises BadInput where it is missing, a directory, a device, or larger than the limit."""
+    try:
+        if path.is_dir():
+            raise BadInput("is a directory, a file is needed", where=str(path))
+        if path.exists() and not path.is_file():
+            raise BadInput("is not a regular file", where=str(path))
+        if path.stat().st_size > limit_bytes:
+            raise BadInput(f"is larger than {limit_bytes:,} bytes, too large for this kind of file", where=str(path))
+        return path.read_bytes()
+    except FileNotFoundError as error:
+        raise BadInput("there is no such file", where=str(path), hint="Check the path.") from error
+    except PermissionError as error:
+        raise Unavailable("may not be read by you", where=str(path), hint="Check its permissions.") from error
+    except OSError as error:
+        raise Unavailable(f"cannot be read: {error.strerror}", where=str(path)) from error
+
+
+def load(kind: type[T], path: Path) -> T:
+    """The JSON document at `path`."""
+    return decode(kind, read_bytes(path), origin=str(path))
+
+
+def save(path: Path, data: bytes, *, exclusive: bool = False) -> None:
+    """Put `data` at `path` whole or not at all, and durably.
+
+    The bytes go to a neighbour, are flushed to the medium, then take the name; the folder is flushed last.
+    With `exclusive` an existing file is never replaced: BadInput. A full disk or a missing right is Unavailable.
+    """
+    neighbour = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        try:
+            with neighbour.open("xb") as stream:
+                stream.write(data)
+                stream.flush()
+                os.fsync(stream.fileno())
+            if exclusive:
+                os.link(neighbour, path)
+            else:
+                neighbour.replace(path)
+        finally:
+            neighbour.unlink(missing_ok=True)
+        sync_folder(path.parent)
+    except FileExistsError as error:
+        raise BadInput(
+            "exists already", where=str(path), hint="Nothing is overwritten: choose another name."
+        ) from error
+    except OSError as error:
+        raise Unavailable(f"cannot be written: {error.strerror}", where=str(path)) from error
+
+
+def sync_folder(folder: Path) -> None:
+    """Flush a folder's entries, so that a name just given survives a power cut."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

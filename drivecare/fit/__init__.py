@@ -1,0 +1,1 @@
+"""Which drive fits this unit: host profiles, candidates, checks, the plan and its steps. Pure."""

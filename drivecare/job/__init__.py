@@ -1,0 +1,1 @@
+"""The job: its folder, the gate before the swap, the handover sheet."""

@@ -1,0 +1,184 @@
+"""The values a reading is made of.
+
+`None` is "the drive did not say" everywhere; zero is a value. Units stand in the names. The raw text stays beside what
+was decoded from it, so that a later version can read an old reading better.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from drivecare.documents import Value
+
+Kind = Literal["hdd", "ssd", "unknown"]
+Protocol = Literal["ata", "nvme", "scsi"]
+Strength = Literal["strong", "weak", "none"]
+DriveSays = Literal["passed", "failing", "silent"]
+ThresholdState = Literal["now", "past"]
+TestResult = Literal[
+    "passed",
+    "aborted",  # by the host, or a dock's idle timer
+    "interrupted",  # by a reset or a power cut
+    "not-completed",  # fatal or unknown error
+    "unknown-element",
+    "electrical",
+    "servo",
+    "read",
+    "handling-damage",
+    "running",
+    "unknown",
+]
+
+
+class Identity(Value, frozen=True, kw_only=True):
+    """Which drive this is. `wwn` is the World Wide Name, or EUI/NGUID and namespace for NVMe, in lower-case hex.
+
+    `bridge_serial` proves nothing about the drive. `strength` is strong when the drive's own WWN or serial was read from
+    the drive itself, weak when a bridge stood between and hid it, none when nothing names it.
+    """
+
+    wwn: str | None = None
+    native_serial: str | None = None
+    bridge_serial: str | None = None
+    strength: Strength = "none"
+
+
+class Drive(Value, frozen=True, kw_only=True):
+    """The drive itself: what does not change from one reading to the next."""
+
+    model: str | None = None
+    serial: str | None = None
+    firmware: str | None = None
+    family: str | None = None
+    kind: Kind = "unknown"
+    protocol: Protocol | None = None
+    identity: Identity = Identity()
+    capacity_bytes: int | None = None
+    native_capacity_bytes: int | None = None
+    attached_sector_bytes: int | None = None
+    security: Literal["off", "unlocked", "locked", "frozen", "unsupported"] | None = None
+    logical_sector_bytes: int | None = None
+    physical_sector_bytes: int | None = None
+    form_factor: str | None = None
+    rotation_rpm: int | None = None
+    link_gbps: float | None = None
+    link_max_gbps: float | None = None
+    trim: bool | None = None
+    zoned: Literal["none", "host-aware", "host-managed", "device-managed"] | None = None
+    virtual: str | None = None  # what stands in for a drive: a RAID volume, a controller; None for a drive itself
+    smart: Literal["on", "off", "unsupported"] | None = None
+    temperature_limit_celsius: int | None = None  # the drive's own; None where it names none or an impossible one
+
+
+class Attribute(Value, frozen=True, kw_only=True):
+    """One row of an ATA attribute table. `raw` is the decoded main number, None where the raw text defies decoding.
+
+    `state` says whether value <= threshold now, or worst <= threshold at some time in the past; a threshold of 0 never
+    fails (ATA: Maxtor D540X product manual, table 6-12).
+    """
+
+    id: int
+    name: str | None = None
+    prefail: bool | None = None
+    value: int | None = None
+    worst: int | None = None
+    threshold: int | None = None
+    raw_text: str = ""
+    raw: int | None = None
+    state: ThresholdState | None = None
+
+
+class SelfTest(Value, frozen=True, kw_only=True):
+    """One self-test the drive remembers. `hours`: power-on hours when it ended. `lba`: first failing one."""
+
+    kind: str
+    result: TestResult
+    remaining_percent: int | None = None
+    hours: int | None = None
+    lba: int | None = None
+
+
+class LoggedErrors(Value, frozen=True, kw_only=True):
+    """The drive's own error log, summed up. `newest_hours`: power-on hours of the newest entry."""
+
+    count: int | None = None
+    newest_hours: int | None = None
+    kinds: tuple[str, ...] = ()  # "uncorrectable", "not found", "link checksum", "aborted", ...
+
+
+class Values(Value, frozen=True, kw_only=True):
+    """The signals that rules speak about; each None where the drive did not say."""
+
+    power_on_hours: int | None = None
+    power_cycles: int | None = None
+    temperature_celsius: int | None = None
+    reallocated: int | None = None
+    reallocation_events: int | None = None
+    pending: int | None = None
+    offline_uncorrectable: int | None = None
+    reported_uncorrectable: int | None = None
+    command_timeouts: int | None = None
+    end_to_end_errors: int | None = None
+    spin_retries: int | None = None
+    crc_errors: int | None = None
+    wear_percent_used: int | None = None
+    available_spare_percent: int | None = None
+    spare_threshold_percent: int | None = None
+    media_errors: int | None = None
+    critical_warnings: tuple[str, ...] | None = None  # names of NVMe warning bits that are set; () where none is
+    warning_temperature_minutes: int | None = None
+    critical_temperature_minutes: int | None = None
+    unsafe_shutdowns: int | None = None
+    grown_defects: int | None = None
+    uncorrected_reads: int | None = None
+    uncorrected_writes: int | None = None
+    uncorrected_verifies: int | None = None
+    non_medium_errors: int | None = None
+    background_scan_errors: int | None = None
+    failure_prediction: str | None = None  # SCSI additional sense "5d/xx" in lower-case hex; "5d/ff" is a test
+    error_log_count: int | None = None
+    host_bytes_written: int | None = None
+    host_bytes_read: int | None = None
+    last_selftest: SelfTest | None = None
+
+
+class Gap(Value, frozen=True, kw_only=True):
+    """Something a reading should have told and did not, or told implausibly.
+
+    `code` is stable and kebab-case ("bridge-blocked", "smart-off", "table-junk", "hours-implausible", ...), `blocks`
+    says whether it leaves no usable health data at all, `advice` what would help.
+    """
+
+    code: str
+    what: str
+    blocks: bool = False
+    advice: str | None = None
+
+
+class RawReport(Value, frozen=True, kw_only=True):
+    """A report as it came: the backend's text, its exit status (None where the text was pasted) and how it was asked."""
+
+    text: str
+    exit_status: int | None = None
+    asked: tuple[str, ...] = ()
+
+
+class Reading(Value, frozen=True, kw_only=True):
+    """One drive's report at one time. Saved as JSON; `raw` is what counts, the rest can be decoded from it again."""
+
+    schema: Literal["drivecare/reading-1"] = "drivecare/reading-1"
+    read_at: str | None = None  # ISO 8601 with offset; None where the report does not say
+    path: str | None = None
+    transport: str | None = None
+    bridge: str | None = None
+    drive_says: DriveSays = "silent"
+    drive_says_words: str | None = None  # the drive's own verdict in its words
+    qualifiers: tuple[str, ...] = ()  # what weakens that verdict: "attribute check only", "within 24 hours", ...
+    drive: Drive = Drive()
+    values: Values = Values()
+    attributes: tuple[Attribute, ...] = ()
+    selftests: tuple[SelfTest, ...] = ()  # newest first
+    errors: LoggedErrors = LoggedErrors()
+    statistics: dict[str, int] = {}  # device statistics by our names: "power_on_hours", "reallocated", ...
+    gaps: tuple[Gap, ...] = ()
+    raw: RawReport = RawReport(text="")

@@ -1,0 +1,1 @@
+"""What a reading means: signals, rules (data with a source each), the chance of failure, the verdict. Pure."""

@@ -1,0 +1,1 @@
+"""JSON Schemas of every document, made from the types by `python -m drivecare.schemas`; a test keeps them true."""

@@ -1,0 +1,1 @@
+"""Every byte across, provably: guards, copy engine, journal, receipt, verification; file copies."""
