@@ -64,7 +64,7 @@ def _bad(error: Exception, origin: str, language: str) -> BadInput:
 
 
 def read_bytes(path: Path, *, limit_bytes: int = 64 << 20) -> bytes:
-    """A regular file's content. Raises BadInput where it is missing, a directory, a device, or larger than the limit."""
+    """A regular file's content. Raises BadInput where it is missing, a folder, a device or larger than the limit."""
     try:
         if path.is_dir():
             raise BadInput("is a directory, a file is needed", where=str(path))

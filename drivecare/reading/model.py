@@ -33,8 +33,8 @@ TestResult = Literal[
 class Identity(Value, frozen=True, kw_only=True):
     """Which drive this is. `wwn` is the World Wide Name, or EUI/NGUID and namespace for NVMe, in lower-case hex.
 
-    `bridge_serial` proves nothing about the drive. `strength` is strong when the drive's own WWN or serial was read from
-    the drive itself, weak when a bridge stood between and hid it, none when nothing names it.
+    `bridge_serial` proves nothing about the drive. `strength` is strong when the drive's own WWN or serial was read
+    from the drive itself, weak when a bridge stood between and hid it, none when nothing names it.
     """
 
     wwn: str | None = None
@@ -156,7 +156,7 @@ class Gap(Value, frozen=True, kw_only=True):
 
 
 class RawReport(Value, frozen=True, kw_only=True):
-    """A report as it came: the backend's text, its exit status (None where the text was pasted) and how it was asked."""
+    """A report as it came: the backend's text, its exit status (None where pasted) and how it was asked."""
 
     text: str
     exit_status: int | None = None
@@ -179,6 +179,6 @@ class Reading(Value, frozen=True, kw_only=True):
     attributes: tuple[Attribute, ...] = ()
     selftests: tuple[SelfTest, ...] = ()  # newest first
     errors: LoggedErrors = LoggedErrors()
-    statistics: dict[str, int] = {}  # device statistics by our names: "power_on_hours", "reallocated", ...
+    statistics: dict[str, int] = {}  # noqa: RUF012  msgspec copies it; device statistics by our names: "power_on_hours", "reallocated", ...
     gaps: tuple[Gap, ...] = ()
     raw: RawReport = RawReport(text="")
