@@ -1,1 +1,44 @@
-"""JSON Schemas of every document, made from the types by `python -m drivecare.schemas`; a test keeps them true."""
+"""JSON Schemas of every document drivecare writes.
+
+They are made from the types by `python -m drivecare.schemas` and shipped beside this file as NAME-VERSION.json;
+tests/test_schemas.py fails when a type and its file disagree. A number moves only on a breaking change: fields may be
+added within a version.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any
+
+import msgspec
+
+# Document name -> where its type lives. Imported one by one, so that asking for one schema imports one room.
+DOCUMENTS: dict[str, str] = {
+    "reading-1": "drivecare.reading.model:Reading",
+}
+
+
+def document_type(name: str) -> type[msgspec.Struct]:
+    """The type behind a document name such as `reading-1`."""
+    module, _, attribute = DOCUMENTS[name].partition(":")
+    kind = getattr(importlib.import_module(module), attribute)
+    assert isinstance(kind, type)
+    assert issubclass(kind, msgspec.Struct)
+    return kind
+
+
+def make_schema(name: str) -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of a document, made from its type."""
+    kind = document_type(name)
+    (described,), definitions = msgspec.json.schema_components([kind], ref_template="#/$defs/{name}")
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": f"drivecare/{name}",
+        **described,
+        "$defs": definitions,
+    }
+
+
+def schema_bytes(name: str) -> bytes:
+    """The schema as the file that ships: indented UTF-8 JSON, the same for the same type."""
+    return msgspec.json.format(msgspec.json.encode(make_schema(name), order="sorted"), indent=2) + b"\n"
