@@ -6,6 +6,7 @@ form byte for byte. SFF-8447 section 4.2.1 (above 8,000 GB): the advertised byte
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 IDEMA_LARGEST_GB: Final = 8_000
@@ -33,9 +34,10 @@ def standard_bytes(gigabytes: int) -> tuple[int, ...]:
 
 
 def labelled_gigabytes(capacity_bytes: int) -> int | None:
-    """The label whose standard count is exactly `capacity_bytes`; None where it follows neither standard."""
+    """The label whose standard count is exactly `capacity_bytes`; None where it follows neither standard.
+
+    A GiB is more than a GB, so above 8,000 GB two neighbouring labels can share one count: the rounder one is meant.
+    """
     near = capacity_bytes // 10**9
-    for gigabytes in (near, near - 1):
-        if gigabytes >= 50 and capacity_bytes in standard_bytes(gigabytes):
-            return gigabytes
-    return None
+    matching = [gb for gb in (near, near - 1) if gb >= 50 and capacity_bytes in standard_bytes(gb)]
+    return max(matching, key=lambda gb: math.gcd(gb, 1_000), default=None)
