@@ -1,0 +1,140 @@
+"""What a plan is made of: candidate drives, the checks each one gets, and the plan itself.
+
+`None` means "nobody told us" everywhere. An unknown value gives an `unknown` check, never a `pass`.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from drivecare.documents import Value
+from drivecare.reading.model import Identity
+
+Result = Literal["pass", "warn", "block", "unknown"]
+Fits = Literal["yes", "no", "unknown"]
+Migration = Literal["sector-copy", "unit-initialises", "file-copy"]
+Kind = Literal["hdd", "ssd"]
+Protocol = Literal["sata", "sas", "nvme", "pata"]
+Recording = Literal["conventional", "shingled"]
+
+
+class Candidate(Value, frozen=True, kw_only=True):
+    """One drive that might go into the unit: a row of the stock, or a drive that was read.
+
+    Lengths in mm, currents in ampere at their peak (spin-up for a hard drive), rates in MB/s of 10^6 bytes.
+    `by_hand` names the facts a person measured or looked up instead of the drive or the stock list saying them.
+    """
+
+    name: str
+    model: str | None = None
+    serial: str | None = None
+    identity: Identity = Identity()
+    capacity_bytes: int | None = None
+    kind: Kind | None = None
+    protocol: Protocol | None = None
+    connector: str | None = None
+    form_factor: str | None = None
+    height_mm: float | None = None
+    logical_sector_bytes: int | None = None
+    physical_sector_bytes: int | None = None
+    link_gbps: float | None = None
+    peak_3v3_amps: float | None = None
+    peak_5v_amps: float | None = None
+    peak_12v_amps: float | None = None
+    power_disable: bool | None = None  # obeys the power-disable signal on pin 3 of the SATA power plug
+    recording: Recording | None = None
+    mounting: tuple[str, ...] | None = None  # which threaded holes it has: "side", "bottom"
+    rated_written_bytes: int | None = None
+    error_bits_exponent: int | None = None  # one unrecoverable read error expected in 10^N bits
+    sustained_mb_s: float | None = None
+    verdict: str | None = None  # of its own reading, judged as a new drive
+    shelf: str | None = None
+    price: float | None = None
+    by_hand: tuple[str, ...] = ()
+
+
+class Check(Value, frozen=True, kw_only=True):
+    """One thing looked at. `reason` in numbers; `source` is a document, "common practice, no source" or "from memory"."""
+
+    check: str
+    result: Result
+    reason: str
+    source: str
+
+
+class Judged(Value, frozen=True, kw_only=True):
+    """A candidate with its checks. `fits` is no where one blocks, unknown where one is unknown, else yes."""
+
+    name: str
+    fits: Fits
+    checks: tuple[Check, ...] = ()
+    rank: int | None = None  # 1 is the best; only drives that fit, or may, have one
+    ranking: tuple[str, ...] = ()  # why it stands where it stands
+    model: str | None = None
+    serial: str | None = None
+    identity: Identity = Identity()
+    capacity_bytes: int | None = None
+    logical_sector_bytes: int | None = None
+    shelf: str | None = None
+    by_hand: tuple[str, ...] = ()
+    copy_minutes: int | None = None  # the least a full copy takes; None where no rate is known
+
+
+class PlannedDrive(Value, frozen=True, kw_only=True):
+    """The old drive as far as the plan rests on it. `verdict` is that of its reading, None where none was judged."""
+
+    model: str | None = None
+    serial: str | None = None
+    identity: Identity = Identity()
+    capacity_bytes: int | None = None
+    logical_sector_bytes: int | None = None
+    verdict: str | None = None
+
+
+class Advice(Value, frozen=True, kw_only=True):
+    """What a symptom says. `drive_likely` is whether the drive is the likely cause; `first` is what to check before."""
+
+    symptom: str
+    drive_likely: bool
+    cause: str
+    first: tuple[str, ...] = ()
+    source: str
+
+
+class Plan(Value, frozen=True, kw_only=True):
+    """Which drive goes into which unit, why, and the steps. `candidates` stand in ranked order, the chosen one first."""
+
+    schema: Literal["drivecare/plan-1"] = "drivecare/plan-1"
+    host: str  # id of the host profile
+    host_name: str
+    label: str  # as it was typed
+    migration: Migration
+    source: PlannedDrive | None = None
+    used_bytes: int | None = None
+    candidates: tuple[Judged, ...] = ()
+    chosen: str | None = None  # name of the candidate to fit; None where none certainly fits
+    symptom: Advice | None = None
+    steps: tuple[str, ...] = ()
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def chosen_drive(self) -> Judged | None:
+        """The chosen candidate, which the gate compares with the drive that was written."""
+        return next((one for one in self.candidates if one.name == self.chosen), None)
+
+
+class HostLine(Value, frozen=True, kw_only=True):
+    """One unit or bay in a list, in words."""
+
+    id: str
+    name: str
+    bay: str
+    interface: str
+    migration: Migration
+
+
+class HostList(Value, frozen=True, kw_only=True):
+    """What `hosts list` prints."""
+
+    schema: Literal["drivecare/hosts-1"] = "drivecare/hosts-1"
+    hosts: tuple[HostLine, ...] = ()
