@@ -1,0 +1,30 @@
+"""Shared by every room: the default run has no network, and no test can reach a disk of this machine by accident."""
+
+from __future__ import annotations
+
+import socket
+from typing import NoReturn
+
+import pytest
+
+
+@pytest.fixture(autouse=True)
+def _no_network(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing leaves the machine (DESIGN promise 8): connecting anywhere but this host is an error in every fast test."""
+    if request.node.get_closest_marker("bench") or request.node.get_closest_marker("slow"):
+        return
+
+    def refuse(*_: object) -> NoReturn:
+        raise AssertionError("a test tried to use the network")
+
+    monkeypatch.setattr(socket.socket, "connect", refuse)
+
+
+@pytest.fixture(autouse=True)
+def _own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Jobs and configuration of the person running the tests are never read or written."""
+    home = tmp_path_factory.mktemp("home")
+    monkeypatch.setenv("XDG_DATA_HOME", str(home / "data"))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(home / "config"))
+    for name in ("DRIVECARE_JOBS", "DRIVECARE_HOSTS", "SUDO_UID", "SUDO_GID", "NO_COLOR"):
+        monkeypatch.delenv(name, raising=False)
