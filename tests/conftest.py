@@ -10,7 +10,7 @@ import pytest
 
 @pytest.fixture(autouse=True)
 def _no_network(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Nothing leaves the machine (DESIGN promise 8): connecting anywhere but this host is an error in every fast test."""
+    """Nothing leaves the machine (DESIGN promise 8): connecting anywhere is an error in a fast test."""
     if request.node.get_closest_marker("bench") or request.node.get_closest_marker("slow"):
         return
 
