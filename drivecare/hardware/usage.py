@@ -1,0 +1,261 @@
+"""Who uses a block device: mounts, swap, LVM, RAID, encryption, loop devices, programs that hold it open for writing.
+
+What O_EXCL alone would miss is looked for here: a mounted partition of the drive, a stack of holders, a loop device
+over it, a virtual machine that writes to it. An idle LVM or RAID member is not in use.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+
+from drivecare.documents import Value
+from drivecare.hardware.naming import text
+
+# A machine runs from whatever carries one of these.
+_SYSTEM_MOUNTS = frozenset(
+    {"/", "/usr", "/boot", "/boot/efi", "/efi", "/etc", "/var", "/home", "/nix", "/nix/store", "/ostree"}
+)
+
+
+class Mount(Value, frozen=True, kw_only=True):
+    """One line of mountinfo."""
+
+    number: str  # "8:17"; "0:43" for file systems that own no single device (btrfs, overlay)
+    point: str
+    type: str
+    source: str
+    options: str
+
+
+class Users:
+    """Who uses which block device, surveyed once and asked about many."""
+
+    def __init__(self, root: Path, mounts: tuple[Mount, ...], swaps: frozenset[str], writers: dict[str, str]) -> None:
+        self._root = root
+        self._mounts = mounts
+        self._swaps = swaps
+        self._writers = writers  # device number -> "qemu (process 123)"
+        self._loops = self._loop_backings()
+        self._btrfs = self._btrfs_members()
+        self._system = self._system_numbers()
+
+    def mounted_at(self, folder: Path) -> tuple[str, ...]:
+        """Mount points of exactly this device or partition."""
+        number, path = text(folder / "dev"), "/dev/" + folder.name.replace("!", "/")
+        names = {path, self._mapper(folder)}
+        points = [m.point for m in self._mounts if m.number == number or m.source in names]
+        points += [
+            m.point for group in self._btrfs if folder.name in group for m in self._mounts if m.source in _paths(group)
+        ]
+        return tuple(dict.fromkeys(points))
+
+    def reasons(self, folder: Path) -> tuple[str, ...]:
+        """One part of a sentence for everything that uses the drive or a part of it; () where nobody does."""
+        found: list[str] = []
+        for part in (folder, *_partitions(folder)):
+            self._walk(part, found, seen=set())
+        return tuple(dict.fromkeys(found))
+
+    def runs_the_machine(self, folder: Path) -> bool:
+        """Whether a system mount or active swap lies on the drive, however many layers above it."""
+        numbers = {text(part / "dev") for part in (folder, *_partitions(folder))}
+        return not numbers.isdisjoint(self._system)
+
+    def _walk(self, device: Path, found: list[str], seen: set[str]) -> None:
+        """Collect what uses `device`, then what uses each device built upon it."""
+        name = device.name
+        if name in seen:
+            return
+        seen.add(name)
+        path = "/dev/" + name.replace("!", "/")
+        label = self._mapper(device) or path
+        found.extend(f"{label} mounted at {point}" for point in self.mounted_at(device))
+        number = text(device / "dev") or ""
+        if number in self._swaps:
+            found.append(f"{label} in use as swap")
+        if number in self._writers:
+            found.append(f"{label} open for writing in {self._writers[number]}")
+        for holder in self._holders(device):
+            found.append(f"{label} {self._holding(holder)}")
+            self._walk(holder, found, seen)
+
+    def _holders(self, device: Path) -> list[Path]:
+        above = [self._block(name) for name in _names(device / "holders")]
+        above += [self._block(loop) for loop, backing in self._loops.items() if backing == "/dev/" + device.name]
+        return above
+
+    def _holding(self, holder: Path) -> str:
+        if holder.name.startswith("md"):
+            return f"member of the RAID set {holder.name}"
+        if holder.name.startswith("loop"):
+            return f"attached as {holder.name}"
+        mapper = self._mapper(holder)
+        return f"held by {holder.name}" + (f" ({mapper.removeprefix('/dev/mapper/')})" if mapper else "")
+
+    def _block(self, name: str) -> Path:
+        return self._root / "sys/class/block" / name
+
+    def _mapper(self, device: Path) -> str | None:
+        name = text(device / "dm/name")
+        return f"/dev/mapper/{name}" if name else None
+
+    def _loop_backings(self) -> dict[str, str]:
+        found = {}
+        for name in _names(self._root / "sys/block"):
+            backing = text(self._root / "sys/block" / name / "loop/backing_file") if name.startswith("loop") else None
+            if backing:
+                found[name] = backing
+        return found
+
+    def _btrfs_members(self) -> list[frozenset[str]]:
+        """btrfs names one member in mountinfo; /sys/fs/btrfs/UUID/devices lists them all."""
+        folder = self._root / "sys/fs/btrfs"
+        return [frozenset(_names(folder / uuid / "devices")) for uuid in _names(folder)]
+
+    def _system_numbers(self) -> frozenset[str]:
+        """Device numbers below everything the machine runs from, whatever layers lie between."""
+        pending = [m for m in self._mounts if m.point in _SYSTEM_MOUNTS]
+        found: set[str] = set()
+        for number in self._swaps:
+            found |= self._below(number)
+        seen: set[Mount] = set()
+        while pending:
+            mount = pending.pop()
+            if mount in seen:
+                continue
+            seen.add(mount)
+            for number in {mount.number} | self._numbers_of_source(mount):
+                found |= self._below(number)
+            layers = re.findall(r"(?:lowerdir|upperdir)=([^,]+)", mount.options)
+            paths = [path for layer in layers for path in layer.split(":")]
+            names = {self._name(number) for number in found}
+            paths += [backing for loop, backing in self._loops.items() if loop in names]
+            pending += [below for path in paths if (below := self._mount_of(path)) is not None]
+        return frozenset(found)
+
+    def _numbers_of_source(self, mount: Mount) -> set[str]:
+        if not mount.source.startswith("/dev/"):
+            return set()
+        name = Path(mount.source).name
+        group = next((group for group in self._btrfs if name in group), frozenset({name}))
+        folders = [self._block(member) for member in group]
+        folders += [
+            self._block(n) for n in _names(self._root / "sys/block") if self._mapper(self._block(n)) == mount.source
+        ]
+        return {number for folder in folders if (number := text(folder / "dev"))}
+
+    def _below(self, number: str) -> set[str]:
+        """The device and everything it stands on (`slaves`); a partition's drive is found by its partitions."""
+        found = {number}
+        for name in _names(self._root / "sys/dev/block" / number / "slaves") or _names(
+            self._block(self._name(number) or "") / "slaves"
+        ):
+            below = text(self._block(name) / "dev")
+            if below and below not in found:
+                found |= self._below(below)
+        return found
+
+    def _name(self, number: str) -> str | None:
+        folder = self._root / "sys/dev/block" / number
+        if folder.exists():
+            return folder.resolve().name
+        folders = self._root / "sys/class/block"
+        return next((name for name in _names(folders) if text(folders / name / "dev") == number), None)
+
+    def _mount_of(self, path: str) -> Mount | None:
+        """The mount a path lies on: the longest mount point above it; the last one mounted wins."""
+        above = [m for m in self._mounts if path == m.point or path.startswith(m.point.rstrip("/") + "/")]
+        return max(above, key=lambda m: len(m.point), default=None)
+
+
+def survey(root: Path = Path("/")) -> Users:
+    """Look once at mounts, swap, and the programs that hold a block device open for writing."""
+    return Users(root, _mounts(root), _swaps(root), _writers(root))
+
+
+def _mounts(root: Path) -> tuple[Mount, ...]:
+    """Our mounts and those of process 1, which in a container or a private name space may be more."""
+    lines = {
+        line: None
+        for process in ("self", "1")
+        for line in (text(root / "proc" / process / "mountinfo") or "").splitlines()
+    }
+    return tuple(mount for line in lines if (mount := _mount(line)) is not None)
+
+
+def _mount(line: str) -> Mount | None:
+    left, separator, right = line.partition(" - ")
+    fields, tail = left.split(), right.split(None, 2)
+    if not separator or len(fields) < 5 or len(tail) < 2:
+        return None
+    return Mount(
+        number=fields[2],
+        point=_unescape(fields[4]),
+        type=tail[0],
+        source=_unescape(tail[1]),
+        options=_unescape(tail[2]) if len(tail) > 2 else "",
+    )
+
+
+def _unescape(field: str) -> str:
+    """The kernel writes space, tab, newline and backslash in mount points as octal \\040."""
+    return re.sub(r"\\([0-7]{3})", lambda match: chr(int(match[1], 8)), field)
+
+
+def _swaps(root: Path) -> frozenset[str]:
+    lines = (text(root / "proc/swaps") or "").splitlines()[1:]
+    paths = [_unescape(line.split()[0]) for line in lines if line.startswith("/dev/")]
+    numbers = (_number_of(path, root) for path in paths)
+    return frozenset(number for number in numbers if number)
+
+
+def _number_of(path: str, root: Path) -> str | None:
+    name = Path(os.path.realpath(path)).name if root == Path("/") else Path(path).name
+    return text(root / "sys/class/block" / name / "dev")
+
+
+def _writers(root: Path) -> dict[str, str]:
+    """Device number -> program that has it open for writing; ourselves and our children (the SMART reader) left out."""
+    found: dict[str, str] = {}
+    ours = {str(os.getpid())}
+    for process in _names(root / "proc"):
+        folder = root / "proc" / process
+        if not process.isdigit() or process in ours or _parent(folder) in ours:
+            continue
+        for descriptor in _names(folder / "fd"):
+            try:
+                target = str((folder / "fd" / descriptor).readlink())
+            except OSError:
+                continue
+            if target.startswith("/dev/") and _for_writing(folder / "fdinfo" / descriptor):
+                number = text(root / "sys/class/block" / target.removeprefix("/dev/").replace("/", "!") / "dev")
+                if number:
+                    found[number] = f"{text(folder / 'comm') or 'a program'} (process {process})"
+    return found
+
+
+def _for_writing(fdinfo: Path) -> bool:
+    match = re.search(r"flags:\s*([0-7]+)", text(fdinfo) or "")
+    return match is not None and bool(int(match[1], 8) & (os.O_WRONLY | os.O_RDWR))
+
+
+def _parent(folder: Path) -> str | None:
+    match = re.search(r"PPid:\s*(\d+)", text(folder / "status") or "")
+    return match[1] if match else None
+
+
+def _partitions(folder: Path) -> list[Path]:
+    return sorted(child for child in folder.iterdir() if (child / "partition").is_file())
+
+
+def _names(folder: Path) -> list[str]:
+    try:
+        return sorted(os.listdir(folder))  # noqa: PTH208  names are what is needed
+    except OSError:
+        return []
+
+
+def _paths(group: frozenset[str]) -> set[str]:
+    return {f"/dev/{name}" for name in group}
