@@ -1,0 +1,150 @@
+"""The bag: how copied files lie on the target, after BagIt (RFC 8493), and what proves them.
+
+    TARGETDIR/
+      bagit.txt  bag-info.txt  manifest-sha256.txt  tagmanifest-sha256.txt
+      drivecare-entries.jsonl   one line per entry: true name, mode, owner, times, link target
+      drivecare-receipt.json    this copy's receipt (drivecare/bag-1); not in the tag manifest, verification updates it
+      data/...                  the files
+
+A manifest is UTF-8 lines, and readers of bags differ on percent signs, line breaks, outer blanks and variables in
+names. Such names are stored under a spelling every reader agrees on: each awkward byte as `=XX`. `true_name` undoes it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Iterable, Iterator
+from typing import Literal
+
+from drivecare.documents import Value
+from drivecare.errors import BadInput
+from drivecare.reading.model import Identity
+
+MANIFEST = "manifest-sha256.txt"
+TAG_MANIFEST = "tagmanifest-sha256.txt"
+ENTRIES = "drivecare-entries.jsonl"
+RECEIPT = "drivecare-receipt.json"
+JOURNAL = "drivecare-journal.jsonl"
+BAGIT_TXT = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"  # RFC 8493 section 2.1.1
+
+
+class TreeEnd(Value, frozen=True, kw_only=True):
+    """One end of a file copy: a folder, its file system, and the drive below it where that could be found."""
+
+    path: str
+    file_system: str | None = None
+    identity: Identity | None = None
+
+
+class FileNote(Value, frozen=True, kw_only=True):
+    """Something said of one entry; `name` is its true name, bytes that are no UTF-8 shown as `\\xNN`."""
+
+    name: str
+    reason: str
+
+
+class BagVerification(Value, frozen=True, kw_only=True):
+    """How and when the payload was read again and agreed."""
+
+    method: Literal["direct", "cache-dropped"]
+    at: str
+
+
+class BagReceipt(Value, frozen=True, kw_only=True):
+    """The proof of a file copy. `manifest_sha256` is the digest of the payload manifest, which lists every file's.
+
+    `left_out`: not in the bag, and why. `not_kept`: in the bag, but something of it could not be kept. `renamed`: stored
+    under another spelling. `verified` is true only after every payload file was read back past the cache and agreed.
+    """
+
+    schema: Literal["drivecare/bag-1"] = "drivecare/bag-1"
+    source: TreeEnd
+    target: TreeEnd
+    files: int
+    bytes_total: int
+    manifest_sha256: str
+    left_out: tuple[FileNote, ...] = ()
+    not_kept: tuple[FileNote, ...] = ()
+    renamed: tuple[FileNote, ...] = ()
+    verified: bool = False
+    verification: BagVerification | None = None
+    notices: tuple[str, ...] = ()
+    started: str
+    finished: str
+    tool_version: str
+
+
+# Awkward in a manifest for some reader: RFC 8493 section 2.1.3 wants LF, CR and % encoded, which not every reader
+# undoes; blanks at a line's end are stripped; `$NAME` and a leading `~` are taken for something to expand.
+_AWKWARD = re.compile(r"[\x00-\x1f\x7f%\udc80-\udcff]|=(?=[0-9A-F]{2})|\$(?=[A-Z_{])|^[\s~]|\s+$")
+_SPELLED = re.compile(rb"=([0-9A-F]{2})")
+
+
+def stored_name(name: bytes) -> bytes:
+    """The spelling under which one path component is stored. Distinct names give distinct spellings."""
+
+    def spell(found: re.Match[str]) -> str:
+        return "".join(f"={byte:02X}" for byte in found[0].encode("utf-8", "surrogateescape"))
+
+    return _AWKWARD.sub(spell, name.decode("utf-8", "surrogateescape")).encode("utf-8")
+
+
+def true_name(spelling: bytes) -> bytes:
+    """Undo `stored_name`."""
+    return _SPELLED.sub(lambda found: bytes([int(found[1], 16)]), spelling)
+
+
+def stored_path(path: bytes) -> bytes:
+    """`stored_name` for every component of a relative path."""
+    return b"/".join(stored_name(part) for part in path.split(b"/"))
+
+
+def shown(path: bytes) -> str:
+    """A path for people and for JSON: bytes that are no UTF-8 as \\xNN."""
+    return path.decode("utf-8", "backslashreplace")
+
+
+def manifest(digests: Iterable[tuple[str, str]]) -> bytes:
+    """Manifest lines, sorted by path, from (path relative to the bag, hex digest) pairs. RFC 8493 section 2.1.3."""
+    return "".join(f"{digest}  {_percent(path)}\n" for path, digest in sorted(digests)).encode("utf-8")
+
+
+def parse_manifest(data: bytes, *, origin: str) -> Iterator[tuple[str, str]]:
+    """(path, hex digest in lower case) pairs. Raises BadInput naming `origin` and the line.
+
+    Either case of hex digits, any run of blanks after the digest, `\\n`, `\\r` or `\\r\\n` between lines.
+    """
+    try:
+        lines = re.split(r"\r\n|\r|\n", data.decode("utf-8"))
+    except UnicodeDecodeError as error:
+        raise BadInput("is not UTF-8 text", where=origin) from error
+    for number, line in enumerate(lines, 1):
+        if not line:
+            continue
+        digest, _, path = line.replace("\t", " ", 1).partition(" ")
+        path = re.sub("%(0[AaDd]|25)", lambda found: chr(int(found[1], 16)), path.lstrip(" *\t"))
+        if not re.fullmatch("[0-9a-fA-F]{64}", digest) or not path:
+            raise BadInput(f"line {number} is no SHA-256 manifest line", where=origin)
+        if path.startswith(("/", "~")) or ".." in path.split("/"):
+            raise BadInput(f"line {number} names a path outside the bag", where=origin)
+        yield path, digest.lower()
+
+
+def _percent(path: str) -> str:
+    return path.replace("%", "%25").replace("\n", "%0A").replace("\r", "%0D")
+
+
+def bag_info(*, files: int, bytes_total: int, date: str, agent: str) -> bytes:
+    """bag-info.txt (RFC 8493 section 2.2.2): Payload-Oxum is octets.files."""
+    lines = (
+        f"Bagging-Date: {date[:10]}",
+        f"Bag-Software-Agent: {agent}",
+        f"Payload-Oxum: {bytes_total}.{files}",
+    )
+    return ("\n".join(lines) + "\n").encode("utf-8")
+
+
+def sha256(data: bytes) -> str:
+    """Hex digest of bytes in hand."""
+    return hashlib.sha256(data).hexdigest()
