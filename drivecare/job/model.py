@@ -7,7 +7,9 @@ from typing import Literal
 from drivecare.documents import Value
 
 Route = Literal["same-drive", "new-drive-data", "new-drive-empty"]
-FactName = Literal["consent", "unreadable", "detached", "no-data", "weak-identity", "unchanged", "way-out", "route"]
+FactName = Literal[
+    "consent", "route", "old-drive", "weak-identity", "way-out", "unreadable", "unchanged", "detached", "no-data"
+]
 OldDrive = Literal["returned", "kept", "destroyed"]
 ImageFate = Literal["kept", "removed", "handed-over"]
 
@@ -38,3 +40,133 @@ class Fact(Value, frozen=True, kw_only=True):
     note: str | None = None
     at: str
     by: str | None = None
+
+
+class ImageLeft(Value, frozen=True, kw_only=True):
+    """A copy of the customer's drive in a file, named by a receipt, and what became of it."""
+
+    path: str
+    fate: ImageFate
+
+
+class Closing(Value, frozen=True, kw_only=True):
+    """How a job ended. `anyway` is the reason where it was closed with the gate shut."""
+
+    schema: Literal["drivecare/closing-1"] = "drivecare/closing-1"
+    at: str
+    by: str | None = None
+    unit_started: bool
+    old_drive: OldDrive
+    images: tuple[ImageLeft, ...] = ()
+    gate_open: bool
+    anyway: str | None = None
+    note: str | None = None
+
+
+class Item(Value, frozen=True, kw_only=True):
+    """One thing the gate stands on. `holds` is false where it does not, and where nobody knows.
+
+    `evidence` says what was found, `age` how old that is in words, `next` the one command that would mend it.
+    """
+
+    item: str
+    holds: bool
+    evidence: str
+    age: str | None = None
+    next: str | None = None
+
+
+class Gate(Value, frozen=True, kw_only=True):
+    """May the unit be closed? Open only where every item holds."""
+
+    schema: Literal["drivecare/gate-1"] = "drivecare/gate-1"
+    job: str
+    route: Route
+    open: bool
+    items: tuple[Item, ...]
+
+    @property
+    def exit_code(self) -> int:
+        """0 open, 40 shut."""
+        return 0 if self.open else 40
+
+
+class Line(Value, frozen=True, kw_only=True):
+    """One result of a job in a sentence. `file` is its name in the job's folder."""
+
+    number: int
+    kind: str
+    filed_at: str
+    serial: str | None = None
+    says: str
+    file: str
+
+
+class Job(Value, frozen=True, kw_only=True):
+    """A job's story so far and the next step."""
+
+    schema: Literal["drivecare/job-1"] = "drivecare/job-1"
+    id: str
+    folder: str
+    host: str
+    label: str
+    complaint: str
+    symptoms: tuple[str, ...] = ()
+    advice: tuple[str, ...] = ()
+    opened_at: str
+    by: str | None = None
+    state: Literal["open", "closed"]
+    route: Route
+    verdict: str | None = None  # of the old drive's newest reading
+    gate_open: bool
+    story: tuple[Line, ...] = ()
+    next: str | None = None
+    why: str | None = None
+
+
+class JobLine(Value, frozen=True, kw_only=True):
+    """One job in the list; `error` says why it cannot be read."""
+
+    id: str
+    host: str | None = None
+    state: Literal["open", "closed"] | None = None
+    opened_at: str | None = None
+    serials: tuple[str, ...] = ()
+    verdict: str | None = None
+    gate_open: bool | None = None
+    error: str | None = None
+
+
+class JobList(Value, frozen=True, kw_only=True):
+    """What `job list` prints."""
+
+    schema: Literal["drivecare/jobs-1"] = "drivecare/jobs-1"
+    jobs: tuple[JobLine, ...] = ()
+
+
+class Change(Value, frozen=True, kw_only=True):
+    """One value that differs from the reading before; null where the drive did not say."""
+
+    value: str
+    before: int | float | str | None = None
+    now: int | float | str | None = None
+
+
+class Seen(Value, frozen=True, kw_only=True):
+    """One reading of a drive in one job."""
+
+    job: str
+    file: str
+    read_at: str
+    verdict: str | None = None
+    power_on_hours: int | None = None
+    changes: tuple[Change, ...] = ()
+
+
+class History(Value, frozen=True, kw_only=True):
+    """Every reading of one drive across jobs, oldest first, each with what changed since the one before."""
+
+    schema: Literal["drivecare/history-1"] = "drivecare/history-1"
+    serial: str
+    model: str | None = None
+    readings: tuple[Seen, ...] = ()

@@ -1,0 +1,80 @@
+"""One drive through all jobs: every reading, and what changed between them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+
+import msgspec
+
+from drivecare.errors import BadInput
+from drivecare.job.folder import Filed, JobFolder, serial_of
+from drivecare.job.model import Change, History, Seen
+from drivecare.job.times import moment, stamp
+from drivecare.reading.model import Reading, SelfTest, Values
+from drivecare.risk.model import Assessment
+
+
+def history(serial: str, jobs: Iterable[JobFolder]) -> History:
+    """Every reading of the drive with this serial number, oldest first. Raises BadInput where no job holds one."""
+    found = [(job.id, one) for job in jobs for one in readings_of(serial, job)]
+    filed = sorted(found, key=lambda pair: (when(pair[1]), pair[0], pair[1].entry.number))
+    if not filed:
+        raise BadInput(f"no job holds a reading of a drive with serial number {serial}", hint="drivecare job list")
+    seen: list[Seen] = []
+    before: Values | None = None
+    for job_id, one in filed:
+        document = one.document
+        seen.append(
+            Seen(
+                job=job_id,
+                file=one.entry.path.name,
+                read_at=stamp(when(one)),
+                verdict=document.verdict if isinstance(document, Assessment) else None,
+                power_on_hours=document.values.power_on_hours,
+                changes=changes(before, document.values) if before is not None else (),
+            )
+        )
+        before = document.values
+    return History(serial=serial, model=filed[-1][1].document.drive.model, readings=tuple(seen))
+
+
+def readings_of(serial: str, job: JobFolder) -> tuple[Filed[Assessment] | Filed[Reading], ...]:
+    """What was filed about this drive in this job: assessments, and readings that were not judged."""
+    wanted = _folded(serial)
+    judged = [one for one in job.results(Assessment) if _folded(one.document.drive.serial) == wanted]
+    times = {one.document.read_at for one in judged}
+    bare = [
+        one
+        for one in job.results(Reading)
+        if _folded(one.document.drive.serial) == wanted and one.document.read_at not in times
+    ]
+    return (*judged, *bare)
+
+
+def when(filed: Filed[Assessment] | Filed[Reading]) -> datetime:
+    """When a drive was read: as the report says, else when it was filed."""
+    return moment(filed.document.read_at) or filed.entry.filed_at
+
+
+def changes(before: Values, now: Values) -> tuple[Change, ...]:
+    """Every value that differs, by its name, in the order of `Values`."""
+    names = [field.name for field in msgspec.structs.fields(Values)]
+    pairs = [(name, _plain(getattr(before, name)), _plain(getattr(now, name))) for name in names]
+    return tuple(Change(value=name, before=was, now=is_) for name, was, is_ in pairs if was != is_)
+
+
+def _plain(value: object) -> int | float | str | None:
+    """A value as a number or words."""
+    match value:
+        case None | int() | float() | str():
+            return value
+        case SelfTest(kind=kind, result=result, hours=hours):
+            return f"{kind}: {result}" + (f" at {hours:,} hours" if hours is not None else "")
+        case tuple():
+            return ", ".join(str(part) for part in value)
+    return str(value)
+
+
+def _folded(serial: str | None) -> str:
+    return (serial or "").strip().casefold()
