@@ -20,6 +20,8 @@ from drivecare.documents import Value, encode
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from drivecare.job.folder import JobFolder
+
 F = TypeVar("F", bound=Callable[..., Any])
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout.")
@@ -28,11 +30,46 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print one JS
 def job_options(command: F) -> F:
     """`--job ID` and `--jobs FOLDER`: file the result of this command in that job."""
     command = click.option("--job", metavar="ID", help="File the result in this job.")(command)
+    return jobs_option(command)
+
+
+def jobs_option(command: F) -> F:
+    """`--jobs FOLDER` alone, for commands whose argument is the job."""
     return click.option(
         "--jobs",
         type=click.Path(file_okay=False, path_type=Path),
+        callback=_where_jobs_lie,
         help="Folder that holds the jobs. [default: $DRIVECARE_JOBS or your data folder]",
     )(command)
+
+
+def _where_jobs_lie(ctx: click.Context, param: click.Parameter, given: Path | None) -> Path:  # noqa: ARG001  click's signature
+    """Under sudo jobs lie with the person at the terminal, not with root."""
+    from drivecare.hardware.person import data_folder
+    from drivecare.job.folder import jobs_folder
+
+    return jobs_folder(given, data=data_folder())
+
+
+def job_folder(id: str, jobs: Path | None) -> JobFolder:
+    """An existing job, whose new files become the person's at the terminal."""
+    from drivecare.hardware.person import hand_over
+    from drivecare.job.folder import open_job
+
+    return open_job(id, jobs, hand_over=hand_over)
+
+
+def who() -> str:
+    """Account name of the person at the terminal, for what they record."""
+    import pwd
+
+    from drivecare.hardware.person import person
+
+    uid = person().uid
+    try:
+        return pwd.getpwuid(uid).pw_name
+    except KeyError:
+        return str(uid)
 
 
 def console(*, stderr: bool = False) -> Console:
@@ -55,9 +92,7 @@ def finish(
 ) -> NoReturn:
     """File the document where a job was named, print it, end with the exit code."""
     if job is not None:
-        from drivecare.job.folder import open_job
-
-        filed = open_job(job, jobs).file(document)
+        filed = job_folder(job, jobs).file(document)
         click.echo(f"filed as {filed}", err=True)
     if as_json:
         sys.stdout.buffer.write(encode(document))

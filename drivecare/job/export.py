@@ -9,7 +9,7 @@ import tarfile
 from pathlib import Path
 
 from drivecare.errors import BadInput, Unavailable
-from drivecare.job.folder import JobFolder
+from drivecare.job.folder import IMAGES, JobFolder
 
 MANIFEST = "manifest-sha256.txt"
 
@@ -43,7 +43,7 @@ def _write(job: JobFolder, stream: io.BufferedWriter, *, images: bool) -> list[s
     with tarfile.open(fileobj=stream, mode="w:gz") as archive:
         for path in sorted(job.path.rglob("*")):
             name = path.relative_to(job.path).as_posix()
-            customers = name.startswith(f"{job.images.name}/")
+            customers = name.startswith(f"{IMAGES}/")
             if path.is_symlink() or not path.is_file() or path.name.startswith(".") or (customers and not images):
                 continue
             with path.open("rb") as source:

@@ -31,6 +31,7 @@ from drivecare.job.model import Opening
 
 T = TypeVar("T", bound=Value)
 
+IMAGES = "images"  # folder for copies of the customer's drive
 _ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 _NAME = re.compile(r"(\d{4,})-([a-z0-9]+)-(?:(.+)-)?(\d{8}T\d{6}Z)\.json")
 _STAMP = "%Y%m%dT%H%M%SZ"
@@ -79,7 +80,7 @@ class JobFolder:
     @property
     def images(self) -> Path:
         """Folder for copies of the customer's drive; made when first asked for."""
-        folder = self.path / "images"
+        folder = self.path / IMAGES
         if not folder.is_dir():
             folder.mkdir(mode=0o700, exist_ok=True)
             self.hand_over(folder)

@@ -8,7 +8,7 @@ from datetime import datetime
 import msgspec
 
 from drivecare.errors import BadInput
-from drivecare.job.folder import Filed, JobFolder, serial_of
+from drivecare.job.folder import Filed, JobFolder
 from drivecare.job.model import Change, History, Seen
 from drivecare.job.times import moment, stamp
 from drivecare.reading.model import Reading, SelfTest, Values
