@@ -1,0 +1,153 @@
+"""The receipt: the proof of a copy, and all that a later reader needs to check it again.
+
+`digest` speaks of what the target must hold: the source's bytes as they were read, and the fill where nothing could
+be read. Where nothing was unreadable, `digest.whole` is what `sha256sum` prints of the source.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from drivecare.documents import Value
+from drivecare.reading.model import Drive, Identity
+from drivecare.transfer.areas import Area
+
+MOST_CHUNKS = 65_536
+SMALLEST_CHUNK_BYTES = 1 << 20
+
+Method = Literal["direct", "cache-dropped", "after-power-cycle"]
+
+
+class End(Value, frozen=True, kw_only=True):
+    """One end of a copy: a device, or an image file. `size_bytes` is the end's own size, not the copy's."""
+
+    path: str
+    kind: Literal["device", "image"]
+    size_bytes: int
+    logical_sector_bytes: int | None = None
+    physical_sector_bytes: int | None = None
+    model: str | None = None
+    serial: str | None = None
+    identity: Identity = Identity()
+
+
+class Digest(Value, frozen=True, kw_only=True):
+    """Digests in lower-case hex, of the whole and of each chunk in order; the last chunk may be shorter.
+
+    `whole`, or a chunk, is None where a read-back has not proven it.
+    """
+
+    algorithm: Literal["sha256"] = "sha256"
+    whole: str | None = None
+    chunk_bytes: int
+    chunks: tuple[str | None, ...] = ()
+
+
+class Unreadable(Area, frozen=True, kw_only=True):
+    """An area of the source that could not be read; the target holds the fill there.
+
+    `partitions` names what lies there. `inherited`: it was lost in an earlier copy of this chain.
+    """
+
+    partitions: tuple[str, ...] = ()
+    inherited: bool = False
+
+
+class Partition(Area, frozen=True, kw_only=True):
+    """One entry of the partition table. `table` is "mbr" or "gpt", `type` the type byte (hex) or the type GUID."""
+
+    number: int
+    table: Literal["mbr", "gpt"]
+    type: str
+    name: str | None = None
+    unreadable_bytes: int = 0
+
+
+class Verification(Value, frozen=True, kw_only=True):
+    """How and when the whole target was last read back and agreed. `at`: ISO 8601 with offset."""
+
+    method: Method
+    at: str
+
+
+class Note(Value, frozen=True, kw_only=True):
+    """Something said aloud beside the result. `code` is stable and kebab-case."""
+
+    code: str
+    text: str
+
+
+class Reads(Value, frozen=True, kw_only=True):
+    """What reading the source took. `method`: direct (past the host's cache) or buffered."""
+
+    method: Literal["direct", "buffered"] = "direct"
+    count: int = 0
+    failed: int = 0
+    set_read_only: bool = False
+    sessions: int = 1  # 1 where the copy ran through; one more for every resume
+
+
+class Tail(Area, frozen=True, kw_only=True):
+    """The part of a larger target behind the copy. `found`: stale signatures seen there, cleared."""
+
+    found: tuple[str, ...] = ()
+    cleared: tuple[Area, ...] = ()
+
+
+class Receipt(Value, frozen=True, kw_only=True):
+    """The proof of a copy. `verified` is true only after a full read-back in which everything agreed."""
+
+    schema: Literal["drivecare/receipt-1"] = "drivecare/receipt-1"
+    source: End
+    target: End
+    bytes_total: int
+    bytes_copied: int
+    digest: Digest
+    unreadable: tuple[Unreadable, ...] = ()
+    fill: str
+    parents: tuple[str, ...] = ()
+    verified: bool = False
+    verification: Verification | None = None
+    partitions: tuple[Partition, ...] = ()
+    zero_fraction: float | None = None
+    started: str
+    finished: str
+    tool_version: str
+    # Beyond the contract's keys:
+    origin: End | None = None  # the first source of a chain, where this copy's source is an image with a receipt
+    mismatched: tuple[Area, ...] = ()  # read back, and other than it must be
+    target_unreadable: tuple[Area, ...] = ()  # could not be read back at all
+    looks: Literal["mixed", "zero", "random"] | None = None
+    reads: Reads = Reads()
+    acknowledged: tuple[str, ...] = ()  # guards the user answered by name
+    tail: Tail | None = None
+    notes: tuple[Note, ...] = ()
+
+    @property
+    def exit_code(self) -> int:
+        """0 proven; 20 proven but for the listed unreadable areas; 21 the target is not proven to hold it."""
+        if not self.verified:
+            return 21
+        return 20 if self.unreadable else 0
+
+
+def chunk_bytes_for(size_bytes: int) -> int:
+    """The chunk size: a power of two of at least 1 MiB that gives at most 65,536 chunks."""
+    size = SMALLEST_CHUNK_BYTES
+    while size * MOST_CHUNKS < size_bytes:
+        size *= 2
+    return size
+
+
+def end_of_drive(path: str, size_bytes: int, drive: Drive) -> End:
+    """The end of a copy for a drive that a reading describes."""
+    return End(
+        path=path,
+        kind="device",
+        size_bytes=size_bytes,
+        logical_sector_bytes=drive.attached_sector_bytes or drive.logical_sector_bytes,
+        physical_sector_bytes=drive.physical_sector_bytes,
+        model=drive.model,
+        serial=drive.serial,
+        identity=drive.identity,
+    )
