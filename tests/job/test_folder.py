@@ -1,0 +1,189 @@
+"""The job folder: names, order, nothing overwritten, two terminals at once."""
+
+from __future__ import annotations
+
+import json
+import multiprocessing
+import re
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from drivecare.errors import BadInput, Unavailable
+from drivecare.job.folder import JobFolder, all_jobs, create_job, jobs_folder, open_job, serial_of
+from drivecare.job.model import Fact, Opening
+from drivecare.reading.model import Drive, Reading
+
+OPENING = Opening(
+    id="1042",
+    opened_at="2026-11-25T10:00:00+00:00",
+    host="marlow-mc2-r3",
+    label="MC2 rev 3",
+    complaint="hangs at start",
+)
+
+
+def reading(serial: str | None = "KX25-00417") -> Reading:
+    return Reading(drive=Drive(serial=serial, model="Kestrel KD-500"))
+
+
+@pytest.fixture
+def job(tmp_path: Path) -> JobFolder:
+    return create_job(OPENING, tmp_path / "jobs")
+
+
+def test_a_result_is_named_by_number_kind_serial_and_time(job: JobFolder) -> None:
+    timed = JobFolder(path=job.path, now=lambda: datetime(2026, 11, 25, 10, 31, tzinfo=UTC))
+    assert timed.file(reading()).name == "0002-reading-KX25-00417-20261125T103100Z.json"
+    assert timed.file(Fact(fact="consent", at="x")).name == "0003-fact-20261125T103100Z.json"
+
+
+def test_results_come_back_in_the_order_of_filing(job: JobFolder) -> None:
+    for serial in ("B", "A", "C"):
+        job.file(reading(serial))
+    assert [one.document.drive.serial for one in job.results(Reading)] == ["B", "A", "C"]
+    newest = job.newest(Reading)
+    assert newest is not None
+    assert newest.entry.number == 4
+    assert job.newest(Fact) is None
+    assert job.opening() == OPENING
+
+
+def test_a_result_is_plain_json_that_needs_no_tool(job: JobFolder) -> None:
+    assert json.loads(job.file(reading()).read_text())["drive"]["serial"] == "KX25-00417"
+
+
+def test_the_tenth_thousand_still_sorts(job: JobFolder) -> None:
+    (job.path / "9999-fact-20261125T103100Z.json").write_bytes(b"{}")
+    assert job.file(reading()).name.startswith("10000-reading-")
+    assert [entry.number for entry in job.entries()] == [1, 9999, 10000]
+
+
+@pytest.mark.parametrize(
+    ("serial", "part"),
+    [
+        ("../../etc/passwd", "etc_passwd"),
+        ("<b>&\x00", "b"),
+        ("WD 1/2", "WD_1_2"),
+        ("x" * 200, "x" * 40),
+        ("---", None),
+        (None, None),
+        ("S-1-20261125T103100Z", "S-1-20261125T103100Z"),
+    ],
+)
+def test_no_serial_number_escapes_into_a_path(job: JobFolder, serial: str | None, part: str | None) -> None:
+    path = job.file(reading(serial))
+    assert path.parent == job.path
+    assert job.entries()[-1].serial == part
+    assert job.entries()[-1].kind == "reading"
+
+
+def test_the_serial_is_the_drives_else_the_targets_else_the_sources() -> None:
+    assert serial_of({"drive": {"serial": "A"}, "target": {"serial": "B"}}) == "A"
+    assert serial_of({"source": {"serial": "C"}, "target": {"serial": "B"}}) == "B"
+    assert serial_of({"source": {"serial": "C"}, "target": {"serial": None}}) == "C"
+    assert serial_of({"source": None}) is None
+
+
+def test_a_removed_result_leaves_a_gap_that_is_named(job: JobFolder) -> None:
+    path = job.file(reading())
+    job.file(reading())
+    assert job.missing() == ()
+    path.unlink()
+    assert job.missing() == (2,)
+    assert job.file(reading()).name.startswith("0004-")
+
+
+def test_other_files_in_the_folder_are_left_alone(job: JobFolder) -> None:
+    for name in ("notes.txt", ".0002-reading-20261125T103100Z.json.77.part", "0002-reading.json"):
+        (job.path / name).write_text("x")
+    assert [entry.number for entry in job.entries()] == [1]
+    assert job.file(reading()).name.startswith("0002-")
+
+
+def _file_many(path: Path) -> None:
+    for _ in range(25):
+        JobFolder(path=path).file(reading())
+
+
+def test_two_terminals_at_once_lose_nothing_and_share_no_number(job: JobFolder) -> None:
+    context = multiprocessing.get_context("spawn")
+    terminals = [context.Process(target=_file_many, args=(job.path,)) for _ in range(2)]
+    for terminal in terminals:
+        terminal.start()
+    for terminal in terminals:
+        terminal.join(60)
+    assert [terminal.exitcode for terminal in terminals] == [0, 0]
+    assert [entry.number for entry in job.entries()] == list(range(1, 52))
+    assert len(job.results(Reading)) == 50
+
+
+def test_a_malformed_result_is_named(job: JobFolder) -> None:
+    path = job.file(reading())
+    path.write_text('{"schema": "drivecare/reading-1", "drive": {"serial": 7}}')
+    with pytest.raises(BadInput, match=re.escape(f"{path}: Expected `str | null`, got `int` at drive.serial")):
+        job.results(Reading)
+
+
+def test_a_job_is_made_once(tmp_path: Path, job: JobFolder) -> None:
+    with pytest.raises(BadInput, match=r"1042: exists already\. Choose another ID\."):
+        create_job(OPENING, tmp_path / "jobs")
+    assert open_job("1042", tmp_path / "jobs").path == job.path
+    with pytest.raises(BadInput, match=r"there is no job 1043"):
+        open_job("1043", tmp_path / "jobs")
+
+
+def test_a_customers_job_is_nobody_elses_business(job: JobFolder) -> None:
+    assert job.path.stat().st_mode & 0o077 == 0
+    assert job.images.stat().st_mode & 0o077 == 0
+
+
+@pytest.mark.parametrize("id", ["", "..", "a/b", "-x", ".hidden", "a b", "x" * 65, "a\n"])
+def test_an_id_that_cannot_name_a_folder_is_refused(tmp_path: Path, id: str) -> None:
+    with pytest.raises(BadInput, match="cannot name a job"):
+        open_job(id, tmp_path)
+
+
+def test_where_the_jobs_lie(tmp_path: Path) -> None:
+    environ = {"DRIVECARE_JOBS": "/a/jobs", "XDG_DATA_HOME": "/b"}
+    assert jobs_folder(tmp_path, environ=environ) == tmp_path
+    assert jobs_folder(None, environ=environ) == Path("/a/jobs")
+    del environ["DRIVECARE_JOBS"]
+    assert jobs_folder(None, environ=environ) == Path("/b/drivecare/jobs")
+    assert jobs_folder(None, environ=environ, data=Path("/home/ann/.local/share")) == Path(
+        "/home/ann/.local/share/drivecare/jobs"
+    )
+    assert jobs_folder(None, environ={"XDG_DATA_HOME": "relative"}) == Path.home() / ".local/share/drivecare/jobs"
+
+
+def test_every_path_made_is_handed_over(tmp_path: Path) -> None:
+    handed: list[str] = []
+    job = create_job(
+        OPENING, tmp_path / "a" / "jobs", hand_over=lambda p: handed.append(p.relative_to(tmp_path).as_posix())
+    )
+    opening = job.entries()[0].path.relative_to(tmp_path).as_posix()
+    assert handed == ["a", "a/jobs", "a/jobs/1042", opening]
+    job.file(reading())
+    assert job.images.name == "images"
+    assert handed[4:] == [job.entries()[1].path.relative_to(tmp_path).as_posix(), "a/jobs/1042/images"]
+
+
+def test_a_folder_of_jobs_lists_only_jobs(tmp_path: Path, job: JobFolder) -> None:
+    (job.path.parent / "lost+found").mkdir()
+    (job.path.parent / "notes.txt").write_text("x")
+    assert [one.id for one in all_jobs(job.path.parent)] == ["1042"]
+    assert all_jobs(tmp_path / "none") == ()
+
+
+def test_jobs_where_a_file_is(tmp_path: Path) -> None:
+    (tmp_path / "jobs").write_text("x")
+    with pytest.raises(BadInput, match=r"jobs: exists already\. Name a folder\."):
+        create_job(OPENING, tmp_path / "jobs")
+
+
+def test_a_folder_that_vanished_is_said_in_one_line(job: JobFolder) -> None:
+    job.entries()[0].path.unlink()
+    job.path.rmdir()
+    with pytest.raises(Unavailable, match="cannot be opened"):
+        job.file(reading())

@@ -1,0 +1,37 @@
+"""Times: read tolerantly, said plainly."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from drivecare.job.times import age, moment, stamp
+
+NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("past", "words"),
+    [
+        (timedelta(seconds=30), "just now"),
+        (timedelta(seconds=-30), "just now"),  # two clocks of one shop
+        (timedelta(minutes=-20), "ahead of this clock"),
+        (timedelta(minutes=2), "2 minutes"),
+        (timedelta(minutes=119), "119 minutes"),
+        (timedelta(hours=2), "2 hours"),
+        (timedelta(hours=47), "47 hours"),
+        (timedelta(days=2), "2 days"),
+        (timedelta(days=400), "400 days"),
+    ],
+)
+def test_age_in_words(past: timedelta, words: str) -> None:
+    assert age(NOW - past, NOW) == words
+
+
+def test_times_of_documents() -> None:
+    assert moment("2026-11-25T13:00:00+01:00") == NOW
+    assert moment(stamp(NOW)) == NOW
+    assert moment("yesterday") is None
+    assert moment(None) is None
+    assert moment("0001-01-01T00:00:00+14:00") is None  # before all time in UTC
