@@ -20,6 +20,7 @@ from drivecare.documents import Value, encode
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from drivecare.hardware.machine import Machine
     from drivecare.job.folder import JobFolder
 
 F = TypeVar("F", bound=Callable[..., Any])
@@ -79,6 +80,13 @@ def console(*, stderr: bool = False) -> Console:
     stream = sys.stderr if stderr else sys.stdout
     width = None if stream.isatty() or "COLUMNS" in os.environ else 100
     return Console(file=stream, width=width, highlight=False, markup=False, emoji=False)
+
+
+def machine(ctx: click.Context) -> Machine:
+    """The machine to work on: this one, or the recorded one that a test put into the context."""
+    from drivecare.hardware.machine import Machine
+
+    return ctx.find_object(Machine) or Machine()
 
 
 def finish(

@@ -1,0 +1,68 @@
+"""`drivecare drives`: what is attached, what each is, whether it is in use."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from drivecare.cli.common import finish, json_option, machine
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from drivecare.hardware.blockdev import AttachedDrive
+
+
+@click.command(epilog="Example: drivecare drives")
+@json_option
+@click.pass_context
+def drives(ctx: click.Context, as_json: bool) -> None:
+    """List attached drives: path, size, bus, model, serial number, and who uses them.
+
+    Needs no root and opens no drive. Image files are listed while they are attached as loop devices.
+    """
+    from drivecare.hardware.blockdev import AttachedDrives, list_drives
+
+    found = list_drives(root=machine(ctx).root)
+
+    def show(out: Console) -> None:
+        for drive in found:
+            out.print("\n".join(_lines(drive)), soft_wrap=True)
+        if not found:
+            out.print("No drive is attached. Plug one in, power its dock, wait ten seconds and try again.")
+
+    finish(AttachedDrives(drives=found), show=show, as_json=as_json)
+
+
+def _lines(drive: AttachedDrive) -> list[str]:
+    """A drive in a few lines of at most 80 columns; nothing that names it is ever cut."""
+    from drivecare.cli.words import attached_kind, size
+
+    state = "THIS MACHINE RUNS FROM IT" if drive.system else "IN USE" if drive.in_use else "free"
+    flags = [
+        word
+        for word, holds in (
+            ("read-only", drive.read_only),
+            ("removable", drive.removable),
+            (f"{drive.logical_sector_bytes}-byte sectors", drive.logical_sector_bytes != 512),
+            (f"zoned, {drive.zoned}", drive.zoned != "none"),
+        )
+        if holds
+    ]
+    what = ", ".join((attached_kind(drive), *flags))
+    lines = [f"{drive.path:<14} {size(drive.capacity_bytes):>8}  {what:<32}  {state}".rstrip()]
+    lines.append(f"{'':14} {_named(drive)}")
+    if drive.bridge:
+        lines.append(f"{'':14} behind {drive.bridge}")
+    lines.extend(f"{'':14} {reason}" for reason in drive.in_use)
+    return lines
+
+
+def _named(drive: AttachedDrive) -> str:
+    if drive.backing_file:
+        return drive.backing_file
+    model = drive.model or "model unknown"
+    if drive.identity.native_serial is None and drive.serial:
+        return f"{model}   serial {drive.serial} (the bridge's, not the drive's)"
+    return f"{model}   serial {drive.serial or 'unknown'}"
