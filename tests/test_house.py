@@ -18,12 +18,12 @@ INNERMOST = {"errors", "documents"}
 ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "errors": (set(), set()),
     "documents": ({"errors"}, {"msgspec"}),
-    "reading": (INNERMOST, set()),
-    "risk": (INNERMOST | {"reading"}, set()),
-    "fit": (INNERMOST | {"reading"}, set()),
+    "reading": (INNERMOST, {"msgspec"}),
+    "risk": (INNERMOST | {"reading"}, {"msgspec"}),
+    "fit": (INNERMOST | {"reading"}, {"msgspec"}),
     "transfer": (INNERMOST | {"reading"}, {"msgspec"}),
     "job": (INNERMOST | {"reading", "risk", "fit", "transfer"}, {"jinja2", "matplotlib", "msgspec"}),
-    "hardware": (INNERMOST | {"reading", "transfer"}, {"pySMART", "psutil"}),
+    "hardware": (INNERMOST | {"reading", "transfer"}, {"pySMART", "psutil", "msgspec"}),
     "cli": (
         INNERMOST | {"reading", "risk", "fit", "transfer", "job", "hardware", "schemas"},
         {"click", "rich", "tqdm", "psutil", "msgspec"},
