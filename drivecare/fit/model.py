@@ -30,6 +30,7 @@ class Candidate(Value, frozen=True, kw_only=True):
     serial: str | None = None
     identity: Identity = Identity()
     capacity_bytes: int | None = None
+    labelled_gb: int | None = None  # what the label says; it promises no byte count
     kind: Kind | None = None
     protocol: Protocol | None = None
     connector: str | None = None
@@ -38,6 +39,8 @@ class Candidate(Value, frozen=True, kw_only=True):
     logical_sector_bytes: int | None = None
     physical_sector_bytes: int | None = None
     link_gbps: float | None = None
+    pcie_generation: int | None = None
+    pcie_lanes: int | None = None
     peak_3v3_amps: float | None = None
     peak_5v_amps: float | None = None
     peak_12v_amps: float | None = None
@@ -54,7 +57,7 @@ class Candidate(Value, frozen=True, kw_only=True):
 
 
 class Check(Value, frozen=True, kw_only=True):
-    """One thing looked at. `reason` in numbers; `source` is a document, "common practice, no source" or "from memory"."""
+    """One thing looked at. `reason` in numbers; `source`: a document, "common practice, no source" or "from memory"."""
 
     check: str
     result: Result
@@ -74,6 +77,7 @@ class Judged(Value, frozen=True, kw_only=True):
     serial: str | None = None
     identity: Identity = Identity()
     capacity_bytes: int | None = None
+    labelled_gb: int | None = None
     logical_sector_bytes: int | None = None
     shelf: str | None = None
     by_hand: tuple[str, ...] = ()
@@ -102,7 +106,7 @@ class Advice(Value, frozen=True, kw_only=True):
 
 
 class Plan(Value, frozen=True, kw_only=True):
-    """Which drive goes into which unit, why, and the steps. `candidates` stand in ranked order, the chosen one first."""
+    """Which drive goes into which unit, why, and the steps. `candidates` stand in ranked order, the best first."""
 
     schema: Literal["drivecare/plan-1"] = "drivecare/plan-1"
     host: str  # id of the host profile

@@ -1,0 +1,185 @@
+"""A host profile: one unit of one revision, or one kind of bay, as a person writes it down in TOML.
+
+Every table that a check reads carries a `source`: a document, "common practice, no source" or "from memory". Types
+derive from `Strict`, so that a misspelt key is found. docs/host-profiles.md shows a profile line by line.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+import msgspec
+
+from drivecare.documents import Strict, Value
+from drivecare.fit.model import Kind, Migration, Protocol
+
+Text = Annotated[str, msgspec.Meta(min_length=1)]
+Positive = Annotated[float, msgspec.Meta(gt=0)]
+Count = Annotated[int, msgspec.Meta(gt=0)]
+SectorFormat = Literal["512n", "512e", "4Kn"]
+Phase = Literal["open", "fit", "close"]
+
+
+class Label(Strict, frozen=True, kw_only=True):
+    """How the unit's label reads: PREFIX, digits of the revision, then digits of the country it was sold in.
+
+    Parts go by the revision; the country's digits say nothing about parts.
+    """
+
+    prefix: Annotated[str, msgspec.Meta(pattern="^[A-Z]{1,6}$")]
+    revisions: tuple[Annotated[str, msgspec.Meta(pattern="^[0-9]{1,4}$")], ...]
+    region_digits: Annotated[int, msgspec.Meta(ge=0, le=4)]
+    source: Text
+
+
+class Screws(Strict, frozen=True, kw_only=True):
+    """The screws that hold the drive. `depth_mm`: how far they reach into it."""
+
+    count: Count
+    thread: Text
+    head: Text
+    depth_mm: Positive
+    holes: Literal["side", "bottom"]
+
+
+class Bay(Strict, frozen=True, kw_only=True):
+    """Where the drive sits. `height_mm` is the tallest drive it is built for, `least_height_mm` the lowest it can hold.
+
+    `spacer`: a lower drive sits loose and needs one. `adapters`: smaller form factors that go in with an adapter.
+    `also`: other form factors it takes as they are, for M.2 slots with several stand-offs.
+    """
+
+    form_factor: Text
+    height_mm: Positive
+    least_height_mm: Positive | None = None
+    spacer: bool = False
+    also: tuple[str, ...] = ()
+    adapters: tuple[str, ...] = ()
+    screws: Screws | None = None
+    tools: tuple[str, ...] = ()
+    source: Text
+
+
+class Interface(Strict, frozen=True, kw_only=True):
+    """Plug and language. `link_gbps` for SATA and SAS, the two PCIe numbers for NVMe.
+
+    `power_disable_held`: the unit feeds 3.3 V to pin 3 of the SATA power plug, which holds some drives in reset.
+    """
+
+    connector: Text
+    protocols: tuple[Protocol, ...]
+    link_gbps: Positive | None = None
+    pcie_generation: Count | None = None
+    pcie_lanes: Count | None = None
+    power_disable_held: bool = False
+    source: Text
+
+
+class Supply(Strict, frozen=True, kw_only=True):
+    """The current the unit can give the drive, in ampere at the peak; a rail that is left out is not there."""
+
+    rail_3v3_amps: Positive | None = None
+    rail_5v_amps: Positive | None = None
+    rail_12v_amps: Positive | None = None
+    source: Text
+
+
+class Capacity(Strict, frozen=True, kw_only=True):
+    """The least and greatest size the unit takes, in bytes, and why."""
+
+    least_bytes: Count | None = None
+    most_bytes: Count | None = None
+    why: Text
+    source: Text
+
+
+class Recording(Strict, frozen=True, kw_only=True):
+    """How the unit writes: `sustained_mb_s` without pause; `daily_write_gb` for when the old drive tells none."""
+
+    kinds: tuple[Kind, ...] = ("hdd", "ssd")
+    shingled: Literal["ok", "warn", "refuse"] = "ok"
+    sustained_mb_s: Positive | None = None
+    daily_write_gb: Positive | None = None
+    why: Text
+    source: Text
+
+
+class Sectors(Strict, frozen=True, kw_only=True):
+    """Sector formats the unit starts from: 512n, 512e, 4Kn."""
+
+    formats: tuple[SectorFormat, ...]
+    source: Text
+
+
+class Moving(Strict, frozen=True, kw_only=True):
+    """How the content gets onto the new drive. `paired`: the unit may refuse even a perfect copy on another drive."""
+
+    kind: Migration
+    paired: bool = False
+    how: Text
+    source: Text
+
+
+class Step(Strict, frozen=True, kw_only=True):
+    """One thing to do with the hands, with what it takes and what to mind while doing it."""
+
+    phase: Phase
+    do: Text
+    tool: str | None = None
+    screws: str | None = None
+    caution: str | None = None
+
+
+class Symptom(Strict, frozen=True, kw_only=True):
+    """What the customer sees and what it mostly means. `words` that a description of it uses; `first`: check before."""
+
+    id: Text
+    says: Text
+    words: tuple[Text, ...]
+    drive_likely: bool
+    cause: Text
+    first: tuple[Text, ...] = ()
+    source: Text
+
+
+class Host(Strict, frozen=True, kw_only=True):
+    """A unit of one revision, or a kind of bay. Tables that are left out make no demand."""
+
+    id: Annotated[str, msgspec.Meta(pattern="^[a-z0-9][a-z0-9.-]*$")]
+    name: Text
+    kind: Literal["unit", "bay"]
+    what: Text  # media console, recorder, laptop ...
+    label: Label | None = None
+    bay: Bay
+    interface: Interface
+    supply: Supply | None = None
+    capacity: Capacity | None = None
+    recording: Recording | None = None
+    sectors: Sectors
+    moving: Moving
+    steps: tuple[Step, ...] = ()
+    symptoms: tuple[Symptom, ...] = ()
+    cautions: tuple[Text, ...] = ()
+
+
+class HostDocument(Host, frozen=True, kw_only=True, forbid_unknown_fields=False):
+    """A profile as `hosts show` and `hosts match` print it; `origin` is the file it came from."""
+
+    schema: Literal["drivecare/host-1"] = "drivecare/host-1"
+    origin: str
+
+
+class Problem(Value, frozen=True, kw_only=True):
+    """One thing wrong in a profile: the key as TOML names it ("" where the file as a whole is meant), and why."""
+
+    key: str
+    reason: str
+
+
+class HostCheck(Value, frozen=True, kw_only=True):
+    """What `hosts check` prints."""
+
+    schema: Literal["drivecare/host-check-1"] = "drivecare/host-check-1"
+    file: str
+    valid: bool
+    problems: tuple[Problem, ...] = ()

@@ -1,0 +1,154 @@
+"""Host profiles: loading them, and finding the one that a label means."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterable, Iterator
+from importlib import resources
+from importlib.resources.abc import Traversable
+from pathlib import Path
+from typing import Final
+
+from drivecare.documents import Strict, decode_toml, read_bytes
+from drivecare.errors import BadInput
+from drivecare.fit.host import Host, HostDocument, Symptom
+from drivecare.fit.model import HostLine
+from drivecare.fit.profile_check import find_problems
+from drivecare.fit.reference import connectors, form_factors
+
+_LIMIT_BYTES: Final = 1 << 20
+
+
+class _Symptoms(Strict, frozen=True, kw_only=True):
+    symptom: tuple[Symptom, ...]
+
+
+def common_symptoms() -> tuple[Symptom, ...]:
+    """Symptoms of any unit; a profile's own come before them."""
+    data = resources.files("drivecare.profiles").joinpath("symptoms.toml").read_bytes()
+    return decode_toml(_Symptoms, data, origin="symptoms.toml").symptom
+
+
+def decode_host(data: bytes, *, origin: str) -> Host:
+    """A profile from its TOML. Raises BadInput naming the file, the first wrong key and the reason."""
+    host = decode_toml(Host, data, origin=origin)
+    problems = list(find_problems(host))
+    if problems:
+        more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
+        raise BadInput(
+            f"{problems[0].reason} at {problems[0].key}{more}",
+            where=origin,
+            hint="drivecare hosts check FILE lists all.",
+        )
+    return host
+
+
+def load_hosts(folders: Iterable[Path] = ()) -> tuple[HostDocument, ...]:
+    """Every profile that ships, then those in `folders`, sorted by id; a later one replaces an earlier of the same id.
+
+    Raises BadInput for a folder that is not there and for a profile that is wrong.
+    """
+    found: dict[str, HostDocument] = {}
+    shipped: Traversable = resources.files("drivecare.profiles").joinpath("hosts")
+    for entry in shipped.iterdir():
+        if entry.name.endswith(".toml"):
+            _add(found, entry.read_bytes(), origin=f"profiles/hosts/{entry.name}")
+    for folder in folders:
+        if not folder.is_dir():
+            raise BadInput("is not a folder of host profiles", where=str(folder), hint="Check $DRIVECARE_HOSTS.")
+        for path in sorted(folder.glob("*.toml")):
+            _add(found, read_bytes(path, limit_bytes=_LIMIT_BYTES), origin=str(path))
+    return tuple(found[key] for key in sorted(found))
+
+
+def _add(found: dict[str, HostDocument], data: bytes, *, origin: str) -> None:
+    host = decode_host(data, origin=origin)
+    fields = {name: getattr(host, name) for name in host.__struct_fields__}
+    found[host.id] = HostDocument(origin=origin, **fields)
+
+
+def line(host: Host) -> HostLine:
+    """The profile in a list."""
+    return HostLine(
+        id=host.id, name=host.name, bay=say_bay(host), interface=say_interface(host), migration=host.moving.kind
+    )
+
+
+def say_bay(host: Host) -> str:
+    """The bay in words: "2.5-inch, up to 9.5 mm"."""
+    return f"{form_factors()[host.bay.form_factor].name}, up to {host.bay.height_mm:g} mm"
+
+
+def say_interface(host: Host) -> str:
+    """Plug and link in words: "SATA data and 15-pin power, 3.0 Gb/s"."""
+    interface = host.interface
+    name = connectors()[interface.connector].name
+    if interface.link_gbps is not None:
+        return f"{name}, {interface.link_gbps:.1f} Gb/s"
+    if interface.pcie_generation is not None:
+        return f"{name}, PCIe {interface.pcie_generation}.0 x{interface.pcie_lanes or 1}"
+    return name
+
+
+def match(label: str, hosts: Iterable[HostDocument]) -> HostDocument:
+    """The one profile that `label` means: an id, a whole name, or the text of a unit's label.
+
+    The revision's digits must agree; the country's digits are ignored. Anything short of that raises BadInput with the
+    near misses; several answers are refused with the choices.
+    """
+    known = tuple(hosts)
+    wanted = label.strip().casefold()
+    found = [host for host in known if wanted in (host.id.casefold(), host.name.casefold())]
+    found = found or [host for host in known if reads(label, host)]
+    if len(found) == 1:
+        return found[0]
+    if found:
+        choices = ", ".join(sorted(host.id for host in found))
+        raise BadInput("means more than one unit", where=f"label {label!r}", hint=f"Choose one by its id: {choices}.")
+    near = near_misses(label, known)
+    hint = f"Near it: {', '.join(near)}." if near else "See drivecare hosts list."
+    raise BadInput("matches no unit or bay", where=f"label {label!r}", hint=hint)
+
+
+def reads(label: str, host: Host) -> bool:
+    """Whether the label names this unit in this revision."""
+    if host.label is None:
+        return False
+    rule = host.label
+    for digits in _digits_after(rule.prefix, label):
+        if any(
+            digits.startswith(revision) and len(digits) - len(revision) in (0, rule.region_digits)
+            for revision in rule.revisions
+        ):
+            return True
+    return False
+
+
+def _digits_after(prefix: str, label: str) -> Iterator[str]:
+    """Every number after `prefix` as a word of its own; separators and a trailing letter or two do not count."""
+    pattern = rf"(?<![A-Z0-9]){prefix}[\s._/-]*([0-9]+(?:[._/-][0-9]+)?)(?:[\s-]?[A-Z]{{1,2}})?(?![A-Z0-9])"
+    for found in re.findall(pattern, label.upper()):
+        yield re.sub(r"[^0-9]", "", found)
+
+
+def near_misses(label: str, hosts: Iterable[Host]) -> list[str]:
+    """Ids worth a second look, most alike first: same prefix but another revision, misread letters, part of a name."""
+    wanted = label.upper()
+    swapped = wanted.translate(str.maketrans("OIL", "011"))
+    scores: dict[str, float] = {}
+    words = set(re.findall(r"[a-z0-9.]{2,}", label.lower()))
+    for host in hosts:
+        names = set(re.findall(r"[a-z0-9.]{2,}", f"{host.id} {host.name} {host.what}".lower()))
+        score = len(words & names) / (len(words) or 1)
+        score = max(score, difflib.SequenceMatcher(None, label.lower(), host.id).ratio())
+        if host.label is not None:
+            prefix = host.label.prefix
+            letters = re.match(r"[A-Z]+", wanted)
+            alike = difflib.SequenceMatcher(None, letters[0] if letters else "", prefix).ratio()
+            if any(True for _ in _digits_after(prefix, label)) or reads(prefix + swapped[len(prefix) :], host):
+                alike = 2.0
+            score = max(score, alike)
+        scores[host.id] = score
+    best = sorted((key for key, score in scores.items() if score >= 0.5), key=lambda key: (-scores[key], key))
+    return best[:6]

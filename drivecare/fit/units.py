@@ -1,0 +1,105 @@
+"""Numbers as people write them on labels and in spreadsheets, and back.
+
+A labelled size ("500 GB") and a counted one (500,107,862,016 bytes, 976,773,168 sectors) are different facts: the label
+promises no sector count, so it is kept apart.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Final
+
+from drivecare.documents import Value
+
+SECTOR_BYTES: Final = 512
+_SPACES: Final = "\u00a0\u202f\u2009'\u2019_"  # what stands between thousands besides comma, full stop and space
+_GROUPED: Final = re.compile(r"\d{1,3}(?:([., ])\d{3})(?:\1\d{3})+")
+_NUMBER: Final = re.compile(r"([0-9][0-9., ]*)\s*([^0-9., ]*)")
+_LABEL_UNITS: Final = {"gb": 1, "go": 1, "tb": 1000, "to": 1000}
+_EXACT_UNITS: Final = {"": 1, "b": 1, "byte": 1, "bytes": 1, "sector": SECTOR_BYTES, "sectors": SECTOR_BYTES,
+                       "lba": SECTOR_BYTES, "lbas": SECTOR_BYTES}  # fmt: skip
+_BINARY_UNITS: Final = {"mib": 1 << 20, "gib": 1 << 30, "tib": 1 << 40}
+_LEAST_COUNTED: Final = 10**6  # a bare number below this is no byte count of a drive: a unit was forgotten
+
+
+class Size(Value, frozen=True, kw_only=True):
+    """A drive's size: counted in bytes, or as its label says in GB of 10^9 bytes; one of the two is set."""
+
+    counted_bytes: int | None = None
+    labelled_gb: int | None = None
+
+
+def parse_number(text: str) -> float:
+    """A number with a decimal point or comma and any kind of thousands separator. Raises ValueError.
+
+    One separator alone is a decimal sign ("9,5" is 9.5); from two groups of three on it separates thousands.
+    """
+    plain = text.strip()
+    for space in _SPACES:
+        plain = plain.replace(space, " ")
+    if match := _GROUPED.fullmatch(plain):
+        return float(plain.replace(match[1], ""))
+    if re.fullmatch(r"\d+(?:[.,]\d+)?", plain):
+        return float(plain.replace(",", "."))
+    raise ValueError(f"{text!r} is no number")
+
+
+def parse_quantity(text: str, units: dict[str, float]) -> float:
+    """A number and one of `units` (lower case, "" where it may be left out), as the unit's factor says."""
+    plain = text.strip()
+    for space in _SPACES:
+        plain = plain.replace(space, " ")
+    match = _NUMBER.fullmatch(plain)
+    if match is None:
+        raise ValueError(f"{text!r} is no number with a unit")
+    unit = match[2].strip().lower()
+    if unit not in units:
+        known = ", ".join(name for name in units if name)
+        raise ValueError(f"{text!r} has no unit of these: {known}" if not unit else f"{unit!r} is none of: {known}")
+    return parse_number(match[1]) * units[unit]
+
+
+def parse_size(text: str) -> Size:
+    """ "500 GB", "1TB", "500107862016", "976,773,168 sectors". Raises ValueError with the reason.
+
+    >>> parse_size("1,5 TB").labelled_gb
+    1500
+    """
+    units: dict[str, float] = {**dict.fromkeys(_LABEL_UNITS, 1.0), **_EXACT_UNITS, **_BINARY_UNITS}
+    parse_quantity(text, units)
+    match = _NUMBER.fullmatch("".join(" " if sign in _SPACES else sign for sign in text.strip()))
+    assert match is not None
+    number, unit = parse_number(match[1]), match[2].strip().lower()
+    if unit in _LABEL_UNITS:
+        gigabytes = number * _LABEL_UNITS[unit]
+        if not gigabytes or gigabytes != int(gigabytes):
+            raise ValueError(f"{text!r} is no size that drives are sold in; give bytes or sectors")
+        return Size(labelled_gb=int(gigabytes))
+    counted = int(number * (_EXACT_UNITS | _BINARY_UNITS)[unit])
+    if counted < _LEAST_COUNTED:
+        raise ValueError(f"{text!r} is too small for a drive; say GB, TB, bytes or sectors")
+    return Size(counted_bytes=counted)
+
+
+def parse_amount(text: str) -> int:
+    """An amount of data in bytes, where GB simply means 10^9 of them: used space, rated terabytes."""
+    size = {"gb": 1e9, "go": 1e9, "tb": 1e12, "to": 1e12, "mb": 1e6, "": 1.0, "b": 1.0, "bytes": 1.0, **_BINARY_UNITS}
+    return round(parse_quantity(text, size))
+
+
+def say_bytes(count: int) -> str:
+    """A byte count for people: exact, thousands apart. `say_size` is the short form."""
+    return f"{count:,} bytes"
+
+
+def say_size(count: int) -> str:
+    """A byte count in the unit a label would use: 500 GB, 1.5 TB, 64 MB; four digits at most."""
+    for unit, factor in (("TB", 10**12), ("GB", 10**9), ("MB", 10**6), ("kB", 10**3)):
+        if count >= factor:
+            return f"{count / factor:.4g} {unit}"
+    return f"{count} bytes"
+
+
+def sectors(count: int) -> int:
+    """Bytes as whole sectors of 512 bytes, rounded down."""
+    return count // SECTOR_BYTES
