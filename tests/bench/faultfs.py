@@ -1,0 +1,114 @@
+"""One file that lies: a small file system for the faults that give no error.
+
+    python -m tests.bench.faultfs BACKING FOLDER      FOLDER/disk then shows BACKING, with the faults of BACKING.faults
+
+The faults are read anew whenever their file changes, so a test sets them while a copy runs. To add one: a field in
+Faults and a line in read or write.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import json
+import os
+import stat
+import sys
+import time
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import mfusepy
+
+
+@dataclass(frozen=True)
+class Faults:
+    """Offsets and lengths in bytes; each list says where."""
+
+    flipped: tuple[int, ...] = ()  # these bytes read with one bit turned
+    lost: tuple[tuple[int, int], ...] = ()  # writes to offset, length are acknowledged and dropped
+    slow: tuple[tuple[int, int, float], ...] = ()  # reads of offset, length take seconds longer
+    failing: tuple[tuple[int, int], ...] = ()  # reads of offset, length end in EIO
+    full: int | None = None  # writes from here on find no space
+    ends: int | None = None  # reads from here on return nothing, as of a pulled drive
+    gone: bool = False  # everything fails with ENODEV
+
+    def save(self, backing: Path) -> None:
+        """Make these the faults of the file that is backed by `backing`."""
+        neighbour = backing.with_suffix(".faults.new")
+        neighbour.write_text(json.dumps(asdict(self)))
+        neighbour.replace(backing.with_suffix(".faults"))
+
+
+class Disk(mfusepy.Operations):  # type: ignore[misc]
+    """A folder with the one file `disk`."""
+
+    use_ns = True
+
+    def __init__(self, backing: Path) -> None:
+        self.rules = backing.with_suffix(".faults")
+        self.file = os.open(backing, os.O_RDWR)
+        self.seen = 0
+        self.faults = Faults()
+
+    def now(self) -> Faults:
+        changed = self.rules.stat().st_mtime_ns if self.rules.exists() else 0
+        if changed != self.seen:
+            self.seen, self.faults = changed, Faults(**json.loads(self.rules.read_text()))
+        if self.faults.gone:
+            raise mfusepy.FuseOSError(errno.ENODEV)
+        return self.faults
+
+    def getattr(self, path: str, fh: int | None = None) -> dict[str, Any]:  # noqa: ARG002
+        if path == "/":
+            return {"st_mode": stat.S_IFDIR | 0o755, "st_nlink": 2}
+        if path != "/disk":
+            raise mfusepy.FuseOSError(errno.ENOENT)
+        return {"st_mode": stat.S_IFREG | 0o600, "st_nlink": 1, "st_size": os.fstat(self.file).st_size}
+
+    def readdir(self, path: str, fh: int) -> list[str]:  # noqa: ARG002
+        return [".", "..", "disk"]
+
+    def read(self, path: str, size: int, offset: int, fh: int) -> bytes:  # noqa: ARG002
+        faults = self.now()
+        if faults.ends is not None:
+            size = max(0, min(size, faults.ends - offset))
+        for start, length, seconds in faults.slow:
+            if _touches(offset, size, start, length):
+                time.sleep(seconds)
+        if any(_touches(offset, size, *area) for area in faults.failing):
+            raise mfusepy.FuseOSError(errno.EIO)
+        data = bytearray(os.pread(self.file, size, offset))
+        for at in faults.flipped:
+            if offset <= at < offset + len(data):
+                data[at - offset] ^= 0x10
+        return bytes(data)
+
+    def write(self, path: str, data: bytes, offset: int, fh: int) -> int:  # noqa: ARG002
+        faults = self.now()
+        if faults.full is not None and offset + len(data) > faults.full:
+            raise mfusepy.FuseOSError(errno.ENOSPC)
+        kept = bytearray(data)
+        for start, length in faults.lost:
+            first, last = max(start, offset), min(start + length, offset + len(data))
+            if first < last:
+                kept[first - offset : last - offset] = os.pread(self.file, last - first, first)
+        os.pwrite(self.file, kept, offset)
+        return len(data)
+
+    def truncate(self, path: str, length: int, fh: int | None = None) -> None:  # noqa: ARG002
+        os.ftruncate(self.file, length)
+
+    def fsync(self, path: str, datasync: int, fh: int) -> None:  # noqa: ARG002
+        self.now()
+        os.fsync(self.file)
+
+
+def _touches(offset: int, size: int, start: int, length: int) -> bool:
+    return offset < start + length and start < offset + size
+
+
+if __name__ == "__main__":
+    with contextlib.suppress(RuntimeError):  # how it tells that a signal ended it
+        mfusepy.FUSE(Disk(Path(sys.argv[1])), sys.argv[2], foreground=True, direct_io=True, allow_other=True)

@@ -1,0 +1,225 @@
+"""Inside the machine: the drives by name, the installed command, the plugs; and the runner of a file of checks.
+
+python -m tests.bench.guest buses [check ...]
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import importlib
+import inspect
+import json
+import mmap
+import os
+import subprocess
+import sys
+import time
+import traceback
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import msgspec
+
+from tests.bench.drives import Drive, noise
+
+SHARE = Path("/run/share")
+BLOCK = Path("/sys/block")
+COMMAND = Path(sys.executable).with_name("drivecare")  # the script pip installed
+
+
+@dataclass(frozen=True)
+class Ended:
+    """A command that ended: exit code, what it printed, how long it took."""
+
+    code: int
+    out: str
+    err: str
+    seconds: float
+
+    @property
+    def json(self) -> dict[str, Any]:
+        """The document it printed."""
+        assert self.out, f"exit {self.code} and no document; it said: {self.err}"
+        document: dict[str, Any] = json.loads(self.out)
+        return document
+
+    def __str__(self) -> str:
+        return f"exit {self.code} after {self.seconds:.1f} s\n{self.out[-3000:]}\n{self.err[-3000:]}"
+
+
+class Bench:
+    """The machine from inside."""
+
+    def __init__(self, drives: Iterable[Drive]) -> None:
+        self.drives = {drive.name: drive for drive in drives}
+
+    # --- drives -----------------------------------------------------------------------------------------------------
+
+    def find(self, name: str) -> str | None:
+        """The device file of a drive, None while it is not attached."""
+        size = self.drives[name].size_bytes // 512
+        for entry in BLOCK.iterdir():
+            with contextlib.suppress(OSError):  # it may go away while we look
+                if not entry.name.startswith("loop") and int((entry / "size").read_text()) == size:
+                    return f"/dev/{entry.name}"
+        return None
+
+    def path(self, name: str, *, seconds: float = 20) -> str:
+        """The device file of a drive, as soon as it is there."""
+        found = wait_for(lambda: self.find(name), seconds, f"{name} does not appear")
+        assert isinstance(found, str)
+        return found
+
+    def expected(self, name: str) -> bytes:
+        """What a drive held when the machine started."""
+        return self.drives[name].content()
+
+    def holds(self, name: str) -> bytes:
+        """What a drive holds now, read past the cache; unreadable sectors raise."""
+        return read_direct(self.path(name))
+
+    # --- commands ---------------------------------------------------------------------------------------------------
+
+    def start(self, *arguments: str, breakage: str | None = None) -> subprocess.Popen[str]:
+        """Start `drivecare ARGUMENTS`; with `breakage` one of its promises is broken (tests/bench/breakage)."""
+        environment = dict(os.environ, NO_COLOR="1")
+        if breakage:
+            folder = str(Path(__file__).parent / "breakage")
+            environment |= {"PYTHONPATH": folder, "DRIVECARE_TEST_BREAKAGE": breakage}
+        return subprocess.Popen(
+            [COMMAND, *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment
+        )
+
+    def run(self, *arguments: str, seconds: float = 120, breakage: str | None = None) -> Ended:
+        """Run `drivecare ARGUMENTS` to its end."""
+        began = time.monotonic()
+        with self.start(*arguments, breakage=breakage) as process:
+            try:
+                out, err = process.communicate(timeout=seconds)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                raise AssertionError(f"drivecare {arguments} did not end in {seconds} s") from None
+        return Ended(process.returncode, out, err, time.monotonic() - began)
+
+    def run_each(self, commands: Sequence[Sequence[str]]) -> list[Ended]:
+        """Run several commands at once."""
+        began = time.monotonic()
+        processes = [self.start(*arguments) for arguments in commands]
+        ended = []
+        for process in processes:
+            out, err = process.communicate(timeout=240)
+            ended.append(Ended(process.returncode, out, err, time.monotonic() - began))
+        return ended
+
+    # --- plugs and faults, by way of QEMU's control socket ------------------------------------------------------------
+
+    def qemu(self, command: str, **arguments: Any) -> Any:
+        """One command to the emulator; returns its answer, raises AssertionError where it refuses."""
+        with _port("ask").open("r+b", buffering=0) as port:
+            port.write(json.dumps({"execute": command, "arguments": arguments}).encode() + b"\n")
+            reply = b""
+            while not reply.endswith(b"\n"):
+                reply += port.read(65536) or b""
+        answer = json.loads(reply)
+        assert "return" in answer, f"{command} {arguments}: {answer}"
+        return answer["return"]
+
+    def unplug(self, name: str) -> None:
+        """Pull a drive out and wait until the kernel has seen it."""
+        pulled = {device["id"] for device in self.drives[name].devices()}
+        self.qemu("device_del", id=self.drives[name].devices()[0]["id"])
+        wait_for(lambda: self.find(name) is None, 20, f"{name} does not go")
+        wait_for(lambda: not pulled & self._attached(), 20, f"{name} is not let go")
+
+    def plug(self, name: str) -> str:
+        """Attach a drive and return its device file."""
+        for device in self.drives[name].devices():
+            self.qemu("device_add", **device)
+        if self.drives[name].bus in ("usb", "uas"):  # a dock comes in its own time, after the disk in it
+            dock = self.drives[name].devices()[0]["id"]
+            self.qemu("qom-set", path=f"/machine/peripheral/{dock}", property="attached", value=True)
+        return self.path(name)
+
+    def _attached(self) -> set[str]:
+        return {device["name"] for device in self.qemu("qom-list", path="/machine/peripheral")}
+
+
+def _port(name: str) -> Path:
+    for named in Path("/sys/class/virtio-ports").glob("*/name"):
+        if named.read_text().strip() == name:
+            return Path("/dev") / named.parent.name
+    raise LookupError(name)
+
+
+def wait_for(what: Callable[[], object], seconds: float, otherwise: str) -> object:
+    """Ask until the answer is true; AssertionError `otherwise` when it takes too long."""
+    end = time.monotonic() + seconds
+    while not (answer := what()):
+        assert time.monotonic() < end, f"{otherwise} ({seconds:.0f} s)"
+        time.sleep(0.05)
+    return answer
+
+
+def read_direct(path: str) -> bytes:
+    """A device's bytes, past the page cache."""
+    descriptor = os.open(path, os.O_RDONLY | os.O_DIRECT)
+    try:
+        size = os.lseek(descriptor, 0, os.SEEK_END)
+        parts = []
+        with mmap.mmap(-1, 1 << 20) as buffer:
+            for offset in range(0, size, 1 << 20):
+                got = os.preadv(descriptor, [buffer], offset)
+                assert got == min(1 << 20, size - offset), f"{path}: {got} bytes at {offset}"
+                parts.append(buffer[:got])
+        return b"".join(parts)
+    finally:
+        os.close(descriptor)
+
+
+def differing_sectors(one: bytes, other: bytes) -> list[int]:
+    """The 512-byte sectors in which two contents differ."""
+    assert len(one) == len(other), (len(one), len(other))
+    return [at // 512 for at in range(0, len(one), 512) if one[at : at + 512] != other[at : at + 512]]
+
+
+def sha256(content: bytes) -> str:
+    """The digest as `sha256sum` prints it."""
+    return hashlib.sha256(content).hexdigest()
+
+
+def system(*command: str) -> str:
+    """Run a system utility; returns what it printed."""
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, f"{' '.join(command)}: {done.stderr}"
+    return done.stdout
+
+
+def checks_of(module: ModuleType) -> list[str]:
+    """The names of a file's checks, in its order."""
+    return [name for name, what in vars(module).items() if name.startswith("check_") and inspect.isfunction(what)]
+
+
+def main(batch: str, *wanted: str) -> None:
+    """Run the checks of one file and write one result each into the shared folder."""
+    module = importlib.import_module(f"tests.bench.guests.{batch}")
+    bench = Bench(msgspec.json.decode((SHARE / "drives.json").read_bytes(), type=list[Drive]))
+    os.chdir("/tmp")
+    for name in wanted or checks_of(module):
+        began = time.monotonic()
+        failure = None
+        try:
+            getattr(module, name)(bench)
+        except Exception:  # the check failed; the next ones still run
+            failure = traceback.format_exc()
+        result = {"failure": failure, "seconds": round(time.monotonic() - began, 1)}
+        (SHARE / f"{name}.json").write_text(json.dumps(result))
+
+
+__all__ = ["Bench", "Ended", "checks_of", "differing_sectors", "noise", "read_direct", "sha256", "system", "wait_for"]
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])

@@ -1,0 +1,113 @@
+"""The loop rig itself: each fault is where it was asked for and nowhere else."""
+
+from __future__ import annotations
+
+import errno
+import mmap
+import os
+import signal
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.bench.drives import MIB, noise
+from tests.bench.faultfs import Faults
+from tests.bench.guest import differing_sectors, read_direct
+from tests.bench.loop import LoopRig
+
+pytestmark = [pytest.mark.bench, pytest.mark.usefixtures("loop_rig")]
+
+
+@pytest.fixture
+def rig(tmp_path: Path) -> Iterator[LoopRig]:
+    with LoopRig(tmp_path) as made:
+        yield made
+
+
+def unreadable_sectors(device: Path) -> list[int]:
+    found = []
+    descriptor = os.open(device, os.O_RDONLY | os.O_DIRECT)
+    with mmap.mmap(-1, 512) as buffer:
+        for sector in range(os.lseek(descriptor, 0, os.SEEK_END) // 512):
+            try:
+                os.preadv(descriptor, [buffer], sector * 512)
+            except OSError as error:
+                if error.errno != errno.EIO:
+                    raise
+                found.append(sector)
+    os.close(descriptor)
+    return found
+
+
+def test_unreadable_sectors_are_exact(rig: LoopRig) -> None:
+    device = rig.device("source", noise(1, MIB), unreadable=[0, 7, 8, 2047])
+    assert unreadable_sectors(device) == [0, 7, 8, 2047]
+
+
+def test_a_clean_device_shows_its_content(rig: LoopRig) -> None:
+    content = noise(1, 9 * MIB)
+    assert read_direct(str(rig.device("clean", content, faults=Faults()))) == content
+
+
+def test_a_flipped_bit_reads_without_an_error(rig: LoopRig) -> None:
+    content = noise(1, 4 * MIB)
+    device = rig.device("source", content, faults=Faults(flipped=(1_000_000,)))
+    assert differing_sectors(read_direct(str(device)), content) == [1_000_000 // 512]
+
+
+def write_direct(device: Path, content: bytes) -> None:
+    descriptor = os.open(device, os.O_WRONLY | os.O_DIRECT)
+    with mmap.mmap(-1, len(content)) as buffer:
+        buffer[:] = content
+        assert os.pwritev(descriptor, [buffer], 0) == len(content)
+    os.fsync(descriptor)
+    os.close(descriptor)
+
+
+def test_a_lost_write_gives_no_error(rig: LoopRig) -> None:
+    device = rig.device("target", bytes(8 * MIB), faults=Faults(lost=((4 * MIB, 1024),)))
+    content = noise(2, 8 * MIB)
+    write_direct(device, content)
+    assert differing_sectors(read_direct(str(device)), content) == [8192, 8193]
+    assert differing_sectors(rig.backing("target").read_bytes(), content) == [8192, 8193]
+
+
+def test_a_slow_area_is_slow_and_the_rest_is_not(rig: LoopRig) -> None:
+    device = rig.device("source", noise(1, 2 * MIB), faults=Faults(slow=((MIB, 4096, 1.0),)))
+    began = time.monotonic()
+    read_direct(str(device))
+    assert 1.0 <= time.monotonic() - began < 3.0
+
+
+def test_a_device_gone_gives_errors_and_comes_back(rig: LoopRig) -> None:
+    device = rig.device("source", noise(1, MIB), faults=Faults())
+    rig.set_faults("source", Faults(gone=True))
+    with pytest.raises(OSError, match="No such device"):
+        read_direct(str(device))
+    rig.set_faults("source", Faults())
+    assert read_direct(str(device)) == noise(1, MIB)
+
+
+def test_a_stopped_server_hangs_until_it_goes_on(rig: LoopRig) -> None:
+    device = rig.device("source", noise(1, MIB), unreadable=[2047])
+    rig.processes["source"].send_signal(signal.SIGSTOP)
+    child = os.fork()
+    if child == 0:
+        descriptor = os.open(device, os.O_RDONLY | os.O_DIRECT)
+        with mmap.mmap(-1, 4096) as buffer:
+            os._exit(0 if os.preadv(descriptor, [buffer], 0) == 4096 else 1)
+    time.sleep(0.5)
+    assert os.waitpid(child, os.WNOHANG) == (0, 0)
+    rig.processes["source"].send_signal(signal.SIGCONT)
+    assert os.waitpid(child, 0)[1] == 0
+
+
+def test_a_4096_byte_sector_refuses_smaller_direct_reads(rig: LoopRig) -> None:
+    descriptor = os.open(rig.device("source", noise(1, MIB), sector_bytes=4096), os.O_RDONLY | os.O_DIRECT)
+    with mmap.mmap(-1, 4096) as buffer:
+        with pytest.raises(OSError, match="Invalid argument"):
+            os.preadv(descriptor, [memoryview(buffer)[:512]], 512)
+        assert os.preadv(descriptor, [buffer], 4096) == 4096
+    os.close(descriptor)

@@ -1,0 +1,24 @@
+"""Every check of tests/bench/guests, as a test: run in a machine, reported by name."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from importlib import import_module
+
+import pytest
+
+from tests.bench.guest import checks_of
+from tests.bench.machine import Machine, outcome
+
+BATCHES = ("facts",)
+CHECKS = [(batch, check) for batch in BATCHES for check in checks_of(import_module(f"tests.bench.guests.{batch}"))]
+
+
+@pytest.mark.bench
+@pytest.mark.timeout(1500)
+@pytest.mark.parametrize("guest_check", CHECKS, ids=[f"{batch}-{check[6:]}" for batch, check in CHECKS])
+def test_in_the_machine(guest_check: tuple[str, str], booted: Callable[[str], Machine]) -> None:
+    batch, check = guest_check
+    failure = outcome(booted(batch), check)["failure"]
+    if failure:
+        pytest.fail(failure, pytrace=False)
