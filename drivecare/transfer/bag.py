@@ -54,8 +54,9 @@ class BagVerification(Value, frozen=True, kw_only=True):
 class BagReceipt(Value, frozen=True, kw_only=True):
     """The proof of a file copy. `manifest_sha256` is the digest of the payload manifest, which lists every file's.
 
-    `left_out`: not in the bag, and why. `not_kept`: in the bag, but something of it could not be kept. `renamed`: stored
-    under another spelling. `verified` is true only after every payload file was read back past the cache and agreed.
+    `left_out`: not in the bag, and why. `mismatched`: read back wrong. `not_kept`: in the bag, but something of it
+    could not be kept. `renamed`: stored under another spelling. `verified` only after every payload file was read
+    back past the cache and agreed.
     """
 
     schema: Literal["drivecare/bag-1"] = "drivecare/bag-1"
@@ -65,6 +66,7 @@ class BagReceipt(Value, frozen=True, kw_only=True):
     bytes_total: int
     manifest_sha256: str
     left_out: tuple[FileNote, ...] = ()
+    mismatched: tuple[FileNote, ...] = ()
     not_kept: tuple[FileNote, ...] = ()
     renamed: tuple[FileNote, ...] = ()
     verified: bool = False

@@ -1,0 +1,126 @@
+"""Read a bag again, past the host's cache, and compare it with its manifests: after a copy and any time later."""
+
+from __future__ import annotations
+
+import hashlib
+import mmap
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import Literal
+
+import msgspec
+
+from drivecare.documents import decode, encode, read_bytes, save
+from drivecare.errors import BadInput
+from drivecare.transfer import bag
+from drivecare.transfer.bag import BagReceipt, BagVerification, FileNote
+
+Method = Literal["direct", "cache-dropped"]
+
+_BLOCK = 4 << 20
+
+
+def read_payload(
+    folder: Path, payload: dict[str, str], progress: Callable[[int], None]
+) -> tuple[Method, list[FileNote]]:
+    """Read every file of `payload` (path in the bag -> digest); say how, and which disagree or could not be read."""
+    method: Method = "direct"
+    wrong: list[FileNote] = []
+    done = 0
+
+    def advance(count: int) -> None:
+        nonlocal done
+        done += count
+        progress(done)
+
+    for path, expected in payload.items():
+        try:
+            found, how = _digest_past_cache(folder / path, advance)
+        except FileNotFoundError:
+            wrong.append(FileNote(name=path, reason="is missing"))
+        except OSError as error:
+            wrong.append(FileNote(name=path, reason=f"could not be read: {error.strerror}"))
+        else:
+            method = how if how == "cache-dropped" else method
+            if found != expected:
+                wrong.append(FileNote(name=path, reason=f"SHA-256 is {found}, the manifest says {expected}"))
+    return method, wrong
+
+
+def _digest_past_cache(path: Path, advance: Callable[[int], None]) -> tuple[str, Method]:
+    """SHA-256 of a file as its medium gives it: O_DIRECT, or where that is refused after dropping its cached pages."""
+    method: Method = "direct"
+    try:
+        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_DIRECT)
+    except OSError:  # EINVAL: this file system has no direct reads
+        method = "cache-dropped"
+        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+        os.fsync(descriptor)  # a dirty page is not dropped
+        os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
+    digest = hashlib.sha256()
+    try:
+        with mmap.mmap(-1, _BLOCK) as buffer, memoryview(buffer) as view:
+            offset = 0
+            while count := os.preadv(descriptor, [buffer], offset):
+                digest.update(view[:count])
+                offset += count
+                advance(count)
+    finally:
+        os.close(descriptor)
+    return digest.hexdigest(), method
+
+
+def check_bag(
+    folder: Path, *, at: str, progress: Callable[[int], None] = lambda _: None
+) -> tuple[BagReceipt | None, list[FileNote]]:
+    """Check a bag whole: tag files, every payload file, nothing extra. Returns its receipt and what is wrong.
+
+    A bag of ours gets the outcome written into its receipt; one made elsewhere has none: None.
+    Raises BadInput where there is no bag.
+    """
+    if not (folder / "bagit.txt").is_file():
+        hint = "A copy that was interrupted is gone on with: drivecare copy-files ... --resume"
+        raise BadInput("is no BagIt bag: it has no bagit.txt", where=str(folder), hint=hint)
+    payload = _manifest_of(folder / bag.MANIFEST)
+    wrong = list(_wrong_tags(folder))
+    method, differing = read_payload(folder, payload, progress)
+    wrong += differing
+    wrong += [
+        FileNote(name=name, reason="is in data/ but in no manifest") for name in _files_below(folder) - set(payload)
+    ]
+    receipt = _receipt_of(folder)
+    if receipt is None:
+        return None, wrong
+    if bag.sha256(read_bytes(folder / bag.MANIFEST)) != receipt.manifest_sha256:
+        wrong.append(FileNote(name=bag.MANIFEST, reason="is not the one the receipt was made for"))
+    verification = None if wrong else BagVerification(method=method, at=at)
+    receipt = msgspec.structs.replace(receipt, verified=not wrong, verification=verification, mismatched=tuple(wrong))
+    save(folder / bag.RECEIPT, encode(receipt))
+    return receipt, wrong
+
+
+def _manifest_of(path: Path) -> dict[str, str]:
+    return dict(bag.parse_manifest(read_bytes(path, limit_bytes=1 << 32), origin=str(path)))
+
+
+def _wrong_tags(folder: Path) -> list[FileNote]:
+    listed = folder / bag.TAG_MANIFEST
+    if not listed.is_file():  # RFC 8493 section 2.2.1: optional
+        return []
+    _, wrong = read_payload(folder, _manifest_of(listed), lambda _: None)
+    return wrong
+
+
+def _files_below(folder: Path) -> set[str]:
+    top = os.fspath(folder)
+    return {
+        os.path.relpath(os.path.join(place, name), top)
+        for place, _, names in os.walk(folder / "data")
+        for name in names
+    }
+
+
+def _receipt_of(folder: Path) -> BagReceipt | None:
+    path = folder / bag.RECEIPT
+    return decode(BagReceipt, read_bytes(path, limit_bytes=1 << 30), origin=str(path)) if path.is_file() else None

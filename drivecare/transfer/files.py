@@ -1,0 +1,464 @@
+"""Copy a folder's files into a bag and prove them by reading them back.
+
+Order: everything the target could not hold is found first; then files are copied, each digested as it is read, flushed
+and only then journalled; then every file of the target is read back past the cache; then the manifests are written.
+A file that cannot be read, or changes while it is copied, is left out and listed: the bag stays valid for the rest.
+
+This file works on the file system through `os`, which is its port: tests give it real trees.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import hashlib
+import json
+import os
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from drivecare import __version__
+from drivecare.documents import encode, read_bytes, save, sync_folder
+from drivecare.errors import BadInput, Interrupted, Refused
+from drivecare.transfer import bag
+from drivecare.transfer.bag import BagReceipt, BagVerification, FileNote, TreeEnd, shown
+from drivecare.transfer.bag_check import read_payload
+from drivecare.transfer.tree import Abilities, Entry, Tree, cannot_hold, needed_characters, survey, try_target
+
+Progress = Callable[[str, int, int], None]
+"""Called with the phase ("copy" or "read back"), bytes done and bytes in all."""
+
+_BLOCK = 4 << 20
+_BATCH_FILES, _BATCH_BYTES = 256, 64 << 20  # how much is flushed, then journalled, at a time
+_FATAL = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.ENODEV, errno.ENXIO, errno.ESHUTDOWN)
+
+
+@dataclass(kw_only=True, slots=True)
+class _Copy:
+    """One running copy."""
+
+    tree: Tree
+    data: bytes  # the bag's data/ folder
+    abilities: Abilities
+    journal: _Journal
+    progress: Progress
+    total: int
+    done: int = 0
+    left_out: list[FileNote] = field(default_factory=list)
+    not_kept: list[FileNote] = field(default_factory=list)
+
+
+def copy_files(
+    source: Path,
+    target: Path,
+    *,
+    now: Callable[[], str],
+    resume: bool = False,
+    file_system: str | None = None,
+    ends: tuple[TreeEnd, TreeEnd] | None = None,
+    progress: Progress = lambda *_: None,
+) -> BagReceipt:
+    """Copy `source` into a new bag at `target`; the receipt is also written into the bag.
+
+    `now` gives ISO 8601 times, `file_system` the target's type where known, `ends` what is known of both drives.
+    Raises Refused before the first byte, Interrupted midway (resume with `resume=True`), BadInput, Unavailable.
+    """
+    started = now()
+    _refuse_nested(source, target)
+    tree = survey(source)
+    target.mkdir(parents=True, exist_ok=True)
+    journal = _Journal.open(target, tree, resume=resume)
+    abilities = try_target(target, needed_characters(tree), file_system=file_system)
+    if not journal.finished:
+        _refuse_misfits(tree, abilities)
+    run = _Copy(
+        tree=tree,
+        data=os.path.join(os.fsencode(target), b"data"),
+        abilities=abilities,
+        journal=journal,
+        progress=progress,
+        total=sum(entry.size_bytes for entry in tree.files),
+        left_out=[FileNote(name=shown(path), reason=reason) for path, reason in tree.left_out],
+    )
+    ends = ends or (TreeEnd(path=str(source)), TreeEnd(path=str(target), file_system=file_system))
+    try:
+        _copy_all(run)
+        return _finish(run, target, ends, started, now)
+    except OSError as error:
+        raise _interrupted(error, target) from error
+    finally:
+        journal.close()
+
+
+def _refuse_nested(source: Path, target: Path) -> None:
+    one, other = source.resolve(), target.resolve()
+    if one == other or one in other.parents or other in one.parents:
+        raise Refused("source and target lie inside each other", guard="nested", where=str(target))
+
+
+def _refuse_misfits(tree: Tree, abilities: Abilities) -> None:
+    misfits = list(cannot_hold(tree, abilities))
+    if misfits:
+        listed = "; ".join(misfits[:8]) + (f"; and {len(misfits) - 8} more" if len(misfits) > 8 else "")
+        raise Refused(
+            f"the target cannot hold what the source has: {listed}",
+            guard="target-cannot-hold",
+            hint="Nothing was written. Use a target with another file system, or more room.",
+        )
+
+
+def _interrupted(error: OSError, target: Path) -> Interrupted:
+    what = "the target is full" if error.errno in (errno.ENOSPC, errno.EDQUOT) else f"stopped: {error.strerror}"
+    return Interrupted(what, where=str(target), hint="What was copied is kept: mend it, then go on with --resume.")
+
+
+class _Journal:
+    """What is durable on the target: one JSON line per file, written only after the file itself was flushed."""
+
+    def __init__(self, path: Path, finished: dict[str, dict[str, object]]) -> None:
+        self.finished = finished
+        self._stream = path.open("ab")
+        self._waiting: list[tuple[bytes, dict[str, object]]] = []
+        self._waiting_bytes = 0
+
+    @classmethod
+    def open(cls, target: Path, tree: Tree, *, resume: bool) -> _Journal:
+        """Begin a journal in an empty target, or take up the one that lies there. Raises Refused, BadInput."""
+        path = target / bag.JOURNAL
+        if resume and path.exists():
+            return cls(path, _read_journal(path, shown(tree.root)))
+        if any(target.iterdir()):
+            raise Refused(
+                "the target folder is not empty",
+                guard="target-not-empty",
+                where=str(target),
+                hint="Name a new folder, or go on with --resume where a copy was begun there.",
+            )
+        save(path, _line({"schema": "drivecare/bag-journal-1", "source": shown(tree.root)}), exclusive=True)
+        return cls(path, {})
+
+    def add(self, path: bytes, entry: Entry, digest: str) -> None:
+        """Note a copied file; it is flushed and written down with its batch."""
+        row = {"path": os.fsdecode(entry.stored), "bytes": entry.size_bytes, "mtime_ns": entry.mtime_ns}
+        self._waiting.append((path, {**row, "ctime_ns": entry.ctime_ns, "sha256": digest}))
+        self._waiting_bytes += entry.size_bytes
+        if len(self._waiting) >= _BATCH_FILES or self._waiting_bytes >= _BATCH_BYTES:
+            self.flush()
+
+    def flush(self) -> None:
+        """Files first, then the lines that claim them."""
+        for path, _ in self._waiting:
+            _fsync_path(path)
+        for folder in {os.path.dirname(path) for path, _ in self._waiting}:
+            sync_folder(Path(os.fsdecode(folder)))
+        for _, row in self._waiting:
+            self._stream.write(_line(row))
+            self.finished[str(row["path"])] = row
+        self._stream.flush()
+        os.fsync(self._stream.fileno())
+        self._waiting, self._waiting_bytes = [], 0
+
+    def close(self) -> None:
+        """Write down what is waiting, as far as the target still lets us."""
+        with contextlib.suppress(OSError):
+            self.flush()
+        self._stream.close()
+
+
+def _line(row: dict[str, object]) -> bytes:
+    return json.dumps(row, ensure_ascii=True).encode("ascii") + b"\n"
+
+
+def _read_journal(path: Path, source: str) -> dict[str, dict[str, object]]:
+    """Rows by stored path. A torn last line was never claimed; damage elsewhere is refused."""
+    *lines, torn = read_bytes(path, limit_bytes=1 << 32).split(b"\n")
+    if torn:  # cut it off, or the next line would be glued to it
+        with path.open("r+b") as stream:
+            stream.truncate(path.stat().st_size - len(torn))
+    hint = "Take the target folder away and copy anew; the source is untouched."
+    try:
+        head, *rows = [json.loads(line) for line in lines]
+        if head["schema"] != "drivecare/bag-journal-1":
+            raise ValueError
+        finished = {row["path"]: row for row in rows if len(row["sha256"]) == 64}
+    except (ValueError, KeyError, TypeError) as error:
+        raise BadInput("is damaged and cannot be gone on from", where=str(path), hint=hint) from error
+    if head["source"] != source:
+        raise Refused(f"belongs to a copy of {head['source']}", guard="other-source", where=str(path), hint=hint)
+    return finished
+
+
+def _copy_all(run: _Copy) -> None:
+    os.makedirs(run.data, exist_ok=True)
+    links: dict[int, Entry] = {}
+    for entry in run.tree.entries:
+        path = os.path.join(run.data, entry.stored)
+        if entry.shape == "folder":
+            os.makedirs(path, exist_ok=True)
+        elif entry.shape == "file":
+            _copy_or_link(run, entry, path, links)
+    run.journal.flush()
+    for entry in run.tree.entries:
+        if entry.shape == "symlink":
+            _keep_symlink(run, entry)
+    for entry in reversed(run.tree.entries):  # children first: a new child would move its folder's time
+        if entry.shape == "folder":
+            _keep_metadata(run, entry, os.path.join(run.data, entry.stored))
+
+
+def _copy_or_link(run: _Copy, entry: Entry, path: bytes, links: dict[int, Entry]) -> None:
+    known = run.journal.finished.get(os.fsdecode(entry.stored))
+    if known and _same(entry, known) and _size(path) == entry.size_bytes:
+        links.setdefault(entry.inode, entry)
+        _advance(run, entry.size_bytes)
+        return
+    first = links.get(entry.inode) if entry.links > 1 else None
+    if first is not None:
+        digest = _digest_of(run, first)
+        if run.abilities.hard_links:
+            with contextlib.suppress(FileNotFoundError):
+                os.unlink(path)
+            os.link(os.path.join(run.data, first.stored), path)
+            run.journal.add(path, entry, digest)
+            _advance(run, entry.size_bytes)
+            return
+        run.not_kept.append(FileNote(name=shown(entry.path), reason=f"hard link to {shown(first.path)}: copied whole"))
+    read = _copy_file(run, entry, path)
+    if read is not None:
+        links.setdefault(entry.inode, entry)
+        run.journal.add(path, entry, read)
+
+
+def _digest_of(run: _Copy, entry: Entry) -> str:
+    run.journal.flush()
+    return str(run.journal.finished[os.fsdecode(entry.stored)]["sha256"])
+
+
+def _same(entry: Entry, row: dict[str, object]) -> bool:
+    """Whether the source file still is what the journal copied."""
+    return (entry.size_bytes, entry.mtime_ns, entry.ctime_ns) == (row["bytes"], row["mtime_ns"], row["ctime_ns"])
+
+
+def _size(path: bytes) -> int | None:
+    try:
+        return os.lstat(path).st_size
+    except OSError:
+        return None
+
+
+def _copy_file(run: _Copy, entry: Entry, path: bytes) -> str | None:
+    """Copy one file, digesting what is read. None, and a note, where the source would not give it whole."""
+    before = run.done
+    try:
+        source = _open_source(os.path.join(run.tree.root, entry.path))
+    except OSError as error:
+        _leave_out(run, entry, path, before, f"could not be opened: {error.strerror}")
+        return None
+    try:
+        with open(path, "wb") as out:
+            digest = _stream(run, source, out.fileno(), entry.size_bytes)
+        after = os.fstat(source)
+    finally:
+        os.close(source)
+    if digest is None:
+        _leave_out(run, entry, path, before, "a part of it could not be read")
+    elif (after.st_size, after.st_mtime_ns, after.st_ctime_ns) != (entry.size_bytes, entry.mtime_ns, entry.ctime_ns):
+        _leave_out(run, entry, path, before, "changed while it was copied")
+    else:
+        _keep_metadata(run, entry, path)
+        return digest
+    return None
+
+
+def _open_source(path: bytes) -> int:
+    flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC
+    try:
+        return os.open(path, flags | os.O_NOATIME)
+    except PermissionError:  # O_NOATIME is for the owner only
+        return os.open(path, flags)
+
+
+def _leave_out(run: _Copy, entry: Entry, path: bytes, before: int, reason: str) -> None:
+    with contextlib.suppress(FileNotFoundError):
+        os.unlink(path)
+    run.left_out.append(FileNote(name=shown(entry.path), reason=reason))
+    run.done = before
+    _advance(run, entry.size_bytes)
+
+
+def _stream(run: _Copy, source: int, out: int, size: int) -> str | None:
+    """Copy at most `size` bytes (a file may grow for ever), zeros as holes, digest all. None where reading fails."""
+    digest = hashlib.sha256()
+    offset = 0
+    while offset < size:
+        try:
+            block = os.pread(source, min(_BLOCK, size - offset), offset)
+        except OSError as error:
+            if error.errno in _FATAL:
+                raise
+            return None
+        if not block:
+            break
+        digest.update(block)
+        if run.abilities.sparse and not block.strip(b"\0"):
+            pass  # a hole, given its length below
+        else:
+            _write_all(out, block, offset)
+        offset += len(block)
+        _advance(run, len(block))
+    os.ftruncate(out, offset)
+    return digest.hexdigest()
+
+
+def _write_all(out: int, block: bytes, offset: int) -> None:
+    view = memoryview(block)
+    while view:
+        written = os.pwrite(out, view, offset)
+        view, offset = view[written:], offset + written
+
+
+def _advance(run: _Copy, count: int) -> None:
+    run.done += count
+    run.progress("copy", run.done, run.total)
+
+
+def _keep_metadata(run: _Copy, entry: Entry, path: bytes) -> None:
+    """Owner, mode, times, as far as the target can; what it cannot is noted."""
+    lost = []
+    with contextlib.suppress(OSError):  # only root can give files away, and then only on some file systems
+        os.chown(path, entry.uid, entry.gid)
+    info = os.stat(path)
+    if os.geteuid() == 0 and (info.st_uid, info.st_gid) != (entry.uid, entry.gid):
+        lost.append("owner")
+    with contextlib.suppress(OSError):
+        os.chmod(path, entry.mode)
+    if os.stat(path).st_mode & 0o7777 != entry.mode:
+        lost.append("permissions")
+    os.utime(path, ns=(entry.mtime_ns, entry.mtime_ns))
+    if abs(os.stat(path).st_mtime_ns - entry.mtime_ns) > 2_000_000_000:  # the coarsest file system counts in 2 s
+        lost.append("time")
+    if lost:
+        run.not_kept.append(FileNote(name=shown(entry.path), reason=", ".join(lost)))
+
+
+def _keep_symlink(run: _Copy, entry: Entry) -> None:
+    """Keep a link that stays inside the tree and leads somewhere; list any other: a bag must stand alone."""
+    assert entry.link_target is not None
+    place = os.path.join(run.data, entry.stored)
+    goal = os.path.normpath(os.path.join(os.path.dirname(entry.path), entry.link_target))
+    stored_goal = bag.stored_path(goal)
+    reached = os.path.join(run.data, stored_goal)
+    file_goal = run.journal.finished.get(os.fsdecode(stored_goal))
+    if os.path.isabs(entry.link_target) or goal.startswith(b"../") or not (file_goal or os.path.isdir(reached)):
+        reason = f"symbolic link to {shown(entry.link_target)}: leads nowhere inside the copied folder"
+        run.left_out.append(FileNote(name=shown(entry.path), reason=reason))
+        return
+    if not run.abilities.symlinks:
+        run.left_out.append(FileNote(name=shown(entry.path), reason="symbolic link: the target keeps none"))
+        return
+    with contextlib.suppress(FileNotFoundError):
+        os.unlink(place)
+    os.symlink(os.path.relpath(reached, os.path.dirname(place)), place)
+    if file_goal:  # readers of bags follow it and want a manifest line
+        run.journal.finished[os.fsdecode(entry.stored)] = file_goal
+
+
+def _payload(run: _Copy) -> dict[str, str]:
+    """Path in the bag -> digest of everything the manifest lists: what the source still has and the bag holds."""
+    wanted = {os.fsdecode(entry.stored) for entry in run.tree.entries if entry.shape != "folder"}
+    gone = {note.name for note in run.left_out}
+    return {
+        f"data/{path}": str(row["sha256"])
+        for path, row in run.journal.finished.items()
+        if path in wanted and shown(bag.true_name(os.fsencode(path))) not in gone
+    }
+
+
+def _remove_strays(run: _Copy, payload: dict[str, str]) -> None:
+    """What an earlier, interrupted run left in data/ that this copy does not claim."""
+    for folder, _, names in os.walk(run.data):
+        for name in names:
+            path = os.path.join(folder, name)
+            inside = os.fsdecode(os.path.relpath(path, os.path.dirname(run.data)))
+            if inside not in payload:
+                os.unlink(path)
+
+
+def _finish(
+    run: _Copy, target: Path, ends: tuple[TreeEnd, TreeEnd], started: str, now: Callable[[], str]
+) -> BagReceipt:
+    payload = _payload(run)
+    _remove_strays(run, payload)
+    method, mismatched = read_payload(target, payload, lambda done: run.progress("read back", done, run.total))
+    manifest = bag.manifest(payload.items())
+    entries = b"".join(_line(_entry_row(entry)) for entry in run.tree.entries)
+    tags = {
+        "bagit.txt": bag.BAGIT_TXT,
+        "bag-info.txt": bag.bag_info(
+            files=len(payload),
+            bytes_total=sum(os.stat(target / path).st_size for path in payload),
+            date=started,
+            agent=f"drivecare {__version__}",
+        ),
+        bag.MANIFEST: manifest,
+        bag.ENTRIES: entries,
+    }
+    finished = now()
+    receipt = BagReceipt(
+        source=ends[0],
+        target=ends[1],
+        files=len(payload),
+        bytes_total=run.total,
+        manifest_sha256=bag.sha256(manifest),
+        left_out=tuple(run.left_out),
+        mismatched=tuple(mismatched),
+        not_kept=tuple(run.not_kept),
+        renamed=tuple(
+            FileNote(name=shown(entry.path), reason=f"stored as {os.fsdecode(entry.stored)}")
+            for entry in run.tree.entries
+            if entry.stored != entry.path
+        ),
+        verified=not mismatched,
+        verification=None if mismatched else BagVerification(method=method, at=finished),
+        notices=_notices(run, target),
+        started=started,
+        finished=finished,
+        tool_version=__version__,
+    )
+    for name, content in tags.items():
+        save(target / name, content)
+    save(target / bag.RECEIPT, encode(receipt))
+    save(target / bag.TAG_MANIFEST, bag.manifest((name, bag.sha256(content)) for name, content in tags.items()))
+    (target / bag.JOURNAL).unlink()
+    sync_folder(target)
+    return receipt
+
+
+def _notices(run: _Copy, target: Path) -> tuple[str, ...]:
+    if os.stat(run.tree.root).st_dev == target.stat().st_dev:
+        return ("source and target lie on one file system: this is no copy to fall back on if that drive fails",)
+    return ()
+
+
+def _entry_row(entry: Entry) -> dict[str, object]:
+    row: dict[str, object] = {
+        "name": shown(entry.path),
+        "stored": os.fsdecode(entry.stored),
+        "shape": entry.shape,
+        "mode": f"{entry.mode:04o}",
+        "uid": entry.uid,
+        "gid": entry.gid,
+        "mtime_ns": entry.mtime_ns,
+    }
+    if entry.link_target is not None:
+        row["link_target"] = shown(entry.link_target)
+    return row
+
+
+def _fsync_path(path: bytes) -> None:
+    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -1,0 +1,221 @@
+"""The two ends of a file copy before the first byte: what the source tree holds, what the target could not hold."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import stat
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+from drivecare.errors import BadInput, Unavailable
+from drivecare.transfer.bag import stored_name, stored_path
+
+Shape = Literal["folder", "file", "symlink"]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Entry:
+    """One thing in the source tree. `path` is relative, as the file system's own bytes."""
+
+    path: bytes
+    shape: Shape
+    size_bytes: int
+    allocated_bytes: int
+    mode: int
+    uid: int
+    gid: int
+    mtime_ns: int
+    ctime_ns: int
+    inode: int
+    links: int
+    link_target: bytes | None = None
+
+    @property
+    def stored(self) -> bytes:
+        """Its path below data/."""
+        return stored_path(self.path)
+
+
+@dataclass(kw_only=True, slots=True)
+class Tree:
+    """What a survey found: entries parents first, and what was left out with the reason."""
+
+    root: bytes
+    entries: list[Entry] = field(default_factory=list)
+    left_out: list[tuple[bytes, str]] = field(default_factory=list)
+
+    @property
+    def files(self) -> list[Entry]:
+        """The regular files."""
+        return [entry for entry in self.entries if entry.shape == "file"]
+
+
+def survey(root: Path) -> Tree:
+    """Walk `root` without following links or crossing into another file system. Raises BadInput, Unavailable."""
+    if not root.is_dir():
+        raise BadInput("is not a folder", where=str(root), hint="Name the mounted folder to copy from.")
+    tree = Tree(root=os.fsencode(root))
+    device = root.stat().st_dev
+    pending = [b""]
+    while pending:
+        folder = pending.pop()
+        try:
+            names = sorted(os.listdir(os.path.join(tree.root, folder)))
+        except OSError as error:
+            if not folder:
+                raise Unavailable(f"cannot be listed: {error.strerror}", where=str(root)) from error
+            tree.left_out.append((folder, f"the folder could not be read: {error.strerror}"))
+            continue
+        for name in names:
+            _note(tree, os.path.join(folder, name), device, pending)
+    tree.entries.sort(key=lambda entry: entry.path)
+    return tree
+
+
+def _note(tree: Tree, path: bytes, device: int, pending: list[bytes]) -> None:
+    full = os.path.join(tree.root, path)
+    try:
+        info = os.lstat(full)
+        target = os.readlink(full) if stat.S_ISLNK(info.st_mode) else None
+    except OSError as error:
+        tree.left_out.append((path, f"could not be looked at: {error.strerror}"))
+        return
+    shapes: dict[int, Shape] = {stat.S_IFDIR: "folder", stat.S_IFREG: "file", stat.S_IFLNK: "symlink"}
+    shape = shapes.get(stat.S_IFMT(info.st_mode))
+    if shape is None:
+        tree.left_out.append((path, "is a socket, pipe or device, not a file"))
+    elif shape == "folder" and info.st_dev != device:
+        tree.left_out.append((path, "another file system is mounted there"))
+    else:
+        if shape == "folder":
+            pending.append(path)
+        tree.entries.append(
+            Entry(
+                path=path,
+                shape=shape,
+                size_bytes=info.st_size if shape == "file" else 0,
+                allocated_bytes=info.st_blocks * 512 if shape == "file" else 0,
+                mode=stat.S_IMODE(info.st_mode),
+                uid=info.st_uid,
+                gid=info.st_gid,
+                mtime_ns=info.st_mtime_ns,
+                ctime_ns=info.st_ctime_ns,
+                inode=info.st_ino,
+                links=info.st_nlink,
+                link_target=target,
+            )
+        )
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Abilities:
+    """What a target folder's file system can keep, found by trying."""
+
+    symlinks: bool
+    hard_links: bool
+    modes: bool
+    sparse: bool
+    case_sensitive: bool
+    longest_name_bytes: int
+    largest_file_bytes: int | None
+    free_bytes: int
+    free_entries: int | None
+    unable: frozenset[str] = frozenset()  # characters that no name can hold
+
+
+def try_target(folder: Path, characters: set[str], *, file_system: str | None) -> Abilities:
+    """Try a target folder out in a folder of its own, removed again. `characters`: those that names will need."""
+    room = os.statvfs(folder)
+    with tempfile.TemporaryDirectory(prefix=".drivecare-try-", dir=folder) as place:
+        here = Path(place)
+        probe = here / "a"
+        probe.touch(mode=0o640)
+        unable = {char for char in sorted(characters) if not _holds(here, f"n{char}n")}
+        return Abilities(
+            symlinks=_can(lambda: (here / "s").symlink_to("a")),
+            hard_links=_can(lambda: (here / "h").hardlink_to(probe)),
+            modes=stat.S_IMODE(probe.stat().st_mode) & 0o777 == 0o640 and _can(lambda: probe.chmod(0o751)),
+            sparse=_sparse(here / "hole"),
+            case_sensitive=not (here / "A").exists(),
+            longest_name_bytes=room.f_namemax or 255,
+            largest_file_bytes=(4 << 30) - 1 if file_system in ("vfat", "msdos") else None,  # 32-bit size field
+            free_bytes=room.f_bavail * room.f_frsize,
+            free_entries=room.f_favail or None if room.f_files else None,
+            unable=frozenset(unable),
+        )
+
+
+def _can(act: Callable[[], object]) -> bool:
+    try:
+        act()
+    except OSError:
+        return False
+    return True
+
+
+def _holds(folder: Path, name: str) -> bool:
+    """Whether a name can be given and is the same when listed."""
+    try:
+        (folder / name).touch()
+    except (OSError, ValueError):
+        return False
+    found = name in os.listdir(folder)
+    with contextlib.suppress(OSError):
+        (folder / name).unlink()
+    return found
+
+
+def _sparse(path: Path) -> bool:
+    with path.open("wb") as stream:
+        stream.truncate(8 << 20)
+    return path.stat().st_blocks * 512 < 1 << 20
+
+
+def needed_characters(tree: Tree) -> set[str]:
+    """Characters in stored names that some file system might refuse: all but ASCII letters and digits."""
+    used = set("".join(entry.stored.decode("utf-8") for entry in tree.entries))
+    return {char for char in used if not (char.isascii() and char.isalnum()) and char != "/"}
+
+
+def cannot_hold(tree: Tree, target: Abilities) -> Iterator[str]:
+    """Everything that would not fit on the target, one line each; nothing where all fits."""
+    seen: dict[str, bytes] = {}
+    for entry in tree.entries:
+        name = stored_name(os.path.basename(entry.path))
+        where = entry.path.decode("utf-8", "backslashreplace")
+        bad = target.unable.intersection(name.decode("utf-8"))
+        if bad:
+            yield f"{where}: the target cannot hold {' '.join(sorted(map(repr, bad)))} in a name"
+        if len(name) > target.longest_name_bytes:
+            yield f"{where}: its name takes {len(name)} bytes, the target holds {target.longest_name_bytes}"
+        if target.largest_file_bytes is not None and entry.size_bytes > target.largest_file_bytes:
+            yield f"{where}: {entry.size_bytes:,} bytes, the target's largest file is {target.largest_file_bytes:,}"
+        folded = entry.stored.decode("utf-8").casefold()
+        if not target.case_sensitive and folded in seen:
+            other = seen[folded].decode("utf-8", "backslashreplace")
+            yield f"{where}: differs from {other} in letter case only, the target cannot tell them apart"
+        seen[folded] = entry.path
+    need = sum(
+        min(e.size_bytes, e.allocated_bytes) if target.sparse else e.size_bytes for e in first_links(tree, target)
+    )
+    if need > target.free_bytes:
+        yield f"{need:,} bytes are needed, {target.free_bytes:,} are free on the target"
+    if target.free_entries is not None and len(tree.entries) + 8 > target.free_entries:
+        yield f"{len(tree.entries):,} entries are needed, {target.free_entries:,} are free on the target"
+
+
+def first_links(tree: Tree, target: Abilities) -> list[Entry]:
+    """The files whose bytes must be written: of hard links to one file only the first, where the target keeps links."""
+    seen: set[int] = set()
+    files = []
+    for entry in tree.files:
+        if entry.links > 1 and target.hard_links:
+            if entry.inode in seen:
+                continue
+            seen.add(entry.inode)
+        files.append(entry)
+    return files
