@@ -18,6 +18,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "assess": ("drivecare.cli.assess", "Judge a drive from its own report: live, saved or pasted."),
     "plan": ("drivecare.cli.plan", "Find the replacement that fits this unit, and the steps to fit it."),
     "copy": ("drivecare.cli.copy", "Copy a drive or image and prove it by reading the target back."),
+    "copy-files": ("drivecare.cli.copy_files", "Copy files alone, as a verified bag."),
     "verify": ("drivecare.cli.verify", "Read a target again and compare it with its receipt."),
     "hosts": ("drivecare.cli.hosts", "Units and bays: list, show, check a profile, match a label."),
     "job": ("drivecare.cli.job", "Jobs: new, show, list."),

@@ -15,6 +15,7 @@ import msgspec
 # Document name -> where its type lives. Imported one by one, so that asking for one schema imports one room.
 DOCUMENTS: dict[str, str] = {
     "reading-1": "drivecare.reading.model:Reading",
+    "bag-1": "drivecare.transfer.bag:BagReceipt",
     "drives-1": "drivecare.hardware.blockdev:AttachedDrives",
 }
 
