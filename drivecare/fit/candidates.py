@@ -1,0 +1,336 @@
+"""Candidate drives: from the shop's stock list, from a reading, and what a person measured by hand.
+
+A cell that is empty, "-", "?" or "unknown" means that nobody knows. A cell that cannot be understood is refused with
+file, line and column. COLUMNS is the whole list of columns; others are left alone.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any, Final
+
+import msgspec
+
+from drivecare.documents import Value
+from drivecare.errors import BadInput
+from drivecare.fit.model import Candidate, Protocol
+from drivecare.fit.reference import find_connector, find_form_factor, interfaces
+from drivecare.fit.units import parse_amount, parse_number, parse_quantity, parse_size
+from drivecare.reading.model import Drive, Identity, Reading
+
+_UNKNOWN: Final = {"", "-", "?", "unknown", "n/a", "na", "none"}
+_FORMATS: Final = {"512n": (512, 512), "512e": (512, 4096), "4kn": (4096, 4096)}
+_SEPARATORS: Final = ";\t,"
+
+Fields = dict[str, Any]
+
+
+class Column(Value, frozen=True, kw_only=True):
+    """A column of the stock list: what its cells become, and one line of help with an example."""
+
+    read: Callable[[str], Fields]
+    help: str
+
+
+class Stock(Value, frozen=True, kw_only=True):
+    """The drives of a stock list, and the columns in it that say nothing to us."""
+
+    candidates: tuple[Candidate, ...]
+    ignored: tuple[str, ...] = ()
+
+
+# -------------------------------------------------------------------------------------------------- reading cells
+
+
+def _text(field: str) -> Callable[[str], Fields]:
+    return lambda cell: {field: cell}
+
+
+def _quantity(field: str, units: dict[str, float]) -> Callable[[str], Fields]:
+    def read(cell: str) -> Fields:
+        value = parse_quantity(cell, units)
+        if value < 0:
+            raise ValueError("is negative")
+        return {field: value}
+
+    return read
+
+
+def _choice(field: str, choices: Mapping[str, object]) -> Callable[[str], Fields]:
+    def read(cell: str) -> Fields:
+        wanted = cell.lower()
+        if wanted not in choices:
+            raise ValueError(f"{cell!r} is none of: {', '.join(choices)}")
+        return {field: choices[wanted]}
+
+    return read
+
+
+def _capacity(cell: str) -> Fields:
+    size = parse_size(cell)
+    if size.counted_bytes is not None:
+        return {"capacity_bytes": size.counted_bytes}
+    return {"labelled_gb": size.labelled_gb}
+
+
+def _wwn(cell: str) -> Fields:
+    plain = re.sub(r"[\s:.-]|^0x", "", cell.lower())
+    if not re.fullmatch(r"[0-9a-f]{16}|[0-9a-f]{32}", plain):
+        raise ValueError(f"{cell!r} is not 16 or 32 hexadecimal digits")
+    return {"wwn": plain}
+
+
+def _form_factor(cell: str) -> Fields:
+    body = find_form_factor(cell)
+    if body is None:
+        raise ValueError(f"{cell!r} is no form factor we know, such as 2.5-inch, 3.5-inch, mSATA, M.2 2280")
+    return {"form_factor": body.id}
+
+
+def _connector(cell: str) -> Fields:
+    plug = find_connector(cell)
+    if plug is None:
+        raise ValueError(f"{cell!r} is no connector we know, such as SATA, slimline, mSATA, M.2 key M, SAS, U.2")
+    return {"connector": plug.id}
+
+
+def _sector_format(cell: str) -> Fields:
+    if cell.lower() not in _FORMATS:
+        raise ValueError(f"{cell!r} is none of: 512n, 512e, 4Kn")
+    logical, physical = _FORMATS[cell.lower()]
+    return {"logical_sector_bytes": logical, "physical_sector_bytes": physical}
+
+
+def _link(cell: str) -> Fields:
+    if match := re.fullmatch(r"pcie\s*(?:gen\s*)?(\d)(?:\.0)?\s*x\s*(\d+)", cell.lower()):
+        generation, lanes = int(match[1]), int(match[2])
+        if not 1 <= generation <= len(interfaces().pcie.gigatransfers) or lanes not in (1, 2, 4, 8, 16):
+            raise ValueError(f"{cell!r} is no PCIe link we know")
+        return {"pcie_generation": generation, "pcie_lanes": lanes}
+    match = re.fullmatch(r"(?:sata|sas)?\s*(\d+(?:[.,]\d+)?)\s*(?:gb/s|gbit/s|gbps|g)?", cell.lower())
+    links = interfaces().links
+    if match is None or parse_number(match[1]) not in {*links.sata, *links.sas}:
+        raise ValueError(f"{cell!r} is no link we know, such as 6.0 Gb/s or PCIe 3.0 x4")
+    return {"link_gbps": parse_number(match[1])}
+
+
+def _mounting(cell: str) -> Fields:
+    holes = tuple(re.findall(r"[a-z]+", cell.lower()))
+    if not set(holes) <= {"side", "bottom"} or not holes:
+        raise ValueError(f"{cell!r} is none of: side, bottom, side+bottom")
+    return {"mounting": holes}
+
+
+def _error_rate(cell: str) -> Fields:
+    match = re.search(r"(?:10\s*(?:\^|\*\*|e)|1e)\s*\+?(1[2-9])\s*$", cell.lower())
+    if match is None:
+        raise ValueError(f"{cell!r} is no error rate such as 1 in 10^14 bits")
+    return {"error_bits_exponent": int(match[1])}
+
+
+def _price(cell: str) -> Fields:
+    match = re.fullmatch(r"[^\d]*(\d[\d., ]*?)[^\d]*", cell)
+    if match is None:
+        raise ValueError(f"{cell!r} is no price")
+    return {"price": parse_number(match[1])}
+
+
+_AMPS: Final[dict[str, float]] = {"": 1.0, "a": 1.0, "ma": 0.001}
+_YES_NO: Final = {"yes": True, "y": True, "true": True, "1": True, "no": False, "n": False, "false": False, "0": False}
+_KINDS: Final = {"hdd": "hdd", "hard drive": "hdd", "hard disk": "hdd", "ssd": "ssd", "solid state": "ssd"}
+_PROTOCOLS: Final = {"sata": "sata", "sas": "sas", "nvme": "nvme", "pata": "pata", "ide": "pata"}
+_RECORDING: Final = {"conventional": "conventional", "cmr": "conventional", "shingled": "shingled", "smr": "shingled"}
+
+COLUMNS: Final[dict[str, Column]] = {
+    "name": Column(read=_text("name"), help="what you call it; the model where left out"),
+    "model": Column(read=_text("model"), help="the maker's model number"),
+    "serial": Column(read=_text("serial"), help="its serial number"),
+    "wwn": Column(read=_wwn, help="World Wide Name from the label, 5000c500a1b2c3d4"),
+    "capacity": Column(read=_capacity, help="500 GB as labelled, or counted: 500107862016, 976773168 sectors"),
+    "kind": Column(read=_choice("kind", _KINDS), help="hdd or ssd"),
+    "protocol": Column(read=_choice("protocol", _PROTOCOLS), help="sata, nvme ..."),
+    "connector": Column(read=_connector, help="sata, sata-slimline, sata-micro, msata, m2-m, m2-bm, sas, u2 ..."),
+    "form_factor": Column(read=_form_factor, help='2.5-inch, 3.5", mSATA, M.2 2280 ...'),
+    "height": Column(read=_quantity("height_mm", {"": 1.0, "mm": 1.0, "cm": 10.0}), help="9.5 mm, also 9,5"),
+    "sector_format": Column(read=_sector_format, help="512n, 512e or 4Kn"),
+    "link": Column(read=_link, help="6.0 Gb/s, PCIe 3.0 x4"),
+    "peak_3v3": Column(read=_quantity("peak_3v3_amps", _AMPS), help="greatest current on 3.3 V: 2.1 A"),
+    "peak_5v": Column(read=_quantity("peak_5v_amps", _AMPS), help="the same on 5 V, at spin-up: 1.0 A, 850 mA"),
+    "peak_12v": Column(read=_quantity("peak_12v_amps", _AMPS), help="the same on 12 V"),
+    "power_disable": Column(read=_choice("power_disable", _YES_NO), help="obeys pin 3 of the power plug: yes or no"),
+    "recording": Column(read=_choice("recording", _RECORDING), help="conventional (cmr) or shingled (smr)"),
+    "mounting": Column(read=_mounting, help="which holes it has: side, bottom, side+bottom"),
+    "endurance": Column(
+        read=lambda cell: {"rated_written_bytes": parse_amount(re.sub(r"(?i)tbw$", "TB", cell))},
+        help="data it is rated to be written: 150 TB",
+    ),
+    "read_errors": Column(read=_error_rate, help="unrecoverable read errors: 1 in 10^14"),
+    "rate": Column(read=_quantity("sustained_mb_s", {"": 1.0, "mb/s": 1.0}), help="sustained transfer: 120 MB/s"),
+    "shelf": Column(read=_text("shelf"), help="where it lies"),
+    "price": Column(read=_price, help="39.00"),
+}
+
+
+# ----------------------------------------------------------------------------------------------------- stock list
+
+
+def read_stock(data: bytes, *, origin: str) -> Stock:
+    """The drives of a CSV: separated by comma, semicolon or tab, with or without a byte order mark.
+
+    Raises BadInput with file, line and column for what it cannot understand.
+    """
+    rows = list(_rows(_decode(data, origin), origin))
+    if not rows:
+        raise BadInput("holds no line", where=origin, hint=f"The first line names the columns: {', '.join(COLUMNS)}.")
+    (_, header), *body = rows
+    names = [_column_name(cell) for cell in header]
+    if not {"name", "model"} & set(names):
+        raise BadInput("has no column name or model", where=f"{origin}:1", hint="The first line names the columns.")
+    doubled = sorted({name for name in names if name in COLUMNS and names.count(name) > 1})
+    if doubled:
+        raise BadInput(f"names a column twice: {', '.join(doubled)}", where=f"{origin}:1")
+    found = []
+    for number, cells in body:
+        if len(cells) > len(header):
+            raise BadInput(
+                f"has {len(cells)} cells under {len(header)} columns",
+                where=f"{origin}:{number}",
+                hint="Put a cell that holds the separator into double quotes.",
+            )
+        found.append(_candidate(dict(zip(names, cells, strict=False)), f"{origin}:{number}"))
+    ignored = tuple(cell.strip() for cell, name in zip(header, names, strict=True) if name not in COLUMNS and cell)
+    return Stock(candidates=tuple(_told_apart(found)), ignored=ignored)
+
+
+def _decode(data: bytes, origin: str) -> str:
+    if b"\0" in data and not data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise BadInput("is not a text", where=origin, hint="Save the stock list as CSV.")
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return data.decode("utf-16", errors="replace")
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return data.decode("cp1252", errors="replace")  # what spreadsheets write on some desktops
+
+
+def _rows(text: str, origin: str) -> Iterator[tuple[int, list[str]]]:
+    """Line number and cells of every line that holds something; the separator is the most frequent in the first."""
+    first = text.lstrip("\r\n").partition("\n")[0]
+    separator = max(_SEPARATORS, key=first.count)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    try:
+        for cells in reader:
+            if any(cell.strip() for cell in cells):
+                yield reader.line_num, [cell.strip() for cell in cells]
+    except csv.Error as error:
+        raise BadInput(f"is no readable table: {error}", where=f"{origin}:{reader.line_num}") from error
+
+
+def _column_name(cell: str) -> str:
+    """A heading as COLUMNS spells it: lower case, without a unit in brackets, words joined by _."""
+    plain = re.sub(r"\(.*?\)|\[.*?\]", "", cell).strip().lower()
+    return re.sub(r"[\s-]+", "_", plain)
+
+
+def _candidate(row: Mapping[str, str], where: str) -> Candidate:
+    fields: Fields = {}
+    for name, cell in row.items():
+        if name in COLUMNS:
+            fields |= _read_cell(name, cell, f"{where} column {name}")
+    if not (fields.get("name") or fields.get("model")):
+        raise BadInput("names no drive", where=where, hint="Fill in name or model.")
+    fields.setdefault("name", fields.get("model"))
+    return Candidate(**_identified(fields))
+
+
+def _read_cell(name: str, cell: str, where: str) -> Fields:
+    if cell.strip().lower() in _UNKNOWN:
+        return {}
+    try:
+        return COLUMNS[name].read(cell.strip())
+    except ValueError as error:
+        raise BadInput(str(error), where=where, hint=f"Wanted: {COLUMNS[name].help}.") from error
+
+
+def _identified(fields: Fields) -> Fields:
+    """A serial or WWN typed from the label is a claim about the drive, not read from it: weak."""
+    wwn, serial = fields.pop("wwn", None), fields.get("serial")
+    if wwn or serial:
+        fields["identity"] = Identity(wwn=wwn, native_serial=serial, strength="weak")
+    return fields
+
+
+def _told_apart(found: list[Candidate]) -> Iterator[Candidate]:
+    """Names made unique: by the serial number, else by counting."""
+    names = [one.name for one in found]
+    used: set[str] = set()
+    for one in found:
+        name = one.name
+        if names.count(name) > 1 and one.serial:
+            name = f"{name} {one.serial}"
+        counter = 2
+        unique = name
+        while unique in used:
+            unique, counter = f"{name} ({counter})", counter + 1
+        used.add(unique)
+        yield msgspec.structs.replace(one, name=unique)
+
+
+# ------------------------------------------------------------------------------------------- readings, by hand
+
+
+def from_reading(reading: Reading, *, verdict: str | None = None) -> Candidate:
+    """A drive as it describes itself. It reports neither height nor supply current nor screw holes."""
+    drive = reading.drive
+    name = " ".join(part for part in (drive.model, drive.serial) if part) or reading.path or "drive without a name"
+    body = find_form_factor(drive.form_factor) if drive.form_factor else None
+    protocol = _protocol(drive)
+    return Candidate(
+        name=name,
+        model=drive.model,
+        serial=drive.serial,
+        identity=drive.identity,
+        capacity_bytes=drive.capacity_bytes,
+        kind=None if drive.kind == "unknown" else drive.kind,
+        protocol=protocol,
+        connector=_usual_connector(protocol, None if body is None else body.id),
+        form_factor=None if body is None else body.id,
+        logical_sector_bytes=drive.logical_sector_bytes,
+        physical_sector_bytes=drive.physical_sector_bytes,
+        link_gbps=drive.link_max_gbps,
+        recording="shingled" if drive.zoned in ("host-aware", "host-managed", "device-managed") else None,
+        verdict=verdict,
+    )
+
+
+def _protocol(drive: Drive) -> Protocol | None:
+    if drive.protocol == "nvme":
+        return "nvme"
+    if drive.protocol == "scsi":
+        return "sas"
+    return "sata" if drive.protocol == "ata" and drive.link_max_gbps is not None else None
+
+
+def _usual_connector(protocol: Protocol | None, body: str | None) -> str | None:
+    """Full-size SATA and SAS drives have the one plug of their kind; any other plug has to be looked at."""
+    if body in ("2.5-inch", "3.5-inch") and protocol in ("sata", "sas"):
+        return protocol
+    return "msata" if body == "msata" and protocol == "sata" else None
+
+
+def with_facts(candidate: Candidate, facts: Mapping[str, str]) -> Candidate:
+    """The candidate with what was measured or looked up by hand; keys are columns of the stock list.
+
+    Raises BadInput for a column that does not exist or a value that cannot be understood.
+    """
+    fields: Fields = {}
+    for name, cell in facts.items():
+        column = _column_name(name)
+        if column not in COLUMNS or column in ("name", "serial", "wwn"):
+            raise BadInput("is no fact that can be given by hand", where=name, hint=f"Known: {', '.join(COLUMNS)}.")
+        fields |= _read_cell(column, cell, f"{name}={cell}")
+    by_hand = tuple(sorted({*candidate.by_hand, *(_column_name(name) for name in facts)}))
+    return msgspec.structs.replace(candidate, by_hand=by_hand, **fields)

@@ -1,0 +1,310 @@
+"""The checks of one candidate against one host: body, plug, supply. Pure functions from facts to reasons in numbers.
+
+Each yields nothing where the host makes no demand. What a demand needs and nobody told is `unknown`. The checks of
+size, sectors, recording and life are in `fit.size_checks`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Final
+
+from drivecare.documents import Value
+from drivecare.fit.host import Host
+from drivecare.fit.model import Candidate, Check, PlannedDrive, Protocol, Result
+from drivecare.fit.reference import (
+    connectors,
+    form_factors,
+    interfaces,
+    pcie_payload_mb_s,
+    sata_payload_mb_s,
+)
+
+PRACTICE: Final = "common practice, no source"
+_RAIL_NAMES: Final = {"3v3": "3.3 V", "5v": "5 V", "12v": "12 V"}
+
+
+class Need(Value, frozen=True, kw_only=True):
+    """What a candidate is held against: the host, and what is known of the old drive and its content."""
+
+    host: Host
+    source: PlannedDrive | None = None
+    source_link_gbps: float | None = None
+    written_per_hour: float | None = None  # bytes the old drive was told to write per powered-on hour
+    used_bytes: int | None = None
+
+
+Checker = Callable[[Candidate, Need], Iterator[Check]]
+
+
+def say(check: str, result: Result, reason: str, source: str) -> Check:
+    """A check, written short."""
+    return Check(check=check, result=result, reason=reason, source=source)
+
+
+def check_same_drive(candidate: Candidate, need: Need) -> Iterator[Check]:
+    """The old drive is no replacement for itself."""
+    if need.source is None:
+        return
+    old, new = need.source.identity, candidate.identity
+    same_name = (old.wwn or "") == new.wwn
+    same_serial = bool(candidate.serial) and (need.source.serial, need.source.model) == (
+        candidate.serial,
+        candidate.model,
+    )
+    if same_name or same_serial:
+        yield say("same-drive", "block", f"this is the old drive itself, serial {candidate.serial}", PRACTICE)
+
+
+def check_health(candidate: Candidate, need: Need) -> Iterator[Check]:  # noqa: ARG001
+    """A candidate that was read must be in order itself."""
+    words: dict[str, tuple[Result, str]] = {
+        "refit": ("pass", "its own reading shows nothing against it"),
+        "recheck": ("warn", "its own reading asks for a recheck before it is relied on"),
+        "replace": ("block", "its own reading says replace: do not fit it"),
+        "evacuate": ("block", "its own reading says evacuate: it is losing data"),
+        "unproven": ("unknown", "its own reading supports no verdict; read it another way"),
+    }
+    if candidate.verdict in words:
+        result, reason = words[candidate.verdict]
+        yield say("health", result, reason, "drivecare assess of its reading")
+
+
+def check_form_factor(candidate: Candidate, need: Need) -> Iterator[Check]:
+    """The body's class."""
+    bay = need.host.bay
+    wanted = form_factors()[bay.form_factor]
+    if candidate.form_factor is None:
+        yield say("form-factor", "unknown", f"its body is not known; the bay takes {wanted.name}", bay.source)
+        return
+    body = form_factors()[candidate.form_factor]
+    if body.id in (wanted.id, *bay.also):
+        yield say("form-factor", "pass", f"{body.name} in a bay for {wanted.name}", bay.source)
+    elif body.id in bay.adapters:
+        yield say("form-factor", "warn", f"{body.name} goes into the {wanted.name} bay with an adapter", bay.source)
+    else:
+        size = f"{body.width_mm:g} x {body.length_mm:g} mm"
+        reason = f"{body.name} ({size}) does not go into a bay for {wanted.name}"
+        yield say("form-factor", "block", f"{reason} ({wanted.width_mm:g} x {wanted.length_mm:g} mm)", body.source)
+
+
+def _in_adapter(candidate: Candidate, need: Need) -> bool:
+    return candidate.form_factor in need.host.bay.adapters
+
+
+def _height(candidate: Candidate) -> float | None:
+    """Its height in mm; a body made in one height only needs no measuring."""
+    if candidate.height_mm is None and candidate.form_factor is not None:
+        classes = form_factors()[candidate.form_factor].heights
+        return classes[0].mm if len(classes) == 1 else None
+    return candidate.height_mm
+
+
+def check_height(candidate: Candidate, need: Need) -> Iterator[Check]:
+    """The height, with the tolerance its class has; a low drive may need a spacer."""
+    bay = need.host.bay
+    if _in_adapter(candidate, need) or candidate.form_factor not in (None, bay.form_factor, *bay.also):
+        return
+    body = form_factors()[candidate.form_factor or bay.form_factor]
+    source = f"{bay.source}; {body.source}"
+    height = _height(candidate)
+    greatest = body.greatest_height(bay.height_mm)
+    if height is None:
+        tallest = max(one.mm for one in body.heights)
+        if bay.height_mm >= tallest:
+            reason = f"the bay takes {bay.height_mm:g} mm, the tallest {body.name} drives are {tallest:g} mm"
+            yield say("height", "pass", reason, source)
+        else:
+            reason = f"its height is not known; the bay takes up to {bay.height_mm:g} mm: measure it (--height-mm)"
+            yield say("height", "unknown", reason, source)
+        return
+    hand = ", measured by hand" if "height" in candidate.by_hand else ""
+    if height > greatest + 1e-9:
+        reason = f"{height:g} mm{hand}, {height - greatest:.2f} mm more than the {greatest:g} mm the bay takes"
+        yield say("height", "block", reason, source)
+    elif bay.least_height_mm is not None and height < bay.least_height_mm - 0.5:
+        reason = f"{height:g} mm{hand}, lower than the {bay.least_height_mm:g} mm the bay can hold"
+        yield say("height", "block", reason, source)
+    elif bay.spacer and height < bay.height_mm - 0.5:
+        reason = f"{height:g} mm{hand} in a {bay.height_mm:g} mm bay: needs a {bay.height_mm - height:.1f} mm spacer"
+        yield say("height", "warn", reason, source)
+    else:
+        yield say("height", "pass", f"{height:g} mm{hand} in a bay for up to {bay.height_mm:g} mm", source)
+
+
+def check_holes(candidate: Candidate, need: Need) -> Iterator[Check]:
+    """Whether the threaded holes the bay's screws want are there."""
+    bay = need.host.bay
+    if bay.screws is None or candidate.form_factor != bay.form_factor:
+        return
+    limits = form_factors()[bay.form_factor].screws
+    assert limits is not None  # the profile's check refuses screws for a body without threads
+    holes = bay.screws.holes
+    height = _height(candidate)
+    if candidate.mounting is not None:
+        there = holes in candidate.mounting
+        reason = f"{'has' if there else 'lacks'} the {holes} holes that the {bay.screws.count} screws need"
+        yield say("mounting-holes", "pass" if there else "block", reason, bay.source)
+    elif holes == "bottom" and limits.bottom_optional_to_mm and (height or 0) <= limits.bottom_optional_to_mm:
+        reason = f"drives up to {limits.bottom_optional_to_mm:g} mm may lack the bottom holes the unit needs: look"
+        yield say("mounting-holes", "unknown", reason, limits.source)
+    else:
+        yield say("mounting-holes", "pass", f"{holes} holes belong to this form factor", limits.source)
+
+
+def check_screw_depth(candidate: Candidate, need: Need) -> Iterator[Check]:
+    """Whether the unit's own screws reach too deep into this drive."""
+    bay = need.host.bay
+    if bay.screws is None or candidate.form_factor != bay.form_factor:
+        return
+    limits = form_factors()[bay.form_factor].screws
+    assert limits is not None
+    height = _height(candidate)
+    depth = bay.screws.depth_mm
+    least = limits.depth(bay.screws.holes, height if height is not None else 0.0)
+    screws = f"{bay.screws.count} screws {bay.screws.thread}"
+    if depth <= least:
+        yield say("screw-depth", "pass", f"{screws} reach {depth:g} mm in, {least:g} mm is safe", limits.source)
+    elif height is None:
+        reason = f"{screws} reach {depth:g} mm in; a low drive takes {least:g} mm, and its height is not known"
+        yield say("screw-depth", "unknown", reason, limits.source)
+    else:
+        reason = f"{screws} reach {depth:g} mm in, more than {least:g} mm: use shorter ones or washers"
+        yield say("screw-depth", "warn", reason, limits.source)
+
+
+def protocol_of(candidate: Candidate) -> Protocol | None:
+    """What it speaks, as told or as its plug allows nothing else."""
+    if candidate.protocol is None and candidate.connector is not None:
+        spoken = connectors()[candidate.connector].protocols
+        return spoken[0] if len(spoken) == 1 else None
+    return candidate.protocol
+
+
+def check_connector(candidate: Candidate, need: Need) -> Iterator[Check]:
+    """The plug."""
+    socket = connectors()[need.host.interface.connector]
+    if candidate.connector is None:
+        yield say("connector", "unknown", f"its plug is not known; the unit has {socket.name}", socket.source)
+        return
+    plug = connectors()[candidate.connector]
+    if plug.id in socket.accepts:
+        yield say("connector", "pass", f"{plug.name} into {socket.name}", socket.source)
+    else:
+        yield say("connector", "block", f"{plug.name} does not go into {socket.name}", socket.source)
+
+
+def check_protocol(candidate: Candidate, need: Need) -> Iterator[Check]:
+    """What is spoken over the plug: a card that fits mechanically may still be silent."""
+    interface = need.host.interface
+    spoken = protocol_of(candidate)
+    wanted = " or ".join(one.upper() for one in interface.protocols)
+    if spoken is None:
+        yield say("protocol", "unknown", f"what it speaks is not known; the unit speaks {wanted}", interface.source)
+    elif spoken in interface.protocols:
+        yield say("protocol", "pass", f"{spoken.upper()}, as the unit", interface.source)
+    else:
+        reason = f"speaks {spoken.upper()}, the unit only {wanted}: it would not be detected"
+        yield say("protocol", "block", reason, interface.source)
+
+
+def link_payload(candidate: Candidate, host: Host) -> float | None:
+    """Payload in MB/s of the link between drive and unit at the lower rate of the two; None where a side is unknown."""
+    interface = host.interface
+    if candidate.link_gbps is not None and interface.link_gbps is not None:
+        return sata_payload_mb_s(min(candidate.link_gbps, interface.link_gbps))
+    theirs = (candidate.pcie_generation, candidate.pcie_lanes)
+    ours = (interface.pcie_generation, interface.pcie_lanes)
+    if None not in theirs and None not in ours:
+        generation = min(one[0] for one in (theirs, ours) if one[0] is not None)
+        lanes = min(one[1] for one in (theirs, ours) if one[1] is not None)
+        return pcie_payload_mb_s(generation, lanes)
+    return None
+
+
+def check_link(candidate: Candidate, need: Need) -> Iterator[Check]:
+    """The rate the two agree on. A slower link costs time, it does not stop the drive from working."""
+    payload = link_payload(candidate, need.host)
+    if payload is None or protocol_of(candidate) not in need.host.interface.protocols:
+        return
+    if candidate.link_gbps is not None and need.host.interface.link_gbps is not None:
+        lower = min(candidate.link_gbps, need.host.interface.link_gbps)
+        speed = f"runs at {lower:.1f} Gb/s, {payload:,.0f} MB/s of payload"
+        if lower < candidate.link_gbps:
+            speed += f" (the drive could do {candidate.link_gbps:.1f} Gb/s)"
+        source = interfaces().links.source
+    else:
+        speed = f"its PCIe link carries {payload:,.0f} MB/s"
+        source = interfaces().pcie.source
+    if (candidate.sustained_mb_s or 0) > payload:
+        yield say("link", "warn", f"{speed}; the drive itself could do {candidate.sustained_mb_s:,.0f} MB/s", source)
+    else:
+        yield say("link", "pass", speed, source)
+
+
+def _rails_needed(candidate: Candidate) -> tuple[str, ...]:
+    """The rails a drive of this build draws from, whatever its currents are."""
+    if candidate.form_factor == "3.5-inch":
+        return ("5v", "12v")
+    if candidate.connector in ("u2", "u3"):
+        return ("12v",)
+    if candidate.form_factor == "2.5-inch" or candidate.connector in ("sata", "sata-slimline", "pata-44"):
+        return ("5v",)
+    return ("3v3",) if candidate.form_factor is not None else ()
+
+
+def check_supply(candidate: Candidate, need: Need) -> Iterator[Check]:
+    """Rails and peak current; a hard drive's greatest draw is its spin-up."""
+    supply = need.host.supply
+    carried = connectors()[need.host.interface.connector].rails
+    draws = {"3v3": candidate.peak_3v3_amps, "5v": candidate.peak_5v_amps, "12v": candidate.peak_12v_amps}
+    needed = _rails_needed(candidate)
+    for rail, draw in draws.items():
+        if not draw and rail not in needed:
+            continue
+        name = _RAIL_NAMES[rail]
+        given = None if supply is None else getattr(supply, f"rail_{rail}_amps")
+        source = PRACTICE if supply is None else supply.source
+        if rail not in carried or (supply is not None and given is None):
+            reason = f"needs {name}" + (f" ({draw:g} A)" if draw else "") + ", which the unit does not give"
+            yield say("supply", "block", reason, source)
+        elif given is None:
+            continue
+        elif draw is None:
+            reason = f"its peak current on {name} is not known; the unit gives {given:g} A: it is on the drive's label"
+            yield say("supply", "unknown", reason, source)
+        elif draw > given:
+            reason = f"draws {draw:g} A on {name} at its peak, {draw - given:.2g} A more than the {given:g} A given"
+            yield say("supply", "block", reason, source)
+        else:
+            yield say("supply", "pass", f"{draw:g} A on {name} at its peak, the unit gives {given:g} A", source)
+
+
+def check_power_disable(candidate: Candidate, need: Need) -> Iterator[Check]:
+    """A unit that feeds pin 3 of the power plug holds a drive that obeys it in reset."""
+    if not need.host.interface.power_disable_held or candidate.connector not in ("sata", "sas", None):
+        return
+    source = "SATA 3.3 power disable (pin 3); vendor technical brief"
+    if candidate.power_disable is None:
+        reason = "whether it obeys the power-disable pin is not known; this unit holds that pin at 3.3 V"
+        yield say("power-disable", "unknown", reason, source)
+    elif candidate.power_disable:
+        reason = "obeys the power-disable pin, which this unit holds at 3.3 V: it would never spin up"
+        yield say("power-disable", "block", f"{reason}; an adapter without 3.3 V cures it", source)
+    else:
+        yield say("power-disable", "pass", "does not obey the power-disable pin the unit holds at 3.3 V", source)
+
+
+BODY_CHECKS: Final[tuple[Checker, ...]] = (
+    check_same_drive,
+    check_health,
+    check_form_factor,
+    check_height,
+    check_holes,
+    check_screw_depth,
+    check_connector,
+    check_protocol,
+    check_link,
+    check_supply,
+    check_power_disable,
+)

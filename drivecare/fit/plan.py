@@ -1,0 +1,183 @@
+"""The plan: every candidate judged and ranked, the one to fit, what the symptom says, and the steps."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from typing import Final
+
+import msgspec
+
+from drivecare.errors import BadInput
+from drivecare.fit.checks import BODY_CHECKS, Need
+from drivecare.fit.host import Host, Symptom
+from drivecare.fit.hosts import common_symptoms
+from drivecare.fit.model import Advice, Candidate, Check, Fits, Judged, Plan, PlannedDrive
+from drivecare.fit.size_checks import SIZE_CHECKS, copy_minutes, promised_bytes
+from drivecare.fit.steps import make_cautions, make_steps
+from drivecare.fit.units import say_size
+from drivecare.reading.model import Reading
+
+_ORDER: Final[dict[Fits, int]] = {"yes": 0, "unknown": 1, "no": 2}
+EXIT_FITS: Final = 0
+EXIT_NONE_FITS: Final = 30
+EXIT_FACTS_MISSING: Final = 31
+
+
+def make_plan(
+    host: Host,
+    candidates: Iterable[Candidate],
+    *,
+    label: str | None = None,
+    reading: Reading | None = None,
+    verdict: str | None = None,
+    used_bytes: int | None = None,
+    symptom: str | None = None,
+) -> Plan:
+    """The plan for putting one of `candidates` into `host` in place of the drive that `reading` describes.
+
+    `verdict` is that of the reading; `symptom` what the customer says. Raises BadInput for a symptom nobody knows.
+    """
+    need = _need(host, reading, verdict, used_bytes)
+    judged = rank([judge(one, need) for one in candidates], {one.name: one for one in candidates}, need)
+    chosen = next((one for one in judged if one.fits == "yes"), None)
+    advice = None if symptom is None else advise(symptom, host)
+    return Plan(
+        host=host.id,
+        host_name=host.name,
+        label=label or host.id,
+        migration=host.moving.kind,
+        source=need.source,
+        used_bytes=used_bytes,
+        candidates=judged,
+        chosen=None if chosen is None else chosen.name,
+        symptom=advice,
+        steps=make_steps(host, need.source, chosen, advice),
+        cautions=make_cautions(host, reading),
+    )
+
+
+def exit_code(plan: Plan) -> int:
+    """0 where a candidate fits, 31 where one may and facts are missing, else 30."""
+    fits = {one.fits for one in plan.candidates}
+    if "yes" in fits:
+        return EXIT_FITS
+    return EXIT_FACTS_MISSING if "unknown" in fits else EXIT_NONE_FITS
+
+
+def _need(host: Host, reading: Reading | None, verdict: str | None, used_bytes: int | None) -> Need:
+    if reading is None:
+        return Need(host=host, used_bytes=used_bytes)
+    drive, values = reading.drive, reading.values
+    written = values.host_bytes_written
+    return Need(
+        host=host,
+        source=PlannedDrive(
+            model=drive.model,
+            serial=drive.serial,
+            identity=drive.identity,
+            capacity_bytes=drive.capacity_bytes,
+            logical_sector_bytes=drive.logical_sector_bytes,
+            verdict=verdict,
+        ),
+        source_link_gbps=drive.link_gbps,
+        written_per_hour=written / values.power_on_hours if written and values.power_on_hours else None,
+        used_bytes=used_bytes,
+    )
+
+
+def judge(candidate: Candidate, need: Need) -> Judged:
+    """Every check of one candidate, and what they come to."""
+    checks = tuple(check for checker in (*BODY_CHECKS, *SIZE_CHECKS) for check in checker(candidate, need))
+    time = copy_minutes(candidate, need)
+    return Judged(
+        name=candidate.name,
+        fits=fits(checks),
+        checks=checks,
+        model=candidate.model,
+        serial=candidate.serial,
+        identity=candidate.identity,
+        capacity_bytes=candidate.capacity_bytes,
+        labelled_gb=candidate.labelled_gb,
+        logical_sector_bytes=candidate.logical_sector_bytes,
+        shelf=candidate.shelf,
+        by_hand=candidate.by_hand,
+        copy_minutes=None if time is None else time[0],
+    )
+
+
+def fits(checks: Sequence[Check]) -> Fits:
+    """No where one blocks, unknown where one is unknown, else yes."""
+    results = {check.result for check in checks}
+    if "block" in results:
+        return "no"
+    return "unknown" if "unknown" in results or not checks else "yes"
+
+
+# ---------------------------------------------------------------------------------------------------------- ranking
+
+
+def rank(judged: Sequence[Judged], facts: dict[str, Candidate], need: Need) -> tuple[Judged, ...]:
+    """Best first: what fits before what may; fewer warnings; least capacity that does; lower price; name."""
+
+    def key(one: Judged) -> tuple[int, int, int, float, str]:
+        candidate = facts[one.name]
+        price = float("inf") if candidate.price is None else candidate.price
+        return _ORDER[one.fits], _count(one, "warn"), promised_bytes(candidate) or 0, price, one.name
+
+    ordered = sorted(judged, key=key)
+    placed = []
+    for place, one in enumerate(ordered, 1):
+        if one.fits == "no":
+            placed.append(one)
+            continue
+        why = _why(one, facts[one.name], need)
+        placed.append(msgspec.structs.replace(one, rank=place, ranking=why))
+    return tuple(placed)
+
+
+def _count(one: Judged, result: str) -> int:
+    return sum(check.result == result for check in one.checks)
+
+
+def _why(one: Judged, candidate: Candidate, need: Need) -> tuple[str, ...]:
+    if one.fits == "unknown":
+        missing = [check.check for check in one.checks if check.result == "unknown"]
+        first = f"may fit, not yet known: {', '.join(dict.fromkeys(missing))}"
+    elif warned := [check.check for check in one.checks if check.result == "warn"]:
+        first = f"fits, to mind: {', '.join(dict.fromkeys(warned))}"
+    else:
+        first = "fits with nothing to mind"
+    reasons = [first]
+    size = promised_bytes(candidate)
+    if size is not None:
+        wanted = None if need.source is None else need.source.capacity_bytes
+        more = "" if wanted is None or size < wanted else f", {say_size(size - wanted)} more than the old drive"
+        reasons.append(say_size(size) + more)
+    if candidate.price is not None:
+        reasons.append(f"price {candidate.price:.2f}")
+    return tuple(reasons)
+
+
+# --------------------------------------------------------------------------------------------------------- symptoms
+
+
+def advise(text: str, host: Host) -> Advice:
+    """What the symptom says, by its id or by the words people use. Raises BadInput with the choices otherwise."""
+    known = {one.id: one for one in (*common_symptoms(), *host.symptoms)}
+    words = set(re.findall(r"[a-z]+", text.lower()))
+    scores = {one.id: _agreement(words, one) for one in known.values()}
+    best = max(scores.values(), default=0)
+    found = [known[key] for key, score in scores.items() if score == best and score > 0]
+    if text in known:
+        found = [known[text]]
+    if len(found) != 1:
+        what = "matches no symptom we know" if not found else "means more than one symptom"
+        choices = ", ".join(sorted(one.id for one in found) or sorted(known))
+        raise BadInput(what, where=f"symptom {text!r}", hint=f"Choose one: {choices}.")
+    one = found[0]
+    return Advice(symptom=one.says, drive_likely=one.drive_likely, cause=one.cause, first=one.first, source=one.source)
+
+
+def _agreement(words: set[str], symptom: Symptom) -> int:
+    return len(words & {word for phrase in symptom.words for word in re.findall(r"[a-z]+", phrase.lower())})

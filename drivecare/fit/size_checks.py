@@ -1,0 +1,262 @@
+"""The checks of size, sectors, recording and life of one candidate, and what a copy to it takes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from drivecare.fit.checks import PRACTICE, Checker, Need, say
+from drivecare.fit.model import Candidate, Check
+from drivecare.fit.reference import interfaces, sata_payload_mb_s
+from drivecare.fit.units import say_size
+from drivecare.reading.capacity import idema_bytes, standard_bytes
+
+_COUNTS: Final = "IDEMA LBA1-03, SFF-8447"
+LEAST_STANDARD_GB: Final = 50  # IDEMA LBA1-03 counts from here on
+_JUDGEMENT: Final = "our judgement"
+_HOURS_PER_YEAR: Final = 8766
+_FEW_YEARS: Final = 5
+_MANY_READ_ERRORS: Final = 0.5
+_FORMATS: Final = {(512, 512): "512n", (512, 4096): "512e", (4096, 4096): "4Kn"}
+
+
+def promised_bytes(candidate: Candidate) -> int | None:
+    """What it surely holds: its count, else what its label promises; no standard counts fewer bytes than the label."""
+    if candidate.capacity_bytes is not None or candidate.labelled_gb is None:
+        return candidate.capacity_bytes
+    return candidate.labelled_gb * 10**9
+
+
+def likely_bytes(candidate: Candidate) -> int | None:
+    """The most it can be expected to hold: its count, else the greatest count found under its label.
+
+    Above 8,000 GB drives of the older, larger count are sold beside those of SFF-8447.
+    """
+    label = candidate.labelled_gb
+    if candidate.capacity_bytes is not None or label is None:
+        return candidate.capacity_bytes
+    if label < LEAST_STANDARD_GB:
+        return label * 10**9
+    return max(*standard_bytes(label), idema_bytes(label))
+
+
+def check_capacity(candidate: Candidate, need: Need) -> Iterator[Check]:
+    """Room for the content: to the sector for a sector copy, by used space for a file copy."""
+    kind = need.host.moving.kind
+    if kind == "sector-copy":
+        yield from _room_for_copy(candidate, need)
+    elif kind == "file-copy":
+        yield from _room_for_files(candidate, need)
+    elif likely_bytes(candidate) is None:
+        yield say("capacity", "unknown", "its capacity is not known", PRACTICE)
+
+
+def _room_for_copy(candidate: Candidate, need: Need) -> Iterator[Check]:
+    wanted = None if need.source is None else need.source.capacity_bytes
+    if wanted is None:
+        yield say("capacity", "unknown", "the old drive's sector count is not known: give its reading", PRACTICE)
+        return
+    sector = (need.source.logical_sector_bytes if need.source else None) or 512
+    asked = f"the old drive's {wanted // sector:,} sectors ({wanted:,} bytes)"
+    promised, likely = promised_bytes(candidate), likely_bytes(candidate)
+    if promised is None or likely is None:
+        yield say("capacity", "unknown", f"its capacity is not known; needed are {asked}", PRACTICE)
+    elif promised >= wanted:
+        spare = promised - wanted
+        room = "not one to spare" if spare < sector else f"{spare // sector:,} to spare"
+        has = "promises" if candidate.capacity_bytes is None else "has"
+        yield say("capacity", "pass", f"{has} {promised // sector:,} sectors for {asked}, {room}", _COUNTS)
+    elif likely < wanted:
+        short = f"{(wanted - likely) // sector:,} sectors ({wanted - likely:,} bytes)"
+        yield say("capacity", "block", f"{likely // sector:,} sectors, short of {asked} by {short}", _COUNTS)
+    else:
+        reason = (
+            f"labelled {say_size(promised)}, which promises no sector count; the standard count would do for {asked}: "
+            "give the LBA number from its label"
+        )
+        yield say("capacity", "unknown", reason, _COUNTS)
+
+
+def _room_for_files(candidate: Candidate, need: Need) -> Iterator[Check]:
+    promised = promised_bytes(candidate)
+    if need.used_bytes is None:
+        yield say("capacity", "unknown", "how much of the old drive is used is not known: give --used", PRACTICE)
+    elif promised is None:
+        yield say("capacity", "unknown", "its capacity is not known", PRACTICE)
+    elif promised >= need.used_bytes:
+        reason = f"{say_size(need.used_bytes)} of files go onto {say_size(promised)}"
+        yield say("capacity", "pass", reason, PRACTICE)
+    else:
+        reason = f"{say_size(need.used_bytes)} of files do not go onto {say_size(promised)}"
+        yield say("capacity", "block", reason, PRACTICE)
+
+
+def check_capacity_limits(candidate: Candidate, need: Need) -> Iterator[Check]:
+    """The sizes the unit itself can use."""
+    limits = need.host.capacity
+    if limits is None:
+        return
+    promised, likely = promised_bytes(candidate), likely_bytes(candidate)
+    if promised is None or likely is None:
+        yield say("capacity-limit", "unknown", f"its capacity is not known; {limits.why}", limits.source)
+    elif limits.least_bytes is not None and promised < limits.least_bytes:
+        reason = f"{promised:,} bytes, the unit wants at least {limits.least_bytes:,}: {limits.why}"
+        yield say("capacity-limit", "block", reason, limits.source)
+    elif limits.most_bytes is not None and likely > limits.most_bytes:
+        reason = f"{likely:,} bytes, the unit uses at most {limits.most_bytes:,}: {limits.why}"
+        yield say("capacity-limit", "block", reason, limits.source)
+    else:
+        yield say("capacity-limit", "pass", f"{say_size(promised)} is within what the unit uses", limits.source)
+
+
+def check_sector_format(candidate: Candidate, need: Need) -> Iterator[Check]:
+    """Whether the unit starts from such sectors, and whether a raw copy keeps its partition table."""
+    sectors = need.host.sectors
+    logical, physical = candidate.logical_sector_bytes, candidate.physical_sector_bytes
+    possible = {name for (low, high), name in _FORMATS.items() if logical in (None, low) and physical in (None, high)}
+    taken = ", ".join(sectors.formats)
+    if not possible:
+        reason = f"sectors of {logical} and {physical} bytes are of no format the unit takes ({taken})"
+        yield say("sector-format", "block", reason, sectors.source)
+    elif possible <= set(sectors.formats):
+        yield say("sector-format", "pass", f"{' or '.join(sorted(possible))}; the unit takes {taken}", sectors.source)
+    elif possible & set(sectors.formats):
+        yield say("sector-format", "unknown", f"not known; the unit takes only {taken}", sectors.source)
+    else:
+        reason = f"{', '.join(sorted(possible))} drives do not work in this unit, which takes {taken}"
+        yield say("sector-format", "block", reason, sectors.source)
+    if need.host.moving.kind == "sector-copy" and need.source is not None:
+        yield from _raw_copy(logical, need.source.logical_sector_bytes)
+
+
+def _raw_copy(new: int | None, old: int | None) -> Iterator[Check]:
+    source = "partition tables count in logical sectors (computed)"
+    if new is None or old is None:
+        whose = "its own" if new is None else "the old drive's"
+        yield say("raw-copy", "unknown", f"{whose} logical sector size is not known", source)
+    elif new == old:
+        yield say("raw-copy", "pass", f"both drives count in sectors of {new} bytes", source)
+    else:
+        reason = f"a raw copy from {old}-byte to {new}-byte sectors puts every partition in the wrong place"
+        yield say("raw-copy", "block", reason, source)
+
+
+def check_kind(candidate: Candidate, need: Need) -> Iterator[Check]:
+    """Rotating or solid."""
+    recording = need.host.recording
+    if recording is None or set(recording.kinds) == {"hdd", "ssd"}:
+        return
+    words = {"hdd": "a hard drive", "ssd": "a solid-state drive"}
+    wanted = words[recording.kinds[0]]
+    if candidate.kind is None:
+        yield say("kind", "unknown", f"whether it rotates is not known; the unit wants {wanted}", recording.source)
+    elif candidate.kind in recording.kinds:
+        yield say("kind", "pass", f"{words[candidate.kind]}, as the unit wants", recording.source)
+    else:
+        reason = f"{words[candidate.kind]}, the unit wants {wanted}: {recording.why}"
+        yield say("kind", "block", reason, recording.source)
+
+
+def check_recording(candidate: Candidate, need: Need) -> Iterator[Check]:
+    """Shingled drives stall under steady writing; a drive that manages it itself does not report it."""
+    recording = need.host.recording
+    if recording is None or recording.shingled == "ok" or candidate.kind == "ssd":
+        return
+    refuse = recording.shingled == "refuse"
+    if candidate.recording is None:
+        reason = "whether it is shingled is not known and a drive need not report it: see the maker's data sheet"
+        yield say("recording", "unknown" if refuse else "warn", reason, recording.source)
+    elif candidate.recording == "shingled":
+        yield say("recording", "block" if refuse else "warn", f"it is shingled: {recording.why}", recording.source)
+    else:
+        yield say("recording", "pass", "it records conventionally, tracks do not overlap", recording.source)
+
+
+def check_sustained(candidate: Candidate, need: Need) -> Iterator[Check]:
+    """The rate the unit needs without a pause."""
+    recording = need.host.recording
+    if recording is None or recording.sustained_mb_s is None:
+        return
+    wanted = recording.sustained_mb_s
+    if candidate.sustained_mb_s is None:
+        yield say("sustained", "unknown", f"its sustained rate is not known, {wanted:g} MB/s needed", recording.source)
+    elif candidate.sustained_mb_s < wanted:
+        reason = f"sustains {candidate.sustained_mb_s:g} MB/s, the unit needs {wanted:g} MB/s: {recording.why}"
+        yield say("sustained", "block", reason, recording.source)
+    else:
+        reason = f"sustains {candidate.sustained_mb_s:g} MB/s, the unit needs {wanted:g} MB/s"
+        yield say("sustained", "pass", reason, recording.source)
+
+
+def check_endurance(candidate: Candidate, need: Need) -> Iterator[Check]:
+    """Years until the rated amount is written, if the unit never rests. Left out where a number is missing."""
+    if candidate.rated_written_bytes is None:
+        return
+    recording = need.host.recording
+    if need.written_per_hour:
+        per_hour, origin = need.written_per_hour, "as the old drive's reading shows"
+    elif recording is not None and recording.daily_write_gb is not None:
+        per_hour, origin = recording.daily_write_gb * 1e9 / 24, "as units of this kind do"
+    else:
+        return
+    years = candidate.rated_written_bytes / per_hour / _HOURS_PER_YEAR
+    span = "over 50 years" if years > 50 else f"{years:.1f} years"
+    pace = f"{say_size(round(per_hour * 24))} a day"
+    reason = f"rated for {say_size(candidate.rated_written_bytes)}: {span} at {pace}, {origin}"
+    yield say(
+        "endurance", "warn" if years < _FEW_YEARS else "pass", reason, f"computed; {_FEW_YEARS} years: {_JUDGEMENT}"
+    )
+
+
+def check_read_errors(candidate: Candidate, need: Need) -> Iterator[Check]:  # noqa: ARG001
+    """Unrecoverable errors to expect in reading the whole drive once, by its data sheet."""
+    size = promised_bytes(candidate)
+    if candidate.error_bits_exponent is None or size is None:
+        return
+    bits = f"10^{candidate.error_bits_exponent}"
+    expected = size * 8 / 10**candidate.error_bits_exponent
+    reason = f"by its data sheet (1 in {bits} bits) {expected:.2g} unrecoverable errors in one full read"
+    yield say(
+        "read-errors", "warn" if expected >= _MANY_READ_ERRORS else "pass", reason, f"computed; limit {_JUDGEMENT}"
+    )
+
+
+def copy_minutes(candidate: Candidate, need: Need) -> tuple[int, str] | None:
+    """The least minutes a full copy takes and what sets the pace; None where size or every rate is unknown."""
+    size = None if need.source is None else need.source.capacity_bytes
+    if need.host.moving.kind == "file-copy":
+        size = need.used_bytes
+    rates = {
+        "the new drive's medium": candidate.sustained_mb_s,
+        "the new drive's link": None if candidate.link_gbps is None else sata_payload_mb_s(candidate.link_gbps),
+        "the old drive's link": None if need.source_link_gbps is None else sata_payload_mb_s(need.source_link_gbps),
+    }
+    known = {name: rate for name, rate in rates.items() if rate}
+    if size is None or not known or need.host.moving.kind == "unit-initialises":
+        return None
+    slowest = min(known, key=lambda name: known[name])
+    return max(1, round(size / (known[slowest] * 1e6) / 60)), f"{known[slowest]:.0f} MB/s, {slowest}"
+
+
+def check_copy_time(candidate: Candidate, need: Need) -> Iterator[Check]:
+    """How long the copy takes at the very least; a failing source takes longer."""
+    found = copy_minutes(candidate, need)
+    if found is not None:
+        minutes, pace = found
+        span = f"{minutes} min" if minutes < 120 else f"{minutes / 60:.1f} h"
+        yield say(
+            "copy-time", "pass", f"copying takes at least {span} ({pace}), verifying as long", interfaces().links.source
+        )
+
+
+SIZE_CHECKS: Final[tuple[Checker, ...]] = (
+    check_capacity,
+    check_capacity_limits,
+    check_sector_format,
+    check_kind,
+    check_recording,
+    check_sustained,
+    check_endurance,
+    check_read_errors,
+    check_copy_time,
+)

@@ -1,0 +1,107 @@
+"""The steps of a swap in order, and the cautions that stand before them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from drivecare.fit.host import Host, Phase, Step
+from drivecare.fit.model import Advice, Judged, PlannedDrive
+from drivecare.reading.model import Reading
+
+CAUTIONS: Final = (
+    "Power: unplug, wait, then measure. Capacitors in a mains supply stay charged; leave the supply itself to someone "
+    "licensed for it, and follow your local electrical code.",
+    "Static: wear an earthed wrist strap and hold drives by their edges.",
+    "Customer: have the consent in writing, look at no more than the job needs. Privacy law differs by country.",
+    "Seals: a seal over a screw may be a warranty seal where you are. Tell the customer before you break it.",
+    "Coin cell: if you lift one, insulate it and keep it away from children; clock and settings are lost.",
+    "Desktop: switch automounting off before the customer's drive is plugged in; a mount can write to it.",
+    "Old and new drive hold the same identifiers after a copy: never leave both attached.",
+)
+
+
+def make_cautions(host: Host, reading: Reading | None) -> tuple[str, ...]:
+    """What to mind throughout: the usual, this unit's, this drive's."""
+    return (*CAUTIONS, *host.cautions, *_drive_cautions(host, reading))
+
+
+def _drive_cautions(host: Host, reading: Reading | None) -> Iterator[str]:
+    if host.moving.paired:
+        yield "Pairing: this unit may refuse even a perfect copy on another drive. Keep the old drive until it has run."
+    if reading is None:
+        return
+    drive = reading.drive
+    if drive.security == "locked":
+        yield "The old drive is locked with a password: nothing can be read from it until it is unlocked."
+    hidden = (drive.native_capacity_bytes or 0) - (drive.capacity_bytes or 0)
+    if drive.capacity_bytes is not None and hidden > 0:
+        yield f"The old drive hides {hidden:,} bytes at its end, which a copy of what is visible leaves behind."
+
+
+def make_steps(
+    host: Host, source: PlannedDrive | None, chosen: Judged | None, advice: Advice | None
+) -> tuple[str, ...]:
+    """Every step as one sentence or two, in the order they are done, caution in place."""
+    return tuple(_all_steps(host, source, chosen, advice))
+
+
+def _all_steps(host: Host, source: PlannedDrive | None, chosen: Judged | None, advice: Advice | None) -> Iterator[str]:
+    if advice is not None and not advice.drive_likely:
+        yield f"The drive is the less likely cause here ({advice.cause}): check {_listed(advice.first)} first."
+    yield from _by_hand(host, "open")
+    if source is not None and source.verdict == "evacuate":
+        yield "The old drive is losing data: run nothing else on it, copy it before anything is ordered or tested."
+    if chosen is None:
+        yield "Stop here until a drive is chosen: none of the candidates certainly fits."
+        return
+    new = f"{chosen.name}" + (f" (shelf {chosen.shelf})" if chosen.shelf else "")
+    yield f"Take {new} and judge it before use: drivecare assess NEW --as new."
+    yield from _move(host, source)
+    yield "Ask the gate: drivecare gate JOB. Go on only when it is open."
+    for check in chosen.checks:
+        if check.result == "warn" and check.check in ("height", "form-factor", "screw-depth"):
+            yield f"Have ready for the new drive: {check.reason}."
+    yield from _by_hand(host, "fit")
+    yield from _by_hand(host, "close")
+    yield "Start the unit and let the customer's own use of it be the test; keep the old drive until they agree."
+
+
+def _move(host: Host, source: PlannedDrive | None) -> Iterator[str]:
+    """Getting the content across, as the unit wants it."""
+    kind = host.moving.kind
+    if kind == "sector-copy":
+        yield "Attach both drives to the bench machine, nothing mounted: drivecare copy OLD NEW --job JOB."
+        yield "Read the copy back at any later time: drivecare verify RECEIPT NEW."
+        yield "Power off the dock and detach the old drive; label it with the job's number."
+    elif kind == "file-copy":
+        yield "Copy the files with their checksums: drivecare copy-files OLD-FOLDER NEW-FOLDER --job JOB."
+        yield "Power off the dock and detach the old drive; label it with the job's number."
+    else:
+        if source is not None and source.verdict in ("evacuate", "replace", "recheck"):
+            yield "If the customer wants what is on the old drive: drivecare copy OLD IMAGE --job JOB, before anything."
+        yield "Leave the new drive empty: this unit sets it up itself."
+    yield host.moving.how
+
+
+def _by_hand(host: Host, phase: Phase) -> Iterator[str]:
+    for step in host.steps:
+        if step.phase == phase:
+            yield _sentence(step)
+
+
+def _sentence(step: Step) -> str:
+    parts = [step.do.rstrip(".")]
+    if step.tool:
+        parts.append(f"Tool: {step.tool}")
+    if step.screws:
+        parts.append(f"Screws: {step.screws}")
+    if step.caution:
+        parts.append(f"Mind: {step.caution.rstrip('.')}")
+    return ". ".join(parts) + "."
+
+
+def _listed(things: tuple[str, ...]) -> str:
+    if len(things) < 2:
+        return things[0] if things else "the rest of the unit"
+    return ", ".join(things[:-1]) + " and " + things[-1]
