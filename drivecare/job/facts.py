@@ -5,11 +5,13 @@ The gate stands on them where no drive can speak: consent, what the customer was
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import get_args
 
 from drivecare.errors import BadInput
 from drivecare.job.model import Fact, FactName, Route
+from drivecare.transfer.areas import Area
 
 
 @dataclass(frozen=True)
@@ -24,7 +26,8 @@ FACTS: dict[FactName, Meaning] = {
     "consent": Meaning("the customer agreed in writing to the unit being opened and the drive being read and copied"),
     "route": Meaning("which way this job goes", "ROUTE"),
     "old-drive": Meaning("which of the drives read in this job is the customer's", "SERIAL"),
-    "weak-identity": Meaning("the serial number was read off the drive's own label and is the one shown", "SERIAL"),
+    "dead-drive": Meaning("the customer's drive answers on no dock and no cable we have", "SERIAL"),
+    "weak-identity": Meaning("a bridge hides the drive's own number; this one was read off its label", "SERIAL"),
     "way-out": Meaning("what was done to clear up a recheck: the other cable or port, the amount read"),
     "unreadable": Meaning("the customer knows that this area could not be read", "OFFSET"),
     "unchanged": Meaning("nothing has been attached to the new drive or written to it since it was verified"),
@@ -33,8 +36,13 @@ FACTS: dict[FactName, Meaning] = {
 }
 
 
-def make_fact(fact: str, about: str | None, *, note: str | None, at: str, by: str | None) -> Fact:
-    """A checked fact. Raises BadInput where the name is none, or what it is about is missing, superfluous or unfit."""
+def make_fact(
+    fact: str, about: str | None, *, note: str | None, at: str, by: str | None, areas: Iterable[Area] = ()
+) -> Fact:
+    """A checked fact. Raises BadInput where the name is none, or what it is about is missing, superfluous or unfit.
+
+    `areas` are those the job's receipts list as unreadable; an unreadable area is recorded as "OFFSET+LENGTH".
+    """
     name = next((known for known in FACTS if known == fact), None)
     if name is None:
         raise BadInput(f"{fact!r} is no fact to record", hint=f"Choose one of: {', '.join(FACTS)}.")
@@ -45,10 +53,22 @@ def make_fact(fact: str, about: str | None, *, note: str | None, at: str, by: st
         raise BadInput(f"{fact} needs a value", hint=f"drivecare job record ID {fact} {wanted}")
     if name == "route" and about not in get_args(Route):
         raise BadInput(f"{about!r} is no route", hint=f"Choose one of: {', '.join(get_args(Route))}.")
-    if name == "unreadable" and not (about or "").replace(",", "").isdecimal():
-        raise BadInput(f"{about!r} is no offset in bytes", hint="drivecare gate ID lists the areas.")
     if name == "unreadable":
-        about = (about or "").replace(",", "")
+        about = area_name(_area_at(about or "", areas))
     if name == "way-out" and not note:
         raise BadInput("way-out needs words", hint='drivecare job record ID way-out --note "new cable, read 100 GB"')
     return Fact(fact=name, about=about, note=note, at=at, by=by)
+
+
+def area_name(area: Area) -> str:
+    """How a fact names an area: offset and length in bytes, so that a larger one is not taken for acknowledged."""
+    return f"{area.offset}+{area.length}"
+
+
+def _area_at(offset: str, areas: Iterable[Area]) -> Area:
+    found = {str(area.offset): area for area in areas}
+    digits = offset.replace(",", "").partition("+")[0]
+    if digits not in found:
+        some = ", ".join(list(found)[:5]) or "none"
+        raise BadInput(f"no unreadable area starts at {offset!r}", hint=f"The job's receipts list: {some}.")
+    return found[digits]

@@ -8,7 +8,16 @@ from drivecare.documents import Value
 
 Route = Literal["same-drive", "new-drive-data", "new-drive-empty"]
 FactName = Literal[
-    "consent", "route", "old-drive", "weak-identity", "way-out", "unreadable", "unchanged", "detached", "no-data"
+    "consent",
+    "route",
+    "old-drive",
+    "dead-drive",
+    "weak-identity",
+    "way-out",
+    "unreadable",
+    "unchanged",
+    "detached",
+    "no-data",
 ]
 OldDrive = Literal["returned", "kept", "destroyed"]
 ImageFate = Literal["kept", "removed", "handed-over"]

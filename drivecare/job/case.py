@@ -1,0 +1,141 @@
+"""All that a job's folder says, loaded once: what the gate, the story and the handover sheet look at."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TypeVar
+
+from drivecare.documents import Value
+from drivecare.fit.model import Plan
+from drivecare.job.folder import Filed, JobFolder
+from drivecare.job.model import Closing, Fact, FactName, Opening, Route
+from drivecare.job.sameness import Who, folded, same_drive
+from drivecare.job.times import moment
+from drivecare.risk.model import Assessment
+from drivecare.transfer.bag import BagReceipt
+from drivecare.transfer.receipt import Receipt
+
+T = TypeVar("T", bound=Value)
+
+ROUTES: tuple[Route, ...] = ("same-drive", "new-drive-data", "new-drive-empty")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Case:
+    """A job as of `now`. Every tuple stands in the order of filing; `missing` are numbers whose file is gone.
+
+    `jobs` is the folder of jobs where a person named one, so that the commands we print work when copied.
+    """
+
+    id: str
+    now: datetime
+    opening: Opening
+    assessments: tuple[Filed[Assessment], ...] = ()
+    plans: tuple[Filed[Plan], ...] = ()
+    receipts: tuple[Filed[Receipt], ...] = ()
+    bags: tuple[Filed[BagReceipt], ...] = ()
+    facts: tuple[Filed[Fact], ...] = ()
+    closing: Filed[Closing] | None = None
+    missing: tuple[int, ...] = ()
+    jobs: Path | None = None
+
+    @property
+    def labels(self) -> frozenset[str]:
+        """Serial numbers that a person read off a drive's label and logged."""
+        return frozenset(folded(fact.document.about) for fact in self.facts_named("weak-identity"))
+
+    def facts_named(self, name: FactName) -> tuple[Filed[Fact], ...]:
+        """Every recording of one fact."""
+        return tuple(fact for fact in self.facts if fact.document.fact == name)
+
+    def fact(self, name: FactName) -> Filed[Fact] | None:
+        """The newest recording of one fact."""
+        return newest(self.facts_named(name))
+
+    @property
+    def used(self) -> tuple[Filed[Assessment], ...]:
+        """Assessments of used drives: the customer's, unless somebody read another."""
+        return tuple(one for one in self.assessments if one.document.sale == "used")
+
+    @property
+    def inspected(self) -> tuple[Filed[Assessment], ...]:
+        """Incoming inspections: assessments of drives judged as new."""
+        return tuple(one for one in self.assessments if one.document.sale == "new")
+
+    @property
+    def old_drive(self) -> tuple[Filed[Assessment], ...]:
+        """Every assessment of the customer's drive; empty where none was read or it is not known which of several."""
+        named = self.fact("old-drive")
+        if named is not None:
+            wanted = folded(named.document.about)
+            return tuple(one for one in self.used if folded(one.document.drive.serial) == wanted)
+        return self.used if len(distinct([Who.of(one.document.drive) for one in self.used])) <= 1 else ()
+
+    @property
+    def plan(self) -> Filed[Plan] | None:
+        """The newest plan; earlier ones were thought better of."""
+        return newest(self.plans)
+
+    @property
+    def route(self) -> Route:
+        """Which way the job goes: as recorded, else as what was filed suggests."""
+        recorded = self.fact("route")
+        for route in ROUTES:
+            if recorded is not None and recorded.document.about == route:
+                return route
+        if self.fact("no-data") is not None:
+            return "new-drive-empty"
+        if self.plans or self.receipts or self.bags:
+            return "new-drive-data"
+        verdict = self.old_drive[-1].document.verdict if self.old_drive else None
+        return "new-drive-data" if verdict in ("replace", "evacuate") else "same-drive"
+
+    def command(self, *words: str, job: bool = True) -> str:
+        """A command line of ours about this job, fit to be copied. CAPITALS are to be filled in."""
+        filing = ["--job", self.id] if job else []
+        where = ["--jobs", str(self.jobs)] if self.jobs is not None else []
+        return " ".join(["drivecare", *(shlex.quote(word) for word in (*words, *filing, *where))])
+
+
+def load_case(folder: JobFolder, *, now: datetime | None = None, jobs: Path | None = None) -> Case:
+    """Everything filed in a job. Raises BadInput naming a file that is malformed."""
+    return Case(
+        id=folder.id,
+        now=(now or datetime.now(UTC)).astimezone(UTC),
+        opening=folder.opening(),
+        assessments=folder.results(Assessment),
+        plans=folder.results(Plan),
+        receipts=folder.results(Receipt),
+        bags=folder.results(BagReceipt),
+        facts=folder.results(Fact),
+        closing=folder.newest(Closing),
+        missing=folder.missing(),
+        jobs=jobs,
+    )
+
+
+def newest(filed: Sequence[Filed[T]]) -> Filed[T] | None:
+    """The last one filed, or None."""
+    return filed[-1] if filed else None
+
+
+def distinct(drives: Sequence[Who]) -> list[Who]:
+    """One name for each drive; a drive that cannot be told from another counts as another."""
+    found: list[Who] = []
+    for drive in drives:
+        if not any(same_drive(drive, known, frozenset()) == "yes" or _shown(drive) == _shown(known) for known in found):
+            found.append(drive)
+    return found
+
+
+def _shown(drive: Who) -> tuple[str, str]:
+    return folded(drive.model), folded(drive.serial)
+
+
+def read_at(filed: Filed[Assessment]) -> datetime:
+    """When the drive was read: as its report says, else when that was filed."""
+    return moment(filed.document.read_at) or filed.entry.filed_at

@@ -1,0 +1,188 @@
+"""The proof that the customer's bytes are on the new drive: one receipt, or a chain of them through images.
+
+The newest receipt to the new drive speaks; an older and better one was overtaken by what was written or read later.
+A copy from an image counts where the image's own receipt is in the job, back to the customer's drive: `parents` name
+the digest of the image, which no other content has.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from drivecare.job.case import Case, newest
+from drivecare.job.folder import Filed
+from drivecare.job.sameness import Who, same_drive
+from drivecare.job.times import moment
+from drivecare.reading.model import Identity
+from drivecare.transfer.areas import Area
+from drivecare.transfer.bag import BagReceipt
+from drivecare.transfer.receipt import End, Method, Receipt
+
+# Read-backs the gate accepts: every one that goes past the host's cache.
+ACCEPTED: frozenset[Method] = frozenset(("direct", "cache-dropped", "after-power-cycle"))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Proof:
+    """Whether the bytes are across, `evidence` in a sentence, and `at` what time the target was last read back.
+
+    `number` is that of the newest result it rests on, `chain` leads from the new drive back to the old, `next` is the
+    command that would complete it, `verify` the one that would refresh it.
+    """
+
+    holds: bool
+    evidence: str
+    at: datetime | None = None
+    number: int = 0
+    unreadable: tuple[Area, ...] = ()
+    chain: tuple[Filed[Receipt], ...] = ()
+    bag: Filed[BagReceipt] | None = None
+    next: str | None = None
+    verify: str | None = None
+
+
+def find_proof(case: Case) -> Proof:
+    """The proof for the new drive that was inspected, good or wanting."""
+    old, new = newest(case.old_drive), newest(case.inspected)
+    source = (old.document.path if old is not None else None) or "DRIVE"
+    target = (new.document.path if new is not None else None) or "NEW_DRIVE"
+    copy = case.command("copy", source, target)
+    if old is None or new is None:
+        missing = "the old drive" if old is None else "the new drive"
+        return Proof(holds=False, evidence=f"{missing} was not read, so no copy can be told to be of it", next=copy)
+    was, is_ = Who.of(old.document.drive), Who.of(new.document.drive)
+    receipt = newest([one for one in case.receipts if _is(case, one.document.target, is_)])
+    bag = newest(case.bags)
+    files = case.plan is not None and case.plan.document.migration != "sector-copy"
+    if bag is not None and files and (receipt is None or bag.entry.number > receipt.entry.number):
+        return _of_bag(case, bag, was, is_)
+    if receipt is None:
+        others = sorted({str(Who.of(one.document.target)) for one in case.receipts})
+        evidence = f"no copy to {is_}" + (f", only to {', '.join(others)}" if others else "")
+        if bag is not None and not files:
+            evidence += "; this unit needs a sector copy, files alone do not start it"
+        return Proof(holds=False, evidence=evidence, next=copy)
+    return _of_receipts(case, receipt, was, copy)
+
+
+def _of_receipts(case: Case, last: Filed[Receipt], old: Who, copy: str) -> Proof:
+    """Follow a receipt back to the customer's drive through the images it came by."""
+    chain = [last]
+    while (first := chain[-1].document).source.kind == "image":
+        parent = _parent(case, first, chain)
+        if parent is None:
+            evidence = f"copied from the image {first.source.path}, whose own verified receipt is not in this job"
+            return _wanting(last, evidence, chain, case.command("copy", first.source.path, "IMAGE"))
+        chain.append(parent)
+    verify = case.command("verify", str(last.entry.path), last.document.target.path)
+    for one in chain:
+        wrong = _fault(one.document)
+        if wrong:
+            mended = copy if one is not last or one.document.mismatched else verify
+            return _wanting(last, f"{wrong} ({one.entry.path.name})", chain, mended)
+    source = Who.of(chain[-1].document.source)
+    if not _is(case, chain[-1].document.source, old):
+        return _wanting(last, f"copied from {source}, the customer's drive is {old}", chain, copy)
+    done = last.document
+    method = done.verification.method if done.verification else "nothing"
+    digest = str(done.digest.whole)[:12]
+    through = f" through {len(chain) - 1} image{'s' if len(chain) > 2 else ''}" if len(chain) > 1 else ""
+    return Proof(
+        holds=True,
+        evidence=f"{old} is on {Who.of(done.target)}{through}, read back: {method}, sha256 {digest}",
+        at=_at(last),
+        number=last.entry.number,
+        unreadable=_unreadable(chain),
+        chain=tuple(chain),
+        verify=verify,
+    )
+
+
+def _wanting(last: Filed[Receipt], evidence: str, chain: Sequence[Filed[Receipt]], following: str) -> Proof:
+    return Proof(
+        holds=False,
+        evidence=evidence,
+        number=last.entry.number,
+        unreadable=_unreadable(chain),
+        chain=tuple(chain),
+        next=following,
+    )
+
+
+def _fault(receipt: Receipt) -> str:
+    """What keeps a receipt from proving anything; "" where nothing does."""
+    if receipt.mismatched:
+        return f"{len(receipt.mismatched):,} areas read back other than they must be"
+    if receipt.target_unreadable:
+        return f"{len(receipt.target_unreadable):,} areas of the target cannot be read back"
+    if not receipt.verified or receipt.verification is None or receipt.digest.whole is None:
+        return "not verified: the target was not read back whole"
+    if receipt.verification.method not in ACCEPTED:
+        return f"read back by {receipt.verification.method}, which proves nothing"
+    if receipt.bytes_copied + sum(area.length for area in receipt.unreadable) < receipt.bytes_total:
+        return "parts of the source were not read yet"
+    return ""
+
+
+def _parent(case: Case, receipt: Receipt, chain: Sequence[Filed[Receipt]]) -> Filed[Receipt] | None:
+    """The newest receipt of the image a copy was made from, by the image's digest."""
+    used = {one.entry.number for one in chain}
+    return newest(
+        [
+            one
+            for one in case.receipts
+            if one.entry.number not in used
+            and one.document.target.kind == "image"
+            and one.document.digest.whole is not None
+            and one.document.digest.whole in receipt.parents
+            and one.document.bytes_total == receipt.bytes_total
+        ]
+    )
+
+
+def _unreadable(chain: Sequence[Filed[Receipt]]) -> tuple[Area, ...]:
+    """Every area that could not be read anywhere along the way, once."""
+    found = {(area.offset, area.length) for one in chain for area in one.document.unreadable}
+    return tuple(Area(offset=offset, length=length) for offset, length in sorted(found))
+
+
+def _of_bag(case: Case, bag: Filed[BagReceipt], old: Who, new: Who) -> Proof:
+    """A file copy stands for the data where the unit initialises the drive itself."""
+    done = bag.document
+    verify = case.command("verify", done.target.path)
+    ends = (("from", done.source.identity, old), ("to", done.target.identity, new))
+    wrong = [
+        f"copied {way} a drive not known to be {who}" for way, identity, who in ends if not _below(case, identity, who)
+    ]
+    if not done.verified or done.verification is None:
+        unread = "; ".join(["the copied files were not read back", *wrong])
+        return Proof(holds=False, evidence=unread, number=bag.entry.number, bag=bag, next=verify)
+    if wrong:
+        return Proof(holds=False, evidence="; ".join(wrong), number=bag.entry.number, bag=bag, next=verify)
+    return Proof(
+        holds=True,
+        evidence=f"{done.files:,} files, {done.bytes_total:,} bytes, read back ({done.verification.method})",
+        at=moment(done.verification.at),
+        number=bag.entry.number,
+        bag=bag,
+        verify=verify,
+    )
+
+
+def _below(case: Case, identity: Identity | None, who: Who) -> bool:
+    """Whether the drive below a folder is that one."""
+    if identity is None:
+        return False
+    serial = identity.native_serial or identity.bridge_serial
+    return same_drive(Who(model=None, serial=serial, identity=identity), who, case.labels) == "yes"
+
+
+def _at(receipt: Filed[Receipt]) -> datetime | None:
+    verification = receipt.document.verification
+    return moment(verification.at) if verification else None
+
+
+def _is(case: Case, end: End, who: Who) -> bool:
+    return same_drive(Who.of(end), who, case.labels) == "yes"

@@ -1,0 +1,470 @@
+"""The gate. Each thing it stands on is taken away or altered, one at a time: it must shut and name that thing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from drivecare.documents import Value
+from drivecare.fit.model import Judged
+from drivecare.job.case import load_case
+from drivecare.job.facts import FACTS
+from drivecare.job.gate import ITEMS, judge
+from drivecare.job.model import Gate, Route
+from drivecare.reading.model import Drive, Identity
+from drivecare.transfer.areas import Area
+from drivecare.transfer.receipt import Digest, Unreadable, Verification
+from tests.job.carried import (
+    AREA,
+    NEW,
+    NOW,
+    OLD,
+    OTHER,
+    assessment,
+    bag,
+    data_route,
+    device,
+    drive,
+    empty_route,
+    fact,
+    filed,
+    image,
+    pending,
+    plan,
+    receipt,
+    same_route,
+)
+
+OPEN: dict[Route, Callable[[], list[Value]]] = {
+    "same-drive": same_route,
+    "new-drive-data": data_route,
+    "new-drive-empty": empty_route,
+}
+
+
+def gate(folder: Path, documents: list[Value], *, later: timedelta = timedelta(0)) -> Gate:
+    return judge(load_case(filed(folder, documents), now=NOW + later))
+
+
+def shut(result: Gate) -> set[str]:
+    """Names of the items that do not hold; the gate says no more and no less."""
+    names = {item.item for item in result.items if not item.holds}
+    assert result.open is (not names)
+    assert result.exit_code == (40 if names else 0)
+    return names
+
+
+def with_(documents: list[Value], index: int, new: Value) -> list[Value]:
+    return [*documents[:index], new, *documents[index + 1 :]]
+
+
+@pytest.mark.parametrize("route", OPEN)
+def test_each_route_opens(tmp_path: Path, route: Route) -> None:
+    result = gate(tmp_path, OPEN[route]())
+    assert result.route == route
+    assert shut(result) == set()
+    assert [item.item for item in result.items if item.next is not None] == []
+    assert len(result.items) == len(ITEMS[route])
+
+
+# --- one thing taken away -------------------------------------------------------------------------------------------
+
+WITHOUT_DATA = {
+    0: {"consent"},
+    1: {"old-drive-read", "old-drive-identity", "copy-verified", "unchanged-since"},
+    2: {"plan", "fitted-is-planned"},
+    3: {"inspection", "new-drive-identity", "fitted-is-planned", "copy-verified", "unchanged-since"},
+    4: {"copy-verified", "unchanged-since"},
+    5: {"unreadable-acknowledged"},
+    6: {"detached"},
+}
+WITHOUT_EMPTY = {
+    0: {"consent"},
+    2: {"old-drive-read", "old-drive-identity"},
+    3: {"plan", "fitted-is-planned"},
+    4: {"inspection", "new-drive-identity", "fitted-is-planned"},
+}
+WITHOUT_SAME = {0: {"consent"}, 1: {"old-drive-read", "old-drive-identity", "verdict"}}
+
+
+@pytest.mark.parametrize(
+    ("route", "index", "names"),
+    [
+        *(("new-drive-data", index, names) for index, names in WITHOUT_DATA.items()),
+        *(("new-drive-empty", index, names) for index, names in WITHOUT_EMPTY.items()),
+        *(("same-drive", index, names) for index, names in WITHOUT_SAME.items()),
+    ],
+)
+def test_each_thing_never_filed_shuts_it(tmp_path: Path, route: Route, index: int, names: set[str]) -> None:
+    documents = OPEN[route]()
+    del documents[index]
+    case = load_case(filed(tmp_path, documents), now=NOW)
+    result = judge(case, route)
+    assert shut(result) == names
+    assert all(item.next for item in result.items if not item.holds)
+
+
+@pytest.mark.parametrize(("index", "names"), WITHOUT_DATA.items())
+def test_each_file_removed_shuts_it_and_is_missed(tmp_path: Path, index: int, names: set[str]) -> None:
+    job = filed(tmp_path, data_route())
+    paths = [entry.path for entry in job.entries()]
+    if index + 2 == len(paths):
+        job.file(fact("route", "new-drive-data"))
+    paths[index + 1].unlink()
+    result = judge(load_case(job, now=NOW))
+    assert shut(result) == {"records", *names}
+    assert f"{index + 2:04}" in next(item.evidence for item in result.items if item.item == "records")
+
+
+def test_without_agreement_to_no_data_the_empty_route_stays_shut(tmp_path: Path) -> None:
+    documents = empty_route()
+    del documents[1]
+    case = load_case(filed(tmp_path, documents), now=NOW)
+    assert case.route == "new-drive-data"
+    assert shut(judge(case, "new-drive-empty")) == {"no-data"}
+
+
+# --- one thing altered ----------------------------------------------------------------------------------------------
+
+WEAK = Identity(bridge_serial="DOCK123", strength="weak")
+AN_HOUR_ON = "2026-11-25T11:50:00+00:00"
+
+
+def changed(index: int, **fields: object) -> list[Value]:
+    documents = data_route()
+    return with_(documents, index, msgspec.structs.replace(documents[index], **fields))
+
+
+def new_drive(of: Drive, verdict: str = "refit") -> list[Value]:
+    return with_(data_route(), 3, assessment(of, verdict, sale="new"))  # type: ignore[arg-type]
+
+
+def copied(**fields: object) -> list[Value]:
+    return changed(4, **fields)
+
+
+ALTERED: dict[str, tuple[list[Value], set[str]]] = {
+    "old drive is another": (
+        with_(data_route(), 1, assessment(OTHER, "evacuate")),
+        {"plan", "copy-verified", "unchanged-since"},
+    ),
+    "old drive behind a bridge": (
+        with_(data_route(), 1, assessment(msgspec.structs.replace(OLD, identity=WEAK), "evacuate")),
+        {"old-drive-identity", "plan", "copy-verified", "unchanged-since"},
+    ),
+    "two drives read as used": (
+        [*data_route(), assessment(OTHER, "refit")],
+        {"old-drive-read", "old-drive-identity", "copy-verified", "unchanged-since"},
+    ),
+    "plan for another unit": (changed(2, host="marlow-mc2-r2"), {"plan"}),
+    "plan for another drive": (with_(data_route(), 2, plan(source=OTHER)), {"plan"}),
+    "plan without the old drive": (changed(2, source=None), {"plan"}),
+    "plan chose nothing": (changed(2, chosen=None), {"plan", "fitted-is-planned"}),
+    "plan chose one of unknown fit": (
+        changed(
+            2,
+            candidates=(
+                Judged(name=str(NEW.model), fits="unknown", model=NEW.model, serial=NEW.serial, identity=NEW.identity),
+            ),
+        ),
+        {"plan"},
+    ),
+    "plan chose another drive of that model": (with_(data_route(), 2, plan(chosen=OTHER)), {"fitted-is-planned"}),
+    "plan names a model only": (
+        changed(2, candidates=(Judged(name=str(NEW.model), fits="yes", model=NEW.model),)),
+        {"fitted-is-planned"},
+    ),
+    "newest plan is another": ([*data_route(), plan(chosen=OTHER)], {"fitted-is-planned"}),
+    "new drive is another": (new_drive(OTHER), {"fitted-is-planned", "copy-verified", "unchanged-since"}),
+    "new drive failed its inspection": (new_drive(NEW, "recheck"), {"inspection"}),
+    "new drive's inspection is unproven": (new_drive(NEW, "unproven"), {"inspection"}),
+    "a later inspection failed": ([*data_route(), assessment(NEW, "replace", sale="new")], {"inspection"}),
+    "new drive judged as used": (
+        [*with_(data_route(), 3, assessment(NEW, "refit")), fact("old-drive", "KX25-00417")],
+        {"inspection", "new-drive-identity", "fitted-is-planned", "copy-verified", "unchanged-since"},
+    ),
+    "new drive behind a bridge": (
+        new_drive(msgspec.structs.replace(NEW, identity=WEAK)),
+        {"new-drive-identity", "fitted-is-planned", "copy-verified", "unchanged-since"},
+    ),
+    "receipt not verified": (copied(verified=False), {"copy-verified", "unchanged-since"}),
+    "receipt names no read-back": (copied(verification=None), {"copy-verified", "unchanged-since"}),
+    "receipt without a whole digest": (
+        copied(digest=Digest(whole=None, chunk_bytes=1 << 20)),
+        {"copy-verified", "unchanged-since"},
+    ),
+    "receipt with a mismatch": (
+        copied(mismatched=(Area(offset=0, length=512),)),
+        {"copy-verified", "unchanged-since"},
+    ),
+    "target cannot be read back": (
+        copied(target_unreadable=(Area(offset=0, length=512),)),
+        {"copy-verified", "unchanged-since"},
+    ),
+    "parts not read yet": (copied(bytes_copied=512), {"copy-verified", "unchanged-since"}),
+    "copy of another drive": (copied(source=device(OTHER, "/dev/sdb")), {"copy-verified", "unchanged-since"}),
+    "copy to another drive": (copied(target=device(OTHER, "/dev/sdc")), {"copy-verified", "unchanged-since"}),
+    "copy to an image only": (copied(target=image("/tmp/x.img")), {"copy-verified", "unchanged-since"}),
+    "copy from an image of unknown origin": (
+        copied(source=image("/tmp/x.img"), parents=("ef" * 32,)),
+        {"copy-verified", "unchanged-since"},
+    ),
+    "a later copy onto the new drive failed": (
+        [*data_route(), receipt(device(OLD, "/dev/sdb"), device(NEW, "/dev/sdc"), verified=False), fact("detached")],
+        {"copy-verified", "unchanged-since"},
+    ),
+    "read back yesterday": (
+        copied(verification=Verification(method="direct", at="2026-11-24T11:00:00+00:00")),
+        {"unchanged-since"},
+    ),
+    "read back in the future": (
+        copied(verification=Verification(method="direct", at="2026-11-25T13:00:00+00:00")),
+        {"unchanged-since"},
+    ),
+    "time of the read-back is no time": (
+        copied(verification=Verification(method="direct", at="noon")),
+        {"unchanged-since"},
+    ),
+    "one more unreadable area": (
+        copied(unreadable=(Unreadable(offset=AREA.offset, length=AREA.length), Unreadable(offset=0, length=512))),
+        {"unreadable-acknowledged"},
+    ),
+    "the acknowledged area grew": (
+        copied(unreadable=(Unreadable(offset=AREA.offset, length=AREA.length + 512),)),
+        {"unreadable-acknowledged"},
+    ),
+    "detached before the copy": (
+        [*data_route()[:4], fact("detached"), *data_route()[4:6]],
+        {"detached"},
+    ),
+}
+
+
+@pytest.mark.parametrize("name", ALTERED)
+def test_each_thing_altered_shuts_it_and_is_named(tmp_path: Path, name: str) -> None:
+    documents, names = ALTERED[name]
+    result = gate(tmp_path, documents)
+    assert shut(result) == names
+    for item in result.items:
+        assert item.holds is (item.next is None)
+        assert item.evidence
+
+
+# --- what opens it again --------------------------------------------------------------------------------------------
+
+
+def test_a_logged_label_lets_a_hidden_identity_count(tmp_path: Path) -> None:
+    hidden = msgspec.structs.replace(NEW, identity=WEAK)
+    documents = with_(new_drive(hidden), 2, plan(chosen=hidden))
+    documents[4] = receipt(device(OLD, "/dev/sdb"), device(hidden, "/dev/sdc"))
+    result = gate(tmp_path / "without", documents)
+    assert shut(result) == {"new-drive-identity", "fitted-is-planned", "copy-verified", "unchanged-since"}
+    command = next(item.next for item in result.items if item.item == "new-drive-identity")
+    assert command == "drivecare job record 1042 weak-identity PM6-311842"
+    assert shut(gate(tmp_path / "with", [*documents, fact("weak-identity", "pm6-311842 ")])) == set()
+    assert shut(gate(tmp_path / "other", [*documents, fact("weak-identity", "PM6-999999")])) == shut(result)
+
+
+def test_a_bridge_s_serial_number_is_never_the_drive_s(tmp_path: Path) -> None:
+    """Two drives in one dock show the dock's number."""
+    old = Drive(model="Dock", serial="DOCK123", identity=WEAK)
+    documents = with_(data_route(), 3, assessment(old, "refit", sale="new"))
+    documents[2] = plan(chosen=old)
+    documents[4] = receipt(device(OLD, "/dev/sdb"), device(old, "/dev/sdc"))
+    assert "fitted-is-planned" in shut(gate(tmp_path, documents))
+
+
+def test_a_proof_of_yesterday_is_vouched_for_or_read_again(tmp_path: Path) -> None:
+    day = timedelta(hours=25)
+    result = gate(tmp_path / "old", data_route(), later=day)
+    assert shut(result) == {"unchanged-since"}
+    item = next(item for item in result.items if item.item == "unchanged-since")
+    assert item.age == "26 hours"
+    assert str(item.next).startswith("drivecare verify ")
+    assert shut(gate(tmp_path / "vouched", [*data_route(), fact("unchanged")], later=day)) == set()
+    before = [*data_route()[:4], fact("unchanged"), *data_route()[4:]]
+    assert shut(gate(tmp_path / "before", before, later=day)) == {"unchanged-since"}
+
+
+def test_drive_to_image_to_drive_counts_with_both_receipts(tmp_path: Path) -> None:
+    to_image = receipt(device(OLD, "/dev/sdb"), image("/jobs/a.img"))
+    to_drive = receipt(
+        image("/jobs/a.img"),
+        device(NEW, "/dev/sdc"),
+        parents=("ab" * 32,),
+        unreadable=(Unreadable(offset=AREA.offset, length=AREA.length, inherited=True),),
+    )
+    base = data_route()
+    both = [*base[:4], to_image, to_drive, *base[5:]]
+    result = gate(tmp_path / "both", both)
+    assert shut(result) == set()
+    assert "through 1 image, read back: direct" in str(result.items)
+    assert shut(gate(tmp_path / "one", [*base[:4], to_drive, *base[5:]])) == {"copy-verified", "unchanged-since"}
+    broken_ones = (
+        msgspec.structs.replace(to_image, verified=False),
+        msgspec.structs.replace(to_image, digest=Digest(whole="ee" * 32, chunk_bytes=1 << 20)),
+        msgspec.structs.replace(to_image, source=device(OTHER, "/dev/sdb")),
+        msgspec.structs.replace(to_image, target=device(OTHER, "/dev/sdd")),
+        msgspec.structs.replace(to_image, bytes_total=512),
+    )
+    for number, broken in enumerate(broken_ones):
+        documents = [*base[:4], broken, to_drive, *base[5:]]
+        assert shut(gate(tmp_path / f"broken-{number}", documents)) == {"copy-verified", "unchanged-since"}
+
+
+def test_an_area_lost_on_the_way_to_the_image_is_asked_for(tmp_path: Path) -> None:
+    to_image = receipt(device(OLD, "/dev/sdb"), image("/jobs/a.img"))
+    to_drive = receipt(
+        image("/jobs/a.img"), device(NEW, "/dev/sdc"), parents=("ab" * 32,), unreadable=(), bytes_copied=64 << 20
+    )
+    base = data_route()
+    assert shut(gate(tmp_path, [*base[:4], to_image, to_drive, base[6]])) == {"unreadable-acknowledged"}
+
+
+def test_images_that_name_each_other_end(tmp_path: Path) -> None:
+    one = receipt(image("/a"), image("/b"), parents=("ab" * 32,))
+    two = receipt(image("/b"), device(NEW, "/dev/sdc"), parents=("ab" * 32,))
+    base = data_route()
+    assert "copy-verified" in shut(gate(tmp_path, [*base[:4], one, one, two, *base[5:]]))
+
+
+def test_files_stand_for_the_data_only_where_the_unit_sets_up_its_drive(tmp_path: Path) -> None:
+    base = data_route()
+    files = [base[0], base[1], plan(migration="unit-initialises"), base[3], bag(), fact("detached")]
+    assert shut(gate(tmp_path / "files", files)) == set()
+    sectors = with_(files, 2, plan())
+    result = gate(tmp_path / "sectors", sectors)
+    assert shut(result) == {"copy-verified", "unchanged-since"}
+    assert "files alone do not start it" in str(result.items)
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"verified": False}, "not read back"),
+        ({"verification": None}, "not read back"),
+        ({"target": bag().source}, "copied to a drive not known to be Petrel PM-500 PM6-311842"),
+        ({"source": bag().target}, "copied from a drive not known to be Kestrel KD-500 KX25-00417"),
+        ({"target": msgspec.structs.replace(bag().target, identity=None)}, "copied to a drive not known"),
+    ],
+)
+def test_a_bag_altered_shuts_it(tmp_path: Path, change: dict[str, object], words: str) -> None:
+    base = data_route()
+    files = [base[0], base[1], plan(migration="file-copy"), base[3], bag(**change), fact("detached")]
+    result = gate(tmp_path, files)
+    assert shut(result) == {"copy-verified", "unchanged-since"}
+    assert words in next(item.evidence for item in result.items if item.item == "copy-verified")
+
+
+# --- the same drive goes back ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("verdict", ["replace", "evacuate", "unproven"])
+def test_no_other_verdict_lets_a_drive_go_back(tmp_path: Path, verdict: str) -> None:
+    documents = with_(same_route(), 1, assessment(OLD, verdict))  # type: ignore[arg-type]
+    assert shut(judge(load_case(filed(tmp_path, documents), now=NOW), "same-drive")) == {"verdict"}
+
+
+def test_the_newest_reading_speaks(tmp_path: Path) -> None:
+    documents = [*same_route(), assessment(OLD, "recheck"), fact("route", "same-drive")]
+    assert shut(gate(tmp_path, documents)) == {"verdict"}
+
+
+def rechecked(before: int, after: int | None, *, way_out: bool = True) -> list[Value]:
+    documents: list[Value] = [fact("consent"), assessment(OLD, "recheck", findings=(pending(before, "recheck"),))]
+    if way_out:
+        documents.append(fact("way-out", note="new cable, read 100 GB"))
+    if after is not None:
+        documents.append(assessment(OLD, "recheck", findings=(pending(after, "recheck"),)))
+    return documents
+
+
+@pytest.mark.parametrize(
+    ("documents", "names"),
+    [
+        (rechecked(3, 3), set()),
+        (rechecked(3, 2), set()),
+        (rechecked(3, 4), {"verdict"}),
+        (rechecked(3, None), {"verdict"}),
+        (rechecked(3, 3, way_out=False), {"verdict"}),
+    ],
+    ids=["same", "fewer", "grown", "not read since", "nothing done"],
+)
+def test_a_recheck_opens_once_its_way_out_is_done(tmp_path: Path, documents: list[Value], names: set[str]) -> None:
+    assert shut(gate(tmp_path, documents)) == names
+
+
+def test_a_new_signal_after_the_way_out_is_growth(tmp_path: Path) -> None:
+    documents = rechecked(3, 3)
+    more = msgspec.structs.replace(pending(1, "recheck"), signal="crc_errors", label="link errors")
+    documents[-1] = assessment(OLD, "recheck", findings=(pending(3, "recheck"), more))
+    result = gate(tmp_path, documents)
+    assert shut(result) == {"verdict"}
+    assert "grew link errors" in str(result.items)
+
+
+# --- the dead drive, and odd inputs ---------------------------------------------------------------------------------
+
+
+def test_a_dead_drive_lets_only_the_empty_route_open(tmp_path: Path) -> None:
+    documents = [*empty_route()[:2], fact("dead-drive", "KX25-00417"), *empty_route()[3:]]
+    assert shut(gate(tmp_path, documents)) == set()
+    data = [data_route()[0], fact("dead-drive", "KX25-00417"), *data_route()[2:]]
+    assert {"old-drive-read", "old-drive-identity"} <= shut(
+        judge(load_case(filed(tmp_path / "data", data), now=NOW), "new-drive-data")
+    )
+
+
+def test_a_stock_row_that_names_its_serial_plans_that_drive(tmp_path: Path) -> None:
+    row = Judged(name="A3 shelf", fits="yes", model=NEW.model, serial="PM6-311842")
+    documents = with_(data_route(), 2, msgspec.structs.replace(plan(), candidates=(row,), chosen="A3 shelf"))
+    assert shut(gate(tmp_path / "a", documents)) == set()
+    other = msgspec.structs.replace(row, model="Petrel PM-320")
+    documents = with_(data_route(), 2, msgspec.structs.replace(plan(), candidates=(other,), chosen="A3 shelf"))
+    assert shut(gate(tmp_path / "b", documents)) == {"fitted-is-planned"}
+
+
+def test_without_world_wide_names_serial_and_model_decide(tmp_path: Path) -> None:
+    old, new = drive("Kestrel KD-500", "KX25-00417", None), drive("Petrel PM-500", "PM6-311842", None)
+    documents = data_route()
+    documents[1:5] = [
+        assessment(old, "evacuate"),
+        plan(source=old, chosen=new),
+        assessment(new, "refit", sale="new"),
+        receipt(device(old, "/dev/sdb"), device(new, "/dev/sdc")),
+    ]
+    assert shut(gate(tmp_path / "a", documents)) == set()
+    documents[4] = receipt(device(old, "/dev/sdb"), device(drive("Petrel PM-320", "PM6-311842", None), "/dev/sdc"))
+    assert "copy-verified" in shut(gate(tmp_path / "b", documents))
+
+
+def test_an_empty_job_is_shut_on_every_route(tmp_path: Path) -> None:
+    case = load_case(filed(tmp_path, []), now=NOW)
+    for route in ITEMS:
+        result = judge(case, route)
+        assert not result.open
+        assert [item.item for item in result.items if item.holds] in (
+            ["records"],
+            ["records", "unreadable-acknowledged"],
+        )
+
+
+def test_every_recording_the_gate_asks_for_can_be_made(tmp_path: Path) -> None:
+    case = load_case(filed(tmp_path, []), now=NOW)
+    asked = {
+        str(item.next).split()[4]
+        for route in ITEMS
+        for item in judge(case, route).items
+        if " job record " in str(item.next)
+    }
+    assert asked
+    assert asked <= set(FACTS)
+
+
+def test_commands_name_the_folder_of_jobs_where_a_person_did(tmp_path: Path) -> None:
+    case = load_case(filed(tmp_path, []), now=NOW, jobs=Path("/srv/my jobs"))
+    assert "drivecare job record 1042 consent --jobs '/srv/my jobs'" in str(judge(case).items)
