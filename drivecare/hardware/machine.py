@@ -1,13 +1,37 @@
-"""The machine a command works on: its file tree, the backend that speaks to drives. Tests hand in a recorded one."""
+"""The machine a command works on: its file tree, the backend that speaks to drives, what runs on it.
+
+Tests put a recorded one into the command's context; nothing is patched.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import os
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from drivecare.hardware.port import Backend
+
+
+def _live_backend() -> Backend:
+    from drivecare.hardware.backend import LiveBackend  # pySMART takes 0.1 s to import
+
+    return LiveBackend()
+
+
+def _running_programs() -> frozenset[str]:
+    import psutil
+
+    return frozenset(process.info["name"] or "" for process in psutil.process_iter(["name"]))
 
 
 @dataclass(frozen=True, kw_only=True)
 class Machine:
-    """Where /sys, /proc and /run are found."""
+    """`root` holds /sys, /proc, /run and /etc; `backend` makes the backend when it is first needed."""
 
     root: Path = Path("/")
+    backend: Callable[[], Backend] = _live_backend
+    programs: Callable[[], frozenset[str]] = _running_programs
+    is_root: bool = field(default_factory=lambda: os.geteuid() == 0)

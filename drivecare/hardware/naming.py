@@ -48,7 +48,7 @@ def names(folder: Path, root: Path, number: str) -> Names:
     wwn = (identify and _identify_wwn(identify)) or _naa(device) or _hex(udev.get("ID_WWN"))
     bridge_serial = text(usb / "serial") if usb else None
     hidden = usb is not None and not identify and not ata_by_udev
-    if hidden and serial is not None:
+    if hidden:
         # Behind a bridge that passes no ATA identity, even SCSI's serial page is the bridge's own invention.
         bridge_serial, serial, wwn = bridge_serial or serial, None, None
     return Names(
@@ -73,7 +73,12 @@ def _nvme(folder: Path) -> Names:
     )
     return Names(
         model=text(device / "model"),
-        identity=Identity(wwn=wwn, native_serial=serial, strength="strong" if wwn or serial else "none"),
+        identity=Identity(
+            wwn=wwn,
+            namespace=int(nsid) if (nsid := text(folder / "nsid")) and nsid.isdigit() else None,
+            native_serial=serial,
+            strength="strong" if wwn or serial else "none",
+        ),
     )
 
 

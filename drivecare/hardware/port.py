@@ -1,0 +1,52 @@
+"""The port to the backend that speaks SMART to a drive, and its recorded version for tests and rehearsals."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from drivecare.documents import Value
+
+
+class Answer(Value, frozen=True, kw_only=True):
+    """What the backend printed and how it ended. `exit_status` None: it did not end in time and was stopped."""
+
+    text: str
+    exit_status: int | None = None
+    asked: tuple[str, ...] = ()
+
+
+class Backend(Protocol):
+    """Something that takes the backend's arguments and answers with its text, within a time limit."""
+
+    def ask(self, arguments: Sequence[str], *, limit_seconds: float) -> Answer:
+        """Raises Unavailable where the backend itself is missing or cannot be run."""
+        ...
+
+
+@dataclass
+class Recorded:
+    """A backend that replays answers. The first key whose words all stand among the arguments answers.
+
+    A list is answered in order, its last entry again and again; `delay_seconds` stands for a slow drive. What was asked
+    is kept in `asked`, so that a test can see what was never sent.
+    """
+
+    answers: Mapping[str, Answer | list[Answer]]
+    delay_seconds: float = 0.0
+    asked: list[tuple[str, ...]] = field(default_factory=list)
+
+    def ask(self, arguments: Sequence[str], *, limit_seconds: float) -> Answer:
+        """The recorded answer; a text that says so where nothing was recorded."""
+        self.asked.append(tuple(arguments))
+        if self.delay_seconds > limit_seconds:
+            return Answer(text="", exit_status=None, asked=tuple(arguments))
+        time.sleep(self.delay_seconds)
+        for key, answer in self.answers.items():
+            if set(key.split()) <= set(arguments):
+                if isinstance(answer, list):
+                    return answer.pop(0) if len(answer) > 1 else answer[0]
+                return answer
+        return Answer(text=f"nothing was recorded for: {' '.join(arguments)}", exit_status=1, asked=tuple(arguments))
