@@ -34,10 +34,12 @@ class Identity(Value, frozen=True, kw_only=True):
     """Which drive this is. `wwn` is the World Wide Name, or EUI/NGUID and namespace for NVMe, in lower-case hex.
 
     `bridge_serial` proves nothing about the drive. `strength` is strong when the drive's own WWN or serial was read
-    from the drive itself, weak when a bridge stood between and hid it, none when nothing names it.
+    from the drive itself, weak when a bridge stood between and hid it, none when nothing names it. Two namespaces of
+    one NVMe drive have different `namespace` numbers.
     """
 
     wwn: str | None = None
+    namespace: int | None = None
     native_serial: str | None = None
     bridge_serial: str | None = None
     strength: Strength = "none"
@@ -125,7 +127,9 @@ class Values(Value, frozen=True, kw_only=True):
     available_spare_percent: int | None = None
     spare_threshold_percent: int | None = None
     media_errors: int | None = None
-    critical_warnings: tuple[str, ...] | None = None  # names of NVMe warning bits that are set; () where none is
+    # Names of the NVMe warning bits that are set, () where none is: "spare" "temperature" "reliability" "read-only"
+    # "power-backup" "persistent-memory" (bits 0 to 5), "bit-N"; SCSI sense 0B/01 (too hot) gives "temperature" as well.
+    critical_warnings: tuple[str, ...] | None = None
     warning_temperature_minutes: int | None = None
     critical_temperature_minutes: int | None = None
     unsafe_shutdowns: int | None = None
@@ -156,11 +160,18 @@ class Gap(Value, frozen=True, kw_only=True):
 
 
 class RawReport(Value, frozen=True, kw_only=True):
-    """A report as it came: the backend's text, its exit status (None where pasted) and how it was asked."""
+    """A report as it came: the backend's text, its exit status (None where pasted) and how it was asked.
+
+    The rest is what the machine knew about the drive beside its report: the sector size it is attached with, its native
+    size where some sectors are hidden, and the bridge in between. Together they are all a reading is decoded from.
+    """
 
     text: str
     exit_status: int | None = None
     asked: tuple[str, ...] = ()
+    attached_sector_bytes: int | None = None
+    native_capacity_bytes: int | None = None
+    bridge: str | None = None
 
 
 class Reading(Value, frozen=True, kw_only=True):

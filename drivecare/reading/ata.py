@@ -1,0 +1,137 @@
+"""ATA drives: the attribute table and the logs as values."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+from drivecare.reading import logs, wear
+from drivecare.reading.attributes import named, read_table
+from drivecare.reading.model import Attribute
+from drivecare.reading.numbers import count, within
+from drivecare.reading.said import Report, Said
+
+MOST_HOURS = 300_000  # 34 years: SMART itself is hardly older
+_MOST_SECTORS = 50_000_000
+_MOST_EVENTS = 1 << 31
+
+
+class Signal(NamedTuple):
+    """Which row tells a value: its id, a test of its name (which may contradict the id), the largest possible number."""
+
+    value: str
+    ids: tuple[int, ...]
+    accepts: Callable[[Attribute], bool]
+    limit: int
+
+
+SIGNALS: tuple[Signal, ...] = (
+    Signal("reallocated", (5,), lambda row: True, _MOST_SECTORS),
+    Signal("power_cycles", (12,), named(r"cycle|power"), 10_000_000),
+    Signal("spin_retries", (10,), named("spin"), 1_000_000),
+    Signal("end_to_end_errors", (184,), named(r"end|error|e2e"), _MOST_EVENTS),
+    Signal("reported_uncorrectable", (187,), named(r"unc|ue\b|ue_"), _MOST_EVENTS),
+    Signal("command_timeouts", (188,), named("time"), 0xFFFF),
+    Signal("reallocation_events", (196,), named(r"realloc|event"), _MOST_SECTORS),
+    Signal("pending", (197,), named("pend"), _MOST_SECTORS),
+    Signal("offline_uncorrectable", (198,), named(r"unc|offline"), _MOST_SECTORS),
+    Signal("crc_errors", (199,), named(r"crc|iface|interface|link|sata"), _MOST_EVENTS),
+    Signal("unsafe_shutdowns", (174, 192), named(r"unsafe|unexp|power.?loss|sudden"), 10_000_000),
+)
+
+
+def decode(report: Report, said: Said) -> None:
+    """Fill `said` from an ATA report."""
+    read_table(report.lines, said, packed_rates=_packs_rates(said))
+    logs.ata_errors(report, said)
+    logs.selftests(report, said)
+    logs.device_statistics(report, said)
+    for signal in SIGNALS:
+        found = [row.raw for row in said.attributes if row.id in signal.ids and signal.accepts(row)]
+        said.put(signal.value, max((raw for raw in found if raw is not None), default=None), limit=signal.limit)
+    _hours(said)
+    _temperature(report, said)
+    _from_statistics(said)
+    said.health = said.health or bool(said.statistics.keys() & {"reallocated", "reported_uncorrectable", "wear_percent_used"})
+
+
+def finish(said: Said) -> None:
+    """What needs the drive's kind: wear, spare and amounts written."""
+    ssd = said.drive["kind"] == "ssd"
+    sector = said.drive.get("logical_sector_bytes") or 512
+    label = f"{said.drive.get('family') or ''} {said.drive.get('model') or ''}"
+    for value, direction in (("host_bytes_written", "writ"), ("host_bytes_read", "read")):
+        total, doubt = wear.amount(said.attributes, direction, sector_bytes=sector, ssd=ssd)
+        if total is not None:
+            said.values.setdefault(value, total)
+        elif doubt and value not in said.values:
+            said.miss("writes-unknown", doubt)
+    if not ssd:
+        return
+    if wear.values_say_nothing(said.attributes):
+        used = None
+    else:
+        used = wear.percent_used(said.attributes, label)
+        spare, threshold = wear.spare(said.attributes)
+        said.fill("available_spare_percent", [spare])
+        said.fill("spare_threshold_percent", [threshold])
+    said.fill("wear_percent_used", [used])
+    if said.values.get("wear_percent_used") is None and said.attributes:
+        said.miss("wear-unknown", "No row tells how much of the rated endurance is used.")
+
+
+def _packs_rates(said: Said) -> bool:
+    label = f"{said.drive.get('family') or ''} {said.drive.get('model') or ''}".lower().lstrip()
+    return "seagate" in label or label.startswith(("st1", "st2", "st3", "st4", "st5", "st6", "st8", "st9", "oos"))
+
+
+def _hours(said: Said) -> None:
+    found = [row.raw for row in said.attributes if row.id == 9]
+    said.put("power_on_hours", next((raw for raw in found if raw is not None), None), limit=MOST_HOURS, code="hours-implausible")
+
+
+def _temperature(report: Report, said: Said) -> None:
+    rows = [row for row in said.attributes if row.id in (194, 190, 231) and _is_temperature(row)]
+    rows.sort(key=lambda row: (194, 190, 231).index(row.id))
+    said.fill("temperature_celsius", (_plausible(row.raw) for row in rows))
+    if rows and said.values.get("temperature_celsius") is None:
+        said.miss("temperature-implausible", f"The drive says {rows[0].raw_text or 'nothing'} as its temperature.")
+    for text in report.fields.get("current temperature", ()):
+        said.fill("temperature_celsius", [_plausible(count(text))])
+    for label in ("min/max recommended temperature", "min/max temperature limit"):
+        for text in report.fields.get(label, ()):
+            limit = within(count(text.partition("/")[2]), 40, 90)
+            if limit is not None:
+                said.drive.setdefault("temperature_limit_celsius", limit)
+
+
+def _is_temperature(row: Attribute) -> bool:
+    name = (row.name or "unknown").lower()
+    return "temp" in name or (row.id in (194, 190) and "unknown" in name)
+
+
+def _plausible(degrees: int | None) -> int | None:
+    """A drive that works on a bench is neither at exactly 0 C, which means no sensor, nor far outside its ratings."""
+    return within(degrees, -40, 120) or None
+
+
+def _from_statistics(said: Said) -> None:
+    """Standard device statistics speak where the maker's own table is silent or impossible, and always for wear."""
+    got = said.statistics
+    for value, name, limit in (
+        ("power_on_hours", "power_on_hours", MOST_HOURS),
+        ("reallocated", "reallocated", _MOST_SECTORS),
+        ("reported_uncorrectable", "reported_uncorrectable", _MOST_EVENTS),
+        ("pending", "reallocation_candidates", _MOST_SECTORS),
+        ("crc_errors", "crc_errors", _MOST_EVENTS),
+        ("temperature_celsius", "temperature_celsius", 120),
+        ("wear_percent_used", "wear_percent_used", 255),
+    ):
+        said.fill(value, [within(got.get(name), 0, limit)])
+    sector = said.drive.get("logical_sector_bytes") or 512
+    for value, name in (("host_bytes_written", "sectors_written"), ("host_bytes_read", "sectors_read")):
+        if got.get(name):
+            said.fill(value, [within(got[name] * sector, 0, 10**18)])
+    limit = within(got.get("celsius_limit_high"), 40, 90)
+    if limit is not None:
+        said.drive["temperature_limit_celsius"] = limit

@@ -1,0 +1,256 @@
+"""A report's text as a reading. Pure: the same text and circumstances give the same reading."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime, timedelta, timezone
+
+from drivecare.errors import BadInput, NoDrive
+from drivecare.reading import ata, drive, nvme, scsi
+from drivecare.reading.model import Drive, DriveSays, Protocol, RawReport, Reading, Values
+from drivecare.reading.said import Report, Said
+from drivecare.reading.text import fields_of, first, lines_of
+
+_FAILED_TESTS = frozenset({"not-completed", "unknown-element", "electrical", "servo", "read", "handling-damage"})
+_BRIDGE = re.compile(r"(?:(/dev/\S+?): )?(?:Unknown|Unsupported) USB bridge \[([^\]]+)\]", re.I)
+_BANNER = re.compile(r"^\s*(?:#.*)?smartctl (?:version )?\d", re.I)
+_LOCAL_TIME = re.compile(r"[A-Z][a-z]{2} ([A-Z][a-z]{2}) +(\d{1,2}) (\d\d:\d\d:\d\d) (\d{4}) ?(\S*)$")
+_ZONES = {
+    "UTC": 0, "GMT": 0, "WET": 0, "WEST": 1, "CET": 1, "CEST": 2, "EET": 2, "EEST": 3, "MSK": 3,
+    "EST": -5, "EDT": -4, "CDT": -5, "MST": -7, "MDT": -6, "PST": -8, "PDT": -7, "JST": 9,
+}  # fmt: skip
+_VERDICT = re.compile(r"(?:overall-health self-assessment test result|SMART Health Status):\s*(\S.*?)\s*$", re.I)
+_QUALIFIERS = (
+    ("result is based on an attribute check", "attribute check only"),
+    ("smart status not supported", "status not returned"),
+    ("smart status command failed", "status not returned"),
+    ("expected in less than 24 hours", "failure expected within 24 hours"),
+    ("no failed attributes found", "no attribute has failed"),
+    ("attribute list for failed attributes", "attributes have failed"),
+    ("failed attributes:", "attributes have failed"),
+    ("marginal attributes", "attributes failed in the past"),
+    ("attributes and thresholds cannot be read", "attributes not read"),
+    ("specified temperature exceeded", "temperature exceeded"),
+)
+
+
+def decode_report(
+    text: str,
+    *,
+    read_at: str | None = None,
+    path: str | None = None,
+    transport: str | None = None,
+    exit_status: int | None = None,
+    asked: tuple[str, ...] = (),
+    attached_sector_bytes: int | None = None,
+    native_capacity_bytes: int | None = None,
+    bridge: str | None = None,
+) -> Reading:
+    """A drive's report as a reading.
+
+    `text` may come straight from the backend or from a mail. `read_at` (ISO 8601) defaults to the time the report names
+    where its zone is known; `exit_status`, `asked` and the rest are what the caller knows beside the text and are kept
+    in `raw`. Raises NoDrive where the text names no drive, BadInput where it names several; nothing else.
+    """
+    text = text.encode("utf-8", "replace").decode("utf-8")
+    lines = lines_of(text)
+    _one_drive(lines)
+    report = Report(lines, fields_of(lines))
+    protocol = drive.protocol_of(report)
+    blocked = next((match for line in lines if (match := _BRIDGE.search(line))), None)
+    said = Said()
+    drive.describe(report, protocol, said)
+    said.drive["virtual"] = drive.virtual(report, protocol, said.drive)
+    if blocked:
+        bridge = bridge or blocked[2]
+        path = path or blocked[1]
+    _require_drive(report, said, named=bool(blocked or said.drive["virtual"] or _refused_identity(report)))
+    hidden = protocol == "scsi" and not _native_scsi(report, said)
+    said.drive["identity"] = drive.identity(report, protocol, said.drive, hidden=hidden)
+    _decode_protocol(report, protocol, said)
+    _circumstances(said, attached_sector_bytes, native_capacity_bytes)
+    says, words, qualifiers = _verdict(report, said)
+    _gaps(report, said, says, words, exit_status=exit_status, bridge=bridge if blocked else None)
+    return Reading(
+        read_at=read_at or _local_time(report),
+        path=path,
+        transport=transport,
+        bridge=bridge,
+        drive_says=says,
+        drive_says_words=words,
+        qualifiers=qualifiers,
+        drive=Drive(**said.drive),
+        values=Values(**said.values),
+        attributes=said.attributes,
+        selftests=said.selftests,
+        errors=said.errors,
+        statistics=dict(sorted(said.statistics.items())),
+        gaps=tuple(said.gaps),
+        raw=RawReport(
+            text=text,
+            exit_status=exit_status,
+            asked=tuple(asked),
+            attached_sector_bytes=attached_sector_bytes,
+            native_capacity_bytes=native_capacity_bytes,
+            bridge=None if blocked and bridge == blocked[2] else bridge,
+        ),
+    )
+
+
+def _one_drive(lines: list[str]) -> None:
+    """BadInput where several reports of different drives were put into one text: their values would mix."""
+    drives: list[tuple[str | None, str | None]] = []
+    segment: list[str] = []
+    for line in [*lines, None]:
+        if line is None or _BANNER.match(line):
+            fields = fields_of(segment)
+            found = (first(fields, "device model", "model number", "product"), first(fields, "serial number"))
+            if all(found) and found not in drives:
+                drives.append(found)
+            segment = []
+        if line is not None:
+            segment.append(line)
+    if len(drives) > 1:
+        names = ", ".join(str(serial) for _, serial in drives[:4])
+        raise BadInput(
+            f"it holds the reports of {len(drives)} drives (serial numbers {names})",
+            hint="Save each drive's report in a file of its own.",
+        )
+
+
+def _refused_identity(report: Report) -> bool:
+    """Something answered but would not say who it is: a bridge that passes no commands through."""
+    return report.any_line("Read Device Identity failed", "Unable to detect device type") is not None
+
+
+def _require_drive(report: Report, said: Said, *, named: bool) -> None:
+    known = said.drive["model"] or said.drive["serial"] or first(report.fields, "lu wwn device id", "logical unit id")
+    if known or named:
+        return
+    hint = "Give the whole report, with the part that names model and serial number."
+    if line := report.any_line("open device:", "Permission denied", "No such device", "No such file"):
+        raise NoDrive(f"the report names no drive, it says: {line[:120]}", hint="Read the drive again.")
+    raise NoDrive("the text names no drive", hint=hint)
+
+
+def _native_scsi(report: Report, said: Said) -> bool:
+    """Whether a SCSI answer comes from the drive itself: it names a SCSI transport, or speaks of its own defects."""
+    if said.drive["virtual"]:
+        return False
+    transport = (first(report.fields, "transport protocol") or "").lower()
+    if re.search(r"sas|fibre|fc|spi|parallel|ssa|1394|nvme|pcie", transport):
+        return True
+    return report.any_line("Elements in grown defect list", "Errors Corrected by") is not None
+
+
+def _decode_protocol(report: Report, protocol: Protocol | None, said: Said) -> None:
+    if protocol == "nvme":
+        nvme.decode(report, said)
+    elif protocol == "scsi":
+        scsi.decode(report, said)
+    else:
+        ata.decode(report, said)
+    said.drive["kind"] = drive.kind_of(report, said)
+    if protocol not in ("nvme", "scsi"):
+        ata.finish(said)
+
+
+def _circumstances(said: Said, attached_sector_bytes: int | None, native_capacity_bytes: int | None) -> None:
+    """What the machine knew beside the report: hidden sectors, and sectors that a bridge presents in another size."""
+    logical, visible = said.drive.get("logical_sector_bytes"), said.drive.get("capacity_bytes")
+    said.drive["attached_sector_bytes"] = attached_sector_bytes
+    if attached_sector_bytes and logical and attached_sector_bytes != logical:
+        said.miss(
+            "sector-size-bridged",
+            f"The drive has {logical}-byte sectors but is presented with {attached_sector_bytes}-byte ones.",
+        )
+    if native_capacity_bytes:
+        said.drive["native_capacity_bytes"] = native_capacity_bytes
+    native = said.drive.get("native_capacity_bytes")
+    if native and visible and native > visible and said.drive["protocol"] != "nvme":
+        said.miss("capacity-hidden", f"{native - visible:,} bytes at the end of the drive are hidden.")
+
+
+def _verdict(report: Report, said: Said) -> tuple[DriveSays, str | None, tuple[str, ...]]:
+    """(the drive's own verdict, its words, what weakens or explains it)."""
+    words = None
+    for line in report.lines:
+        if match := _VERDICT.search(line):
+            words = match[1]
+            break
+    lower = (words or "").lower()
+    says: DriveSays = "silent"
+    if re.match(r"passed|ok\b", lower):
+        says = "passed"
+    elif re.match(r"fail", lower) and said.values.get("failure_prediction") != "5d/ff":
+        says = "failing"
+    elif (prediction := said.values.get("failure_prediction")) and prediction != "5d/ff":
+        says = "failing"
+    qualifiers = tuple(dict.fromkeys(meaning for phrase, meaning in _QUALIFIERS if report.any_line(phrase)))
+    return says, words, qualifiers
+
+
+_CHECKSUMS = (
+    (r"Attribute Data Structure", "checksum-data"),
+    (r"Attribute Thresholds Structure", "checksum-thresholds"),
+    (r"Drive Identity Structure", "checksum-identity"),
+    (r"Log Structure", "checksum-log"),
+)
+_READ_FAILURES = re.compile(
+    r"^(?:Read .* failed\b|Error .* Read failed|.*Log Sense failed|Read SMART .* failed|.*(?:Log|log) read failed)", re.I
+)
+
+
+def _gaps(
+    report: Report, said: Said, says: DriveSays, words: str | None, *, exit_status: int | None, bridge: str | None
+) -> None:
+    """Everything that is missing, beside what the protocols noted."""
+    if bridge:
+        said.miss("bridge-blocked", f"The USB bridge {bridge} is not known, and not one value came through.")
+    if said.drive["virtual"]:
+        said.miss("raid-virtual", f"This is {said.drive['virtual']}, not a drive.")
+    if said.drive["smart"] == "off":
+        said.miss("smart-off", "SMART is switched off on this drive.")
+    elif said.drive["smart"] == "unsupported" and not said.drive["virtual"]:
+        said.miss("smart-unsupported", "The report says that the device has no SMART.")
+    for line in report.lines:
+        if "invalid" in line.lower() and "checksum" in line.lower():
+            code = next((code for part, code in _CHECKSUMS if re.search(part, line, re.I)), "checksum-log")
+            said.miss(code, line.strip().removeprefix("Warning! ") + ("" if line.rstrip().endswith(".") else "."))
+        elif _READ_FAILURES.match(line.strip()):
+            said.miss("command-failed", line.strip()[:160])
+        elif re.search(r"mandatory SMART command failed|SMART Status command failed", line, re.I):
+            said.miss("command-failed", line.strip()[:160])
+    if report.any_line("is in STANDBY", "is in SLEEP mode", "Device is in STANDBY mode"):
+        said.miss("standby", "The drive was in standby and was not woken.")
+    if exit_status is not None and exit_status & 0b111:
+        _exit_status(said, exit_status)
+    if words is None or says == "silent":
+        said.miss("status-missing", f"The drive's own verdict is {words or 'not in the report'}.")
+    if said.drive["identity"].strength == "weak":
+        said.miss("identity-weak", "The model and serial number may be the bridge's, not the drive's.")
+    newest = said.values.get("last_selftest")
+    alarm = says == "failing" or (newest is not None and newest.result in _FAILED_TESTS)
+    alarm = alarm or bool({"reliability", "read-only"} & set(said.values.get("critical_warnings") or ()))
+    if not said.health and not alarm and not any(known.blocks for known in said.gaps):
+        said.miss("no-health-data", "There is no health data in this report that could be judged.")
+
+
+def _exit_status(said: Said, status: int) -> None:
+    """Bits 0 to 2 of the backend's exit status: what it could not do."""
+    if status & 0b011 and not said.health:
+        said.miss("open-failed", f"The drive could not be opened or asked (status {status}).")
+    if status & 0b100:
+        said.miss("command-failed", f"Some command to the drive failed or an answer was damaged (status {status}).")
+
+
+def _local_time(report: Report) -> str | None:
+    """`Sat Jul 24 16:19:15 2021 PDT` as ISO 8601, where the zone's name leaves no doubt."""
+    match = _LOCAL_TIME.match(" ".join((first(report.fields, "local time is") or "").split()))
+    if not match or match[5] not in _ZONES:
+        return None
+    try:
+        moment = datetime.strptime(f"{match[2]} {match[1]} {match[4]} {match[3]}", "%d %b %Y %H:%M:%S")
+        return moment.replace(tzinfo=timezone(timedelta(hours=_ZONES[match[5]]))).isoformat()
+    except ValueError:
+        return None

@@ -1,0 +1,48 @@
+"""What a reading can fail to tell, and what helps: one catalogue of codes, so that nothing missing looks like health."""
+
+from __future__ import annotations
+
+from drivecare.reading.model import Gap
+
+_ANOTHER_DOCK = "Attach the drive to a native SATA, SAS or M.2 port, or use another dock."
+_LATER = "Wait until the test has ended, then read again."
+
+# code: (blocks: no usable health data is left, advice)
+CATALOGUE: dict[str, tuple[bool, str | None]] = {
+    "bridge-blocked": (True, f"The bridge lets no health report through. {_ANOTHER_DOCK}"),
+    "open-failed": (True, "The drive could not be opened: check power, cable and permissions, then read again."),
+    "raid-virtual": (True, "Read the member drives behind the controller one by one, or take them out of it."),
+    "smart-off": (True, "The drive keeps no health record while SMART is off; switch it on only if the owner agrees."),
+    "smart-unsupported": (True, f"The drive or what stands before it offers no SMART. {_ANOTHER_DOCK}"),
+    "standby": (True, "The drive was asleep and was left so: wake it, then read again."),
+    "no-health-data": (True, f"The report names a drive but holds no health data. {_ANOTHER_DOCK}"),
+    "table-junk": (True, f"The table cannot be true; often a bridge invents it. {_ANOTHER_DOCK}"),
+    "checksum-data": (True, f"The drive's health data fail their checksum. Read again. {_ANOTHER_DOCK}"),
+    "checksum-thresholds": (False, "The drive's thresholds fail their checksum: trust the raw counts, not the limits."),
+    "checksum-log": (False, "A log fails its checksum: what it says is worth little."),
+    "checksum-identity": (False, "The drive's identity fails its checksum: compare it with the label."),
+    "selftest-running": (False, _LATER),
+    "status-missing": (False, "The drive's own verdict did not come through: judge by the counters."),
+    "hours-implausible": (False, "The hour count cannot be true and is left out."),
+    "count-implausible": (False, "A counter cannot be true and is left out."),
+    "temperature-implausible": (False, "The temperature cannot be true and is left out."),
+    "writes-unknown": (False, "The unit of the amount written is not known, so it is left out."),
+    "wear-unknown": (False, "Wear cannot be told from this report: the maker's own table is needed."),
+    "row-damaged": (False, "A row of the table is damaged and was left out: ask for the report again."),
+    "repeated-row": (False, "The table repeats an attribute with other numbers; the worse one counts."),
+    "flags-swapped": (False, "The drive's attribute flags have their bytes swapped and were read accordingly."),
+    "kind-disputed": (False, "The drive's own data disagree on whether it has platters: look at the label."),
+    "log-unreadable": (False, "A log of the drive could not be read."),
+    "command-failed": (False, f"A command to the drive failed. If it goes on: {_ANOTHER_DOCK}"),
+    "locked": (False, "The drive is locked by an ATA password: nothing can be copied until its owner unlocks it."),
+    "capacity-hidden": (False, "Part of the drive is hidden. Nothing here unhides it; a copy covers the visible part."),
+    "sector-size-bridged": (False, f"The bridge presents other sectors than the drive has: do not copy so. {_ANOTHER_DOCK}"),
+    "identity-weak": (False, f"A bridge hides which drive this is: note the label's serial number. {_ANOTHER_DOCK}"),
+    "prediction-test": (False, "The alarm is the drive's built-in test of the alarm, not a prediction."),
+}
+
+
+def gap(code: str, what: str) -> Gap:
+    """The gap `code` of the catalogue; `what` is what was seen, as a sentence for the technician."""
+    blocks, advice = CATALOGUE[code]
+    return Gap(code=code, what=what, blocks=blocks, advice=advice)

@@ -1,0 +1,220 @@
+"""The drive's own logs: errors, self-tests in their three layouts, device statistics."""
+
+from __future__ import annotations
+
+import re
+
+from drivecare.reading.model import LoggedErrors, SelfTest, TestResult
+from drivecare.reading.numbers import count
+from drivecare.reading.said import Report, Said
+
+_ERROR_COUNT = re.compile(r"^\s*(?:ATA|Device) Error Count:\s*(\d+)", re.I)
+_ERROR_HEAD = re.compile(r"^\s*Error (\d+)(?: \[\d+\])? occurred at disk power-on lifetime:\s*(\d+) hours", re.I)
+_ERROR_KIND = re.compile(r"\bError: ([A-Z][A-Z0-9, ]*?)(?= \d+ sectors| at LBA|$)")
+_ERROR_NAMES = {
+    "UNC": "uncorrectable",
+    "IDNF": "not found",
+    "ICRC": "link checksum",
+    "ABRT": "aborted",
+    "AMNF": "address mark not found",
+    "WP": "write protected",
+    "BBK": "bad block",
+    "CCTO": "timed out",
+    "NM": "no medium",
+    "MC": "medium changed",
+    "TK0NF": "track 0 not found",
+}
+
+# Phrases of a self-test's end, longest first where one holds another, and what they mean. ATA and NVMe.
+_RESULTS: tuple[tuple[str, TestResult], ...] = (
+    (r"completed without error", "passed"),
+    (r"completed: read failure", "read"),
+    (r"completed: electrical failure", "electrical"),
+    (r"completed: servo/seek failure", "servo"),
+    (r"completed: handling damage\?*", "handling-damage"),
+    (r"completed: unknown failure", "unknown-element"),
+    (r"completed: (?:unknown )?failed segments?", "unknown-element"),
+    (r"fatal or unknown(?: test)? error", "not-completed"),
+    (r"interrupted \([^)]*\)", "interrupted"),
+    (r"aborted: controller reset", "interrupted"),
+    (r"aborted(?: by host|: [a-z][a-z -]*[a-z])?", "aborted"),
+    (r"self-test routine in progress(?: *\.\.\.)?", "running"),
+    (r"(?:unknown|reserved)[a-z/ -]*(?:\(0x[0-9a-f]+\))?", "unknown"),
+    (r"\?", "unknown"),
+)
+_PHRASES = "|".join(pattern for pattern, _ in _RESULTS)
+_ATA_TEST = re.compile(rf"^\s*#\s?(\d+)\s+(\S.*?)\s+({_PHRASES})\s+(\d+)%\s+(\d+)\s+(\S+)\s*$", re.I)
+_NVME_TEST = re.compile(rf"^\s*(\d+)\s+(Short|Extended|Vendor\S*|\S+)\s+({_PHRASES})\s+(\d+)\s+(\S+)\s+(\S+)\s+\S", re.I)
+_SCSI_TEST = re.compile(
+    r"^\s*#\s?(\d+)\s+((?:Background|Foreground|Reserved|Default|Abort|Vendor|Self)[\w() -]*?)\s+"
+    r"(Completed, segment failed|Completed|Aborted \(.*?\)|Unknown error, incomplete|Interrupted.*?|"
+    r"Failed in (?:first|second) segment|Failed in segment.*?|Self test in progress ?\.*)\s+"
+    r"(-|\d+)\s+(NOW|\d+)\s+(\S+)\s+\[(\S+)\s+(\S+)\s+(\S+?)\s*\]",
+    re.I,
+)
+_STATUS = re.compile(r"^\s*Self-test execution status:\s*\(\s*(\d{1,3})\)", re.I)
+# The high half of the execution status byte (WD HC580 specification p. 314; ACS for 8).
+STATUS_CODES: dict[int, TestResult] = {
+    0: "passed",
+    1: "aborted",
+    2: "interrupted",
+    3: "not-completed",
+    4: "unknown-element",
+    5: "electrical",
+    6: "servo",
+    7: "read",
+    8: "handling-damage",
+    15: "running",
+}
+_STATISTIC = re.compile(
+    r"^\s*(?:0x([0-9a-f]{2})|(\d{1,2}))\s+0x([0-9a-f]{3})\s+\d\s+(-?[\d,.' ]*\d)[*~]?\s+(?:([A-Z-]{3})\s+)?(\S.*)$", re.I
+)
+# Device statistics by page and offset (log 04h, WD HC580 specification p. 198 ff.), under our names.
+STATISTICS: dict[tuple[int, int], str] = {
+    (1, 0x008): "power_on_resets",
+    (1, 0x010): "power_on_hours",
+    (1, 0x018): "sectors_written",
+    (1, 0x020): "write_commands",
+    (1, 0x028): "sectors_read",
+    (1, 0x030): "read_commands",
+    (3, 0x008): "spindle_hours",
+    (3, 0x010): "head_flying_hours",
+    (3, 0x018): "head_loads",
+    (3, 0x020): "reallocated",
+    (3, 0x028): "read_recovery_attempts",
+    (3, 0x030): "start_failures",
+    (3, 0x038): "reallocation_candidates",
+    (3, 0x040): "emergency_unloads",
+    (4, 0x008): "reported_uncorrectable",
+    (4, 0x010): "resets_between_commands",
+    (5, 0x008): "temperature_celsius",
+    (5, 0x020): "highest_celsius",
+    (5, 0x028): "lowest_celsius",
+    (5, 0x050): "minutes_too_hot",
+    (5, 0x058): "celsius_limit_high",
+    (5, 0x060): "minutes_too_cold",
+    (5, 0x068): "celsius_limit_low",
+    (6, 0x008): "hardware_resets",
+    (6, 0x010): "link_resets",
+    (6, 0x018): "crc_errors",
+    (7, 0x008): "wear_percent_used",
+}
+
+
+def ata_errors(report: Report, said: Said) -> None:
+    """The ATA error log, short and extended: how many, which kinds, and the power-on hour of the newest."""
+    counts: list[int] = []
+    newest: tuple[int, int] | None = None
+    kinds: list[str] = []
+    for line in report.lines:
+        if match := _ERROR_COUNT.match(line):
+            counts.append(int(match[1]))
+        elif match := _ERROR_HEAD.match(line):
+            entry = (int(match[1]), int(match[2]))
+            newest = max(newest or entry, entry)
+        elif match := _ERROR_KIND.search(line):
+            kinds += [_ERROR_NAMES.get(word, word.lower()) for word in re.split(r"[, ]+", match[1]) if word]
+    if not counts and report.any_line("No Errors Logged"):
+        counts = [0]
+    if report.any_line("Invalid Error Log index"):
+        said.miss("log-unreadable", "The error log's index is invalid, so its entries could not be read.")
+    total = max(counts, default=None)
+    said.errors = LoggedErrors(
+        count=total, newest_hours=newest[1] if newest else None, kinds=tuple(dict.fromkeys(kinds))
+    )
+    said.put("error_log_count", total, limit=1 << 32)
+
+
+def _lba(text: str) -> int | None:
+    if re.fullmatch(r"0x[0-9a-f]+", text, re.I):
+        return int(text, 16)
+    return int(text) if text.isdigit() else None
+
+
+def _result(phrase: str) -> TestResult:
+    return next((result for pattern, result in _RESULTS if re.fullmatch(pattern, phrase, re.I)), "unknown")
+
+
+def _ata_test(match: re.Match[str]) -> SelfTest:
+    _, kind, phrase, remaining, hours, lba = match.groups()
+    return SelfTest(
+        kind=kind,
+        result=_result(phrase),
+        remaining_percent=int(remaining) if int(remaining) <= 100 else None,
+        hours=int(hours),
+        lba=_lba(lba),
+    )
+
+
+def _nvme_test(match: re.Match[str]) -> SelfTest:
+    _, kind, phrase, hours, lba, _ = match.groups()
+    result, where = _result(phrase), _lba(lba)
+    if result == "unknown-element" and where is not None:
+        result = "read"  # a failing segment with an address is one that could not be read
+    return SelfTest(kind=kind, result=result, hours=int(hours), lba=where)
+
+
+def _scsi_test(match: re.Match[str]) -> SelfTest:
+    _, kind, phrase, _, hours, lba, sense_key, _, _ = match.groups()
+    lower = phrase.lower()
+    result: TestResult = "passed"
+    if "fail" in lower:
+        result = "read" if sense_key.lower() in ("0x3", "3") else "unknown-element"  # sense key 3: medium error
+    elif lower.startswith("aborted (by"):
+        result = "aborted"
+    elif lower.startswith(("aborted", "interrupted")):
+        result = "interrupted"
+    elif lower.startswith("unknown"):
+        result = "not-completed"
+    elif lower.startswith("self test"):
+        result = "running"
+    return SelfTest(kind=kind.strip(), result=result, hours=int(hours) if hours.isdigit() else None, lba=_lba(lba))
+
+
+def selftests(report: Report, said: Said) -> None:
+    """Every self-test row of any layout, newest (lowest number) first, and the newest as a value of its own."""
+    rows: dict[int, SelfTest] = {}
+    in_nvme_log = False
+    for line in report.lines:
+        in_nvme_log = in_nvme_log or line.lstrip().startswith("Self-test Log (NVMe")
+        if match := _SCSI_TEST.match(line):
+            rows.setdefault(int(match[1]), _scsi_test(match))
+        elif match := _ATA_TEST.match(line):
+            rows.setdefault(int(match[1]), _ata_test(match))
+        elif in_nvme_log and (match := _NVME_TEST.match(line)):
+            rows.setdefault(int(match[1]), _nvme_test(match))
+    said.selftests = tuple(rows[number] for number in sorted(rows))
+    newest = said.selftests[0] if said.selftests else None
+    status = execution_status(report)
+    if status is not None:
+        result, remaining = status
+        if result == "running" or (newest and newest.result == "running"):
+            said.miss("selftest-running", f"A self-test is running, {remaining} % of it still to go.")
+        if newest is None and result != "passed":
+            newest = SelfTest(kind="unknown", result=result, remaining_percent=remaining)
+    elif newest and newest.result == "running":
+        said.miss("selftest-running", "A self-test is running.")
+    if newest:
+        said.values["last_selftest"] = newest
+
+
+def execution_status(report: Report) -> tuple[TestResult, int] | None:
+    """The ATA self-test execution status byte: (state, percent remaining)."""
+    for line in report.lines:
+        if (match := _STATUS.match(line)) and int(match[1]) <= 255:
+            code = int(match[1])
+            return STATUS_CODES.get(code >> 4, "unknown"), min((code & 15) * 10, 100)
+    return None
+
+
+def device_statistics(report: Report, said: Said) -> None:
+    """Device statistics (log 04h) under our names."""
+    for line in report.lines:
+        match = _STATISTIC.match(line)
+        if not match:
+            continue
+        page = int(match[1], 16) if match[1] else int(match[2])
+        name = STATISTICS.get((page, int(match[3], 16)))
+        number = count(match[4].lstrip("-"))
+        if name and number is not None:
+            said.statistics.setdefault(name, -number if match[4].startswith("-") else number)
