@@ -59,7 +59,7 @@ class Drive:
             nodes.append({"driver": "blkdebug", "inject-error": errors})
         nodes.append({"driver": "raw"})
         if self.logged:
-            nodes.append({"driver": "blklogwrites", "log": f"{self.name}.log", "log-sector-size": 512})
+            nodes.append({"driver": "blklogwrites", "log": f"{self.name}.log", "log-super-update-interval": 1})
         if self.bytes_per_second:
             nodes.append({"driver": "throttle", "throttle-group": f"{self.name}.rate"})
         for below, node in enumerate(nodes):
@@ -104,7 +104,7 @@ class Drive:
             case "nvme":
                 return [{"driver": "nvme", **disk, "bus": f"{self.name}.port"}]
             case "scsi":
-                return [{"driver": "scsi-hd", **disk, "bus": "scsi.0", "vendor": "Plover", "product": "PL-2"}]
+                return [{"driver": "scsi-hd", **disk, "bus": "scsi.0", "vendor": "Plover", "product": "PL-3"}]
             case "usb" | "uas":  # a dock, and the disk in it
                 dock = f"{self.name}.dock"
                 driver = "usb-bot" if self.bus == "usb" else "usb-uas"

@@ -144,6 +144,19 @@ class Bench:
             self.qemu("qom-set", path=f"/machine/peripheral/{dock}", property="attached", value=True)
         return self.path(name)
 
+    def load(self, module: str, *options: str) -> str:
+        """Load a further kernel module; the device file of the drive that comes with it."""
+        before = set(BLOCK.iterdir())
+        system(str(SHARE / "load"), module, *options)
+        wait_for(lambda: set(BLOCK.iterdir()) - before, 20, f"{module} makes no drive")
+        (made,) = set(BLOCK.iterdir()) - before
+        return f"/dev/{made.name}"
+
+    def cut_power(self) -> None:
+        """The end of this machine, now."""
+        (SHARE / "cut").touch()
+        time.sleep(600)
+
     def _attached(self) -> set[str]:
         return {device["name"] for device in self.qemu("qom-list", path="/machine/peripheral")}
 

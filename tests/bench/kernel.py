@@ -44,13 +44,13 @@ exec /bin/busybox switch_root /root /bin/sh /run/share/start
 
 @dataclass(frozen=True)
 class Kernel:
-    """Files a guest boots from; `late` are module files in the order to load them, `extra` further ones by name."""
+    """Files a guest boots from; `late` are the files in the folder `modules` to load, in their order."""
 
     image: Path
     initramfs: Path
     busybox: Path
     late: tuple[Path, ...]
-    extra: dict[str, Path]
+    modules: Path
 
 
 class Unready(RuntimeError):
@@ -82,7 +82,7 @@ def kernel() -> Kernel:
         initramfs=folder / "initramfs",
         busybox=folder / "busybox",
         late=tuple(modules[name] for name in _in_order(LATE, modules) if name not in _in_order(EARLY, modules)),
-        extra=modules,
+        modules=folder / "modules",
     )
 
 
