@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from drivecare.documents import Value
+from drivecare.fit.model import Advice
 
 Route = Literal["same-drive", "new-drive-data", "new-drive-empty"]
 FactName = Literal[
@@ -18,9 +19,10 @@ FactName = Literal[
     "unchanged",
     "detached",
     "no-data",
+    "bag-drives",
 ]
 OldDrive = Literal["returned", "kept", "destroyed"]
-ImageFate = Literal["kept", "removed", "handed-over"]
+ImageFate = Literal["kept", "handed-over", "removed", "gone"]  # gone: it was no longer there at closing
 
 
 class Opening(Value, frozen=True, kw_only=True):
@@ -34,7 +36,7 @@ class Opening(Value, frozen=True, kw_only=True):
     label: str
     complaint: str
     symptoms: tuple[str, ...] = ()
-    advice: tuple[str, ...] = ()  # what the host's profile says to these symptoms
+    advice: tuple[Advice, ...] = ()  # what the host's profile says to these symptoms
 
 
 class Fact(Value, frozen=True, kw_only=True):
@@ -121,7 +123,7 @@ class Job(Value, frozen=True, kw_only=True):
     label: str
     complaint: str
     symptoms: tuple[str, ...] = ()
-    advice: tuple[str, ...] = ()
+    advice: tuple[Advice, ...] = ()
     opened_at: str
     by: str | None = None
     state: Literal["open", "closed"]

@@ -152,15 +152,20 @@ def _of_bag(case: Case, bag: Filed[BagReceipt], old: Who, new: Who) -> Proof:
     """A file copy stands for the data where the unit initialises the drive itself."""
     done = bag.document
     verify = case.command("verify", done.target.path)
+    vouched = case.fact("bag-drives")
+    by_hand = vouched is not None and vouched.entry.number > bag.entry.number
     ends = (("from", done.source.identity, old), ("to", done.target.identity, new))
     wrong = [
-        f"copied {way} a drive not known to be {who}" for way, identity, who in ends if not _below(case, identity, who)
+        f"copied {way} a drive not known to be {who}"
+        for way, below, who in ends
+        if not _below(case, below, who, by_hand)
     ]
     if not done.verified or done.verification is None:
         unread = "; ".join(["the copied files were not read back", *wrong])
         return Proof(holds=False, evidence=unread, number=bag.entry.number, bag=bag, next=verify)
     if wrong:
-        return Proof(holds=False, evidence="; ".join(wrong), number=bag.entry.number, bag=bag, next=verify)
+        record = case.command("job", "record", case.id, "bag-drives", job=False)
+        return Proof(holds=False, evidence="; ".join(wrong), number=bag.entry.number, bag=bag, next=record)
     return Proof(
         holds=True,
         evidence=f"{done.files:,} files, {done.bytes_total:,} bytes, read back ({done.verification.method})",
@@ -171,10 +176,10 @@ def _of_bag(case: Case, bag: Filed[BagReceipt], old: Who, new: Who) -> Proof:
     )
 
 
-def _below(case: Case, identity: Identity | None, who: Who) -> bool:
-    """Whether the drive below a folder is that one."""
+def _below(case: Case, identity: Identity | None, who: Who, by_hand: bool) -> bool:
+    """Whether the drive below a folder is that one; where the machine could not tell, whether a person said so."""
     if identity is None:
-        return False
+        return by_hand
     serial = identity.native_serial or identity.bridge_serial
     return same_drive(Who(model=None, serial=serial, identity=identity), who, case.labels) == "yes"
 

@@ -17,6 +17,7 @@ from drivecare.job.gate import ITEMS, judge
 from drivecare.job.model import Gate, Route
 from drivecare.reading.model import Drive, Identity
 from drivecare.transfer.areas import Area
+from drivecare.transfer.bag import TreeEnd
 from drivecare.transfer.receipt import Digest, Unreadable, Verification
 from tests.job.carried import (
     AREA,
@@ -358,6 +359,19 @@ def test_a_bag_altered_shuts_it(tmp_path: Path, change: dict[str, object], words
     result = gate(tmp_path, files)
     assert shut(result) == {"copy-verified", "unchanged-since"}
     assert words in next(item.evidence for item in result.items if item.item == "copy-verified")
+
+
+def test_a_person_says_which_drives_the_folders_lie_on_where_the_machine_cannot(tmp_path: Path) -> None:
+    base = data_route()
+    unnamed = bag(source=TreeEnd(path="/mnt/old"), target=TreeEnd(path="/mnt/new"))
+    files = [base[0], base[1], plan(migration="file-copy"), base[3], unnamed, fact("detached")]
+    result = gate(tmp_path / "without", files)
+    assert shut(result) == {"copy-verified", "unchanged-since"}
+    assert "drivecare job record 1042 bag-drives" in str(result.items)
+    assert shut(gate(tmp_path / "with", [*files, fact("bag-drives")])) == set()
+    assert shut(gate(tmp_path / "before", [fact("bag-drives"), *files])) == {"copy-verified", "unchanged-since"}
+    other = msgspec.structs.replace(unnamed, target=TreeEnd(path="/mnt/new", identity=OTHER.identity))
+    assert "copy-verified" in shut(gate(tmp_path / "known", [*files[:4], other, *files[5:], fact("bag-drives")]))
 
 
 # --- the same drive goes back ---------------------------------------------------------------------------------------

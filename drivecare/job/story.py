@@ -1,0 +1,148 @@
+"""A job's story: each result in a sentence, in order, and the next step."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import msgspec
+
+from drivecare.documents import read_bytes
+from drivecare.errors import BadInput, DriveCareError
+from drivecare.job.case import Case, load_case
+from drivecare.job.facts import FACTS
+from drivecare.job.folder import Entry, JobFolder
+from drivecare.job.gate import judge
+from drivecare.job.model import Gate, Job, JobLine, Line
+
+
+def tell(folder: JobFolder, case: Case) -> Job:
+    """The story of a job so far. Raises BadInput naming a file that is malformed."""
+    opening, gate = case.opening, judge(case)
+    following, why = next_step(case, gate)
+    return Job(
+        id=case.id,
+        folder=str(folder.path),
+        host=opening.host,
+        label=opening.label,
+        complaint=opening.complaint,
+        symptoms=opening.symptoms,
+        advice=opening.advice,
+        opened_at=opening.opened_at,
+        by=opening.by,
+        state="closed" if case.closing else "open",
+        route=gate.route,
+        verdict=case.old_drive[-1].document.verdict if case.old_drive else None,
+        gate_open=gate.open,
+        story=tuple(_line(entry) for entry in folder.entries()),
+        next=following,
+        why=why,
+    )
+
+
+def next_step(case: Case, gate: Gate) -> tuple[str | None, str | None]:
+    """The one command to type next and why; nothing once the job is closed."""
+    if case.closing is not None:
+        return None, None
+    for item in gate.items:
+        if not item.holds:
+            return item.next, f"{item.item}: {item.evidence}"
+    close = case.command("job", "close", case.id, "--started", "--old-drive", "returned", job=False)
+    return close, "the gate is open: fit the drive, start the unit, write the sheet, close the job"
+
+
+def summary(folder: JobFolder) -> JobLine:
+    """The job in one line of the list; a malformed one says so instead of hiding the others."""
+    try:
+        case = load_case(folder)
+        gate = judge(case)
+    except DriveCareError as error:
+        return JobLine(id=folder.id, error=error.message())
+    return JobLine(
+        id=case.id,
+        host=case.opening.host,
+        state="closed" if case.closing else "open",
+        opened_at=case.opening.opened_at,
+        serials=tuple(sorted({one.document.drive.serial for one in case.assessments if one.document.drive.serial})),
+        verdict=case.old_drive[-1].document.verdict if case.old_drive else None,
+        gate_open=gate.open,
+    )
+
+
+def _line(entry: Entry) -> Line:
+    try:
+        document = msgspec.json.decode(read_bytes(entry.path))
+        says = _SAYS.get(entry.kind, _unknown)(document)
+    except (msgspec.DecodeError, KeyError, TypeError, AttributeError, ValueError) as error:
+        raise BadInput("is not a document of a job", where=str(entry.path)) from error
+    return Line(
+        number=entry.number,
+        kind=entry.kind,
+        filed_at=entry.filed_at.isoformat(),
+        serial=entry.serial,
+        says=says,
+        file=entry.path.name,
+    )
+
+
+def _opening(document: dict[str, Any]) -> str:
+    return f"opened for {document['label']}: {document['complaint']}"
+
+
+def _fact(document: dict[str, Any]) -> str:
+    name = document["fact"]
+    meaning = FACTS[name].says
+    about = f" {document['about']}" if document.get("about") else ""
+    note = f" ({document['note']})" if document.get("note") else ""
+    return f"{name}{about}: {meaning}{note}"
+
+
+def _reading(document: dict[str, Any]) -> str:
+    hours = document["values"].get("power_on_hours")
+    return f"read {document['drive'].get('model') or 'a drive'}" + (
+        f", {hours:,} hours powered on" if hours is not None else ""
+    )
+
+
+def _assessment(document: dict[str, Any]) -> str:
+    as_new = " (as new)" if document.get("sale") == "new" else ""
+    return f"{document['verdict']}{as_new}: {document['headline']}"
+
+
+def _plan(document: dict[str, Any]) -> str:
+    fitting = sum(one["fits"] == "yes" for one in document["candidates"])
+    chosen = f"{document['chosen']} chosen" if document.get("chosen") else "none chosen"
+    return f"{fitting} of {len(document['candidates'])} candidates fit {document['host_name']}, {chosen}"
+
+
+def _receipt(document: dict[str, Any]) -> str:
+    lost = document["unreadable"]
+    proven = f"verified ({document['verification']['method']})" if document["verified"] else "NOT verified"
+    gap = f", {sum(area['length'] for area in lost):,} bytes in {len(lost)} areas unreadable" if lost else ""
+    return f"{document['source']['path']} copied to {document['target']['path']}: {proven}{gap}"
+
+
+def _bag(document: dict[str, Any]) -> str:
+    proven = "verified" if document["verified"] else "NOT verified"
+    return f"{document['files']:,} files copied to {document['target']['path']}: {proven}"
+
+
+def _closing(document: dict[str, Any]) -> str:
+    started = "the unit starts" if document["unit_started"] else "the unit does not start"
+    return f"closed: {started}, old drive {document['old_drive']}"
+
+
+def _unknown(document: dict[str, Any]) -> str:
+    return str(document.get("schema", "a file")).removeprefix("drivecare/")
+
+
+_SAYS: dict[str, Callable[[dict[str, Any]], str]] = {
+    "opening": _opening,
+    "fact": _fact,
+    "reading": _reading,
+    "assessment": _assessment,
+    "plan": _plan,
+    "receipt": _receipt,
+    "bag": _bag,
+    "closing": _closing,
+}
