@@ -52,6 +52,12 @@ def _where_jobs_lie(ctx: click.Context, param: click.Parameter, given: Path | No
     return jobs_folder(given, data=data_folder())
 
 
+def named_jobs(ctx: click.Context) -> Path | None:
+    """The folder of jobs where the command line named one, so that the commands we print can name it too."""
+    given = ctx.get_parameter_source("jobs") is click.core.ParameterSource.COMMANDLINE
+    return ctx.params["jobs"] if given else None
+
+
 def job_folder(id: str, jobs: Path | None) -> JobFolder:
     """An existing job, whose new files become the person's at the terminal."""
     from drivecare.hardware.person import hand_over

@@ -21,7 +21,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "copy-files": ("drivecare.cli.copy_files", "Copy files alone, as a verified bag."),
     "verify": ("drivecare.cli.verify", "Read a target again and compare it with its receipt."),
     "hosts": ("drivecare.cli.hosts", "Units and bays: list, show, check a profile, match a label."),
-    "job": ("drivecare.cli.job", "Jobs: new, show, list."),
+    "job": ("drivecare.cli.job", "Jobs: new, record, show, list, export, close."),
+    "history": ("drivecare.cli.history", "Every reading of one drive across jobs, and what changed."),
     "gate": ("drivecare.cli.gate", "May the swap happen? Open or shut, with the reasons."),
     "handover": ("drivecare.cli.handover", "Write the customer's and the shop's sheet."),
     "demo": ("drivecare.cli.demo", "Run a whole job on invented drives: no hardware, no root."),
@@ -65,9 +66,7 @@ def cli(verbose: bool) -> None:
 def main() -> None:
     """Entry point: run a command; turn an expected error into one line on stderr and its exit code."""
     try:
-        cli(standalone_mode=False)
-    except click.exceptions.Exit as done:
-        sys.exit(done.exit_code)
+        sys.exit(cli(standalone_mode=False))  # click returns the code of its Exit, None where a command just ends
     except click.ClickException as error:
         error.show()
         sys.exit(error.exit_code)

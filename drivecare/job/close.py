@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from drivecare.documents import sync_folder
@@ -26,6 +26,21 @@ def images_made(case: Case) -> tuple[Path, ...]:
     """
     made = (one.document.target for one in case.receipts if one.document.target.kind == "image")
     return tuple(dict.fromkeys(Path(end.path) for end in made))
+
+
+def read_fates(pairs: Sequence[tuple[str, str]]) -> dict[Path, ImageFate]:
+    """PATH FATE pairs as a person types them. Raises BadInput for a fate that is none."""
+    fates: dict[Path, ImageFate] = {}
+    for path, fate in pairs:
+        if fate == "kept":
+            fates[Path(path)] = "kept"
+        elif fate == "handed-over":
+            fates[Path(path)] = "handed-over"
+        else:
+            raise BadInput(
+                f"{fate!r} is no fate of an image", where=path, hint="Say kept or handed-over, or use --forget."
+            )
+    return fates
 
 
 def still_there(image: Path) -> bool:

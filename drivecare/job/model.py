@@ -33,6 +33,7 @@ class Opening(Value, frozen=True, kw_only=True):
     opened_at: str  # ISO 8601 with offset, as every time here
     by: str | None = None
     host: str
+    host_name: str | None = None
     label: str
     complaint: str
     symptoms: tuple[str, ...] = ()
@@ -120,6 +121,7 @@ class Job(Value, frozen=True, kw_only=True):
     id: str
     folder: str
     host: str
+    host_name: str | None = None
     label: str
     complaint: str
     symptoms: tuple[str, ...] = ()

@@ -24,6 +24,7 @@ def tell(folder: JobFolder, case: Case) -> Job:
         id=case.id,
         folder=str(folder.path),
         host=opening.host,
+        host_name=opening.host_name,
         label=opening.label,
         complaint=opening.complaint,
         symptoms=opening.symptoms,
@@ -86,15 +87,12 @@ def _line(entry: Entry) -> Line:
 
 
 def _opening(document: dict[str, Any]) -> str:
-    return f"opened for {document['label']}: {document['complaint']}"
+    return f"opened for {document.get('host_name') or document['host']}"
 
 
 def _fact(document: dict[str, Any]) -> str:
-    name = document["fact"]
-    meaning = FACTS[name].says
     about = f" {document['about']}" if document.get("about") else ""
-    note = f" ({document['note']})" if document.get("note") else ""
-    return f"{name}{about}: {meaning}{note}"
+    return f"{document['fact']}{about}: {document.get('note') or FACTS[document['fact']].says}"
 
 
 def _reading(document: dict[str, Any]) -> str:

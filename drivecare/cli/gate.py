@@ -1,0 +1,63 @@
+"""`drivecare gate`: may the unit be closed?"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, get_args
+
+import click
+
+from drivecare.cli.common import finish, job_folder, jobs_option, json_option, named_jobs
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from drivecare.job.model import Gate
+
+ROUTES = {
+    "same-drive": "the same drive goes back",
+    "new-drive-data": "a new drive with the data",
+    "new-drive-empty": "a new drive, no data wanted",
+}
+
+
+@click.command(epilog="Example: drivecare gate 1042")
+@click.argument("id")
+@click.option("--route", type=click.Choice(list(ROUTES)), help="Judge this way. [default: as recorded or filed]")
+@jobs_option
+@json_option
+@click.pass_context
+def gate(ctx: click.Context, id: str, route: str | None, jobs: Path, as_json: bool) -> None:
+    """Say whether the swap may happen: open or shut, each item with its evidence and age.
+
+    Anything unknown keeps it shut. Exit: 0 open, 40 shut.
+    """
+    from drivecare.job.case import load_case
+    from drivecare.job.gate import judge
+    from drivecare.job.model import Route
+
+    case = load_case(job_folder(id, jobs), jobs=named_jobs(ctx))
+    judged = judge(case, next((known for known in get_args(Route) if known == route), None))
+    finish(judged, show=lambda out: show_gate(out, judged), as_json=as_json, exit_code=judged.exit_code)
+
+
+def show_gate(out: Console, judged: Gate) -> None:
+    """The gate for people: the answer, every item, and one command for each that is missing."""
+    from rich.table import Table
+
+    missing = [item for item in judged.items if not item.holds]
+    answer = "OPEN" if judged.open else "SHUT"
+    count = "" if judged.open else f", {len(missing)} of {len(judged.items)} missing"
+    out.print(f"Gate {answer}   job {judged.job}, {ROUTES[judged.route]}{count}\n", style="bold")
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
+    table.add_column(no_wrap=True)
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
+    for item in judged.items:
+        age = f" ({item.age})" if item.age else ""
+        table.add_row("holds" if item.holds else "MISSING", item.item, item.evidence + age)
+    out.print(table)
+    if missing:
+        out.print("\nTo open it:")
+        for command in dict.fromkeys(item.next for item in missing if item.next):
+            out.print(f"  {command}", soft_wrap=True)

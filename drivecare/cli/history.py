@@ -1,0 +1,42 @@
+"""`drivecare history`: one drive through all jobs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from drivecare.cli.common import finish, jobs_option, json_option
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from drivecare.job.model import History
+
+
+@click.command(epilog="Example: drivecare history KX25-00417")
+@click.argument("serial")
+@jobs_option
+@json_option
+def history(serial: str, jobs: Path, as_json: bool) -> None:
+    """Tell every reading of a drive across jobs, and what changed between them."""
+    from drivecare.job.folder import all_jobs
+    from drivecare.job.history import history as gather
+
+    told = gather(serial, all_jobs(jobs))
+    finish(told, show=lambda out: _show(out, told), as_json=as_json)
+
+
+def _show(out: Console, told: History) -> None:
+    from drivecare.cli.words import plain
+    from drivecare.job.times import said
+
+    out.print(f"{told.model or 'Drive'}   serial {told.serial}   {len(told.readings)} readings\n", soft_wrap=True)
+    for seen in told.readings:
+        hours = f", {seen.power_on_hours:,} hours" if seen.power_on_hours is not None else ""
+        out.print(f"{said(seen.read_at)}   job {seen.job}   {seen.verdict or 'not judged'}{hours}", soft_wrap=True)
+        for change in seen.changes:
+            out.print(
+                f"    {change.value.replace('_', ' ')}: {plain(change.before)} -> {plain(change.now)}", soft_wrap=True
+            )

@@ -1,0 +1,332 @@
+"""`drivecare job`: open a job, record what only a person knows, tell its story, export and close it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, get_args
+
+import click
+
+from drivecare.cli.common import finish, job_folder, jobs_option, json_option, named_jobs, who
+
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.table import Table
+
+    from drivecare.fit.model import Advice
+    from drivecare.job.model import Fact, Job, JobLine, JobList
+
+VERDICTS = ("refit", "recheck", "replace", "evacuate", "unproven")
+
+
+class InOrder(click.Group):
+    """Subcommands in the order of a job."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  click's signature
+        """As they were added."""
+        return list(self.commands)
+
+
+@click.group(cls=InOrder, epilog='Example: drivecare job new 1042 --host "MC2 rev 3" --complaint "hangs at start"')
+def job() -> None:
+    """One folder per job: every result a dated file in it, nothing overwritten.
+
+    No customer's name is asked for or needed: the job's number on the claim ticket is enough.
+    """
+
+
+@job.command(
+    short_help="Open a job; get the advice for its symptoms.",
+    epilog='Example: drivecare job new 1042 --host "MC2 rev 3" --complaint "hangs at start" --symptom hangs',
+)
+@click.argument("id")
+@click.option("--host", "label", metavar="LABEL", required=True, help="What the unit's label says, or a profile's ID.")
+@click.option("--complaint", required=True, help="What the customer says is wrong, in their words.")
+@click.option("--symptom", "symptoms", multiple=True, help="What you see yourself, by name or in words; repeatable.")
+@jobs_option
+@json_option
+def new(id: str, label: str, complaint: str, symptoms: tuple[str, ...], jobs: Path, as_json: bool) -> None:
+    """Open a job, and say what the unit's profile advises for its symptoms."""
+    from drivecare.fit.hosts import load_hosts, match
+    from drivecare.fit.plan import advise
+    from drivecare.hardware.person import hand_over
+    from drivecare.job.folder import create_job
+    from drivecare.job.model import Opening
+    from drivecare.job.times import stamp
+
+    host = match(label, load_hosts())
+    opening = Opening(
+        id=id,
+        opened_at=stamp(),
+        by=who(),
+        host=host.id,
+        host_name=host.name,
+        label=label,
+        complaint=complaint,
+        symptoms=symptoms,
+        advice=tuple(advise(symptom, host) for symptom in symptoms),
+    )
+    folder = create_job(opening, jobs, hand_over=hand_over)
+
+    def show(out: Console) -> None:
+        out.print(f"Job {id} opened for {host.name} in {folder.path}", soft_wrap=True)
+        _show_advice(out, opening.advice)
+        out.print(f"Next: drivecare job record {id} consent", soft_wrap=True)
+
+    finish(opening, show=show, as_json=as_json)
+
+
+@job.command(
+    short_help="Record what only a person can know.",
+    epilog="Example: drivecare job record 1042 unreadable 1048576 9437184",
+)
+@click.argument("id")
+@click.argument("fact")
+@click.argument("about", nargs=-1, metavar="[VALUE]...")
+@click.option("--note", help="Words to go with it: who signed, what was done, what was said.")
+@jobs_option
+@json_option
+def record(id: str, fact: str, about: tuple[str, ...], note: str | None, jobs: Path, as_json: bool) -> None:
+    """Record a fact that only a person can know, with the time and your name.
+
+    \b
+    consent               the customer agreed to the unit being opened, the drive read and copied
+    route ROUTE           same-drive, new-drive-data or new-drive-empty
+    old-drive SERIAL      which of the drives read in this job is the customer's
+    dead-drive SERIAL     the customer's drive answers on no dock and no cable
+    weak-identity SERIAL  a bridge hides the drive's number; this one is on its label
+    way-out --note WORDS  what was done to clear up a recheck
+    unreadable OFFSET...  the customer knows that this area could not be read
+    bag-drives            the bag's folders lie on the old and on the new drive
+    unchanged             nothing was written to the new drive since it was verified
+    detached              power is off, old and new drive are no longer attached together
+    no-data               the customer agreed that nothing is carried over
+    """
+    from drivecare.job.case import load_case
+    from drivecare.job.facts import make_fact
+    from drivecare.job.times import stamp
+
+    folder = job_folder(id, jobs)
+    areas = tuple(area for one in load_case(folder).receipts for area in one.document.unreadable)
+    facts = [make_fact(fact, value, note=note, at=stamp(), by=who(), areas=areas) for value in (about or (None,))]
+    for made in facts[:-1]:
+        folder.file(made)
+    finish(facts[-1], show=lambda out: _show_facts(out, facts), as_json=as_json, job=id, jobs=jobs)
+
+
+@job.command(short_help="Tell a job's story and the next step.", epilog="Example: drivecare job show 1042")
+@click.argument("id")
+@jobs_option
+@json_option
+@click.pass_context
+def show(ctx: click.Context, id: str, jobs: Path, as_json: bool) -> None:
+    """Tell a job's story in order, and the next step."""
+    from drivecare.job.case import load_case
+    from drivecare.job.story import tell
+
+    folder = job_folder(id, jobs)
+    told = tell(folder, load_case(folder, jobs=named_jobs(ctx)))
+    finish(told, show=lambda out: _show_job(out, told), as_json=as_json)
+
+
+@job.command(
+    "list",
+    short_help="List the jobs, with filters.",
+    epilog="Example: drivecare job list --state open --verdict evacuate",
+)
+@click.option("--state", type=click.Choice(["open", "closed"]), help="Only jobs in this state.")
+@click.option("--gate", type=click.Choice(["open", "shut"]), help="Only jobs whose gate stands so.")
+@click.option("--verdict", type=click.Choice(VERDICTS), help="Only jobs whose old drive got this verdict.")
+@click.option("--host", help="Only jobs for this unit, by its profile's ID.")
+@click.option("--serial", help="Only jobs that read this drive.")
+@jobs_option
+@json_option
+def list_jobs(
+    state: str | None,
+    gate: str | None,
+    verdict: str | None,
+    host: str | None,
+    serial: str | None,
+    jobs: Path,
+    as_json: bool,
+) -> None:
+    """List the jobs, oldest first; a job that cannot be read says so and is never filtered away."""
+    from drivecare.job.folder import all_jobs
+    from drivecare.job.model import JobList
+    from drivecare.job.sameness import folded
+    from drivecare.job.story import summary
+
+    def wanted(line: JobLine) -> bool:
+        return line.error is not None or (
+            state in (None, line.state)
+            and (gate is None or line.gate_open is (gate == "open"))
+            and verdict in (None, line.verdict)
+            and host in (None, line.host)
+            and (serial is None or folded(serial) in {folded(one) for one in line.serials})
+        )
+
+    found = JobList(jobs=tuple(line for line in map(summary, all_jobs(jobs)) if wanted(line)))
+    finish(found, show=lambda out: _show_list(out, found, jobs), as_json=as_json)
+
+
+@job.command(
+    short_help="Write one archive with a manifest.", epilog="Example: drivecare job export 1042 --output 1042.tar.gz"
+)
+@click.argument("id")
+@click.option("--output", type=click.Path(dir_okay=False, path_type=Path), help="[default: ID.tar.gz here]")
+@click.option("--with-images", is_flag=True, help="Put copies of the customer's drive in as well.")
+@jobs_option
+def export(id: str, output: Path | None, with_images: bool, jobs: Path) -> None:
+    """Write one archive of a job with a manifest that `sha256sum -c` checks."""
+    from drivecare.job.export import MANIFEST
+    from drivecare.job.export import export as write
+
+    folder = job_folder(id, jobs)
+    output = output or Path(f"{folder.id}.tar.gz")
+    names = write(folder, output, images=with_images)
+    left = "" if with_images else "; images of the customer's drive left out"
+    click.echo(f"{output}: {len(names)} files and {MANIFEST}{left}")
+
+
+@job.command(epilog="Example: drivecare job close 1042 --started --old-drive returned --forget")
+@click.argument("id")
+@click.option("--started/--not-started", default=None, required=True, help="Whether the unit started afterwards.")
+@click.option("--old-drive", type=click.Choice(["returned", "kept", "destroyed"]), required=True)
+@click.option(
+    "--image", "images", nargs=2, multiple=True, metavar="PATH FATE", help="An image was kept or handed-over."
+)
+@click.option("--forget", is_flag=True, help="List the images this job made and remove them first.")
+@click.option("--anyway", metavar="REASON", help="Close although the gate is shut.")
+@click.option("--note", help="Words to go with it.")
+@jobs_option
+@json_option
+@click.pass_context
+def close(
+    ctx: click.Context,
+    id: str,
+    started: bool,
+    old_drive: str,
+    images: tuple[tuple[str, str], ...],
+    forget: bool,
+    anyway: str | None,
+    note: str | None,
+    jobs: Path,
+    as_json: bool,
+) -> None:
+    """Record how a job ended: the unit, the old drive, and every copy of the customer's data.
+
+    --forget removes image files that the job's receipts name, after you typed the job's ID. That frees their space and
+    does not overwrite it: a medium that held customers' images is sanitised before it leaves the shop (NIST SP 800-88).
+    """
+    from drivecare.job import close as closing
+    from drivecare.job.case import load_case
+    from drivecare.job.model import OldDrive
+    from drivecare.job.times import stamp
+
+    folder = job_folder(id, jobs)
+    case = load_case(folder, jobs=named_jobs(ctx))
+    fates = closing.read_fates(images)
+    closing.check_closing(case, anyway=anyway, forget=forget, fates=fates)
+    doomed = closing.to_forget(case, fates) if forget else ()
+    if doomed:
+        _confirm_forgetting(id, doomed)
+    for image in doomed:
+        closing.forget(image)
+    made = closing.make_closing(
+        case,
+        unit_started=started,
+        old_drive=next(fate for fate in get_args(OldDrive) if fate == old_drive),
+        fates=fates,
+        removed=doomed,
+        anyway=anyway,
+        note=note,
+        at=stamp(),
+        by=who(),
+    )
+
+    def show(out: Console) -> None:
+        out.print(f"Job {id} closed. Old drive {old_drive}.", soft_wrap=True)
+        for image in made.images:
+            out.print(f"  {image.fate}: {image.path}", soft_wrap=True)
+
+    finish(made, show=show, as_json=as_json, job=id, jobs=jobs)
+
+
+def _confirm_forgetting(id: str, doomed: tuple[Path, ...]) -> None:
+    click.echo("These copies of the customer's drive will be removed for good:", err=True)
+    for image in doomed:
+        click.echo(f"  {image}   {image.stat().st_size:,} bytes", err=True)
+    typed = click.prompt("Type the job's ID to remove them", default="", show_default=False, err=True)
+    if typed.strip() != id:
+        from drivecare.errors import Refused
+
+        raise Refused("nothing was removed: what was typed is not the job's ID", guard="forget-unconfirmed")
+
+
+def _show_advice(out: Console, advice: tuple[Advice, ...]) -> None:
+    for one in advice:
+        drive = "the drive is a likely cause" if one.drive_likely else "the drive is not the likely cause"
+        out.print(f"  {one.symptom}: {drive}; first thought: {one.cause}")
+        for first in one.first:
+            out.print(f"    check first: {first}")
+
+
+def _show_facts(out: Console, facts: list[Fact]) -> None:
+    from drivecare.job.facts import FACTS
+
+    for fact in facts:
+        about = f" {fact.about}" if fact.about else ""
+        out.print(f"Recorded {fact.fact}{about}, by {fact.by}: {FACTS[fact.fact].says}")
+
+
+def _show_job(out: Console, told: Job) -> None:
+    from drivecare.job.times import said
+
+    gate = "open" if told.gate_open else "shut"
+    out.print(f"Job {told.id}   {told.state}, gate {gate}, route {told.route}")
+    out.print(f"{told.host_name or told.host}, labelled {told.label}")
+    out.print(f"Complaint: {told.complaint}")
+    _show_advice(out, told.advice)
+    out.print()
+    table = _plain_table()
+    for title in ("", "when", "what", "says"):
+        table.add_column(title, no_wrap=title != "says", overflow="fold")
+    for line in told.story:
+        table.add_row(f"{line.number:04}", said(line.filed_at), line.kind, line.says)
+    out.print(table)
+    if told.next:
+        out.print(f"\nNext: {told.why}")
+        out.print(f"  {told.next}", soft_wrap=True)
+    out.print(f"\nEverything lies in {told.folder}", soft_wrap=True)
+
+
+def _show_list(out: Console, found: JobList, jobs: Path) -> None:
+    from drivecare.job.times import said
+
+    if not found.jobs:
+        out.print(f"No such job in {jobs}", soft_wrap=True)
+        return
+    table = _plain_table()
+    for title in ("job", "opened", "state", "gate", "verdict", "unit", "drives"):
+        table.add_column(title, no_wrap=title != "unit", overflow="fold")
+    for line in found.jobs:
+        if line.error is not None:
+            table.add_row(line.id, "", "", "", "", f"cannot be read: {line.error}", "")
+            continue
+        gate = "open" if line.gate_open else "shut"
+        table.add_row(
+            line.id,
+            said(line.opened_at)[:-6],
+            line.state,
+            gate,
+            line.verdict or "-",
+            line.host,
+            "\n".join(line.serials) or "-",
+        )
+    out.print(table)
+
+
+def _plain_table() -> Table:
+    from rich.table import Table
+
+    return Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
