@@ -6,6 +6,7 @@ from pathlib import Path
 
 from drivecare.documents import decode, read_bytes
 from drivecare.errors import BadInput, NoDrive
+from drivecare.reading.attached import decode_attached
 from drivecare.reading.decode import decode_report
 from drivecare.reading.model import Reading
 from drivecare.reading.text import text_of
@@ -38,10 +39,11 @@ def reading_of(data: bytes, *, origin: str) -> Reading:
 def _again(saved: Reading) -> Reading:
     """A saved reading decoded again from its raw report, so that a better decoder serves old readings."""
     raw = saved.raw
-    if not raw.text.strip():
+    if not raw.text.strip() and raw.attached is None:
         raise NoDrive("the saved reading holds no raw report", hint="Read the drive again.")
-    return decode_report(
+    return decode_attached(
         raw.text,
+        raw.attached,
         read_at=saved.read_at,
         path=saved.path,
         transport=saved.transport,

@@ -11,6 +11,9 @@ _LATER = "Wait until the test has ended, then read again."
 CATALOGUE: dict[str, tuple[bool, str | None]] = {
     "bridge-blocked": (True, f"The bridge lets no health report through. {_ANOTHER_DOCK}"),
     "open-failed": (True, "The drive could not be opened: check power, cable and permissions, then read again."),
+    "no-answer": (True, "Switch the dock off and on, try another port and cable, and read again."),
+    "logs-unanswered": (False, "Switch the dock off and on, then read again."),
+    "size-differs": (False, f"Do not copy through this connection. {_ANOTHER_DOCK}"),
     "raid-virtual": (True, "Read the member drives behind the controller one by one, or take them out of it."),
     "smart-off": (True, "The drive keeps no health record while SMART is off; switch it on only if the owner agrees."),
     "smart-unsupported": (True, f"The drive or what stands before it offers no SMART. {_ANOTHER_DOCK}"),

@@ -159,6 +159,21 @@ class Gap(Value, frozen=True, kw_only=True):
     advice: str | None = None
 
 
+class Attached(Value, frozen=True, kw_only=True):
+    """How the machine knows a live drive, whatever the drive itself says.
+
+    `unanswered`: what it did not answer in time. `tried`: the ways through a USB bridge that were tried in vain.
+    """
+
+    model: str | None = None
+    native_serial: str | None = None
+    wwn: str | None = None
+    bridge_serial: str | None = None
+    capacity_bytes: int | None = None
+    unanswered: Literal["everything", "logs"] | None = None
+    tried: tuple[str, ...] = ()
+
+
 class RawReport(Value, frozen=True, kw_only=True):
     """A report as it came: the backend's text, its exit status (None where pasted) and how it was asked.
 
@@ -172,6 +187,7 @@ class RawReport(Value, frozen=True, kw_only=True):
     attached_sector_bytes: int | None = None
     native_capacity_bytes: int | None = None
     bridge: str | None = None
+    attached: Attached | None = None
 
 
 class Reading(Value, frozen=True, kw_only=True):

@@ -1,0 +1,110 @@
+"""A live drive's report together with what the machine knows of the drive: for drives that will not say who they are.
+
+A bridge that lets nothing through, or a drive that hangs, still has a model and a size in the kernel's eyes. That is
+kept beside the text in the saved reading, so that decoding it again gives the same reading.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+
+from drivecare.errors import NoDrive
+from drivecare.reading.decode import decode_report
+from drivecare.reading.gaps import gap
+from drivecare.reading.model import Attached, Drive, Gap, Identity, RawReport, Reading
+
+
+def decode_attached(text: str, attached: Attached | None, **circumstances: Any) -> Reading:
+    """`decode_report`, completed by what the machine knows. Raises NoDrive where neither names a drive."""
+    try:
+        reading = decode_report(text, **circumstances)
+    except NoDrive:
+        if attached is None or not (attached.model or attached.native_serial or attached.bridge_serial):
+            raise
+        reading = _silent(text, **circumstances)
+    return reading if attached is None else _completed(reading, attached)
+
+
+def _silent(
+    text: str,
+    *,
+    read_at: str | None = None,
+    path: str | None = None,
+    transport: str | None = None,
+    exit_status: int | None = None,
+    asked: tuple[str, ...] = (),
+    attached_sector_bytes: int | None = None,
+    native_capacity_bytes: int | None = None,
+    bridge: str | None = None,
+) -> Reading:
+    """The reading of a drive that said nothing at all."""
+    return Reading(
+        read_at=read_at,
+        path=path,
+        transport=transport,
+        bridge=bridge,
+        drive=Drive(
+            attached_sector_bytes=attached_sector_bytes,
+            logical_sector_bytes=attached_sector_bytes,
+            native_capacity_bytes=native_capacity_bytes,
+        ),
+        raw=RawReport(
+            text=text,
+            exit_status=exit_status,
+            asked=asked,
+            attached_sector_bytes=attached_sector_bytes,
+            native_capacity_bytes=native_capacity_bytes,
+            bridge=bridge,
+        ),
+    )
+
+
+def _completed(reading: Reading, attached: Attached) -> Reading:
+    drive = reading.drive
+    identity = _identity(drive.identity, attached)
+    gaps = (*reading.gaps, *_gaps(reading, attached, identity))
+    return msgspec.structs.replace(
+        reading,
+        gaps=gaps,
+        raw=msgspec.structs.replace(reading.raw, attached=attached),
+        drive=msgspec.structs.replace(
+            drive,
+            model=drive.model or attached.model,
+            serial=drive.serial or attached.native_serial,
+            identity=identity,
+            capacity_bytes=drive.capacity_bytes or attached.capacity_bytes,
+        ),
+    )
+
+
+def _identity(said: Identity, attached: Attached) -> Identity:
+    if said.strength != "none":
+        return msgspec.structs.replace(said, bridge_serial=said.bridge_serial or attached.bridge_serial)
+    known = attached.wwn or attached.native_serial
+    return Identity(
+        wwn=attached.wwn,
+        native_serial=attached.native_serial,
+        bridge_serial=attached.bridge_serial,
+        strength="strong" if known else "weak" if attached.bridge_serial else "none",
+    )
+
+
+def _gaps(reading: Reading, attached: Attached, identity: Identity) -> list[Gap]:
+    known = {found.code for found in reading.gaps}
+    found = []
+    if attached.unanswered == "everything":
+        found.append(gap("no-answer", "The drive did not answer in time, not even to a short question."))
+    elif attached.unanswered == "logs":
+        found.append(gap("logs-unanswered", "The drive hung over its logs; only its attributes were read."))
+    if attached.tried and "bridge-blocked" not in known:
+        found.append(gap("bridge-blocked", f"No health report comes through (tried {', '.join(attached.tried)})."))
+    if not any(one.blocks for one in (*reading.gaps, *found)) and reading.drive.protocol is None:
+        found.append(gap("no-health-data", "The drive gives no health data over this connection."))
+    if identity.strength == "weak" and "identity-weak" not in known:
+        found.append(gap("identity-weak", "Only the bridge's own serial number is known."))
+    said, seen = reading.drive.capacity_bytes, attached.capacity_bytes
+    if said and seen and said != seen:
+        found.append(gap("size-differs", f"The drive says it has {said:,} bytes, this machine sees {seen:,}."))
+    return found
