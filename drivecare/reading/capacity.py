@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from typing import Final
 
+SMALLEST_GB: Final = 50
 IDEMA_LARGEST_GB: Final = 8_000
 _GIB: Final = 1 << 30
 _SECTOR: Final = 512
@@ -39,5 +40,5 @@ def labelled_gigabytes(capacity_bytes: int) -> int | None:
     A GiB is more than a GB, so above 8,000 GB two neighbouring labels can share one count: the rounder one is meant.
     """
     near = capacity_bytes // 10**9
-    matching = [gb for gb in (near, near - 1) if gb >= 50 and capacity_bytes in standard_bytes(gb)]
+    matching = [gb for gb in (near, near - 1) if gb >= SMALLEST_GB and capacity_bytes in standard_bytes(gb)]
     return max(matching, key=lambda gb: math.gcd(gb, 1_000), default=None)

@@ -26,7 +26,8 @@ class Finding(Value, frozen=True, kw_only=True):
     """One signal that a rule has something to say about.
 
     `signal` is a field of `Values` or another stable snake_case name; `label` says it in words. `limit` is what was
-    exceeded, None where there is no number. `source` starts with its kind: "measured: ...". `action`: what to do.
+    exceeded, None where there is no number. `detail` is what was seen beside the number. `source` starts with its
+    kind: "measured: ...". `action`: what to do.
     """
 
     signal: str
@@ -35,6 +36,7 @@ class Finding(Value, frozen=True, kw_only=True):
     limit: int | float | str | None = None
     severity: Severity
     fault_class: FaultClass
+    detail: str = ""
     why: str = ""
     source: str
     source_kind: SourceKind

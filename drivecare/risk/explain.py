@@ -1,0 +1,82 @@
+"""The arithmetic of one verdict, line by line, for whoever wants to check it by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from drivecare.reading.model import Drive, Reading
+from drivecare.reading.surface import SurfaceScan
+from drivecare.risk.assess import Working, work
+from drivecare.risk.findings import SEVERITIES, holds
+from drivecare.risk.model import Chance
+from drivecare.risk.rules import RuleSet, load_rules
+from drivecare.risk.signals import Signal
+from drivecare.risk.verdict import for_sale
+
+
+def explain(
+    reading: Reading, *, as_new: bool = False, history: Iterable[Reading] = (), scan: SurfaceScan | None = None
+) -> tuple[str, ...]:
+    """Every signal with what its rules made of it, the estimate, and the row of the verdict table that held."""
+    rules = load_rules()
+    working = work(reading, as_new=as_new, history=history, scan=scan)
+    return tuple(_lines(reading, working, rules, as_new=as_new))
+
+
+def _lines(reading: Reading, working: Working, rules: RuleSet, *, as_new: bool) -> Iterator[str]:
+    yield "1. What was seen, and what each rule says to it"
+    for name, entries in sorted(working.signals.items()):
+        for signal in entries:
+            yield from _signal_lines(name, signal, working, reading.drive, rules)
+    yield "2. The chance of failing within 12 months"
+    yield from _chance_lines(working.chance)
+    yield "3. The verdict table: the first row that holds"
+    severities = {finding.severity for finding in working.findings}
+    found = ", ".join(severity for severity in SEVERITIES if severity in severities) or "none"
+    yield f"   severities found: {found}"
+    for row in rules.table:
+        asks = row.severity or row.signal or "whatever was found"
+        unless = f", unless {' or '.join(row.unless)}" if row.unless else ""
+        yield f"   {row.verdict}: asks for {asks}{unless}: {'holds' if row is working.row else 'does not hold'}"
+        if row is working.row:
+            break
+    verdict, headline = for_sale(working.row, "new" if as_new else "used")
+    if verdict != working.row.verdict:
+        yield f"   sold as new: {working.row.verdict} becomes {verdict}, for it is sent back"
+    yield f"Verdict: {verdict}. {headline}"
+
+
+def _signal_lines(name: str, signal: Signal, working: Working, drive: Drive, rules: RuleSet) -> Iterator[str]:
+    """One line for the signal with each test that was tried, up to the one that held, and for a recheck done."""
+    shown = f"{signal.value:,}" if isinstance(signal.value, int) else f"{signal.value}"
+    detail = f" ({signal.detail})" if signal.detail else ""
+    applying = rules.for_drive(name, drive)
+    if not applying:
+        shown_rule = next((entry for entry in rules.shown if entry.signal == name), None)
+        yield f"   {name} = {shown}{detail}: shown, not scored" + (f": {shown_rule.reason}" if shown_rule else "")
+    for rule in applying:
+        quiet = [other for other in rule.unless if working.signals.get(other)]
+        if quiet:
+            yield f"   {name} = {shown}{detail}: keeps quiet because of {', '.join(quiet)}"
+            continue
+        for level in rule.levels:
+            held, _ = holds(level, signal, working.signals)
+            if held:
+                yield f"   {name} = {shown}{detail}: {level.words()}: {level.severity} [{rule.source.line()}]"
+                break
+        else:
+            yield f"   {name} = {shown}{detail}: nothing ({'; '.join(f'not {level.words()}' for level in rule.levels)})"
+    yield from (
+        f"   {name}: that recheck is done: {judged.finding.why}"
+        for judged in working.found
+        if judged.rule.signal == name and judged.finding.severity != judged.level.severity
+    )
+
+
+def _chance_lines(chance: Chance) -> Iterator[str]:
+    if chance.estimate is None or chance.low is None or chance.high is None:
+        yield f"   none: {chance.basis}"
+        return
+    yield f"   {chance.estimate:.1%}, between {chance.low:.1%} and {chance.high:.1%}; {chance.basis}"
+    if chance.clean is not None:
+        yield f"   a drive of this age with nothing to show: {chance.clean:.1%}"

@@ -1,0 +1,95 @@
+"""The chance of failing within 12 months: measured survival for hard drives, published figures for the rest.
+
+Where our own data do not reach (solid state, SAS, counters that were not read) a short table in
+`profiles/risk/published-rates.toml` stands in: what studies give for drives that show nothing, and our judgement, with
+a wide interval, for those that show something. Such a figure is shown and never decides a verdict.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import lru_cache
+from importlib.resources import files
+from typing import Literal
+
+import msgspec
+
+from drivecare.documents import Strict, decode_toml
+from drivecare.reading.model import Reading
+from drivecare.risk import survival
+from drivecare.risk.findings import RANK
+from drivecare.risk.model import Chance, Finding
+from drivecare.risk.rules import Source
+
+OUTSIDE_CAUSES = frozenset({"link", "heat", "locked", "none"})
+NO_DATA = Chance(basis="no usable health data, so no chance is given")
+NO_KIND = Chance(basis="hard drive or solid state is not known, so no chance is given")
+
+
+class Rate(Strict, frozen=True, kw_only=True):
+    """One row: the kind of drive, the worst it shows, and the chance as fractions."""
+
+    kind: Literal["hdd", "ssd"]
+    shows: Literal["nothing", "recheck", "replace", "evacuate"]
+    estimate: float
+    low: float
+    high: float
+    source: Source
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.low <= self.estimate <= self.high <= 1:
+            raise ValueError("0 <= low <= estimate <= high <= 1 does not hold")
+
+
+class _RatesFile(Strict, frozen=True, kw_only=True):
+    rate: tuple[Rate, ...]
+
+
+@lru_cache(maxsize=1)
+def published_rates() -> dict[tuple[str, str], Rate]:
+    """The shipped rates by kind and by what the drive shows."""
+    path = files("drivecare.profiles") / "risk" / "published-rates.toml"
+    table = decode_toml(_RatesFile, path.read_bytes(), origin="profiles/risk/published-rates.toml")
+    return {(rate.kind, rate.shows): rate for rate in table.rate}
+
+
+def measured(reading: Reading) -> Chance | None:
+    """The chance by our own survival table; None where it does not reach this drive."""
+    return survival.chance(reading) if reading.drive.kind == "hdd" else None
+
+
+def published(reading: Reading, findings: Iterable[Finding]) -> Chance:
+    """The chance by the table of published rates and judgement, from the worst that the drive itself shows."""
+    kind = reading.drive.kind
+    if kind == "unknown":
+        return NO_KIND
+    own = [f.severity for f in findings if f.fault_class not in OUTSIDE_CAUSES and f.severity != "blocked"]
+    worst = min(own, key=RANK.__getitem__, default="note")
+    rates = published_rates()
+    rate = rates[kind, "nothing" if worst == "note" else worst]
+    return Chance(
+        estimate=rate.estimate,
+        low=rate.low,
+        high=rate.high,
+        basis=rate.source.line(),
+        clean=rates[kind, "nothing"].estimate,
+    )
+
+
+def combined(measured_chance: Chance | None, reading: Reading, findings: Iterable[Finding]) -> Chance:
+    """The measured chance, unless something it knows nothing of (an alarm, a failed self-test) speaks louder."""
+    findings = list(findings)
+    if measured_chance is None or measured_chance.estimate is None:
+        return published(reading, findings)
+    beside = [f for f in findings if f.signal not in _measured_signals() and f.severity in ("replace", "evacuate")]
+    if not beside:
+        return measured_chance
+    other = published(reading, beside)
+    louder = other.estimate is not None and other.estimate > measured_chance.estimate
+    return msgspec.structs.replace(other, clean=measured_chance.clean) if louder else measured_chance
+
+
+@lru_cache(maxsize=1)
+def _measured_signals() -> frozenset[str]:
+    """The signals that the survival table is made of, and the estimate itself."""
+    return frozenset(name for signal in survival.load_table().signal for name in signal.values) | {"estimate"}
