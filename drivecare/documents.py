@@ -37,6 +37,7 @@ def encode(document: Value) -> bytes:
 def decode(kind: type[T], data: bytes, *, origin: str) -> T:
     """JSON bytes as `kind`. Raises BadInput naming `origin`, the key and the reason."""
     try:
+        data.decode("utf-8")  # msgspec does not look inside what it skips
         return msgspec.json.decode(data, type=kind)
     except msgspec.DecodeError as error:  # ValidationError is one
         raise _bad(error, origin, "JSON") from error

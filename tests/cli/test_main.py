@@ -1,0 +1,64 @@
+"""The command table, and the boundary where an error becomes one line and an exit code."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import click
+import pytest
+from click.testing import CliRunner
+
+from drivecare.cli.main import COMMANDS, cli
+
+
+def run(*arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run([sys.executable, "-m", "drivecare.cli.main", *arguments], capture_output=True, text=True)
+
+
+def test_help_lists_every_command_in_the_order_of_a_job() -> None:
+    lines = CliRunner().invoke(cli, ["--help"]).output.splitlines()
+    names = [line.split()[0] for line in lines if line.startswith("  ") and line.split()[0] in COMMANDS]
+    assert names == list(COMMANDS)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_exists_and_shows_an_example(name: str) -> None:
+    command = cli.get_command(click.Context(cli), name)
+    assert command is not None
+    assert command.name == name
+    result = CliRunner().invoke(cli, [name, "--help"])
+    assert result.exit_code == 0
+    assert f"drivecare {name}" in result.output
+
+
+def test_help_imports_no_command_and_nothing_heavy() -> None:
+    code = (
+        "import sys; sys.argv = ['drivecare', '--help']\n"
+        "from drivecare.cli.main import main\n"
+        "try: main()\n"
+        "except SystemExit: pass\n"
+        "heavy = {'rich', 'tqdm', 'pySMART', 'psutil', 'jinja2', 'matplotlib', 'drivecare.reading.model'}\n"
+        "print(sorted(heavy & set(sys.modules)))"
+    )
+    result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert result.stdout.splitlines()[-1] == "[]"
+
+
+def test_an_expected_error_is_one_line_on_stderr() -> None:
+    result = run("copy-files", "/nonexistent/source", "/nonexistent/target")
+    assert result.returncode == 3
+    assert result.stdout == ""
+    assert result.stderr == ("drivecare: /nonexistent/source: is not a folder. Name the mounted folder to copy from.\n")
+
+
+def test_wrong_usage_is_2() -> None:
+    assert run("copy-files").returncode == 2
+    assert run("no-such-command").returncode == 2
+
+
+def test_a_closed_pipe_is_no_traceback() -> None:
+    result = subprocess.run(
+        f"{sys.executable} -m drivecare.cli.main --help | true", shell=True, capture_output=True, text=True
+    )
+    assert "Traceback" not in result.stderr

@@ -1,0 +1,118 @@
+"""Documents are whole or not there, and what is wrong in one is said with its place."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+from drivecare import documents
+from drivecare.documents import Strict, Value, decode, decode_toml, encode, read_bytes, save
+from drivecare.errors import BadInput, DriveCareError, Interrupted, NoDrive, Refused, Unavailable
+
+
+class Bay(Strict, frozen=True, kw_only=True):
+    height_mm: float
+    name: str = "bay"
+
+
+class Sheet(Value, frozen=True, kw_only=True):
+    bays: tuple[Bay, ...] = ()
+    count: int | None = None
+
+
+def test_encode_is_stable_and_ends_with_a_newline() -> None:
+    assert encode(Sheet(count=0)) == b'{\n  "bays": [],\n  "count": 0\n}\n'
+    assert decode(Sheet, encode(Sheet(count=0)), origin="x") == Sheet(count=0)
+
+
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        (b'{"count": "three"}', "sheet.json: Expected `int | null`, got `str` at count"),
+        (b'{"bays": [{"height_mm": "9.5"}]}', "sheet.json: Expected `float`, got `str` at bays[0].height_mm"),
+        (b'{"bays": [{"height_mm": 9.5, "hight": 1}]}', "sheet.json: Object contains unknown field `hight` at bays[0]"),
+        (b"{", "sheet.json: is not valid JSON: Input data was truncated"),
+        (b'{"x": "\xff"}', "sheet.json: is not UTF-8 text"),
+    ],
+    ids=["type", "nested type", "unknown key of a strict value", "cut short", "not text"],
+)
+def test_wrong_json_is_named_with_its_place(data: bytes, said: str) -> None:
+    with pytest.raises(BadInput) as caught:
+        decode(Sheet, data, origin="sheet.json")
+    assert caught.value.message() == said
+
+
+def test_wrong_toml_is_named_with_its_place() -> None:
+    with pytest.raises(BadInput, match=r"bay.toml: Expected `float`, got `str` at height_mm"):
+        decode_toml(Bay, b'height_mm = "tall"', origin="bay.toml")
+    with pytest.raises(BadInput, match=r"bay.toml: is not valid TOML: Invalid value"):
+        decode_toml(Bay, b"height_mm =", origin="bay.toml")
+
+
+def test_a_newer_version_may_add_fields() -> None:
+    assert decode(Sheet, b'{"count": 1, "added_later": true}', origin="x") == Sheet(count=1)
+
+
+def test_save_is_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    target = tmp_path / "sheet.json"
+    save(target, b"first")
+
+    def no_room(_: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", no_room)
+    with pytest.raises(Unavailable, match="No space left"):
+        save(target, b"second, which does not fit")
+    assert target.read_bytes() == b"first"
+    assert [path.name for path in tmp_path.iterdir()] == ["sheet.json"]
+
+
+def test_save_flushes_the_data_before_it_takes_the_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    happened: list[str] = []
+    monkeypatch.setattr(documents.os, "fsync", lambda _: happened.append("flush"))
+    real = Path.replace
+    monkeypatch.setattr(Path, "replace", lambda self, to: happened.append("name") or real(self, to))
+    save(tmp_path / "x", b"")
+    assert happened == ["flush", "name", "flush"]
+
+
+def test_exclusive_never_replaces(tmp_path: Path) -> None:
+    target = tmp_path / "x"
+    save(target, b"mine", exclusive=True)
+    with pytest.raises(BadInput, match=r"exists already\. Nothing is overwritten"):
+        save(target, b"other", exclusive=True)
+    assert target.read_bytes() == b"mine"
+
+
+def test_read_bytes_says_what_is_wrong(tmp_path: Path) -> None:
+    with pytest.raises(BadInput, match=r"there is no such file\. Check the path\."):
+        read_bytes(tmp_path / "none")
+    with pytest.raises(BadInput, match="is a directory"):
+        read_bytes(tmp_path)
+    with pytest.raises(BadInput, match="not a regular file"):
+        read_bytes(Path("/dev/null"))
+    (tmp_path / "big").write_bytes(b"x" * 11)
+    with pytest.raises(BadInput, match="larger than 10 bytes"):
+        read_bytes(tmp_path / "big", limit_bytes=10)
+
+
+@pytest.mark.parametrize(
+    ("error", "code", "exit_code"),
+    [
+        (BadInput("x"), "bad-input", 3),
+        (NoDrive("x"), "no-drive", 3),
+        (Unavailable("x"), "unavailable", 3),
+        (Refused("x", guard="in-use"), "refused", 22),
+        (Interrupted("x"), "interrupted", 23),
+    ],
+    ids=lambda value: getattr(value, "code", None),
+)
+def test_every_error_has_its_exit_code(error: DriveCareError, code: str, exit_code: int) -> None:
+    assert (error.code, error.exit_code) == (code, exit_code)
+
+
+def test_a_message_says_where_what_and_what_to_do() -> None:
+    error = BadInput("is not text", where="a.txt", hint="Save it as UTF-8.")
+    assert error.message() == "a.txt: is not text. Save it as UTF-8."
