@@ -1,0 +1,205 @@
+"""The chance that a hard drive fails within 12 months, from the state its reading shows.
+
+Each error counter stands on a ladder of levels, each level worth some points. The sum of the points is the drive's
+state, and the chance is what became of the drives seen in such a state on any reading day, whatever they did
+afterwards (Kaplan-Meier). Counters that rise together are not multiplied as if they were independent: their sum is
+looked up in what was observed. More of anything never lowers the chance. Points and chances are data,
+`profiles/risk/hdd-survival.toml`, rebuilt by `docs/evidence/calibrate.py`; docs/evidence.md argues them.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from collections.abc import Callable, Sequence
+from functools import cache
+from importlib.resources import files
+
+import msgspec
+
+from drivecare.documents import Strict, Value, decode_toml
+from drivecare.reading.model import Reading, Values
+from drivecare.risk.model import Chance
+
+HOURS_PER_YEAR = 8766
+
+
+class Level(Strict, frozen=True, kw_only=True):
+    """From this raw count on the signal is worth this many points."""
+
+    start: int = msgspec.field(name="from")
+    points: int
+
+
+class Signal(Strict, frozen=True, kw_only=True):
+    """A ladder. The fields of `Values` it looks at are counters of one thing: the highest of them counts."""
+
+    label: str
+    values: tuple[str, ...]
+    smart: tuple[int, ...]
+    levels: tuple[Level, ...]
+
+    def __post_init__(self) -> None:
+        starts, points = ([level.start for level in self.levels], [level.points for level in self.levels])
+        if starts != sorted(set(starts)) or points != sorted(set(points)) or starts[:1] < [1] or points[:1] < [1]:
+            raise ValueError(f"the levels of {self.label} must begin at 1 or more and rise")
+
+    def points(self, count: int) -> int:
+        """Points for a raw count; 0 below the first level."""
+        reached = bisect_right(self.levels, count, key=lambda level: level.start)
+        return self.levels[reached - 1].points if reached else 0
+
+
+class Measured(Strict, frozen=True, kw_only=True):
+    """A measured chance of failing within the horizon, fractions 0 to 1.
+
+    `readings`: drives counted on each reading day they were seen on; `failed`: different drives that failed.
+    `with_excluded`: the chance when the models left out of the table are counted too.
+    """
+
+    chance: float
+    low: float
+    high: float
+    with_excluded: float
+    readings: int
+    failed: int
+
+    def __post_init__(self) -> None:
+        if not 0 < self.low <= self.chance <= self.high < 1:
+            raise ValueError("a measured chance needs 0 < low <= chance <= high < 1")
+
+
+class Clean(Measured, frozen=True, kw_only=True):
+    """The base rate: drives with no points, from this age on."""
+
+    from_years: int
+
+
+class Band(Measured, frozen=True, kw_only=True):
+    """Drives with points near these; between two bands the chance is interpolated."""
+
+    points: float
+
+
+class SurvivalTable(Strict, frozen=True, kw_only=True):
+    """The calibrated table and where it comes from."""
+
+    source: str
+    first_day: str
+    last_day: str
+    horizon_days: int
+    excluded_models: tuple[str, ...]
+    signal: tuple[Signal, ...]
+    clean: tuple[Clean, ...]
+    band: tuple[Band, ...]
+
+    def __post_init__(self) -> None:
+        if not self.source.strip():
+            raise ValueError("the table needs its source")
+        if not self.clean or self.clean[0].from_years != 0 or not self.band:
+            raise ValueError("the table needs a clean row from 0 years on, and bands")
+        for rows in (self.clean, self.band):
+            for column in ("chance", "low", "high"):
+                figures = [getattr(row, column) for row in rows]
+                if figures != sorted(figures):
+                    raise ValueError(f"{column} must not fall from one row to the next")
+
+
+class Part(Value, frozen=True, kw_only=True):
+    """What one signal adds. `field` is the one of its `Values` fields that counts, `count` its raw count."""
+
+    label: str
+    field: str
+    count: int
+    points: int
+
+
+class Score(Value, frozen=True, kw_only=True):
+    """The state of one drive: the points of each signal that was said, most first, and the fields that were not."""
+
+    points: int
+    parts: tuple[Part, ...]
+    unsaid: tuple[str, ...]
+
+
+def decode_table(data: bytes, *, origin: str) -> SurvivalTable:
+    """A table from TOML. Raises BadInput where it is malformed, falls anywhere or names no source."""
+    return decode_toml(SurvivalTable, data, origin=origin)
+
+
+@cache
+def load_table() -> SurvivalTable:
+    """The shipped table."""
+    name = "hdd-survival.toml"
+    return decode_table((files("drivecare.profiles") / "risk" / name).read_bytes(), origin=name)
+
+
+def score(values: Values, table: SurvivalTable | None = None) -> Score:
+    """The points of every signal that the drive said."""
+    parts: list[Part] = []
+    unsaid: list[str] = []
+    for signal in (table or load_table()).signal:
+        said = [(count, name) for name in signal.values if (count := getattr(values, name)) is not None]
+        unsaid += [name for name in signal.values if getattr(values, name) is None]
+        if said:
+            count, name = max(said, key=lambda pair: pair[0])
+            parts.append(Part(label=signal.label, field=name, count=count, points=signal.points(count)))
+    parts.sort(key=lambda part: -part.points)
+    return Score(points=sum(part.points for part in parts), parts=tuple(parts), unsaid=tuple(unsaid))
+
+
+def chance(reading: Reading, table: SurvivalTable | None = None) -> Chance | None:
+    """The chance of failing within 12 months; None where the drive is no hard drive or said none of the signals."""
+    table = table or load_table()
+    state = score(reading.values, table)
+    if reading.drive.kind != "hdd" or not state.parts:
+        return None
+    clean = base_rate(table, reading.values.power_on_hours)
+    estimate, low, high, with_excluded = (
+        _look_up(table, state.points, column, clean) for column in ("chance", "low", "high", "with_excluded")
+    )
+    return Chance(
+        estimate=estimate,
+        low=low,
+        high=high,
+        clean=clean.chance,
+        basis=_basis(table, state.points, clean, with_excluded),
+    )
+
+
+def base_rate(table: SurvivalTable, power_on_hours: int | None) -> Clean:
+    """The row for a drive of this age with nothing to show; that of the youngest where the age was not said."""
+    years = (power_on_hours or 0) / HOURS_PER_YEAR
+    return table.clean[bisect_right(table.clean, years, key=lambda row: float(row.from_years)) - 1]
+
+
+def _look_up(table: SurvivalTable, points: int, column: str, clean: Clean) -> float:
+    """Without points the base rate; with points interpolated between the bands, and never under the base rate."""
+    base: float = getattr(clean, column)
+    if points == 0:
+        return base
+    xs = [0.0, *(band.points for band in table.band)]
+    ys = [getattr(table.clean[0], column), *(getattr(band, column) for band in table.band)]
+    return round(max(base, _interpolate(points, xs, ys)), 4)
+
+
+def _interpolate(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
+    """Straight lines in the logarithm of the cumulative hazard, -ln(1 - p); the last value beyond the last point."""
+    if x >= xs[-1]:
+        return ys[-1]
+    right = bisect_right(xs, x)
+    left = right - 1
+    share = (x - xs[left]) / (xs[right] - xs[left])
+    logs: Callable[[float], float] = lambda p: math.log(-math.log1p(-p))  # noqa: E731
+    return -math.expm1(-math.exp((1 - share) * logs(ys[left]) + share * logs(ys[right])))
+
+
+def _basis(table: SurvivalTable, points: int, clean: Clean, with_excluded: float) -> str:
+    """One sentence on where the number comes from."""
+    row = clean if points == 0 else min(table.band, key=lambda band: abs(band.points - points))
+    like = "with none of these signs, at this age" if points == 0 else "in a state like this"
+    return (
+        f"measured: {row.readings:,} readings of drives {like}, {row.failed:,} drives failed "
+        f"(Kaplan-Meier, {table.source}, {table.first_day[:4]} to {table.last_day[:4]}; "
+        f"{with_excluded:.1%} with {', '.join(table.excluded_models)} counted)"
+    )
