@@ -17,7 +17,7 @@ _MOST_EVENTS = 1 << 31
 
 
 class Signal(NamedTuple):
-    """Which row tells a value: its id, a test of its name (which may contradict the id), the largest possible number."""
+    """Which row tells a value: its id, a test of its name (which may contradict the id), the largest count."""
 
     value: str
     ids: tuple[int, ...]
@@ -26,7 +26,7 @@ class Signal(NamedTuple):
 
 
 SIGNALS: tuple[Signal, ...] = (
-    Signal("reallocated", (5,), lambda row: True, _MOST_SECTORS),
+    Signal("reallocated", (5,), named(""), _MOST_SECTORS),
     Signal("power_cycles", (12,), named(r"cycle|power"), 10_000_000),
     Signal("spin_retries", (10,), named("spin"), 1_000_000),
     Signal("end_to_end_errors", (184,), named(r"end|error|e2e"), _MOST_EVENTS),
@@ -52,7 +52,9 @@ def decode(report: Report, said: Said) -> None:
     _hours(said)
     _temperature(report, said)
     _from_statistics(said)
-    said.health = said.health or bool(said.statistics.keys() & {"reallocated", "reported_uncorrectable", "wear_percent_used"})
+    said.health = said.health or bool(
+        said.statistics.keys() & {"reallocated", "reported_uncorrectable", "wear_percent_used"}
+    )
 
 
 def finish(said: Said) -> None:
@@ -87,7 +89,12 @@ def _packs_rates(said: Said) -> bool:
 
 def _hours(said: Said) -> None:
     found = [row.raw for row in said.attributes if row.id == 9]
-    said.put("power_on_hours", next((raw for raw in found if raw is not None), None), limit=MOST_HOURS, code="hours-implausible")
+    said.put(
+        "power_on_hours",
+        next((raw for raw in found if raw is not None), None),
+        limit=MOST_HOURS,
+        code="hours-implausible",
+    )
 
 
 def _temperature(report: Report, said: Said) -> None:
@@ -132,6 +139,6 @@ def _from_statistics(said: Said) -> None:
     for value, name in (("host_bytes_written", "sectors_written"), ("host_bytes_read", "sectors_read")):
         if got.get(name):
             said.fill(value, [within(got[name] * sector, 0, 10**18)])
-    limit = within(got.get("celsius_limit_high"), 40, 90)
-    if limit is not None:
-        said.drive["temperature_limit_celsius"] = limit
+    highest = within(got.get("celsius_limit_high"), 40, 90)
+    if highest is not None:
+        said.drive["temperature_limit_celsius"] = highest

@@ -49,8 +49,9 @@ def decode_report(
     """A drive's report as a reading.
 
     `text` may come straight from the backend or from a mail. `read_at` (ISO 8601) defaults to the time the report names
-    where its zone is known; `exit_status`, `asked` and the rest are what the caller knows beside the text and are kept
-    in `raw`. Raises NoDrive where the text names no drive, BadInput where it names several; nothing else.
+    where its zone is known; `exit_status` is the backend's, None where the text was pasted; the rest is what the
+    machine knew beside the text (RawReport). Raises NoDrive where the text names no drive, BadInput where it names
+    several; nothing else.
     """
     text = text.encode("utf-8", "replace").decode("utf-8")
     lines = lines_of(text)
@@ -61,21 +62,18 @@ def decode_report(
     said = Said()
     drive.describe(report, protocol, said)
     said.drive["virtual"] = drive.virtual(report, protocol, said.drive)
-    if blocked:
-        bridge = bridge or blocked[2]
-        path = path or blocked[1]
     _require_drive(report, said, named=bool(blocked or said.drive["virtual"] or _refused_identity(report)))
     hidden = protocol == "scsi" and not _native_scsi(report, said)
     said.drive["identity"] = drive.identity(report, protocol, said.drive, hidden=hidden)
     _decode_protocol(report, protocol, said)
     _circumstances(said, attached_sector_bytes, native_capacity_bytes)
     says, words, qualifiers = _verdict(report, said)
-    _gaps(report, said, says, words, exit_status=exit_status, bridge=bridge if blocked else None)
+    _gaps(report, said, says, words, exit_status=exit_status, bridge=blocked[2] if blocked else None)
     return Reading(
         read_at=read_at or _local_time(report),
-        path=path,
+        path=path or (blocked[1] if blocked else None),
         transport=transport,
-        bridge=bridge,
+        bridge=bridge or (blocked[2] if blocked else None),
         drive_says=says,
         drive_says_words=words,
         qualifiers=qualifiers,
@@ -178,16 +176,27 @@ def _verdict(report: Report, said: Said) -> tuple[DriveSays, str | None, tuple[s
         if match := _VERDICT.search(line):
             words = match[1]
             break
-    lower = (words or "").lower()
-    says: DriveSays = "silent"
-    if re.match(r"passed|ok\b", lower):
-        says = "passed"
-    elif re.match(r"fail", lower) and said.values.get("failure_prediction") != "5d/ff":
-        says = "failing"
-    elif (prediction := said.values.get("failure_prediction")) and prediction != "5d/ff":
-        says = "failing"
+    says = _in_a_word((words or "").lower(), said)
     qualifiers = tuple(dict.fromkeys(meaning for phrase, meaning in _QUALIFIERS if report.any_line(phrase)))
     return says, words, qualifiers
+
+
+def _in_a_word(words: str, said: Said) -> DriveSays:
+    """The verdict as passed, failing or silent, whatever its wording.
+
+    NVMe knows no overall verdict: the backend words one from the warning bits, and calls an overheated drive failed.
+    There only the bits that mean failure (reliability, read-only) are taken for one; the others speak for themselves.
+    """
+    if re.match(r"passed|ok\b", words):
+        return "passed"
+    prediction = said.values.get("failure_prediction")
+    if prediction is not None:
+        return "silent" if prediction == "5d/ff" else "failing"
+    if not words.startswith("fail"):
+        return "silent"
+    warnings = set(said.values.get("critical_warnings") or ())
+    harmless = said.drive["protocol"] == "nvme" and warnings and not warnings & {"reliability", "read-only"}
+    return "silent" if harmless else "failing"
 
 
 _CHECKSUMS = (
@@ -197,7 +206,9 @@ _CHECKSUMS = (
     (r"Log Structure", "checksum-log"),
 )
 _READ_FAILURES = re.compile(
-    r"^(?:Read .* failed\b|Error .* Read failed|.*Log Sense failed|Read SMART .* failed|.*(?:Log|log) read failed)", re.I
+    r"^(?:Read .* failed\b|Error .* Read failed|.*Log Sense failed|.*Log read failed|.*mandatory SMART command failed|"
+    r"SMART Status command failed)",
+    re.I,
 )
 
 
@@ -219,13 +230,11 @@ def _gaps(
             said.miss(code, line.strip().removeprefix("Warning! ") + ("" if line.rstrip().endswith(".") else "."))
         elif _READ_FAILURES.match(line.strip()):
             said.miss("command-failed", line.strip()[:160])
-        elif re.search(r"mandatory SMART command failed|SMART Status command failed", line, re.I):
-            said.miss("command-failed", line.strip()[:160])
     if report.any_line("is in STANDBY", "is in SLEEP mode", "Device is in STANDBY mode"):
         said.miss("standby", "The drive was in standby and was not woken.")
     if exit_status is not None and exit_status & 0b111:
         _exit_status(said, exit_status)
-    if words is None or says == "silent":
+    if says == "silent" and not said.values.get("critical_warnings") and "failure_prediction" not in said.values:
         said.miss("status-missing", f"The drive's own verdict is {words or 'not in the report'}.")
     if said.drive["identity"].strength == "weak":
         said.miss("identity-weak", "The model and serial number may be the bridge's, not the drive's.")

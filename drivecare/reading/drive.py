@@ -1,10 +1,10 @@
-"""Which drive a report is about: model, serial, identity, size, sectors, shape, link, and what hides behind a bridge."""
+"""Which drive a report is about: model, serial, identity, size, sectors, shape, link; and what stands before it."""
 
 from __future__ import annotations
 
 import re
 
-from drivecare.reading.model import Drive, Identity, Kind, Protocol
+from drivecare.reading.model import Identity, Kind, Protocol
 from drivecare.reading.numbers import count, decimal, within
 from drivecare.reading.said import Report, Said
 from drivecare.reading.text import first
@@ -129,7 +129,7 @@ def _zoned(report: Report) -> str | None:
 
 
 def _security(text: str | None) -> str | None:
-    """`Disabled, NOT FROZEN`, `ENABLED, PW level HIGH, **LOCKED**` and so on: ACS-3 table of security states SEC0-SEC6."""
+    """`Disabled, NOT FROZEN`, `ENABLED, PW level HIGH, **LOCKED**` and so on (ATA security states SEC0 to SEC6)."""
     lower = (text or "").lower()
     if lower.startswith("unavailable"):
         return "unsupported"
@@ -237,7 +237,13 @@ def kind_of(report: Report, said: Said) -> Kind:
 # Model numbers and families of hard drives; Seagate's solid-state SAS drives carry an F after the capacity.
 _HARD_DRIVES = (
     r"\bhdd\b|barracuda|ironwolf|exos|momentus|deskstar|travelstar|ultrastar 7k|spinpoint|"
-    r"^st\d{3,5}[a-eg-z]|\bwdc? wd\d{2,}|\bfujitsu m[ahp]|\btoshiba m[kq]\d|\b(hitachi|hgst) h[dtu][st]|\bsamsung h[dm]\d"
+    r"^st\d{3,9}[a-eg-z]|\bwdc? wd\d{2,}|\bfujitsu m[ahp]|\btoshiba m[kq]\d|\b(hitachi|hgst) h[dtu][st]|"
+    r"\bsamsung h[dm]\d"
 )
-_SPINS = r"^(spin_up_time|seek_error_rate|spin_retry_count|seek_time_perf|head_flying|load_cycle|throughput_perf|helium)"
-_FLASH = r"wear_?level|wearout|ssd_life|erase_count|program_fail|erase_fail|lifetime_remain|life_remain|nand_|rsvd_blk|block-erase"
+_SPINS = (
+    r"^(spin_up_time|seek_error_rate|spin_retry_count|seek_time_perf|head_flying|load_cycle|throughput_perf|helium)"
+)
+_FLASH = (
+    r"wear_?level|wearout|ssd_life|erase_count|program_fail|erase_fail|lifetime_remain|life_remain|nand_|rsvd_blk|"
+    r"block-erase"
+)

@@ -40,7 +40,9 @@ def _again(saved: Reading) -> Reading:
     """A saved reading decoded again from its raw report, so that a better decoder serves old readings."""
     raw = saved.raw
     if not raw.text.strip() and raw.attached is None:
-        raise NoDrive("the saved reading holds no raw report", hint="Read the drive again.")
+        if saved.drive.model or saved.drive.serial or saved.drive.identity.wwn:
+            return saved  # written by hand or by another program: there is nothing to decode it from
+        raise NoDrive("the saved reading names no drive", hint="Read the drive again.")
     return decode_attached(
         raw.text,
         raw.attached,

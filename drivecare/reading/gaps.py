@@ -1,4 +1,4 @@
-"""What a reading can fail to tell, and what helps: one catalogue of codes, so that nothing missing looks like health."""
+"""What a reading can fail to tell, and what helps: one catalogue, so that nothing missing looks like health."""
 
 from __future__ import annotations
 
@@ -39,7 +39,10 @@ CATALOGUE: dict[str, tuple[bool, str | None]] = {
     "command-failed": (False, f"A command to the drive failed. If it goes on: {_ANOTHER_DOCK}"),
     "locked": (False, "The drive is locked by an ATA password: nothing can be copied until its owner unlocks it."),
     "capacity-hidden": (False, "Part of the drive is hidden. Nothing here unhides it; a copy covers the visible part."),
-    "sector-size-bridged": (False, f"The bridge presents other sectors than the drive has: do not copy so. {_ANOTHER_DOCK}"),
+    "sector-size-bridged": (
+        False,
+        f"The bridge presents other sectors than the drive has: do not copy so. {_ANOTHER_DOCK}",
+    ),
     "identity-weak": (False, f"A bridge hides which drive this is: note the label's serial number. {_ANOTHER_DOCK}"),
     "prediction-test": (False, "The alarm is the drive's built-in test of the alarm, not a prediction."),
 }

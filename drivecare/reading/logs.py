@@ -44,7 +44,7 @@ _RESULTS: tuple[tuple[str, TestResult], ...] = (
 )
 _PHRASES = "|".join(pattern for pattern, _ in _RESULTS)
 _ATA_TEST = re.compile(rf"^\s*#\s?(\d+)\s+(\S.*?)\s+({_PHRASES})\s+(\d+)%\s+(\d+)\s+(\S+)\s*$", re.I)
-_NVME_TEST = re.compile(rf"^\s*(\d+)\s+(Short|Extended|Vendor\S*|\S+)\s+({_PHRASES})\s+(\d+)\s+(\S+)\s+(\S+)\s+\S", re.I)
+_NVME_TEST = re.compile(rf"^\s*(\d+)\s+([A-Z]\S*)\s+({_PHRASES})\s+(\d+)\s+(\S+)\s+(\S+)\s+\S", re.I)
 _SCSI_TEST = re.compile(
     r"^\s*#\s?(\d+)\s+((?:Background|Foreground|Reserved|Default|Abort|Vendor|Self)[\w() -]*?)\s+"
     r"(Completed, segment failed|Completed|Aborted \(.*?\)|Unknown error, incomplete|Interrupted.*?|"
@@ -67,7 +67,7 @@ STATUS_CODES: dict[int, TestResult] = {
     15: "running",
 }
 _STATISTIC = re.compile(
-    r"^\s*(?:0x([0-9a-f]{2})|(\d{1,2}))\s+0x([0-9a-f]{3})\s+\d\s+(-?[\d,.' ]*\d)[*~]?\s+(?:([A-Z-]{3})\s+)?(\S.*)$", re.I
+    r"^\s*(?:0x([0-9a-f]{2})|(\d{1,2}))\s+0x([0-9a-f]{3})\s+\d\s+(-?\d+)[*~]?\s+(?:[A-Z-]{3}\s+)?\S", re.I
 )
 # Device statistics by page and offset (log 04h, WD HC580 specification p. 198 ff.), under our names.
 STATISTICS: dict[tuple[int, int], str] = {

@@ -20,7 +20,7 @@ _TEMPERATURES = frozenset({190, 194})
 
 
 def number(text: str) -> int | None:
-    """The 48-bit number a raw column shows, or its first part: `0 (2000, 0)` is 0, `5 6 6` is its words put together."""
+    """The 48-bit number a raw column shows, or its first part: `0 (2000, 0)` is 0, `5 6 6` its three words."""
     text = text.strip()
     if match := _HEX.match(text):
         return int(match[1], 16)

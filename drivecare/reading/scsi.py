@@ -77,11 +77,12 @@ def _temperature(report: Report, said: Said) -> None:
     said.values["temperature_celsius"] = within(degrees, 1, 120)
     if degrees is not None and said.values["temperature_celsius"] is None:
         said.miss("temperature-implausible", f"The drive says {degrees} C as its temperature.")
-    said.drive["temperature_limit_celsius"] = within(count(first(report.fields, "drive trip temperature") or ""), 40, 110)
+    trip = count(first(report.fields, "drive trip temperature") or "")
+    said.drive["temperature_limit_celsius"] = within(trip, 40, 110)
 
 
 def _sense(report: Report, said: Said) -> None:
-    """Informational exceptions: 5D is a failure prediction (5D/FF only a test of one), 0B/01 too hot (SPC sense codes)."""
+    """Informational exceptions: 5D is a failure prediction (5D/FF only a test of one), 0B/01 is too hot (SPC)."""
     for line in report.lines:
         match = _SENSE.search(line)
         if not match:

@@ -95,9 +95,9 @@ def values_say_nothing(rows: tuple[Attribute, ...]) -> bool:
 def spare(rows: tuple[Attribute, ...]) -> tuple[int | None, int | None]:
     """(available spare percent, its threshold) from a reserved-space row."""
     for row in rows:
-        if row.id in (170, 232) and re.search(r"avail.*res|spare|reserv", row.name or "", re.I):
-            if row.value is not None and row.value <= 100:
-                return row.value, row.threshold or None
+        reserved = row.id in (170, 232) and re.search(r"avail.*res|spare|reserv", row.name or "", re.I)
+        if reserved and row.value is not None and row.value <= 100:
+            return row.value, row.threshold or None
     return None, None
 
 
@@ -112,8 +112,10 @@ _SMALLEST_PLAUSIBLE = 1 << 30  # a solid-state drive's "sectors" under a GiB are
 _LARGEST_PLAUSIBLE = 10**18  # 40 years at the full speed of SATA are less
 
 
-def amount(rows: tuple[Attribute, ...], direction: str, *, sector_bytes: int, ssd: bool) -> tuple[int | None, str | None]:
-    """(bytes the host wrote or read, doubt). `direction` is "writ" or "read"; the doubt says why a number is left out."""
+def amount(
+    rows: tuple[Attribute, ...], direction: str, *, sector_bytes: int, ssd: bool
+) -> tuple[int | None, str | None]:
+    """(bytes the host wrote or read, doubt). `direction` is "writ" or "read"; the doubt is why one is left out."""
     doubt: str | None = None
     for row in rows:
         name = (row.name or "").lower()
