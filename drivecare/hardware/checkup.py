@@ -10,7 +10,7 @@ from drivecare.documents import Value
 from drivecare.errors import DriveCareError
 from drivecare.hardware.blockdev import AttachedDrive, list_drives
 from drivecare.hardware.machine import Machine
-from drivecare.hardware.smart import ANOTHER_WAY, way_through
+from drivecare.hardware.smart import way_through
 
 # Reads every layout we decode; 7.3, in Debian 12, also knows the NVMe bridges. Judgement of ours.
 OLDEST_BACKEND = (7, 0)
@@ -99,7 +99,12 @@ def _dock(machine: Machine, drive: AttachedDrive) -> Check:
     except DriveCareError as error:
         return Check(check=name, result="warn", found=f"{bridge}: {error.what}", advice=error.hint)
     if way is None:
-        return Check(check=name, result="warn", found=f"{bridge} lets no health data through", advice=ANOTHER_WAY)
+        return Check(
+            check=name,
+            result="warn",
+            found=f"{bridge} lets no health data through",
+            advice="Use a native SATA or NVMe port, or another dock.",
+        )
     return Check(check=name, result="ok", found=f"{bridge} lets health data through ({way})")
 
 

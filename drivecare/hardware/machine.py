@@ -11,7 +11,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from drivecare.hardware.clock import Clock, WallClock
+
 if TYPE_CHECKING:
+    from drivecare.hardware.blockdev import AttachedDrive
     from drivecare.hardware.port import Backend
 
 
@@ -19,6 +22,12 @@ def _live_backend() -> Backend:
     from drivecare.hardware.backend import LiveBackend  # pySMART takes 0.1 s to import
 
     return LiveBackend()
+
+
+def _native_capacity(drive: AttachedDrive) -> int | None:
+    from drivecare.hardware.native import native_capacity
+
+    return native_capacity(drive)
 
 
 def _running_programs() -> frozenset[str]:
@@ -33,5 +42,7 @@ class Machine:
 
     root: Path = Path("/")
     backend: Callable[[], Backend] = _live_backend
+    native_capacity: Callable[[AttachedDrive], int | None] = _native_capacity
+    clock: Clock = field(default_factory=WallClock)
     programs: Callable[[], frozenset[str]] = _running_programs
     is_root: bool = field(default_factory=lambda: os.geteuid() == 0)

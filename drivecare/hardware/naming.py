@@ -28,7 +28,7 @@ def names(folder: Path, root: Path, number: str) -> Names:
         return _nvme(folder)
     usb = usb_device(folder)
     device = folder / "device"
-    identify = _identify(device)
+    identify = identify_data(folder)
     udev = _udev(root, number)
     ata_by_udev = udev.get("ID_BUS") == "ata" or "ID_ATA" in udev
     model = (
@@ -107,8 +107,9 @@ def _bytes(path: Path) -> bytes:
         return b""
 
 
-def _identify(device: Path) -> bytes | None:
-    page = _bytes(device / "vpd_pg89")
+def identify_data(folder: Path) -> bytes | None:
+    """The 512 bytes of IDENTIFY DEVICE that the kernel keeps of an ATA drive, None where it has none."""
+    page = _bytes(folder / "device/vpd_pg89")
     return page[60:572] if len(page) >= 572 and any(page[60:572]) else None
 
 

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from typing import Literal
 
 from drivecare.documents import Value
-from drivecare.errors import BadInput, DriveCareError, Unavailable
+from drivecare.errors import BadInput, DriveCareError, NoDrive, Unavailable
 from drivecare.hardware.clock import Clock
 from drivecare.hardware.port import Backend
 from drivecare.hardware.smart import refused
@@ -148,7 +148,11 @@ class Session:
 
     def _look(self) -> Reading:
         text = self._ask(*_QUESTION)
-        return decode_report(text, read_at=self._stamp(), path=self._path)
+        try:
+            return decode_report(text, read_at=self._stamp(), path=self._path)
+        except NoDrive as error:
+            hint = "Use a native port or another dock; --transport names a way through a bridge."
+            raise Unavailable("takes no self-test over this connection", where=self._path, hint=hint) from error
 
     def _ask(self, *question: str) -> str:
         answer = self._backend.ask((*question, *self._how, self._path), limit_seconds=_SECONDS)
