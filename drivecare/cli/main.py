@@ -16,6 +16,7 @@ from drivecare.errors import DriveCareError
 COMMANDS: dict[str, tuple[str, str]] = {
     "drives": ("drivecare.cli.drives", "List what is attached, what each is, whether it is in use."),
     "assess": ("drivecare.cli.assess", "Judge a drive from its own report: live, saved or pasted."),
+    "rules": ("drivecare.cli.rules", "Show what each signal means to a verdict, and by which source."),
     "plan": ("drivecare.cli.plan", "Find the replacement that fits this unit, and the steps to fit it."),
     "copy": ("drivecare.cli.copy", "Copy a drive or image and prove it by reading the target back."),
     "copy-files": ("drivecare.cli.copy_files", "Copy files alone, as a verified bag."),

@@ -234,3 +234,41 @@ def load_rules() -> RuleSet:
         by_signal=by_signal,
         groups={number: group for group in groups for number in group.ids},
     )
+
+
+class RulesDocument(Value, frozen=True, kw_only=True):
+    """The rules as a document: those about one signal, or all with the verdict table."""
+
+    schema: Literal["drivecare/rules-1"] = "drivecare/rules-1"
+    rules: tuple[Rule, ...]
+    shown: tuple[Shown, ...] = ()
+    verdict_table: tuple[Row, ...] = ()
+    limits: tuple[Limit, ...] = ()
+
+
+def about(word: str | None) -> RulesDocument:
+    """The rules about a signal, by its name or by a word of its name or label; all of them without a word.
+
+    Raises BadInput where nothing matches.
+    """
+    everything = load_rules()
+    if word is None:
+        return RulesDocument(
+            rules=everything.rules,
+            shown=everything.shown,
+            verdict_table=everything.table,
+            limits=everything.limits,
+        )
+    wanted = word.lower().replace("-", "_")
+    rules = tuple(rule for rule in everything.rules if rule.signal == wanted)
+    shown = tuple(entry for entry in everything.shown if entry.signal == wanted)
+    if not rules and not shown:
+        rules = tuple(rule for rule in everything.rules if _speaks_of(rule, wanted))
+        shown = tuple(entry for entry in everything.shown if _speaks_of(entry, wanted))
+    if not rules and not shown:
+        raise BadInput("no rule speaks of this", where=word, hint="`drivecare rules` lists them all.")
+    return RulesDocument(rules=rules, shown=shown)
+
+
+def _speaks_of(entry: Rule | Shown, wanted: str) -> bool:
+    return wanted in entry.signal or wanted.replace("_", " ") in entry.label.lower()

@@ -1,0 +1,84 @@
+"""`drivecare rules`: what each signal means to the verdict, and by which source."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+import click
+
+from drivecare.cli.common import finish, json_option
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from drivecare.risk.rules import Row, Rule, RulesDocument, Shown
+
+_DRIVES = {"hdd": "hard drives", "ssd": "solid state", "ata": "ATA", "nvme": "NVMe", "scsi": "SAS and SCSI"}
+
+
+@click.command()
+@click.argument("signal", required=False)
+@json_option
+def rules(signal: str | None, as_json: bool) -> None:
+    """Show the rules behind a verdict: limits, consequences, sources.
+
+    SIGNAL is the name of a signal or a word of its label. Without it, every rule and the verdict table are shown.
+
+    \b
+    Example:
+      drivecare rules pending
+    """
+    from drivecare.risk.rules import about
+
+    document = about(signal)
+    finish(document, show=lambda out: _show(document, out), as_json=as_json)
+
+
+def _show(document: RulesDocument, out: Console) -> None:
+    """Rules, then what is shown without a rule, then the verdict table."""
+    for rule in document.rules:
+        _print(out, _rule_lines(rule))
+    for entry in document.shown:
+        _print(out, _shown_lines(entry))
+    if document.verdict_table:
+        out.print("The verdict: the first row that holds")
+        _print(out, (_row_line(row) for row in document.verdict_table))
+
+
+def _print(out: Console, lines: Iterator[str]) -> None:
+    """Lines with a hanging indent, and an empty one behind them."""
+    from rich.padding import Padding
+
+    for line in lines:
+        text = line.lstrip()
+        out.print(Padding(text, (0, 0, 0, len(line) - len(text))))
+    out.print()
+
+
+def _rule_lines(rule: Rule) -> Iterator[str]:
+    drives = ", ".join(_DRIVES[word] for word in rule.applies_to) or "every drive"
+    yield f"{rule.signal}: {rule.label} ({drives}; fault class {rule.fault_class})"
+    for level in rule.levels:
+        yield f"  {level.words()}: {level.severity}"
+    if rule.unless:
+        yield f"  keeps quiet where there is: {', '.join(rule.unless)}"
+    yield f"  Why: {rule.why}"
+    yield f"  Do: {rule.action}"
+    if rule.way_out:
+        yield f"  Way out: {rule.way_out}"
+    yield f"  Source, {rule.source.line()}"
+
+
+def _shown_lines(entry: Shown) -> Iterator[str]:
+    yield f"{entry.signal}: {entry.label} (shown, not scored)"
+    yield f"  Why: {entry.reason}"
+    yield f"  Source, {entry.source.line()}"
+
+
+def _row_line(row: Row) -> str:
+    if row.severity is None and row.signal is None:
+        return f"  {row.verdict} otherwise"
+    asks = f"a finding asks for {row.severity}" if row.severity else f"there is {row.signal}"
+    unless = f", and none for {' or '.join(row.unless)}" if row.unless else ""
+    return f"  {row.verdict} when {asks}{unless}"
