@@ -37,7 +37,7 @@ def machine_rig() -> None:
 
 @pytest.fixture(scope="session")
 def booted(
-    machine_rig: None,  # noqa: ARG001
+    machine_rig: None,
     request: pytest.FixtureRequest,
     tmp_path_factory: pytest.TempPathFactory,
 ) -> Iterator[Callable[[str], Machine]]:

@@ -126,6 +126,8 @@ class Drive:
                 "slot": self.nth + 1,
             }
             line += ["-device", json.dumps(port)]
+        if self.bus == "sata":
+            line += ["-device", json.dumps({"driver": "ahci", "id": f"{self.name}.port"})]
         for device in self.devices() if self.plugged else []:
             line += ["-device", json.dumps(device)]
         return line

@@ -60,17 +60,17 @@ class Disk(mfusepy.Operations):  # type: ignore[misc]
             raise mfusepy.FuseOSError(errno.ENODEV)
         return self.faults
 
-    def getattr(self, path: str, fh: int | None = None) -> dict[str, Any]:  # noqa: ARG002
+    def getattr(self, path: str, fh: int | None = None) -> dict[str, Any]:
         if path == "/":
             return {"st_mode": stat.S_IFDIR | 0o755, "st_nlink": 2}
         if path != "/disk":
             raise mfusepy.FuseOSError(errno.ENOENT)
         return {"st_mode": stat.S_IFREG | 0o600, "st_nlink": 1, "st_size": os.fstat(self.file).st_size}
 
-    def readdir(self, path: str, fh: int) -> list[str]:  # noqa: ARG002
+    def readdir(self, path: str, fh: int) -> list[str]:
         return [".", "..", "disk"]
 
-    def read(self, path: str, size: int, offset: int, fh: int) -> bytes:  # noqa: ARG002
+    def read(self, path: str, size: int, offset: int, fh: int) -> bytes:
         faults = self.now()
         if faults.ends is not None:
             size = max(0, min(size, faults.ends - offset))
@@ -85,7 +85,7 @@ class Disk(mfusepy.Operations):  # type: ignore[misc]
                 data[at - offset] ^= 0x10
         return bytes(data)
 
-    def write(self, path: str, data: bytes, offset: int, fh: int) -> int:  # noqa: ARG002
+    def write(self, path: str, data: bytes, offset: int, fh: int) -> int:
         faults = self.now()
         if faults.full is not None and offset + len(data) > faults.full:
             raise mfusepy.FuseOSError(errno.ENOSPC)
@@ -97,10 +97,10 @@ class Disk(mfusepy.Operations):  # type: ignore[misc]
         os.pwrite(self.file, kept, offset)
         return len(data)
 
-    def truncate(self, path: str, length: int, fh: int | None = None) -> None:  # noqa: ARG002
+    def truncate(self, path: str, length: int, fh: int | None = None) -> None:
         os.ftruncate(self.file, length)
 
-    def fsync(self, path: str, datasync: int, fh: int) -> None:  # noqa: ARG002
+    def fsync(self, path: str, datasync: int, fh: int) -> None:
         self.now()
         os.fsync(self.file)
 

@@ -18,13 +18,14 @@ import time
 import traceback
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from types import ModuleType
 from typing import Any
 
 import msgspec
 
-from tests.bench.drives import Drive, noise
+from tests.bench.drives import Drive
 
 SHARE = Path("/run/share")
 BLOCK = Path("/sys/block")
@@ -78,9 +79,9 @@ class Bench:
         """What a drive held when the machine started."""
         return self.drives[name].content()
 
-    def holds(self, name: str) -> bytes:
-        """What a drive holds now, read past the cache; unreadable sectors raise."""
-        return read_direct(self.path(name))
+    def holds(self, name: str, *, skip: Sequence[int] = ()) -> bytes:
+        """What a drive holds now, read past the cache; zeros for the sectors to skip, unreadable ones raise."""
+        return read_direct(self.path(name), skip=skip)
 
     # --- commands ---------------------------------------------------------------------------------------------------
 
@@ -104,6 +105,10 @@ class Bench:
                 process.kill()
                 raise AssertionError(f"drivecare {arguments} did not end in {seconds} s") from None
         return Ended(process.returncode, out, err, time.monotonic() - began)
+
+    def copy_command(self, source: str, target: str) -> tuple[str, ...]:
+        """Arguments that copy one drive over another, whose serial number is typed."""
+        return ("copy", self.path(source), self.path(target), "--allow-overwrite", self.drives[target].serial)
 
     def run_each(self, commands: Sequence[Sequence[str]]) -> list[Ended]:
         """Run several commands at once."""
@@ -177,20 +182,27 @@ def wait_for(what: Callable[[], object], seconds: float, otherwise: str) -> obje
     return answer
 
 
-def read_direct(path: str) -> bytes:
-    """A device's bytes, past the page cache."""
+def read_direct(path: str, *, skip: Sequence[int] = ()) -> bytes:
+    """A device's bytes, past the page cache; sectors to skip are left as zeros."""
     descriptor = os.open(path, os.O_RDONLY | os.O_DIRECT)
     try:
         size = os.lseek(descriptor, 0, os.SEEK_END)
-        parts = []
+        content = bytearray(size)
+        edges = sorted({0, size, *range(0, size, 1 << 20), *(s * 512 for s in skip), *(s * 512 + 512 for s in skip)})
         with mmap.mmap(-1, 1 << 20) as buffer:
-            for offset in range(0, size, 1 << 20):
-                got = os.preadv(descriptor, [buffer], offset)
-                assert got == min(1 << 20, size - offset), f"{path}: {got} bytes at {offset}"
-                parts.append(buffer[:got])
-        return b"".join(parts)
+            for start, end in pairwise(edges):
+                if start // 512 not in skip:
+                    got = os.preadv(descriptor, [memoryview(buffer)[: end - start]], start)
+                    assert got == end - start, f"{path}: {got} bytes at {start}"
+                    content[start:end] = buffer[:got]
+        return bytes(content)
     finally:
         os.close(descriptor)
+
+
+def moved_sectors(path: str, column: int) -> int:
+    """Sectors read (2) or written (6) so far: Documentation/block/stat.rst."""
+    return int((Path("/sys/block") / Path(path).name / "stat").read_text().split()[column])
 
 
 def differing_sectors(one: bytes, other: bytes) -> list[int]:
@@ -231,8 +243,6 @@ def main(batch: str, *wanted: str) -> None:
         result = {"failure": failure, "seconds": round(time.monotonic() - began, 1)}
         (SHARE / f"{name}.json").write_text(json.dumps(result))
 
-
-__all__ = ["Bench", "Ended", "checks_of", "differing_sectors", "noise", "read_direct", "sha256", "system", "wait_for"]
 
 if __name__ == "__main__":
     main(*sys.argv[1:])

@@ -4,14 +4,24 @@ from __future__ import annotations
 
 import mmap
 import os
+from pathlib import Path
 
 from tests.bench.drives import MIB, Drive
-from tests.bench.guest import Bench
+from tests.bench.guest import Bench, moved_sectors, system, wait_for
 
-DRIVES = (
-    Drive("source", bus="sata", mib=8, seed=1),
+WRITES = (
     Drive("flushed", bus="scsi", mib=8, logged=True),
     Drive("unflushed", bus="scsi", mib=8, logged=True),
+)
+SMALL = (
+    Drive("source", bus="sata", mib=24, seed=1),
+    Drive("target", bus="scsi", mib=24, logged=True),
+    Drive("folder", bus="nvme", mib=32, logged=True),
+)
+LARGE = (  # large enough that the journal tells of progress before the cut
+    Drive("source", bus="sata", mib=144, seed=1),
+    Drive("target", bus="scsi", mib=144, logged=True),
+    Drive("folder", bus="nvme", mib=32, logged=True),
 )
 
 
@@ -26,3 +36,43 @@ def check_direct_writes(bench: Bench) -> None:
         if name == "flushed":
             os.fsync(descriptor)
     bench.cut_power()
+
+
+def working_folder(bench: Bench, *, fresh: bool) -> None:
+    """Work in a file system on a drive that the cut will hit, too."""
+    device = bench.path("folder")
+    if fresh:
+        system("mke2fs", "-q", "-F", "-t", "ext4", device)
+    Path("/tmp/folder").mkdir()
+    system("mount", device, "/tmp/folder")
+    os.chdir("/tmp/folder")
+    if fresh:
+        os.sync()
+
+
+def check_cut_after_verified(bench: Bench, breakage: str | None = None) -> None:
+    """The command has said that the copy is verified; that moment the power goes."""
+    working_folder(bench, fresh=True)
+    ended = bench.run(*bench.copy_command("source", "target"), breakage=breakage)
+    assert ended.code == 0, ended
+    bench.cut_power()
+
+
+def check_cut_after_verified_without_fsync(bench: Bench) -> None:
+    check_cut_after_verified(bench, breakage="no-fsync")
+
+
+def check_cut_in_the_middle(bench: Bench) -> None:
+    working_folder(bench, fresh=True)
+    target = bench.path("target")
+    bench.start(*bench.copy_command("source", "target"))
+    wait_for(lambda: moved_sectors(target, 6) > 120 * MIB // 512, 120, "the copy does not come so far")
+    bench.cut_power()
+
+
+def check_goes_on_after_the_cut(bench: Bench) -> None:
+    working_folder(bench, fresh=False)
+    ended = bench.run(*bench.copy_command("source", "target"), "--resume", "--json")
+    assert ended.code == 0, ended
+    assert ended.json["verified"] is True, ended
+    assert ended.json["reads"]["sessions"] == 2, ended

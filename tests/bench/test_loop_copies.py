@@ -1,0 +1,201 @@
+"""Copies between devices that fail, lie, hang and vanish, by the installed command."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.bench.drives import MIB, noise
+from tests.bench.faultfs import Faults
+from tests.bench.guest import differing_sectors, moved_sectors, wait_for
+from tests.bench.loop import LoopRig
+
+pytestmark = [pytest.mark.bench, pytest.mark.usefixtures("loop_rig"), pytest.mark.timeout(300)]
+
+SIZE = 24 * MIB
+CONTENT = noise(7, SIZE)
+SLOWLY = Faults(slow=((0, SIZE, 0.1),))  # a tenth of a second for every read
+
+
+class Shop:
+    """The loop rig, a working folder, and the command."""
+
+    def __init__(self, folder: Path, rig: LoopRig) -> None:
+        self.rig = rig
+        self.work = folder / "work"
+        self.work.mkdir()
+        self.image = self.work / "target.img"
+
+    def start(self, *arguments: object) -> subprocess.Popen[str]:
+        command = [str(Path(sys.executable).with_name("drivecare")), *map(str, arguments)]
+        return subprocess.Popen(command, cwd=self.work, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+
+    def run(self, *arguments: object, code: int) -> dict[str, Any]:
+        """Run to the end, demand the exit code; the document, {} where none was printed."""
+        process = self.start(*arguments, "--json")
+        out, err = process.communicate(timeout=200)
+        assert process.returncode == code, (process.returncode, out[-2000:], err[-2000:])
+        assert "Traceback" not in err, err
+        document: dict[str, Any] = json.loads(out) if out else {}
+        return document
+
+    def midway(self, source: Path, *arguments: object) -> subprocess.Popen[str]:
+        """A copy that has read some of its source."""
+        before = moved_sectors(str(source), 2)
+        process = self.start("copy", source, *arguments)
+        wait_for(lambda: moved_sectors(str(source), 2) - before > 6 * MIB // 512, 60, "the copy does not begin")
+        assert process.poll() is None, process.communicate()
+        return process
+
+    def ended(self, process: subprocess.Popen[str], *, code: int, seconds: float = 60) -> str:
+        """Wait for the end and demand the exit code; what it said."""
+        _, err = process.communicate(timeout=seconds)
+        assert process.returncode == code, (process.returncode, err)
+        assert "Traceback" not in err, err
+        return err
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Iterator[Shop]:
+    with LoopRig(tmp_path) as rig:
+        yield Shop(tmp_path, rig)
+
+
+def is_proven(receipt: dict[str, Any], target: Path) -> None:
+    """Verified, whole and the same as the source; the digest is what sha256sum prints."""
+    assert receipt["verified"] is True
+    assert receipt["unreadable"] == []
+    assert target.read_bytes()[:SIZE] == CONTENT
+    assert receipt["digest"]["whole"] == hashlib.sha256(CONTENT).hexdigest()
+
+
+def test_all_but_the_unreadable_sectors(shop: Shop) -> None:
+    bad = [0, 1, 5_000, 30_000, SIZE // 512 - 1]
+    source = shop.rig.device("source", CONTENT, unreadable=bad)
+    receipt = shop.run("copy", source, shop.image, code=20)
+    listed = [(area["offset"], area["length"]) for area in receipt["unreadable"]]
+    assert listed == [(0, 1024), (5_000 * 512, 512), (30_000 * 512, 512), (SIZE - 512, 512)]
+    assert differing_sectors(shop.image.read_bytes(), CONTENT) == bad
+    assert receipt["digest"]["whole"] == hashlib.sha256(shop.image.read_bytes()).hexdigest()
+    assert receipt["bytes_copied"] == SIZE - 5 * 512
+    shop.run("verify", f"{shop.image}.receipt.json", code=20)
+
+
+def test_between_sector_sizes(shop: Shop) -> None:
+    source = shop.rig.device("source", CONTENT, sector_bytes=4096)
+    is_proven(shop.run("copy", source, shop.image, code=0), shop.image)
+
+
+def test_a_write_lost_without_an_error_is_found(shop: Shop) -> None:
+    source = shop.rig.device("source", CONTENT)
+    target = shop.rig.device("target", bytes(SIZE), faults=Faults(lost=((9 * MIB, 4096),)))
+    receipt = shop.run("copy", source, target, code=21)
+    assert receipt["verified"] is False
+    assert any(area["offset"] <= 9 * MIB < area["offset"] + area["length"] for area in receipt["mismatched"]), receipt
+
+
+def test_a_bit_that_turned_on_the_target_is_found(shop: Shop) -> None:
+    source = shop.rig.device("source", CONTENT)
+    target = shop.rig.device("target", bytes(SIZE), faults=Faults(flipped=(10 * MIB + 5,)))
+    assert shop.run("copy", source, target, code=21)["verified"] is False
+
+
+def test_verify_finds_a_bit_that_turned_later(shop: Shop) -> None:
+    source = shop.rig.device("source", CONTENT)
+    target = shop.rig.device("target", bytes(SIZE), faults=Faults())
+    is_proven(shop.run("copy", source, target, "--receipt", "r.json", code=0), shop.rig.backing("target"))
+    shop.run("verify", "r.json", target, code=0)
+    shop.rig.set_faults("target", Faults(flipped=(3 * MIB,)))
+    shop.run("verify", "r.json", target, code=21)
+
+
+def test_the_source_is_left_as_it_was(shop: Shop) -> None:
+    source = shop.rig.device("source", CONTENT)
+    shop.run("copy", source, shop.image, code=0)
+    assert shop.rig.backing("source").read_bytes() == CONTENT
+    assert (Path("/sys/block") / source.name / "ro").read_text().strip() == "0"
+
+
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL], ids=lambda how: how.name)
+def test_a_stopped_copy_goes_on(shop: Shop, how: signal.Signals) -> None:
+    source = shop.rig.device("source", CONTENT, faults=SLOWLY)
+    process = shop.midway(source, shop.image)
+    process.send_signal(how)
+    shop.ended(process, code=-signal.SIGKILL if how == signal.SIGKILL else 23)
+    shop.rig.set_faults("source", Faults())
+    is_proven(shop.run("copy", source, shop.image, "--resume", code=0), shop.image)
+    assert (Path("/sys/block") / source.name / "ro").read_text().strip() == "0"
+
+
+def test_a_source_that_vanishes_and_comes_back(shop: Shop) -> None:
+    source = shop.rig.device("source", CONTENT, faults=SLOWLY)
+    process = shop.midway(source, shop.image)
+    shop.rig.set_faults("source", Faults(gone=True))
+    shop.ended(process, code=23)
+    shop.rig.set_faults("source", Faults())
+    is_proven(shop.run("copy", source, shop.image, "--resume", code=0), shop.image)
+
+
+def test_a_source_that_ends_before_its_size(shop: Shop) -> None:
+    """Some drives, when pulled, read as nothing, without an error."""
+    source = shop.rig.device("source", CONTENT, faults=SLOWLY)
+    process = shop.midway(source, shop.image)
+    shop.rig.set_faults("source", Faults(ends=12 * MIB))
+    shop.ended(process, code=23)
+    shop.rig.set_faults("source", Faults())
+    is_proven(shop.run("copy", source, shop.image, "--resume", code=0), shop.image)
+
+
+def test_a_target_that_vanishes_and_comes_back(shop: Shop) -> None:
+    source = shop.rig.device("source", CONTENT, faults=SLOWLY)
+    target = shop.rig.device("target", bytes(SIZE), faults=Faults())
+    process = shop.midway(source, target)
+    shop.rig.set_faults("target", Faults(gone=True))
+    shop.ended(process, code=23)
+    shop.rig.set_faults("target", Faults())
+    shop.rig.set_faults("source", Faults())
+    is_proven(shop.run("copy", source, target, "--resume", code=0), shop.rig.backing("target"))
+
+
+def test_a_read_that_hangs_can_be_left(shop: Shop) -> None:
+    """The server behind the source stands still, so its read never returns; Ctrl-C still ends the copy in order."""
+    source = shop.rig.device("source", CONTENT, faults=SLOWLY)
+    process = shop.midway(source, shop.image)
+    shop.rig.processes["source"].send_signal(signal.SIGSTOP)
+    process.send_signal(signal.SIGINT)
+    shop.ended(process, code=23, seconds=60)
+    shop.rig.processes["source"].send_signal(signal.SIGCONT)
+    shop.rig.set_faults("source", Faults())
+    is_proven(shop.run("copy", source, shop.image, "--resume", code=0), shop.image)
+
+
+def test_a_slow_area_costs_its_time_once(shop: Shop) -> None:
+    source = shop.rig.device("source", CONTENT, faults=Faults(slow=((8 * MIB, 4096, 5.0),)))
+    receipt = shop.run("copy", source, shop.image, code=0)
+    is_proven(receipt, shop.image)
+
+
+def test_a_full_disk_stops_the_copy_and_room_lets_it_go_on(shop: Shop) -> None:
+    source = shop.rig.device("source", CONTENT)
+    folder = shop.work / "small"
+    folder.mkdir()
+    subprocess.run(["mount", "-t", "tmpfs", "-o", "size=12m", "tmpfs", folder], check=True)
+    try:
+        image = folder / "target.img"
+        process = shop.start("copy", source, image)
+        _, err = process.communicate(timeout=60)
+        assert process.returncode in (3, 22, 23), err  # seen before it begins, or in the middle
+        assert "Traceback" not in err
+        subprocess.run(["mount", "-o", "remount,size=64m", folder], check=True)
+        resume = ("--resume",) if process.returncode == 23 else ()
+        is_proven(shop.run("copy", source, image, *resume, code=0), image)
+    finally:
+        subprocess.run(["umount", folder], check=True)
