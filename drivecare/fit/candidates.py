@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 import msgspec
@@ -202,7 +202,7 @@ def read_stock(data: bytes, *, origin: str) -> Stock:
             )
         found.append(_candidate(dict(zip(names, cells, strict=False)), f"{origin}:{number}"))
     ignored = tuple(cell.strip() for cell, name in zip(header, names, strict=True) if name not in COLUMNS and cell)
-    return Stock(candidates=tuple(_told_apart(found)), ignored=ignored)
+    return Stock(candidates=tuple(told_apart(found)), ignored=ignored)
 
 
 def _decode(data: bytes, origin: str) -> str:
@@ -256,14 +256,14 @@ def _read_cell(name: str, cell: str, where: str) -> Fields:
 
 
 def _identified(fields: Fields) -> Fields:
-    """A serial or WWN typed from the label is a claim about the drive, not read from it: weak."""
-    wwn, serial = fields.pop("wwn", None), fields.get("serial")
-    if wwn or serial:
-        fields["identity"] = Identity(wwn=wwn, native_serial=serial, strength="weak")
+    """A number typed from a label names a drive but proves nothing: the identity's strength stays none."""
+    wwn = fields.pop("wwn", None)
+    if wwn:
+        fields["identity"] = Identity(wwn=wwn)
     return fields
 
 
-def _told_apart(found: list[Candidate]) -> Iterator[Candidate]:
+def told_apart(found: Sequence[Candidate]) -> Iterator[Candidate]:
     """Names made unique: by the serial number, else by counting."""
     names = [one.name for one in found]
     used: set[str] = set()

@@ -76,12 +76,12 @@ def line(host: Host) -> HostLine:
 
 
 def say_bay(host: Host) -> str:
-    """The bay in words: "2.5-inch, up to 9.5 mm"."""
-    return f"{form_factors()[host.bay.form_factor].name}, up to {host.bay.height_mm:g} mm"
+    """The bay in words: "2.5-inch, to 9.5 mm"."""
+    return f"{form_factors()[host.bay.form_factor].name}, to {host.bay.height_mm:g} mm"
 
 
 def say_interface(host: Host) -> str:
-    """Plug and link in words: "SATA data and 15-pin power, 3.0 Gb/s"."""
+    """Plug and link in words: "SATA, 3.0 Gb/s"."""
     interface = host.interface
     name = connectors()[interface.connector].name
     if interface.link_gbps is not None:
@@ -92,23 +92,32 @@ def say_interface(host: Host) -> str:
 
 
 def match(label: str, hosts: Iterable[HostDocument]) -> HostDocument:
-    """The one profile that `label` means: an id, a whole name, or the text of a unit's label.
+    """The one profile that `label` means: an id, a name, or the text of a unit's label.
 
-    The revision's digits must agree; the country's digits are ignored. Anything short of that raises BadInput with the
-    near misses; several answers are refused with the choices.
+    A unit's revision digits must agree and its country digits are ignored; a unit is never taken by its name without
+    the revision. Anything else raises BadInput with the near misses; several answers are refused with the choices.
     """
     known = tuple(hosts)
     wanted = label.strip().casefold()
     found = [host for host in known if wanted in (host.id.casefold(), host.name.casefold())]
     found = found or [host for host in known if reads(label, host)]
+    words = _words(label)
+    described = [host for host in known if words and words <= _words(f"{host.id} {host.name} {host.what}")]
+    if not found and [host.kind for host in described] == ["bay"]:
+        found = described
     if len(found) == 1:
         return found[0]
-    if found:
-        choices = ", ".join(sorted(host.id for host in found))
-        raise BadInput("means more than one unit", where=f"label {label!r}", hint=f"Choose one by its id: {choices}.")
+    choices = found or (described if len(described) > 1 else [])
+    if choices:
+        ids = ", ".join(sorted(host.id for host in choices))
+        raise BadInput("means more than one unit or bay", where=f"label {label!r}", hint=f"Choose one: {ids}.")
     near = near_misses(label, known)
     hint = f"Near it: {', '.join(near)}." if near else "See drivecare hosts list."
     raise BadInput("matches no unit or bay", where=f"label {label!r}", hint=hint)
+
+
+def _words(text: str) -> set[str]:
+    return set(re.findall(r"[a-z0-9.]+", text.casefold()))
 
 
 def reads(label: str, host: Host) -> bool:
@@ -134,21 +143,24 @@ def _digits_after(prefix: str, label: str) -> Iterator[str]:
 
 def near_misses(label: str, hosts: Iterable[Host]) -> list[str]:
     """Ids worth a second look, most alike first: same prefix but another revision, misread letters, part of a name."""
-    wanted = label.upper()
-    swapped = wanted.translate(str.maketrans("OIL", "011"))
-    scores: dict[str, float] = {}
-    words = set(re.findall(r"[a-z0-9.]{2,}", label.lower()))
-    for host in hosts:
-        names = set(re.findall(r"[a-z0-9.]{2,}", f"{host.id} {host.name} {host.what}".lower()))
-        score = len(words & names) / (len(words) or 1)
-        score = max(score, difflib.SequenceMatcher(None, label.lower(), host.id).ratio())
-        if host.label is not None:
-            prefix = host.label.prefix
-            letters = re.match(r"[A-Z]+", wanted)
-            alike = difflib.SequenceMatcher(None, letters[0] if letters else "", prefix).ratio()
-            if any(True for _ in _digits_after(prefix, label)) or reads(prefix + swapped[len(prefix) :], host):
-                alike = 2.0
-            score = max(score, alike)
-        scores[host.id] = score
-    best = sorted((key for key, score in scores.items() if score >= 0.5), key=lambda key: (-scores[key], key))
-    return best[:6]
+    scores = {host.id: _likeness(label, host) for host in hosts}
+    return sorted((key for key, score in scores.items() if score >= 0.5), key=lambda key: (-scores[key], key))[:6]
+
+
+def _likeness(label: str, host: Host) -> float:
+    """0 to 1 by shared words and spelling; 2 where the prefix is right, 3 where only O and 0, I and 1 were mixed up."""
+    words = _words(label)
+    shared = len(words & _words(f"{host.id} {host.name} {host.what}")) / (len(words) or 1)
+    spelling = difflib.SequenceMatcher(None, label.casefold(), host.id).ratio()
+    if host.label is None:
+        return max(shared, spelling)
+    prefix, upper = host.label.prefix, label.strip().upper()
+    misread = str.maketrans("OIL", "011")
+    start, rest = upper[: len(prefix)].translate(misread), upper[len(prefix) :].translate(misread)
+    if start == prefix.translate(misread) and reads(prefix + rest, host):
+        return 3.0
+    if any(True for _ in _digits_after(prefix, label)):
+        return 2.0
+    letters = re.match(r"[A-Z]*", upper)
+    alike = difflib.SequenceMatcher(None, letters[0] if letters else "", prefix).ratio()
+    return max(shared, spelling, alike)

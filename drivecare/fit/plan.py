@@ -9,6 +9,7 @@ from typing import Final
 import msgspec
 
 from drivecare.errors import BadInput
+from drivecare.fit.candidates import told_apart
 from drivecare.fit.checks import BODY_CHECKS, Need
 from drivecare.fit.host import Host, Symptom
 from drivecare.fit.hosts import common_symptoms
@@ -39,7 +40,8 @@ def make_plan(
     `verdict` is that of the reading; `symptom` what the customer says. Raises BadInput for a symptom nobody knows.
     """
     need = _need(host, reading, verdict, used_bytes)
-    judged = rank([judge(one, need) for one in candidates], {one.name: one for one in candidates}, need)
+    facts = {one.name: one for one in told_apart(tuple(candidates))}
+    judged = rank([judge(one, need) for one in facts.values()], facts, need)
     chosen = next((one for one in judged if one.fits == "yes"), None)
     advice = None if symptom is None else advise(symptom, host)
     return Plan(
@@ -141,19 +143,18 @@ def _count(one: Judged, result: str) -> int:
 
 
 def _why(one: Judged, candidate: Candidate, need: Need) -> tuple[str, ...]:
-    if one.fits == "unknown":
-        missing = [check.check for check in one.checks if check.result == "unknown"]
-        first = f"may fit, not yet known: {', '.join(dict.fromkeys(missing))}"
-    elif warned := [check.check for check in one.checks if check.result == "warn"]:
-        first = f"fits, to mind: {', '.join(dict.fromkeys(warned))}"
-    else:
-        first = "fits with nothing to mind"
-    reasons = [first]
+    """The rank in words, in the order of its key."""
+    warnings = _count(one, "warn")
+    to_mind = f"{warnings} thing{'s' * (warnings != 1)} to mind" if warnings else "nothing to mind"
+    reasons = [f"{'may fit, facts are missing' if one.fits == 'unknown' else 'fits'}, {to_mind}"]
     size = promised_bytes(candidate)
     if size is not None:
         wanted = None if need.source is None else need.source.capacity_bytes
-        more = "" if wanted is None or size < wanted else f", {say_size(size - wanted)} more than the old drive"
-        reasons.append(say_size(size) + more)
+        if wanted is None or size < wanted:
+            reasons.append(say_size(size))
+        else:
+            more = f"{say_size(size - wanted)} more than" if size > wanted else "exactly as large as"
+            reasons.append(f"{say_size(size)}, {more} the old drive")
     if candidate.price is not None:
         reasons.append(f"price {candidate.price:.2f}")
     return tuple(reasons)

@@ -51,8 +51,10 @@ def _all_steps(host: Host, source: PlannedDrive | None, chosen: Judged | None, a
         yield f"The drive is the less likely cause here ({advice.cause}): check {_listed(advice.first)} first."
     yield from _by_hand(host, "open")
     if source is not None and source.verdict == "evacuate":
-        yield "The old drive is losing data: run nothing else on it, copy it before anything is ordered or tested."
+        yield "The old drive is losing data: run nothing else on it and copy it before anything is tested or ordered."
     if chosen is None:
+        if source is not None and source.verdict == "evacuate":
+            yield "Do not wait for a new drive: drivecare copy OLD IMAGE --job JOB."
         yield "Stop here until a drive is chosen: none of the candidates certainly fits."
         return
     new = f"{chosen.name}" + (f" (shelf {chosen.shelf})" if chosen.shelf else "")
@@ -64,15 +66,17 @@ def _all_steps(host: Host, source: PlannedDrive | None, chosen: Judged | None, a
             yield f"Have ready for the new drive: {check.reason}."
     yield from _by_hand(host, "fit")
     yield from _by_hand(host, "close")
-    yield "Start the unit and let the customer's own use of it be the test; keep the old drive until they agree."
+    yield "Keep the old drive, labelled, until the customer agrees that all is well."
 
 
 def _move(host: Host, source: PlannedDrive | None) -> Iterator[str]:
     """Getting the content across, as the unit wants it."""
     kind = host.moving.kind
     if kind == "sector-copy":
-        yield "Attach both drives to the bench machine, nothing mounted: drivecare copy OLD NEW --job JOB."
-        yield "Read the copy back at any later time: drivecare verify RECEIPT NEW."
+        yield (
+            "Attach both drives to the bench machine, nothing mounted: drivecare copy OLD NEW --job JOB. It counts "
+            "when it ends as verified; to read it back again later: drivecare verify RECEIPT NEW."
+        )
         yield "Power off the dock and detach the old drive; label it with the job's number."
     elif kind == "file-copy":
         yield "Copy the files with their checksums: drivecare copy-files OLD-FOLDER NEW-FOLDER --job JOB."
@@ -87,10 +91,11 @@ def _move(host: Host, source: PlannedDrive | None) -> Iterator[str]:
 def _by_hand(host: Host, phase: Phase) -> Iterator[str]:
     for step in host.steps:
         if step.phase == phase:
-            yield _sentence(step)
+            yield sentence(step)
 
 
-def _sentence(step: Step) -> str:
+def sentence(step: Step) -> str:
+    """A step in words, with what it takes and what to mind."""
     parts = [step.do.rstrip(".")]
     if step.tool:
         parts.append(f"Tool: {step.tool}")

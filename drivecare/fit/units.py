@@ -87,19 +87,11 @@ def parse_amount(text: str) -> int:
     return round(parse_quantity(text, size))
 
 
-def say_bytes(count: int) -> str:
-    """A byte count for people: exact, thousands apart. `say_size` is the short form."""
-    return f"{count:,} bytes"
-
-
 def say_size(count: int) -> str:
-    """A byte count in the unit a label would use: 500 GB, 1.5 TB, 64 MB; four digits at most."""
-    for unit, factor in (("TB", 10**12), ("GB", 10**9), ("MB", 10**6), ("kB", 10**3)):
-        if count >= factor:
-            return f"{count / factor:.4g} {unit}"
-    return f"{count} bytes"
-
-
-def sectors(count: int) -> int:
-    """Bytes as whole sectors of 512 bytes, rounded down."""
-    return count // SECTOR_BYTES
+    """A byte count as a label would say it, in three digits: 500 GB, 1.5 TB, 64 MB."""
+    value, unit = float(count), "bytes"
+    for larger in ("kB", "MB", "GB", "TB"):
+        if value < 999.5:
+            break
+        value, unit = value / 1000, larger
+    return f"{value:.0f} {unit}" if value >= 99.5 else f"{value:.3g} {unit}"

@@ -16,6 +16,10 @@ import msgspec
 DOCUMENTS: dict[str, str] = {
     "reading-1": "drivecare.reading.model:Reading",
     "bag-1": "drivecare.transfer.bag:BagReceipt",
+    "plan-1": "drivecare.fit.model:Plan",
+    "hosts-1": "drivecare.fit.model:HostList",
+    "host-1": "drivecare.fit.host:HostDocument",
+    "host-check-1": "drivecare.fit.host:HostCheck",
     "drives-1": "drivecare.hardware.blockdev:AttachedDrives",
 }
 

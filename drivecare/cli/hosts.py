@@ -1,0 +1,161 @@
+"""`drivecare hosts`: the units and bays we know, and the shop's own."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from drivecare.cli.common import finish, json_option
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from drivecare.fit.host import HostCheck, HostDocument
+    from drivecare.fit.model import HostList
+
+
+def host_folders() -> tuple[Path, ...]:
+    """Folders of the shop's own profiles: $DRIVECARE_HOSTS, else drivecare/hosts in the configuration folder if there.
+
+    The configuration folder is that of the person at the terminal, also under sudo.
+    """
+    from drivecare.hardware.person import person
+
+    given = os.environ.get("DRIVECARE_HOSTS", "")
+    if given:
+        return tuple(Path(folder) for folder in given.split(os.pathsep) if folder)
+    who, xdg = person(), os.environ.get("XDG_CONFIG_HOME", "")
+    base = Path(xdg) if xdg.startswith("/") and not who.through_sudo else who.home / ".config"
+    own = base / "drivecare" / "hosts"
+    return (own,) if own.is_dir() else ()
+
+
+def known_hosts() -> tuple[HostDocument, ...]:
+    """Every profile: those that ship and the shop's own, which win where both have the same id."""
+    from drivecare.fit.hosts import load_hosts
+
+    return load_hosts(host_folders())
+
+
+@click.group()
+def hosts() -> None:
+    """Units and bays: what fits them, and how they are opened.
+
+    A shop's own profiles are TOML files in the folder that $DRIVECARE_HOSTS names, else in drivecare/hosts of your
+    configuration folder (~/.config).
+
+    Example: drivecare hosts match "CH-2103"
+    """
+
+
+@hosts.command("list", epilog="Example: drivecare hosts list --json")
+@json_option
+def list_hosts(as_json: bool) -> None:
+    """Every unit and bay, one a line."""
+    from drivecare.fit.hosts import line
+    from drivecare.fit.model import HostList
+
+    document = HostList(hosts=tuple(line(host) for host in known_hosts()))
+    finish(document, show=lambda out: _show_list(out, document), as_json=as_json)
+
+
+@hosts.command("show", epilog="Example: drivecare hosts show corvane-hearth-21")
+@click.argument("host", metavar="ID")
+@json_option
+def show_host(host: str, as_json: bool) -> None:
+    """Everything a profile says, with where each number comes from."""
+    from drivecare.errors import BadInput
+    from drivecare.fit.hosts import near_misses
+
+    known = known_hosts()
+    found = next((one for one in known if one.id == host), None)
+    if found is None:
+        near = ", ".join(near_misses(host, known))
+        hint = f"Near it: {near}." if near else "See drivecare hosts list."
+        raise BadInput("is no id of a profile", where=repr(host), hint=hint)
+    finish(found, show=lambda out: _show_host(out, found), as_json=as_json)
+
+
+@hosts.command("match", epilog='Example: drivecare hosts match "Corvane Hearth CH-2103"')
+@click.argument("label", metavar="LABEL")
+@json_option
+def match_host(label: str, as_json: bool) -> None:
+    """The unit that a label means: its revision counts, the country it was sold in does not."""
+    from drivecare.fit.hosts import match
+
+    found = match(label, known_hosts())
+    finish(found, show=lambda out: out.print(f"{found.id}   {found.name}"), as_json=as_json)
+
+
+@hosts.command("check", epilog="Example: drivecare hosts check my-unit.toml")
+@click.argument("file", metavar="FILE", type=click.Path(path_type=Path))
+@json_option
+def check_host(file: Path, as_json: bool) -> None:
+    """Whether a profile can be used, and where it is wrong.
+
+    Exit: 0 nothing wrong, 3 something is.
+    """
+    from drivecare.documents import read_bytes
+    from drivecare.fit.profile_check import check_host as check
+
+    document = check(read_bytes(file, limit_bytes=1 << 20), origin=str(file))
+    code = 0 if document.valid else 3
+    finish(document, show=lambda out: _show_check(out, document), as_json=as_json, exit_code=code)
+
+
+def _show_list(out: Console, document: HostList) -> None:
+    from rich.table import Table
+
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    table.add_column("id", no_wrap=True)
+    for heading in ("takes a drive", "plug and link", "moves by"):
+        table.add_column(heading)
+    for one in document.hosts:
+        table.add_row(one.id, one.bay, one.interface, one.migration.replace("-", " "))
+    out.print(table)
+
+
+def _show_check(out: Console, document: HostCheck) -> None:
+    for problem in document.problems:
+        where = f"{document.file}: {problem.key}" if problem.key else document.file
+        out.print(f"{where}: {problem.reason}", soft_wrap=True)
+    if document.valid:
+        out.print(f"{document.file}: nothing wrong", soft_wrap=True)
+
+
+def _show_host(out: Console, host: HostDocument) -> None:
+    """One line for each table with its values and its source, then the steps."""
+    import msgspec
+
+    from drivecare.cli.plan_screen import wrapped
+    from drivecare.fit.steps import sentence
+
+    out.print(f"{host.name}   {host.what}   (id {host.id}, {host.origin})", style="bold", soft_wrap=True)
+    for name in ("label", "bay", "interface", "supply", "capacity", "recording", "sectors", "moving"):
+        table = getattr(host, name)
+        if table is not None:
+            fields = msgspec.to_builtins(table)
+            source = fields.pop("source")
+            said = ", ".join(f"{key} {_plain(value)}" for key, value in fields.items() if _says_something(value))
+            wrapped(out, f"{said}   [{source}]", first=f"  {name:10} ", rest=13)
+    for number, step in enumerate(host.steps, 1):
+        wrapped(out, sentence(step), first=f"{number:3}. ", rest=5)
+    for caution in host.cautions:
+        wrapped(out, f"Mind: {caution}", first="  ", rest=8)
+
+
+def _says_something(value: object) -> bool:
+    return value is not None and value is not False and value != ()
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, (list, tuple)):
+        return " or ".join(str(one) for one in value)
+    if isinstance(value, dict):
+        return "(" + ", ".join(f"{key} {one}" for key, one in value.items()) + ")"
+    if value is True:
+        return "yes"
+    return f"{value:,}" if isinstance(value, int) else str(value)

@@ -1,0 +1,110 @@
+"""A plan on the screen: at 80 columns, and no serial number is ever cut or broken."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from drivecare.fit.model import Advice, Judged, Plan
+
+_STATES = {"yes": ("fits", "bold green"), "unknown": ("may fit", "bold yellow"), "no": ("no", "dim")}
+_INDENT = 13
+_WIDEST = 100
+
+
+def show_plan(out: Console, plan: Plan) -> None:
+    """Unit and old drive, what the symptom says, the drives in order, the chosen one's checks, cautions, steps."""
+    out.print(f"{plan.host_name}   label {plan.label}", style="bold", soft_wrap=True)
+    wrapped(out, f"Content moves by {plan.migration.replace('-', ' ')}. {_old_drive(plan)}")
+    if plan.symptom is not None:
+        _show_advice(out, plan.symptom)
+    out.print()
+    for one in plan.candidates:
+        _show_candidate(out, one)
+    _show_choice(out, plan)
+    out.print("\nBefore you start", style="bold")
+    for caution in plan.cautions:
+        wrapped(out, caution, first="  - ", rest=4)
+    out.print("\nSteps", style="bold")
+    for number, step in enumerate(plan.steps, 1):
+        wrapped(out, step, first=f"{number:3}. ", rest=5)
+
+
+def wrapped(out: Console, text: str, *, first: str = "", rest: int = 0) -> None:
+    """Print text broken between words only: a serial number with hyphens stays whole."""
+    lines = textwrap.wrap(
+        text,
+        width=min(out.width, _WIDEST),
+        initial_indent=first,
+        subsequent_indent=" " * rest,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    out.print("\n".join(lines), soft_wrap=True)
+
+
+def _old_drive(plan: Plan) -> str:
+    old = plan.source
+    if old is None:
+        return "The old drive was not read."
+    parts = [old.model or "a drive without a name"]
+    if old.serial:
+        parts.append(f"serial {old.serial}")
+    if old.capacity_bytes is not None:
+        parts.append(f"{old.capacity_bytes:,} bytes")
+    verdict = f"; verdict {old.verdict.upper()}" if old.verdict else ""
+    return f"Old drive: {', '.join(parts)}{verdict}."
+
+
+def _show_advice(out: Console, advice: Advice) -> None:
+    likely = "the drive is the likely cause" if advice.drive_likely else "the drive is the less likely cause here"
+    wrapped(out, f"Symptom: {advice.symptom}: {likely}. It is {advice.cause}. [{advice.source}]")
+    for thing in advice.first:
+        wrapped(out, f"check {thing} first", first="  - ", rest=4)
+
+
+def _show_candidate(out: Console, one: Judged) -> None:
+    from rich.text import Text
+
+    word, style = _STATES[one.fits]
+    place = "" if one.rank is None else f"{one.rank}"
+    row = Text(f"{place:>3} ") + Text(f"{word:8}", style=style) + Text(" ") + Text(_title(one), style="bold")
+    out.print(row, soft_wrap=True)
+    for line in _why(one):
+        wrapped(out, line, first=" " * _INDENT, rest=_INDENT + 2)
+
+
+def _title(one: Judged) -> str:
+    title = one.name
+    if one.serial and one.serial not in one.name:
+        title += f", serial {one.serial}"
+    return title + (f", shelf {one.shelf}" if one.shelf else "")
+
+
+def _why(one: Judged) -> Iterator[str]:
+    """Why it stands where it stands: its reasons against, else what to mind, the rest in a line."""
+    shown = {"no": ("block",), "unknown": ("unknown", "warn"), "yes": ("warn",)}[one.fits]
+    if one.ranking:
+        yield "; ".join(one.ranking)
+    for check in one.checks:
+        if check.result in shown:
+            yield f"{check.check.replace('-', ' ')}: {check.reason}"
+
+
+def _show_choice(out: Console, plan: Plan) -> None:
+    chosen = plan.chosen_drive
+    out.print()
+    if chosen is None:
+        told = {"unknown": "One may fit: find out what is missing.", "no": "None of these fits."}
+        states = {one.fits for one in plan.candidates}
+        wrapped(out, told["unknown"] if "unknown" in states else told["no"] if states else "No drive was given to try.")
+        return
+    out.print(f"Fit {_title(chosen)}", style="bold", soft_wrap=True)
+    for check in chosen.checks:
+        mark = "  " if check.result == "pass" else "! "
+        name = check.check.replace("-", " ")
+        wrapped(out, f"{check.reason}   [{check.source}]", first=f"  {mark}{name:15} ", rest=20)
