@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from textwrap import fill
 from typing import TYPE_CHECKING
 
 import click
@@ -47,12 +48,10 @@ def _show(document: RulesDocument, out: Console) -> None:
 
 
 def _print(out: Console, lines: Iterator[str]) -> None:
-    """Lines with a hanging indent, and an empty one behind them."""
-    from rich.padding import Padding
-
+    """Lines wrapped under their own indent, and an empty one behind them."""
     for line in lines:
-        text = line.lstrip()
-        out.print(Padding(text, (0, 0, 0, len(line) - len(text))))
+        indent = " " * (len(line) - len(line.lstrip()) + 2)
+        out.print(fill(line, out.width, subsequent_indent=indent), soft_wrap=True)
     out.print()
 
 

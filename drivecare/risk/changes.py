@@ -28,7 +28,7 @@ MEDIA_COUNTS = (
     "uncorrected_writes",
     "uncorrected_verifies",
 )
-LINK_COUNTS = ("crc_errors", "command_timeouts")
+LINK_COUNTS = ("crc_errors",)
 MECHANICS_COUNTS = ("spin_retries",)
 LIFETIME_COUNTS = (
     "power_on_hours",
@@ -80,6 +80,7 @@ def changes(reading: Reading, earlier: Sequence[Reading]) -> Signals:
         "media_growth": tuple(_growth(reading, earlier, MEDIA_COUNTS)),
         "link_growth": tuple(_growth(reading, (last,), LINK_COUNTS)),
         "mechanics_growth": tuple(_growth(reading, (last,), MECHANICS_COUNTS)),
+        "pending_gone": tuple(_pending_gone(reading, last)),
         "went_backwards": tuple(_backwards(reading, last)),
         "hours_beyond_clock": tuple(_hours_beyond_clock(reading, last)),
     }
@@ -92,6 +93,13 @@ def _growth(reading: Reading, earlier: Sequence[Reading], names: Iterable[str]) 
         if now is not None and before and now > min(before):
             words = f"{name.replace('_', ' ')} {min(before):,}, now {now:,}"
             yield Signal(value=now - min(before), name=f"{name}_growth", detail=words)
+
+
+def _pending_gone(reading: Reading, last: Reading) -> Iterable[Signal]:
+    """Pending sectors that are no longer counted: rewritten or remapped, and what they held with them."""
+    now, before = reading.values.pending, last.values.pending
+    if now == 0 and before:
+        yield Signal(value=before, detail=f"pending {before:,}, now 0")
 
 
 def _backwards(reading: Reading, last: Reading) -> Iterable[Signal]:

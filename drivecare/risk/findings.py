@@ -87,7 +87,7 @@ def _finding(rule: Rule, level: Level, signal: Signal, limit: Limit) -> Finding:
         observed=signal.value,
         limit=limit,
         severity=level.severity,
-        fault_class=signal.fault_class or rule.fault_class,
+        fault_class=signal.fault_class or level.fault_class or rule.fault_class,
         detail=signal.detail,
         why=rule.why,
         source=rule.source.line(),

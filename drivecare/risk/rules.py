@@ -23,7 +23,7 @@ RULE_FILES = ("report", "counters", "solid-state", "scsi", "history", "incoming"
 KIND_WORDS = frozenset({"hdd", "ssd"})
 
 
-class Source(Strict, frozen=True, kw_only=True):
+class Source(Strict, frozen=True, kw_only=True, omit_defaults=True):
     """Where a rule comes from. `counts` for our own measurement, `title` and `year` for what others published."""
 
     kind: SourceKind
@@ -46,10 +46,14 @@ class Source(Strict, frozen=True, kw_only=True):
         return f"{self.kind}: " + "; ".join(part for part in (where, self.text, self.counts or "") if part)
 
 
-class Level(Strict, frozen=True, kw_only=True):
-    """One step of a rule: exactly one test, and what it asks for. A limit in quotes names another signal."""
+class Level(Strict, frozen=True, kw_only=True, omit_defaults=True):
+    """One step of a rule: exactly one test, and what it asks for. A limit in quotes names another signal.
+
+    `fault_class` stands in for that of the rule.
+    """
 
     severity: Severity
+    fault_class: FaultClass | None = None
     above: Number | str | None = None
     at_least: Number | str | None = None
     below: Number | str | None = None

@@ -7,9 +7,7 @@ scan, because a rule should not have to. A signal that is not there was not said
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator
-
-import msgspec
+from collections.abc import Iterable
 
 from drivecare.documents import Value
 from drivecare.reading.model import Attribute, Reading, SelfTest, Values
@@ -19,6 +17,7 @@ from drivecare.risk.rules import RowGroup, RuleSet
 
 FAILED_TESTS = frozenset({"read", "servo", "electrical", "unknown-element", "handling-damage", "not-completed"})
 STOPPED_TESTS = frozenset({"aborted", "interrupted"})
+READ_ERRORS = frozenset({"uncorrectable", "not found", "address mark not found", "bad block"})
 DEFECT_COUNTS = ("reallocated", "reported_uncorrectable", "pending", "offline_uncorrectable")
 OLD_ERROR_HOURS = 500  # powered-on hours since the newest logged error from which the burst is called old
 NUMBERS = tuple(
@@ -137,7 +136,7 @@ def _threshold_rows(attributes: Iterable[Attribute], rules: RuleSet) -> Signals:
 def _row_kind(row: Attribute, group: RowGroup | None) -> str:
     if group and group.meaning != "health":
         return f"{group.meaning}_row"
-    return "prefail" if row.prefail else "age"
+    return "age" if row.prefail is False else "prefail"  # a row of unknown type is taken seriously
 
 
 def _logged_errors(reading: Reading) -> Signals:
@@ -149,7 +148,7 @@ def _logged_errors(reading: Reading) -> Signals:
     signals: Signals = {}
     if "link checksum" in errors.kinds:
         signals["logged_link_errors"] = _one(count)
-    if not {"uncorrectable", "not found"} & set(errors.kinds):
+    if not READ_ERRORS & set(errors.kinds):
         return signals
     age = None
     if values.power_on_hours is not None and errors.newest_hours is not None:
@@ -211,18 +210,10 @@ def _selftests(reading: Reading) -> Signals:
     if places:
         lba, times = places.most_common(1)[0]
         signals["failed_selftests_one_lba"] = _one(times, detail=f"LBA {lba:,}")
-    if newest.result == "passed" and any(_uncleared(judged)):
-        signals["uncleared_selftest"] = _one(next(_uncleared(judged)))
+    newest_extended = next((test for test in judged if _is_extended(test)), newest)
+    if newest.result == "passed" and newest_extended.result in FAILED_TESTS:
+        signals["uncleared_selftest"] = _one(newest_extended.kind)
     return signals
-
-
-def _uncleared(judged: list[SelfTest]) -> Iterator[str]:
-    """Kinds of failed extended tests that no extended test has passed since; newest first."""
-    for test in judged:
-        if _is_extended(test):
-            if test.result in FAILED_TESTS:
-                yield test.kind
-            return
 
 
 def _is_extended(test: SelfTest) -> bool:
@@ -261,8 +252,3 @@ def _scan(scan: SurfaceScan) -> Signals:
         "scan_unreadable": _one(unreadable, detail=f"bytes in {len(scan.unreadable):,} areas"),
         "scan_slow": _one(slow, detail=f"bytes in {len(scan.slow):,} areas"),
     }
-
-
-def replaced(signal: Signal, **changes: str | float | None) -> Signal:
-    """The signal with some fields changed."""
-    return msgspec.structs.replace(signal, **changes)
