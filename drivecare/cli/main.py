@@ -17,6 +17,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "drives": ("drivecare.cli.drives", "List what is attached, what each is, whether it is in use."),
     "assess": ("drivecare.cli.assess", "Judge a drive from its own report: live, saved or pasted."),
     "rules": ("drivecare.cli.rules", "Show what each signal means to a verdict, and by which source."),
+    "selftest": ("drivecare.cli.selftest", "Let a drive test itself, follow it, judge the result."),
     "plan": ("drivecare.cli.plan", "Find the replacement that fits this unit, and the steps to fit it."),
     "copy": ("drivecare.cli.copy", "Copy a drive or image and prove it by reading the target back."),
     "copy-files": ("drivecare.cli.copy_files", "Copy files alone, as a verified bag."),
@@ -26,6 +27,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "history": ("drivecare.cli.history", "Every reading of one drive across jobs, and what changed."),
     "gate": ("drivecare.cli.gate", "May the swap happen? Open or shut, with the reasons."),
     "handover": ("drivecare.cli.handover", "Write the customer's and the shop's sheet."),
+    "doctor": ("drivecare.cli.doctor", "Is this machine ready for a customer's drive?"),
     "demo": ("drivecare.cli.demo", "Run a whole job on invented drives: no hardware, no root."),
 }
 

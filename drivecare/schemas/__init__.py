@@ -20,6 +20,9 @@ DOCUMENTS: dict[str, str] = {
     "hosts-1": "drivecare.fit.model:HostList",
     "host-1": "drivecare.fit.host:HostDocument",
     "host-check-1": "drivecare.fit.host:HostCheck",
+    "assessments-1": "drivecare.cli.assess:Assessments",
+    "doctor-1": "drivecare.hardware.checkup:Checkup",
+    "selftest-1": "drivecare.hardware.selftest:SelfTestReport",
     "drives-1": "drivecare.hardware.blockdev:AttachedDrives",
 }
 

@@ -1,0 +1,216 @@
+"""`drivecare assess`: judge one or several drives from their own reports."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import click
+
+from drivecare.cli.common import finish, job_folder, job_options, json_option, machine
+from drivecare.documents import Value
+from drivecare.errors import BadInput, DriveCareError
+from drivecare.risk.model import Assessment, Verdict
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from drivecare.hardware.machine import Machine
+    from drivecare.job.folder import JobFolder
+    from drivecare.reading.model import Reading
+    from drivecare.reading.surface import SurfaceScan
+
+# Of several drives the worst counts. A drive that could not be read (3) outranks whatever may be fitted.
+WORST_FIRST = (12, 11, 13, 3, 10, 0)
+
+
+class Judged(Value, frozen=True, kw_only=True):
+    """One of several drives: its assessment, or the error that kept it from being read."""
+
+    path: str
+    verdict: Verdict | None = None
+    error: str | None = None
+    assessment: Assessment | None = None
+
+
+class Assessments(Value, frozen=True, kw_only=True):
+    """The document of `drivecare assess` for several drives, in the order given."""
+
+    schema: Literal["drivecare/assessments-1"] = "drivecare/assessments-1"
+    assessments: tuple[Judged, ...]
+
+
+@click.command(
+    epilog="Example: sudo drivecare assess /dev/sdb --job 1042      Example: drivecare assess report.txt --as new"
+)
+@click.argument("sources", metavar="DRIVE|FILE...", nargs=-1, required=True)
+@click.option("--as", "sale", type=click.Choice(["used", "new"]), default="used", show_default=True, help="Sold as.")
+@click.option(
+    "--transport", metavar="TYPE", help="How to reach a live drive: sat, sntjmicron, ... [default: found out]"
+)
+@click.option("--save", type=click.Path(dir_okay=False, path_type=Path), help="Keep the reading in this file.")
+@click.option("--explain", is_flag=True, help="Show how the verdict came about, with every source.")
+@job_options
+@json_option
+@click.pass_context
+def assess(
+    ctx: click.Context,
+    sources: tuple[str, ...],
+    sale: str,
+    transport: str | None,
+    save: Path | None,
+    explain: bool,
+    job: str | None,
+    jobs: Path | None,
+    as_json: bool,
+) -> None:
+    """Judge drives: may each go back in, or must it be checked again, replaced, or copied at once?
+
+    DRIVE is an attached drive (needs root, changes nothing on it). FILE is a saved reading or the text report of a
+    drive. Several are read at the same time. In a job, earlier readings and scans of the drive count too.
+
+    Exit code: 0 refit, 10 recheck, 11 replace, 12 evacuate, 13 unproven, 3 nothing could be read.
+    """
+    if save is not None and len(sources) > 1:
+        raise click.UsageError("--save keeps one reading: give one drive.")
+    folder = job_folder(job, jobs) if job is not None else None
+    readings = _read(sources, transport, machine(ctx))
+    if save is not None:
+        _save(readings[0], save)
+    judged = [
+        _judge(source, reading, _others(reading, readings, folder), folder, as_new=sale == "new")
+        for source, reading in zip(sources, readings, strict=True)
+    ]
+
+    def show(out: Console) -> None:
+        for index, (one, reading) in enumerate(zip(judged, readings, strict=True)):
+            if index:
+                out.print("\n" + "-" * 80 + "\n")
+            _show(out, one, reading)
+
+    def _show(out: Console, one: Judged, reading: Reading | DriveCareError) -> None:
+        from drivecare.cli.assessment_screen import show_assessment
+        from drivecare.risk.explain import explain as lines_of_proof
+
+        if one.assessment is None or isinstance(reading, DriveCareError):
+            out.print(f"NOT READ  {one.error}", soft_wrap=True)
+            return
+        show_assessment(out, one.assessment)
+        if explain:
+            out.print("\nHow this came about")
+            scan = _scan(folder, reading)
+            others = _others(reading, readings, folder)
+            for line in lines_of_proof(reading, as_new=sale == "new", history=others, scan=scan):
+                out.print(line, soft_wrap=True)
+
+    if len(judged) == 1 and isinstance(readings[0], DriveCareError):
+        raise readings[0]
+    if len(judged) == 1 and judged[0].assessment is not None:
+        finish(judged[0].assessment, show=show, as_json=as_json, exit_code=judged[0].assessment.exit_code)
+    codes = {one.assessment.exit_code if one.assessment is not None else 3 for one in judged}
+    worst = next(code for code in WORST_FIRST if code in codes)
+    finish(Assessments(assessments=tuple(judged)), show=show, as_json=as_json, exit_code=worst)
+
+
+def _read(sources: Sequence[str], transport: str | None, machine: Machine) -> tuple[Reading | DriveCareError, ...]:
+    """Every reading or the error in its place, in the order given; live drives are read at the same time."""
+    from drivecare.reading.files import load_reading
+
+    live = [source for source in sources if _is_device(source)]
+    if transport is not None and not live:
+        raise click.UsageError("--transport is for an attached drive; a file was read already.")
+    found: dict[str, Reading | DriveCareError] = {}
+    if live:
+        from drivecare.hardware.smart import read_drives
+
+        found |= zip(live, read_drives(live, transport=transport, machine=machine), strict=True)
+    for source in sources:
+        if source not in found:
+            try:
+                found[source] = load_reading(Path(source))
+            except DriveCareError as error:
+                found[source] = error
+    return tuple(found[source] for source in sources)
+
+
+def _is_device(source: str) -> bool:
+    """A block device, or a path under /dev that is not there (any more)."""
+    path = Path(source)
+    return path.is_block_device() or (source.startswith("/dev/") and not path.is_file() and not path.is_dir())
+
+
+def _save(reading: Reading | DriveCareError, path: Path) -> None:
+    from drivecare.documents import encode
+    from drivecare.documents import save as save_whole
+    from drivecare.hardware.person import hand_over
+
+    if isinstance(reading, DriveCareError):
+        raise reading
+    if path.exists() and not path.is_file():
+        raise BadInput("is not a regular file", where=str(path), hint="Name a file to keep the reading in.")
+    save_whole(path, encode(reading))
+    hand_over(path)
+    click.echo(f"reading kept in {path}", err=True)
+
+
+def _judge(
+    source: str,
+    reading: Reading | DriveCareError,
+    others: Sequence[Reading],
+    folder: JobFolder | None,
+    *,
+    as_new: bool,
+) -> Judged:
+    """Judge one reading, and file both in the job where there is one."""
+    if isinstance(reading, DriveCareError):
+        return Judged(path=source, error=reading.message())
+    from drivecare.risk.assess import assess as judge
+
+    found = judge(reading, as_new=as_new, history=others, scan=_scan(folder, reading))
+    if folder is not None:
+        folder.file(reading)
+        click.echo(f"filed as {folder.file(found)}", err=True)
+    return Judged(path=source, verdict=found.verdict, assessment=found)
+
+
+def _others(
+    reading: Reading | DriveCareError, given: Sequence[Reading | DriveCareError], folder: JobFolder | None
+) -> tuple[Reading, ...]:
+    """Other readings of the same drive: those given with it and those filed in the job."""
+    if isinstance(reading, DriveCareError):
+        return ()
+    from drivecare.reading.model import Reading
+    from drivecare.risk.changes import same_drive
+
+    filed = [one.document for one in folder.results(Reading)] if folder is not None else []
+    candidates = [*filed, *(other for other in given if not isinstance(other, DriveCareError))]
+    now = reading.read_at
+    return tuple(
+        other
+        for other in candidates
+        if other.raw != reading.raw and same_drive(other.drive, reading.drive) and not _later(other.read_at, now)
+    )
+
+
+def _later(one: str | None, other: str | None) -> bool:
+    from drivecare.risk.changes import when
+
+    first, second = when(one), when(other)
+    return first is not None and second is not None and first > second
+
+
+def _scan(folder: JobFolder | None, reading: Reading) -> SurfaceScan | None:
+    """The newest surface scan of this drive in the job."""
+    if folder is None:
+        return None
+    from drivecare.reading.surface import SurfaceScan
+
+    drive = reading.drive
+    scans = [
+        one.document
+        for one in folder.results(SurfaceScan)
+        if (one.document.wwn and one.document.wwn == drive.identity.wwn)
+        or (one.document.serial and one.document.serial == drive.serial)
+    ]
+    return scans[-1] if scans else None

@@ -1,0 +1,58 @@
+"""Nothing that loads a drive runs on one that is losing data, until its copy is verified or its serial number typed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from drivecare.errors import Refused
+
+if TYPE_CHECKING:
+    from drivecare.job.folder import JobFolder
+    from drivecare.reading.model import Reading
+
+# The option's name is the same in every command that loads a drive.
+OPTION = "--allow-load"
+OPTION_HELP = "Load a drive that is losing data all the same: type its serial number."
+
+
+def refuse_load(reading: Reading, what: str, *, allow_load: str | None, folder: JobFolder | None) -> None:
+    """Raise Refused where this drive, by this reading or by one filed in the job, is to be evacuated first.
+
+    `what` is the subject of the sentence: "a self-test". A verified copy of the drive in the job lifts the guard.
+    """
+    serial = reading.drive.serial
+    if allow_load is not None and serial is not None and allow_load.strip() == serial:
+        return
+    if not _losing_data(reading, folder) or (folder is not None and _copied(reading, folder)):
+        return
+    raise Refused(
+        f"it is losing data, and {what} would load it",
+        guard="evacuate",
+        where=reading.path,
+        hint=f"Copy it and verify the copy first. To do it all the same: {OPTION} {serial or 'SERIAL'}.",
+    )
+
+
+def _losing_data(reading: Reading, folder: JobFolder | None) -> bool:
+    from drivecare.risk.assess import assess
+    from drivecare.risk.changes import same_drive
+    from drivecare.risk.model import Assessment
+
+    if assess(reading).verdict == "evacuate":
+        return True
+    filed = [one.document for one in folder.results(Assessment)] if folder is not None else []
+    return any(one.verdict == "evacuate" and same_drive(one.drive, reading.drive) for one in filed)
+
+
+def _copied(reading: Reading, folder: JobFolder) -> bool:
+    from drivecare.transfer.receipt import Receipt
+
+    identity = reading.drive.identity
+    for filed in folder.results(Receipt):
+        receipt, source = filed.document, filed.document.source.identity
+        same = (source.wwn and source.wwn == identity.wwn) or (
+            source.native_serial and source.native_serial == identity.native_serial
+        )
+        if receipt.verified and same:
+            return True
+    return False
