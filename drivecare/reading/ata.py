@@ -46,19 +46,26 @@ def decode(report: Report, said: Said) -> None:
     logs.ata_errors(report, said)
     logs.selftests(report, said)
     logs.device_statistics(report, said)
-    for signal in SIGNALS:
-        found = [row.raw for row in said.attributes if row.id in signal.ids and signal.accepts(row)]
-        said.put(signal.value, max((raw for raw in found if raw is not None), default=None), limit=signal.limit)
-    _hours(said)
-    _temperature(report, said)
+    if said.table_trusted:
+        _counts(said)
+        _hours(said)
+        _temperature(report, said)
     _from_statistics(said)
     said.health = said.health or bool(
         said.statistics.keys() & {"reallocated", "reported_uncorrectable", "wear_percent_used"}
     )
 
 
+def _counts(said: Said) -> None:
+    for signal in SIGNALS:
+        found = [row.raw for row in said.attributes if row.id in signal.ids and signal.accepts(row)]
+        said.put(signal.value, max((raw for raw in found if raw is not None), default=None), limit=signal.limit)
+
+
 def finish(said: Said) -> None:
     """What needs the drive's kind: wear, spare and amounts written."""
+    if not said.table_trusted:
+        return
     ssd = said.drive["kind"] == "ssd"
     sector = said.drive.get("logical_sector_bytes") or 512
     label = f"{said.drive.get('family') or ''} {said.drive.get('model') or ''}"

@@ -96,6 +96,7 @@ def read_table(lines: list[str], said: Said, *, packed_rates: bool) -> None:
         said.miss("repeated-row", f"Attribute {identifier} stands in the table more than once, with different numbers.")
     said.attributes = tuple(rows)
     reason = junk(said.attributes)
+    said.table_trusted = reason is None
     if reason:
         said.miss("table-junk", f"The attribute table cannot be true: {reason}.")
     elif _CORE & set(identifiers) or any(re.search("life|wear", row.name or "", re.I) for row in rows):
@@ -112,10 +113,10 @@ def junk(rows: tuple[Attribute, ...]) -> str | None:
     if len(rows) > 2 * len(distinct):
         return "it repeats the same attributes over and over"
     raws = {row.raw_text for row in rows}
-    if len(raws) == 1:
+    if len(raws) == 1 and len(rows) >= 8:  # fewer may be what is left of a cut report
         return f"every raw value is {raws.pop() or 'empty'}"
     columns = {(row.value, row.worst) for row in rows}
-    if len(columns) == 1 and columns <= {(0, 0), (255, 255), (None, None)}:
+    if columns <= {(0, 0), (255, 255), (None, None)} and len(columns) == 1:
         return "its values are all empty"
     counters = [row.raw for row in rows if row.id in (4, 9, 12) and row.raw is not None]
     if counters and not any(counters) and not any(row.raw for row in rows if row.id not in (190, 194, 231)):

@@ -174,28 +174,39 @@ def _scsi_test(match: re.Match[str]) -> SelfTest:
 def selftests(report: Report, said: Said) -> None:
     """Every self-test row of any layout, newest (lowest number) first, and the newest as a value of its own."""
     rows: dict[int, SelfTest] = {}
-    in_nvme_log = False
     for line in report.lines:
-        in_nvme_log = in_nvme_log or line.lstrip().startswith("Self-test Log (NVMe")
         if match := _SCSI_TEST.match(line):
             rows.setdefault(int(match[1]), _scsi_test(match))
         elif match := _ATA_TEST.match(line):
             rows.setdefault(int(match[1]), _ata_test(match))
-        elif in_nvme_log and (match := _NVME_TEST.match(line)):
+        elif match := _NVME_TEST.match(line):
             rows.setdefault(int(match[1]), _nvme_test(match))
-    said.selftests = tuple(rows[number] for number in sorted(rows))
-    newest = said.selftests[0] if said.selftests else None
-    status = execution_status(report)
-    if status is not None:
+    tests = [rows[number] for number in sorted(rows)]
+    now = _test_now(report)
+    if now is not None and (not tests or (now.result == "running" and tests[0].result != "running")):
+        tests.insert(0, now)
+    said.selftests = tuple(tests)
+    if tests:
+        said.values["last_selftest"] = tests[0]
+        if tests[0].result == "running":
+            left = tests[0].remaining_percent
+            said.miss(
+                "selftest-running", "A self-test is running" + (f", {left} % to go." if left is not None else ".")
+            )
+
+
+def _test_now(report: Report) -> SelfTest | None:
+    """What the drive's status says of its newest self-test, beside the log; None where it never ran one or passed."""
+    if status := execution_status(report):
         result, remaining = status
-        if result == "running" or (newest and newest.result == "running"):
-            said.miss("selftest-running", f"A self-test is running, {remaining} % of it still to go.")
-        if newest is None and result != "passed":
-            newest = SelfTest(kind="unknown", result=result, remaining_percent=remaining)
-    elif newest and newest.result == "running":
-        said.miss("selftest-running", "A self-test is running.")
-    if newest:
-        said.values["last_selftest"] = newest
+        return None if result == "passed" else SelfTest(kind="unknown", result=result, remaining_percent=remaining)
+    line = report.any_line("Self-test status:") or ""
+    if found := re.search(r"status: (\w+) self-test in progress(?: \((\d+)% completed\))?", line, re.I):
+        if found[1].lower() == "no":
+            return None
+        left = 100 - int(found[2]) if found[2] and int(found[2]) <= 100 else None
+        return SelfTest(kind=found[1], result="running", remaining_percent=left)
+    return None
 
 
 def execution_status(report: Report) -> tuple[TestResult, int] | None:

@@ -6,7 +6,6 @@ import re
 
 from drivecare.reading import logs
 from drivecare.reading.ata import MOST_HOURS
-from drivecare.reading.model import SelfTest
 from drivecare.reading.numbers import count, within
 from drivecare.reading.said import Report, Said
 from drivecare.reading.text import first
@@ -30,7 +29,6 @@ def decode(report: Report, said: Said) -> None:
     _sizes(report, said)
     _health(report, said)
     logs.selftests(report, said)
-    _running_test(report, said)
 
 
 def _sizes(report: Report, said: Said) -> None:
@@ -77,9 +75,11 @@ def _health(report: Report, said: Said) -> None:
             said.put(value, units * _DATA_UNIT_BYTES, limit=10**20)
     present = [said.values.get(name) for name in ("available_spare_percent", "wear_percent_used", "media_errors")]
     said.health = sum(value is not None for value in present) >= 2
-    signs_of_life = ("power_on_hours", "power_cycles", "host_bytes_written", "host_bytes_read", "temperature_celsius")
-    if said.health and not any(said.values.get(name) for name in signs_of_life):
+    life = [number(f"power {name}") for name in ("on hours", "cycles")]
+    life += [number(f"data units {name}") for name in ("read", "written")] + [temperature]
+    if said.health and life == [0] * len(life) and not said.values["critical_warnings"]:
         said.health = False
+        said.values.clear()
         said.miss("table-junk", "The health log is hollow: no hours, no power cycles, nothing read or written.")
 
 
@@ -98,13 +98,3 @@ def _warnings(report: Report) -> tuple[str, ...] | None:
         return None
     order = (*WARNINGS, "bit-6", "bit-7")
     return tuple(sorted(names, key=order.index))
-
-
-def _running_test(report: Report, said: Said) -> None:
-    status = first(report.fields, "self-test status")
-    if not status or "in progress" not in status.lower() or status.lower().startswith("no "):
-        return
-    done = re.search(r"\((\d+)% completed\)", status)
-    left = 100 - int(done[1]) if done and int(done[1]) <= 100 else None
-    said.miss("selftest-running", f"A self-test is running: {status}.")
-    said.values["last_selftest"] = SelfTest(kind=status.split()[0], result="running", remaining_percent=left)

@@ -34,6 +34,7 @@ class Said:
     errors: LoggedErrors = LoggedErrors()  # noqa: RUF009  frozen
     statistics: dict[str, int] = field(default_factory=dict)
     gaps: list[Gap] = field(default_factory=list)
+    table_trusted: bool = True
     health: bool = False  # there is health data that can speak for the drive as well as against it
 
     def miss(self, code: str, what: str) -> None:
