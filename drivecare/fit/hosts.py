@@ -14,7 +14,7 @@ from drivecare.documents import Strict, decode_toml, read_bytes
 from drivecare.errors import BadInput
 from drivecare.fit.host import Host, HostDocument, Symptom
 from drivecare.fit.model import HostLine
-from drivecare.fit.profile_check import find_problems
+from drivecare.fit.profile_check import examine
 from drivecare.fit.reference import connectors, form_factors
 
 _LIMIT_BYTES: Final = 1 << 20
@@ -32,15 +32,11 @@ def common_symptoms() -> tuple[Symptom, ...]:
 
 def decode_host(data: bytes, *, origin: str) -> Host:
     """A profile from its TOML. Raises BadInput naming the file, the first wrong key and the reason."""
-    host = decode_toml(Host, data, origin=origin)
-    problems = list(find_problems(host))
-    if problems:
-        more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
-        raise BadInput(
-            f"{problems[0].reason} at {problems[0].key}{more}",
-            where=origin,
-            hint="drivecare hosts check FILE lists all.",
-        )
+    host, problems = examine(data, origin=origin)
+    if host is None or problems:
+        first = problems[0]
+        more = f" ({len(problems) - 1} more: drivecare hosts check)" if len(problems) > 1 else ""
+        raise BadInput(first.reason + more, where=f"{origin}: {first.key}" if first.key else origin)
     return host
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import Final
 
@@ -13,17 +14,32 @@ from drivecare.fit.reference import connectors, form_factors, interfaces
 _RAILS: Final = {"rail_3v3_amps": "3v3", "rail_5v_amps": "5v", "rail_12v_amps": "12v"}
 
 
-def check_host(data: bytes, *, origin: str) -> HostCheck:
-    """What is wrong with a profile, as far as it can be told at once: a wrong type hides what comes after it."""
+def examine(data: bytes, *, origin: str) -> tuple[Host | None, tuple[Problem, ...]]:
+    """The profile in these bytes, None where it cannot even be decoded, and all that is wrong with it."""
     try:
         host = decode_toml(Host, data, origin=origin)
     except BadInput as error:
-        reason, separator, key = error.what.rpartition(" at ")
-        if not separator or " is not " in f" {error.what[:8]}":  # not TOML or not text at all: no key to name
-            reason, key = error.what, ""
-        return HostCheck(file=origin, valid=False, problems=(Problem(key=key, reason=reason),))
-    problems = tuple(find_problems(host))
+        return None, (_type_problem(error.what),)
+    return host, tuple(find_problems(host))
+
+
+def check_host(data: bytes, *, origin: str) -> HostCheck:
+    """What is wrong with a profile, as far as it can be told at once: a wrong type hides what comes after it."""
+    _, problems = examine(data, origin=origin)
     return HostCheck(file=origin, valid=not problems, problems=problems)
+
+
+def _type_problem(what: str) -> Problem:
+    """The decoder's sentence ("REASON at TABLE.KEY") as key and reason; a key that is absent or too many is the key."""
+    found = re.fullmatch(r"(?P<reason>.+?)(?: at (?P<place>[a-z0-9_.\[\]]+))?", what)
+    if found is None or what.startswith("is not "):
+        return Problem(key="", reason=what)
+    reason, place = found["reason"], found["place"] or ""
+    field = re.fullmatch(r"Object (missing required|contains unknown) field `(.+)`", reason)
+    if field is None:
+        return Problem(key=place, reason=reason)
+    told = "is missing" if field[1] == "missing required" else "is no key of this table"
+    return Problem(key=f"{place}.{field[2]}".lstrip("."), reason=told)
 
 
 def find_problems(host: Host) -> Iterator[Problem]:

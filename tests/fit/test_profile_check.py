@@ -1,0 +1,81 @@
+"""A wrong profile is refused with its key and the reason."""
+
+from __future__ import annotations
+
+import pytest
+
+from drivecare.errors import BadInput
+from drivecare.fit.hosts import decode_host
+from drivecare.fit.profile_check import check_host
+from tests.fit.made import PROFILE
+
+# (what stands in the right profile, what stands in the wrong one, key, part of the reason)
+WRONG = {
+    "misspelt key": ("height_mm = 9.5", "heigth_mm = 9.5", "bay.heigth_mm", "is no key of this table"),
+    "text for a number": ("height_mm = 9.5", 'height_mm = "9.5"', "bay.height_mm", "Expected `float`, got `str`"),
+    "negative height": ("height_mm = 9.5", "height_mm = -9.5", "bay.height_mm", "> 0.0"),
+    "height in centimetres": ("height_mm = 9.5", "height_mm = 0.95", "bay.height_mm", "is it in millimetres?"),
+    "misspelt key that may be left out": ("spacer = true", "spaced = true", "bay.spaced", "is no key of this table"),
+    "missing table": ('[moving]\n', "[recording.moving]\n", "recording.moving", "is no key"),
+    "missing key": ('formats = ["512n", "512e"]\n', "", "sectors.formats", "is missing"),
+    "no source": ('spacer = true', 'source = ""\nspacer = true', "", "overwrite"),
+    "empty source": ('region_digits = 2\nsource = "common practice, no source"', 'region_digits = 2\nsource = ""',
+                     "label.source", "length >= 1"),
+    "unknown form factor": ('"2.5-inch"', '"2.5-zoll"', "bay.form_factor", "is none of: 2.5-inch"),
+    "unknown connector": ('connector = "sata"', 'connector = "scart"', "interface.connector", "'scart' is none of"),
+    "a plug only drives have": ('connector = "sata"', 'connector = "m2-bm"', "interface.connector", "no unit has"),
+    "unknown protocol": ('protocols = ["sata"]', 'protocols = ["satan"]', "interface.protocols[0]", "Invalid enum"),
+    "protocol not over this plug": ('protocols = ["sata"]', 'protocols = ["nvme"]', "interface.protocols", "not spoken"),
+    "link that does not exist": ("link_gbps = 3.0", "link_gbps = 4.0", "interface.link_gbps", "none of 1.5, 3, 6, 12"),
+    "rail the plug has not": ('connector = "sata"', 'connector = "msata"', "supply.rail_5v_amps", "does not carry"),
+    "wrong thread": ('thread = "M3"', 'thread = "6-32 UNC"', "bay.screws.thread", "whose thread is M3"),
+    "screws too deep": ("depth_mm = 3.0", "depth_mm = 5.0", "bay.screws.depth_mm", "more than the safe 3 mm"),
+    "screws into a card": ('"2.5-inch"\nheight_mm = 9.5', '"m2-2280"\nheight_mm = 2.3', "bay.screws", "no threaded"),
+    "least above most": ("250_000_000_000", "2_000_000_000_000", "capacity.least_bytes", "is more than most_bytes"),
+    "unknown sector format": ('"512e"]', '"520"]', "sectors.formats[1]", "Invalid enum value '520'"),
+    "no sector format": ('["512n", "512e"]', "[]", "sectors.formats", "names no sector format"),
+    "unknown way of moving": ('"sector-copy"', '"magic"', "moving.kind", "Invalid enum value 'magic'"),
+    "prefix with digits": ('"TB"', '"TB7"', "label.prefix", "matching regex"),
+    "revision with letters": ('["70"]', '["7x"]', "label.revisions[0]", "matching regex"),
+    "revisions of two lengths": ('["70"]', '["70", "700"]', "label.revisions", "same number of digits"),
+    "revision twice": ('["70"]', '["70", "70"]', "label.revisions", "names a revision twice"),
+    "a bay with a label": ('kind = "unit"', 'kind = "bay"', "label", "a bay carries no label"),
+    "unknown phase": ('phase = "fit"', 'phase = "hammer"', "steps[1].phase", "Invalid enum value 'hammer'"),
+    "symptom without words": ('words = ["hum", "hums"]', "words = []", "symptoms[0].words", "needs the words"),
+    "id with blanks": ('id = "testbox-7"', 'id = "test box"', "id", "matching regex"),
+    "not TOML": ("[bay]", "[bay", "", "is not valid TOML"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", WRONG)
+def test_what_is_wrong_is_named_by_key_and_reason(case: str) -> None:
+    right, wrong, key, reason = WRONG[case]
+    assert PROFILE.count(right) >= 1
+    found = check_host(PROFILE.replace(right, wrong, 1).encode(), origin="my.toml")
+    assert not found.valid
+    assert found.file == "my.toml"
+    assert (key, True) in [(problem.key, reason in problem.reason) for problem in found.problems], found.problems
+
+
+@pytest.mark.parametrize("case", WRONG)
+def test_a_wrong_profile_is_not_loaded(case: str) -> None:
+    right, wrong, key, _ = WRONG[case]
+    with pytest.raises(BadInput) as refused:
+        decode_host(PROFILE.replace(right, wrong, 1).encode(), origin="my.toml")
+    assert refused.value.message().startswith(f"my.toml: {key}")
+    assert "\n" not in refused.value.message()
+
+
+def test_the_right_profile_is_right() -> None:
+    assert check_host(PROFILE.encode(), origin="my.toml").valid
+
+
+def test_all_that_is_wrong_is_listed_at_once() -> None:
+    wrong = PROFILE.replace('"sata"\nprotocols', '"msata"\nprotocols').replace("250_000_000_000", "2_000_000_000_000")
+    keys = [problem.key for problem in check_host(wrong.encode(), origin="my.toml").problems]
+    assert keys == ["supply.rail_5v_amps", "capacity.least_bytes"]
+
+
+def test_bytes_that_are_no_text() -> None:
+    (problem,) = check_host(b"\xff\xfe\x00", origin="my.toml").problems
+    assert (problem.key, problem.reason) == ("", "is not UTF-8 text")

@@ -1,0 +1,117 @@
+"""Numbers as people write them."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from drivecare.fit.units import Size, parse_amount, parse_number, parse_quantity, parse_size, say_size
+
+
+@pytest.mark.parametrize(
+    ("text", "number"),
+    [
+        ("9,5", 9.5),
+        ("9.5", 9.5),
+        ("500", 500),
+        ("4,000,787,030,016", 4_000_787_030_016),
+        ("256.060.514.304", 256_060_514_304),
+        ("2’000’398’934’016", 2_000_398_934_016),
+        ("12\u202f000\u202f138\u202f625\u202f024", 12_000_138_625_024),
+        ("2\u00a0000\u00a0398\u00a0934\u00a0016", 2_000_398_934_016),
+        ("1_000_204_886_016", 1_000_204_886_016),
+    ],
+)
+def test_numbers(text: str, number: float) -> None:
+    assert parse_number(text) == number
+
+
+@pytest.mark.parametrize("text", ["", "abc", "1,2,3", "1.234,567.890", "12,34,567", "--5", "0x10", "1e5"])
+def test_what_is_no_number(text: str) -> None:
+    with pytest.raises(ValueError, match="is no number"):
+        parse_number(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "size"),
+    [
+        ("500 GB", Size(labelled_gb=500)),
+        ("500GB", Size(labelled_gb=500)),
+        ("1TB", Size(labelled_gb=1000)),
+        ("1,5 TB", Size(labelled_gb=1500)),
+        ("500107862016", Size(counted_bytes=500_107_862_016)),
+        ("500,107,862,016 bytes", Size(counted_bytes=500_107_862_016)),
+        ("976773168 sectors", Size(counted_bytes=500_107_862_016)),
+        ("LBA 976773168", None),
+        ("7451 GiB", Size(counted_bytes=8_000_450_330_624)),
+        ("500", None),
+        ("500 parsecs", None),
+        ("0 GB", None),
+        ("2.0001 GB", None),
+        ("", None),
+    ],
+)
+def test_sizes(text: str, size: Size | None) -> None:
+    if size is None:
+        with pytest.raises(ValueError, match=r"."):
+            parse_size(text)
+    else:
+        assert parse_size(text) == size
+
+
+def test_used_space_is_an_amount() -> None:
+    assert parse_amount("212 GB") == 212 * 10**9
+    assert parse_amount("1,5 TB") == 1_500_000_000_000
+
+
+def test_a_unit_that_is_none_of_the_known() -> None:
+    with pytest.raises(ValueError, match="'inch' is none of: mm"):
+        parse_quantity("9 inch", {"": 1, "mm": 1})
+
+
+@pytest.mark.parametrize(
+    ("count", "said"),
+    [
+        (500_107_862_016, "500 GB"),
+        (1_000_204_886_016, "1 TB"),
+        (999_999_999_999, "1 TB"),
+        (1_500_301_910_016, "1.5 TB"),
+        (251_000_193_024, "251 GB"),
+        (99_600_000, "100 MB"),
+        (64 << 20, "67.1 MB"),
+        (12, "12 bytes"),
+        (0, "0 bytes"),
+    ],
+)
+def test_saying_a_size(count: int, said: str) -> None:
+    assert say_size(count) == said
+
+
+@given(st.integers(10**6, 10**14), st.sampled_from([",", ".", "’", " ", "\u202f", "\u00a0"]))
+def test_byte_counts_survive_any_thousands_separator(count: int, separator: str) -> None:
+    written = f"{count:,}".replace(",", separator)
+    if written.count(separator) >= 2:
+        assert parse_size(written).counted_bytes == count
+    assert parse_size(str(count)).counted_bytes == count
+
+
+@given(st.integers(1, 50_000))
+def test_labels_round_trip(gigabytes: int) -> None:
+    assert parse_size(f"{gigabytes} GB").labelled_gb == gigabytes
+    assert parse_size(f"{gigabytes} TB").labelled_gb == gigabytes * 1000
+
+
+@given(st.integers(2_000, 2**36))
+def test_sectors_and_bytes_round_trip(count: int) -> None:
+    assert (
+        parse_size(f"{count} sectors").counted_bytes == parse_size(f"{count * 512} bytes").counted_bytes == count * 512
+    )
+
+
+@given(st.floats(0.5, 100).map(lambda value: round(value, 2)))
+def test_millimetres_and_centimetres_round_trip(height: float) -> None:
+    units = {"": 1.0, "mm": 1.0, "cm": 10.0}
+    assert parse_quantity(f"{height} mm", units) == height
+    assert parse_quantity(f"{height:.2f}".replace(".", ","), units) == height
+    assert parse_quantity(f"{height / 10:.3f} cm", units) == pytest.approx(height)
