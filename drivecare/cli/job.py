@@ -47,14 +47,15 @@ def job() -> None:
 @json_option
 def new(id: str, label: str, complaint: str, symptoms: tuple[str, ...], jobs: Path, as_json: bool) -> None:
     """Open a job, and say what the unit's profile advises for its symptoms."""
-    from drivecare.fit.hosts import load_hosts, match
+    from drivecare.cli.hosts import known_hosts
+    from drivecare.fit.hosts import match
     from drivecare.fit.plan import advise
     from drivecare.hardware.person import hand_over
     from drivecare.job.folder import create_job
     from drivecare.job.model import Opening
     from drivecare.job.times import stamp
 
-    host = match(label, load_hosts())
+    host = match(label, known_hosts())
     opening = Opening(
         id=id,
         opened_at=stamp(),
@@ -188,7 +189,10 @@ def export(id: str, output: Path | None, with_images: bool, jobs: Path) -> None:
     click.echo(f"{output}: {len(names)} files and {MANIFEST}{left}")
 
 
-@job.command(epilog="Example: drivecare job close 1042 --started --old-drive returned --forget")
+@job.command(
+    short_help="Record how it ended; remove customer images.",
+    epilog="Example: drivecare job close 1042 --started --old-drive returned --forget",
+)
 @click.argument("id")
 @click.option("--started/--not-started", default=None, required=True, help="Whether the unit started afterwards.")
 @click.option("--old-drive", type=click.Choice(["returned", "kept", "destroyed"]), required=True)

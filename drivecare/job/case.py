@@ -15,6 +15,7 @@ from drivecare.job.folder import Filed, JobFolder
 from drivecare.job.model import Closing, Fact, FactName, Opening, Route
 from drivecare.job.sameness import Who, folded, same_drive
 from drivecare.job.times import moment
+from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.model import Assessment
 from drivecare.transfer.bag import BagReceipt
 from drivecare.transfer.receipt import Receipt
@@ -38,6 +39,7 @@ class Case:
     plans: tuple[Filed[Plan], ...] = ()
     receipts: tuple[Filed[Receipt], ...] = ()
     bags: tuple[Filed[BagReceipt], ...] = ()
+    scans: tuple[Filed[SurfaceScan], ...] = ()
     facts: tuple[Filed[Fact], ...] = ()
     closing: Filed[Closing] | None = None
     missing: tuple[int, ...] = ()
@@ -111,6 +113,7 @@ def load_case(folder: JobFolder, *, now: datetime | None = None, jobs: Path | No
         plans=folder.results(Plan),
         receipts=folder.results(Receipt),
         bags=folder.results(BagReceipt),
+        scans=folder.results(SurfaceScan),
         facts=folder.results(Fact),
         closing=folder.newest(Closing),
         missing=folder.missing(),

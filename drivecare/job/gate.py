@@ -131,7 +131,7 @@ def _grown(before: Assessment, after: Assessment) -> list[str]:
     earlier = {finding.signal: finding.observed for finding in before.findings if finding.severity != "note"}
     grown = []
     for finding in after.findings:
-        if finding.severity == "note":
+        if finding.severity == "note" or finding.signal == "estimate":  # the estimate grows with age alone
             continue
         was, now = earlier.get(finding.signal), finding.observed
         same = was == now and was is not None

@@ -183,3 +183,13 @@ class History(Value, frozen=True, kw_only=True):
     serial: str
     model: str | None = None
     readings: tuple[Seen, ...] = ()
+
+
+class Handover(Value, frozen=True, kw_only=True):
+    """A handover sheet that was written. `missing`: items of the gate that did not hold when it was."""
+
+    schema: Literal["drivecare/handover-1"] = "drivecare/handover-1"
+    job: str
+    path: str
+    gate_open: bool
+    missing: tuple[str, ...] = ()

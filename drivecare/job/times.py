@@ -26,6 +26,12 @@ def said(text: str | datetime | None) -> str:
     return f"{time.astimezone():%-d %b %Y %H:%M}" if time else "at an unknown time"
 
 
+def day(text: str | datetime | None) -> str:
+    """A date for people: "25 November 2026"."""
+    time = text if isinstance(text, datetime) else moment(text)
+    return f"{time.astimezone():%-d %B %Y}" if time else "on an unknown day"
+
+
 def age(since: datetime, now: datetime) -> str:
     """How long ago in the largest unit of which there are two: "3 hours"; a time ahead of the clock is named so."""
     past = now - since

@@ -1,0 +1,41 @@
+"""`drivecare handover`: the sheet that goes with the unit."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from drivecare.cli.common import finish, job_folder, jobs_option, json_option, named_jobs
+
+
+@click.command(epilog='Example: drivecare handover 1042 --shop "Lantern Street Repairs" --output 1042.html')
+@click.argument("id")
+@click.option(
+    "--output",
+    type=click.Path(path_type=Path),
+    metavar="FILE.html",
+    help="[default: handover.html in the job's folder]",
+)
+@click.option("--shop", envvar="DRIVECARE_SHOP", help="The shop's name for the head of the sheet. [or $DRIVECARE_SHOP]")
+@jobs_option
+@json_option
+@click.pass_context
+def handover(ctx: click.Context, id: str, output: Path | None, shop: str | None, jobs: Path, as_json: bool) -> None:
+    """Write the handover sheet: the customer's page and the shop's, one HTML file without any address in it.
+
+    It can be written at any time and says what is still missing. Print it on A4: two pages.
+    """
+    from drivecare.hardware.person import hand_over
+    from drivecare.job.case import load_case
+    from drivecare.job.sheet import make_sheet, write
+
+    folder = job_folder(id, jobs)
+    case = load_case(folder, jobs=named_jobs(ctx))
+    path = output or folder.path / "handover.html"
+    made, html = make_sheet(case, path, shop=shop)
+    write(path, html)
+    hand_over(path)
+
+    state = "the gate is open" if made.gate_open else f"the gate is SHUT: {', '.join(made.missing)}"
+    finish(made, show=lambda out: out.print(f"{path}   {state}", soft_wrap=True), as_json=as_json)

@@ -1,0 +1,294 @@
+"""The handover sheet: one page for the customer, one for the shop, every value from the job's folder.
+
+Text comes from `sheet.html.jinja` alone and is escaped there; pictures come from `plots`. Long lists are cut to what
+two sheets of A4 hold and say how much more the job's folder has.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from drivecare import __version__
+from drivecare.documents import save
+from drivecare.errors import BadInput
+from drivecare.job.case import Case, newest
+from drivecare.job.customer import amount, name_of, odds, tell_customer, unit_name
+from drivecare.job.facts import area_name
+from drivecare.job.gate import judge
+from drivecare.job.model import Gate, Handover
+from drivecare.job.proof import Proof, find_proof
+from drivecare.job.times import day, said
+from drivecare.reading.model import Values
+
+if TYPE_CHECKING:
+    from drivecare.fit.model import Judged
+    from drivecare.job.plots import Picture
+    from drivecare.risk.model import Assessment, Finding
+
+MARK = '<meta name="generator" content="drivecare'
+
+MOST_FINDINGS = 7
+MOST_REJECTED = 6
+MOST_AREAS = 6
+MOST_CAUTIONS = 8
+LONGEST = 400
+
+ROUTES = {
+    "same-drive": "the same drive goes back",
+    "new-drive-data": "a new drive with the data",
+    "new-drive-empty": "a new drive, no data wanted",
+}
+
+# What the readings are compared by, in the shop's words; those neither reading names are left out.
+COMPARED: dict[str, str] = {
+    "power_on_hours": "hours powered on",
+    "temperature_celsius": "temperature, °C",
+    "pending": "sectors waiting to be remapped",
+    "reallocated": "sectors replaced by spares",
+    "offline_uncorrectable": "sectors unreadable in the background",
+    "reported_uncorrectable": "read errors reported",
+    "media_errors": "media errors",
+    "grown_defects": "grown defects",
+    "uncorrected_reads": "uncorrected reads",
+    "crc_errors": "link errors",
+    "wear_percent_used": "rated writing used, %",
+    "available_spare_percent": "spare left, %",
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Row:
+    """One line of a table: a name and its cells."""
+
+    name: str
+    cells: tuple[str, ...]
+
+
+def render(case: Case, *, shop: str | None = None) -> str:
+    """The page as HTML. `shop` is the name to head it with."""
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup
+
+    environment = Environment(
+        loader=PackageLoader("drivecare.job", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["picture"] = lambda picture: Markup(picture.svg)  # made by plots, no text of others in it
+    environment.filters["clip"] = clip
+    return environment.get_template("sheet.html.jinja").render(_values(case, shop))
+
+
+def make_sheet(case: Case, path: Path, *, shop: str | None = None) -> tuple[Handover, str]:
+    """The page, and what it says of itself: where it goes and whether the work is done."""
+    gate = judge(case)
+    missing = tuple(item.item for item in gate.items if not item.holds)
+    return Handover(job=case.id, path=str(path), gate_open=gate.open, missing=missing), render(case, shop=shop)
+
+
+def write(path: Path, html: str) -> None:
+    """Put the page at `path`, whole or not at all. An earlier sheet is replaced; any other file is refused."""
+    if path.exists() and not (path.is_file() and not path.is_symlink() and MARK in _start(path)):
+        raise BadInput("is there already and is no handover sheet", where=str(path), hint="Choose another --output.")
+    save(path, html.encode("utf-8"))
+
+
+def clip(text: object, length: int = LONGEST) -> str:
+    """A text cut to what the page holds."""
+    words = str(text)
+    return words if len(words) <= length else words[: length - 1].rstrip() + "…"
+
+
+def _start(path: Path) -> str:
+    with path.open("rb") as stream:
+        return stream.read(2000).decode("utf-8", "replace")
+
+
+def _values(case: Case, shop: str | None) -> dict[str, Any]:
+    from drivecare.job import plots
+
+    gate, proof = judge(case), find_proof(case)
+    old, new = newest(case.old_drive), newest(case.inspected)
+    judged = old.document if old is not None else None
+    fresh = new.document if new is not None and gate.route != "same-drive" else None
+    old_name, new_name = name_of(case)
+    scan = case.scans[-1].document if case.scans else None
+    return {
+        "version": __version__,
+        "mark": f"drivecare {__version__}",
+        "case": case,
+        "shop": shop,
+        "unit": unit_name(case),
+        "today": day(case.now),
+        "now": said(case.now),
+        "told": tell_customer(case),
+        "gate": gate,
+        "missing": [item for item in gate.items if not item.holds],
+        "route": ROUTES[gate.route],
+        "old_name": old_name,
+        "new_name": new_name,
+        "judged": judged,
+        "odds": odds(judged.failure_12_months) if judged is not None else None,
+        "dots": _dots(judged),
+        "counts": plots.before_and_after(judged.values, fresh.values)
+        if judged is not None and fresh is not None
+        else None,
+        "surface": plots.surface(scan) if scan is not None else None,
+        "identities": _identities(judged, fresh),
+        "readings": _readings(case, fresh),
+        "reading_heads": _heads(case, fresh),
+        "findings": judged.findings[:MOST_FINDINGS] if judged is not None else (),
+        "more_findings": max(0, len(judged.findings) - MOST_FINDINGS) if judged is not None else 0,
+        "observed": _observed,
+        "number": _number,
+        "limits": judged.limits[:3] if judged is not None else (),
+        "plan": case.plan.document if case.plan is not None and gate.route != "same-drive" else None,
+        "chosen": case.plan.document.chosen_drive if case.plan is not None else None,
+        "rejected": _rejected(case),
+        "more_rejected": max(0, _count_rejected(case) - MOST_REJECTED),
+        "proof": proof if gate.route == "new-drive-data" else None,
+        "receipts": _receipts(proof) if gate.route == "new-drive-data" else [],
+        "areas": _areas(case, proof) if gate.route == "new-drive-data" else [],
+        "more_areas": max(0, len(proof.unreadable) - MOST_AREAS),
+        "cautions": _cautions(case, gate),
+        "facts": [fact.document for fact in case.facts][-6:],
+        "amount": amount,
+        "said": said,
+    }
+
+
+def _dots(judged: Assessment | None) -> Picture | None:
+    from drivecare.job import plots
+
+    if judged is None or judged.failure_12_months.estimate is None:
+        return None
+    chance = judged.failure_12_months
+    clean = None if chance.clean is None else max(1, round(chance.clean * 100))
+    return plots.dots(min(99, max(1, round((chance.estimate or 0) * 100))), clean)
+
+
+def _identities(old: Assessment | None, new: Assessment | None) -> list[Row]:
+    drives = [one.drive for one in (old, new) if one is not None]
+    if not drives:
+        return []
+    return [
+        Row(name="model", cells=tuple(clip(drive.model or "not said", 60) for drive in drives)),
+        Row(name="serial number", cells=tuple(clip(drive.serial or "not said", 60) for drive in drives)),
+        Row(name="world-wide name", cells=tuple(clip(drive.identity.wwn or "none", 60) for drive in drives)),
+        Row(name="firmware", cells=tuple(clip(drive.firmware or "not said", 30) for drive in drives)),
+        Row(name="capacity", cells=tuple(_number(drive.capacity_bytes) + " bytes" for drive in drives)),
+        Row(name="identity", cells=tuple(f"{drive.identity.strength}" for drive in drives)),
+    ]
+
+
+def _heads(case: Case, new: Assessment | None) -> list[str]:
+    heads = [f"old, {said(one.document.read_at or one.entry.filed_at)}" for one in _ends(case)]
+    return [*heads, *([f"new, {said(new.read_at)}"] if new is not None else [])]
+
+
+def _readings(case: Case, new: Assessment | None) -> list[Row]:
+    values = [one.document.values for one in _ends(case)] + ([new.values] if new is not None else [])
+    rows = []
+    for name, label in COMPARED.items():
+        cells = tuple(_cell(value, name) for value in values)
+        if any(cell != "–" for cell in cells):
+            rows.append(Row(name=label, cells=cells))
+    return rows
+
+
+def _ends(case: Case) -> list[Any]:
+    """The first and the newest reading of the old drive."""
+    return [*case.old_drive[:1], *(case.old_drive[-1:] if len(case.old_drive) > 1 else ())]
+
+
+def _cell(values: Values, name: str) -> str:
+    return _number(getattr(values, name))
+
+
+def _number(value: object) -> str:
+    """A value for a table: thousands apart, a dash for what was not said."""
+    if value is None:
+        return "–"
+    if isinstance(value, float):
+        return f"{value:,.2f}".rstrip("0").rstrip(".")
+    return f"{value:,}" if isinstance(value, int) else clip(value, 40)
+
+
+def _observed(finding: Finding) -> str:
+    """What a finding saw; a chance as a percentage."""
+    if finding.signal == "estimate" and isinstance(finding.observed, float):
+        return f"{finding.observed:.0%}"
+    return _number(finding.observed)
+
+
+def _count_rejected(case: Case) -> int:
+    plan = case.plan.document if case.plan is not None else None
+    return 0 if plan is None else sum(one.name != plan.chosen for one in plan.candidates)
+
+
+def _rejected(case: Case) -> list[Row]:
+    """The other candidates, each with the first thing that speaks against it."""
+    plan = case.plan.document if case.plan is not None else None
+    others = [] if plan is None else [one for one in plan.candidates if one.name != plan.chosen]
+    return [Row(name=clip(one.name, 60), cells=(clip(_against(one), 150),)) for one in others[:MOST_REJECTED]]
+
+
+def _against(one: Judged) -> str:
+    for result in ("block", "unknown"):
+        for check in one.checks:
+            if check.result == result:
+                return f"{'no' if result == 'block' else 'unknown'}: {check.reason}"
+    return "fits as well" + (f", rank {one.rank}" if one.rank is not None else "")
+
+
+def _receipts(proof: Proof) -> list[dict[str, str]]:
+    """Each copy of the chain, from the old drive on."""
+    return [
+        {
+            "from": clip(one.document.source.path, 80),
+            "to": clip(one.document.target.path, 80),
+            "bytes": f"{one.document.bytes_copied:,} of {one.document.bytes_total:,}",
+            "digest": one.document.digest.whole or "not proven",
+            "chunks": f"{len(one.document.digest.chunks):,} of {amount(one.document.digest.chunk_bytes)}",
+            "how": _how(one.document.verified, one.document.verification),
+            "file": one.entry.path.name,
+        }
+        for one in reversed(proof.chain)
+    ]
+
+
+def _how(verified: bool, verification: Any) -> str:
+    if not verified or verification is None:
+        return "NOT verified"
+    methods = {
+        "direct": "past the host's cache",
+        "cache-dropped": "after the host's cache was dropped",
+        "after-power-cycle": "after the drive was powered off and on",
+    }
+    return f"read back {methods[verification.method]}, {said(verification.at)}"
+
+
+def _areas(case: Case, proof: Proof) -> list[Row]:
+    told: dict[str | None, datetime] = {
+        fact.document.about: fact.entry.filed_at for fact in case.facts_named("unreadable")
+    }
+    rows = []
+    for area in proof.unreadable[:MOST_AREAS]:
+        at = told.get(area_name(area))
+        known = f"customer told {said(at)}" if at is not None else "customer NOT told yet"
+        rows.append(Row(name=f"{area.offset:,}", cells=(f"{area.length:,}", known)))
+    return rows
+
+
+def _cautions(case: Case, gate: Gate) -> list[str]:
+    plan = case.plan.document if case.plan is not None and gate.route != "same-drive" else None
+    if plan is not None and plan.cautions:
+        return [clip(caution, 260) for caution in plan.cautions[:MOST_CAUTIONS]]
+    from drivecare.fit.steps import CAUTIONS
+
+    return list(CAUTIONS)
