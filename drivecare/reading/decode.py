@@ -229,7 +229,7 @@ def _gaps(
             code = next((code for part, code in _CHECKSUMS if re.search(part, line, re.I)), "checksum-log")
             said.miss(code, line.strip().removeprefix("Warning! ") + ("" if line.rstrip().endswith(".") else "."))
         elif _READ_FAILURES.match(line.strip()):
-            said.miss("command-failed", line.strip()[:160])
+            said.miss("command-failed", line.strip()[:160].rstrip(".") + ".")
     if report.any_line("is in STANDBY", "is in SLEEP mode", "Device is in STANDBY mode"):
         said.miss("standby", "The drive was in standby and was not woken.")
     if exit_status is not None and exit_status & 0b111:

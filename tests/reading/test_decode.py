@@ -1,0 +1,412 @@
+"""What the decoder makes of the drive's words, its wordings through the years, and its circumstances."""
+
+from __future__ import annotations
+
+import pytest
+
+from drivecare.reading.decode import decode_report
+from drivecare.reading.model import Reading, SelfTest
+from tests.reading.recorded import report
+
+CLEAN = report("hdd-nothing-against-it")
+
+
+def _with(old: str, new: str, text: str = CLEAN) -> Reading:
+    assert old in text
+    return decode_report(text.replace(old, new))
+
+
+def _codes(reading: Reading) -> set[str]:
+    return {gap.code for gap in reading.gaps}
+
+
+def test_the_drive_itself() -> None:
+    drive = decode_report(CLEAN).drive
+    assert (drive.model, drive.serial, drive.firmware, drive.family) == (
+        "Kestrel KD-500",
+        "KX25-00417",
+        "KF04",
+        "Kestrel Roost 5400",
+    )
+    assert (drive.logical_sector_bytes, drive.physical_sector_bytes) == (512, 4096)
+    assert (drive.form_factor, drive.rotation_rpm) == ("2.5 inches", 5400)
+    assert (drive.link_gbps, drive.link_max_gbps) == (3.0, 6.0)
+    assert drive.identity.wwn == "50ab1c2000000417"
+    assert drive.identity.strength == "strong"
+    assert decode_report(CLEAN).read_at == "2026-11-24T10:31:00+00:00"
+
+
+@pytest.mark.parametrize(
+    ("words", "security"),
+    [
+        ("Disabled, NOT FROZEN [SEC1]", "off"),
+        ("Disabled, frozen [SEC2]", "frozen"),
+        ("ENABLED, PW level HIGH, not locked, not frozen [SEC5]", "unlocked"),
+        ("ENABLED, PW level MAX, **LOCKED** [SEC4]", "locked"),
+        ("ENABLED, PW level HIGH, **LOCKED**, PW ATTEMPTS EXCEEDED [SEC4]", "locked"),
+        ("Unavailable", "unsupported"),
+        ("Unknown (0x8000)", None),
+    ],
+)
+def test_security(words: str, security: str | None) -> None:
+    reading = _with("SMART support is: Enabled", f"ATA Security is:  {words}\nSMART support is: Enabled")
+    assert reading.drive.security == security
+    assert ("locked" in _codes(reading)) == (security == "locked")
+
+
+@pytest.mark.parametrize(
+    ("line", "trim"),
+    [
+        ("TRIM Command:     Available, deterministic, zeroed", True),
+        ("TRIM Command:     Available", True),
+        ("TRIM Command:     Unavailable", False),
+    ],
+)
+def test_trim(line: str, trim: bool) -> None:
+    assert _with("Rotation Rate:    5400 rpm", f"Rotation Rate:    5400 rpm\n{line}").drive.trim is trim
+
+
+@pytest.mark.parametrize(
+    ("line", "zoned"),
+    [
+        ("Zoned Device:     Host Aware Zones", "host-aware"),
+        ("Zoned Device:     Host Managed Zones", "host-managed"),
+        ("Zoned Device:     Device managed zones", "device-managed"),
+        ("Zoned Device:     Reserved (0x3)", None),
+    ],
+)
+def test_zoned(line: str, zoned: str | None) -> None:
+    assert _with("Rotation Rate:    5400 rpm", f"Rotation Rate:    5400 rpm\n{line}").drive.zoned == zoned
+
+
+def test_kind_needs_no_rotation_rate() -> None:
+    assert _with("Rotation Rate:    5400 rpm\n", "").drive.kind == "hdd"
+    ssd = report("ssd-nothing-against-it")
+    assert _with("Rotation Rate:    Solid State Device\n", "", ssd).drive.kind == "ssd"
+
+
+def test_a_hard_drive_that_calls_itself_solid_state_is_disputed() -> None:
+    reading = _with("5400 rpm", "Solid State Device")
+    assert "kind-disputed" in _codes(reading)
+
+
+def test_the_verdict_is_kept_apart_from_threshold_rows() -> None:
+    """A temperature row under its threshold does not make the drive say that it fails."""
+    row = "194 Temperature_Celsius     0x0022   109   098   000    Old_age   Always       -       38"
+    hot = "194 Temperature_Celsius     0x0022   040   040   045    Old_age   Always   FAILING_NOW 60"
+    reading = _with(row, hot)
+    assert reading.drive_says == "passed"
+    assert [(row.id, row.state, row.prefail) for row in reading.attributes if row.state] == [(194, "now", False)]
+
+
+@pytest.mark.parametrize(
+    ("value", "worst", "threshold", "column", "state"),
+    [
+        ("002", "002", "036", "FAILING_NOW", "now"),
+        ("036", "036", "036", "FAILING_NOW", "now"),
+        ("100", "030", "036", "In_the_past", "past"),
+        ("037", "037", "036", "    -", None),
+        ("001", "001", "000", "    -", None),
+        ("100", "100", "254", "    -", None),
+        ("100", "100", "---", "    -", None),
+        ("---", "---", "---", "FAILING_NOW", "now"),
+    ],
+)
+def test_threshold_states(value: str, worst: str, threshold: str, column: str, state: str | None) -> None:
+    old = "  5 Reallocated_Sector_Ct   0x0033   200   200   140    Pre-fail  Always       -       0"
+    new = f"  5 Reallocated_Sector_Ct   0x0033   {value}   {worst}   {threshold}    Pre-fail  Always   {column}  4049"
+    row = next(row for row in _with(old, new).attributes if row.id == 5)
+    assert (row.state, row.raw) == (state, 4049)
+
+
+def test_qualifiers_weaken_the_verdict() -> None:
+    passed = "SMART overall-health self-assessment test result: PASSED"
+    reading = _with(
+        passed,
+        "SMART Status not supported: Incomplete response, ATA output registers missing\n"
+        f"{passed}\nWarning: This result is based on an Attribute check.",
+    )
+    assert reading.drive_says == "passed"
+    assert reading.qualifiers == ("attribute check only", "status not returned")
+
+
+def test_unknown_is_not_failing() -> None:
+    reading = _with("result: PASSED", "result: UNKNOWN!")
+    assert (reading.drive_says, reading.drive_says_words) == ("silent", "UNKNOWN!")
+    assert "status-missing" in _codes(reading)
+
+
+def test_both_layouts_give_the_same_attributes() -> None:
+    long = decode_report(CLEAN).attributes
+    brief = decode_report(report("hdd-brief-table-with-statistics")).attributes
+    assert [(r.id, r.name, r.value, r.worst, r.threshold, r.raw, r.state) for r in long] == [
+        (r.id, r.name, r.value, r.worst, r.threshold, r.raw, r.state) for r in brief
+    ]
+    assert [r.id for r in brief if r.prefail] == [1, 3, 5]
+
+
+def test_hexadecimal_tables() -> None:
+    old = "  5 Reallocated_Sector_Ct   0x0033   200   200   140    Pre-fail  Always       -       0"
+    new = "0x05 Reallocated_Sector_Ct   0x0033   0xc8   0xc8   0x8c    Pre-fail  Always       -       7"
+    row = next(row for row in _with(old, new).attributes if row.id == 5)
+    assert (row.value, row.threshold, row.raw) == (200, 140, 7)
+
+
+def test_repeated_rows_count_the_worse_one() -> None:
+    row = "197 Current_Pending_Sector  0x0032   200   200   000    Old_age   Always       -       0"
+    reading = _with(row, f"{row}\n{row[:-1]}24")
+    assert reading.values.pending == 24
+    assert "repeated-row" in _codes(reading)
+    assert "repeated-row" not in _codes(_with(row, f"{row}\n{row}"))
+
+
+def test_a_name_that_contradicts_the_id_is_not_that_signal() -> None:
+    row = "197 Current_Pending_Sector  0x0032   200   200   000    Old_age   Always       -       0"
+    assert _with(row, row.replace("Current_Pending_Sector", "Host_Reads_GiB        ")).values.pending is None
+
+
+def test_damaged_rows_are_told() -> None:
+    row = "197 Current_Pending_Sector  0x0032   200   200   000    Old_age   Always       -       0"
+    reading = _with(row, row.replace("0x0032   200   200", "0x0032   20z   200"))
+    assert reading.values.pending is None
+    assert "row-damaged" in _codes(reading)
+
+
+def test_swapped_flags() -> None:
+    row = "  5 Reallocated_Sector_Ct   0x0033   200   200   140    Pre-fail  Always       -       0"
+    swapped = "  5 Reallocated_Sector_Ct   0x3300   200   200   140    Old_age   Offline      -       0"
+    reading = _with(row, swapped)
+    assert next(row.prefail for row in reading.attributes if row.id == 5) is True
+    assert "flags-swapped" in _codes(reading)
+
+
+def test_error_log() -> None:
+    errors = decode_report(report("hdd-old-error-burst")).errors
+    assert (errors.count, errors.newest_hours, errors.kinds) == (37, 3120, ("uncorrectable",))
+    crc = report("hdd-old-error-burst").replace("Error: UNC 8 sectors", "Error: ICRC, ABRT 8 sectors")
+    assert decode_report(crc).errors.kinds == ("link checksum", "aborted")
+    unread = _with("No Errors Logged", "Invalid Error Log index = 0x20 (T13/1321D rev 1c Section 8.41.6.8.2.2 ...")
+    assert unread.values.error_log_count is None
+    assert "log-unreadable" in _codes(unread)
+
+
+ATA_ROWS = [
+    ("# 1  Short offline       Completed without error       00%     21890         -", "passed", None),
+    ("# 1  Extended offline    Completed: read failure       90%     21890         379252423", "read", 379252423),
+    ("# 1  Extended offline    Completed: servo/seek failure 60%     21890         0x0012d687", "servo", 0x12D687),
+    ("# 1  Short offline       Completed: electrical failure 10%     21890         -", "electrical", None),
+    ("# 1  Short offline       Completed: unknown failure    90%     21890         0", "unknown-element", 0),
+    ("# 1  Short offline       Completed: handling damage??  10%     21890         -", "handling-damage", None),
+    ("# 1  Short captive       Fatal or unknown error        90%     21890         -", "not-completed", None),
+    ("# 1  Extended offline    Aborted by host               90%     21890         -", "aborted", None),
+    ("# 1  Short offline       Interrupted (host reset)      10%     21890         -", "interrupted", None),
+    ("# 1  Conveyance offline  Completed without error       00%     21890         -", "passed", None),
+    ("# 1  Vendor (0x50)       Completed without error       00%     21890         -", "passed", None),
+    ("# 1 Short offline Completed without error 00% 21890 -", "passed", None),
+    ("#1  Extended offline     Self-test routine in progress 30%     21890         -", "running", None),
+]
+
+
+@pytest.mark.parametrize(("row", "result", "lba"), ATA_ROWS)
+def test_ata_self_test_rows(row: str, result: str, lba: int | None) -> None:
+    newest = _with("# 1  Short offline       Completed without error       00%     21890         -", row)
+    test = newest.values.last_selftest
+    assert test is not None
+    assert (test.result, test.hours, test.lba) == (result, 21890, lba)
+    assert ("selftest-running" in _codes(newest)) == (result == "running")
+
+
+def test_execution_status_speaks_where_the_log_does_not() -> None:
+    log = CLEAN[CLEAN.index("SMART Self-test log structure") :]
+    bare = CLEAN.replace(log, "")
+    failed = decode_report(bare.replace("(   0)", "( 121)")).values.last_selftest
+    assert failed == SelfTest(kind="unknown", result="read", remaining_percent=90)
+    running = decode_report(CLEAN.replace("(   0)", "( 243)"))
+    assert running.values.last_selftest == SelfTest(kind="unknown", result="running", remaining_percent=30)
+    assert running.selftests[1].result == "passed"
+    assert decode_report(bare).values.last_selftest is None
+
+
+SCSI_ROWS = [
+    ("# 1  Background short  Completed                   -   30100      - [-   -    -]", "passed", None),
+    ("# 1  Background long   Failed in segment -->       3   30100   2987 [0x3 0x11 0x0]", "read", 2987),
+    ("# 1  Background long   Completed, segment failed   -   30100      - [-   -    -]", "unknown-element", None),
+    ("# 1  Foreground short  Aborted (by user command)   -   30100      - [-   -    -]", "aborted", None),
+    ("# 1  Background short  Aborted (device reset ?)    -   30100      - [-   -    -]", "interrupted", None),
+    ("# 1  Background long   Self test in progress ...   -     NOW      - [-   -    -]", "running", None),
+    ("# 1  Background long   Failed in first segment     1   30100   0x1f [0x4 0x15 0x0]", "unknown-element", 0x1F),
+]
+
+
+@pytest.mark.parametrize(("row", "result", "lba"), SCSI_ROWS)
+def test_scsi_self_test_rows(row: str, result: str, lba: int | None) -> None:
+    reading = _with("No Self-tests have been logged", f"SMART Self-test log\n{row}", report("sas-nothing-against-it"))
+    test = reading.values.last_selftest
+    assert test is not None
+    assert (test.result, test.lba) == (result, lba)
+
+
+def test_nvme_self_tests() -> None:
+    tests = decode_report(report("nvme-test-failed")).selftests
+    assert [(test.kind, test.result, test.hours, test.lba) for test in tests] == [
+        ("Extended", "read", 3117, 41943040),
+        ("Short", "passed", 2980, None),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("byte", "names"),
+    [
+        ("0x00", ()),
+        ("0x01", ("spare",)),
+        ("0x02", ("temperature",)),
+        ("0x04", ("reliability",)),
+        ("0x08", ("read-only",)),
+        ("0x10", ("power-backup",)),
+        ("0x20", ("persistent-memory",)),
+        ("0x0d", ("spare", "reliability", "read-only")),
+        ("0x80", ("bit-7",)),
+    ],
+)
+def test_nvme_warnings(byte: str, names: tuple[str, ...]) -> None:
+    text = report("nvme-nothing-against-it")
+    assert (
+        _with("Critical Warning:                   0x00", f"Critical Warning: {byte}", text).values.critical_warnings
+        == names
+    )
+
+
+def test_nvme_warnings_in_sentences_alone() -> None:
+    text = report("nvme-read-only").replace("Critical Warning:                   0x08\n", "")
+    assert decode_report(text).values.critical_warnings == ("read-only",)
+
+
+def test_an_overheated_nvme_drive_is_not_failing() -> None:
+    """The backend words NVMe's verdict from the warning bits; heat is no failure (DESIGN: bit 1 means recheck)."""
+    hot = decode_report(report("nvme-too-hot"))
+    assert (hot.drive_says, hot.drive_says_words) == ("silent", "FAILED!")
+    assert decode_report(report("nvme-read-only")).drive_says == "failing"
+
+
+def test_nvme_values_out_of_range_are_none_with_a_gap() -> None:
+    text = report("nvme-nothing-against-it")
+    hours = _with("Power On Hours:                     3,118", "Power On Hours:   340,282,366,920,938", text)
+    assert hours.values.power_on_hours is None
+    assert "hours-implausible" in _codes(hours)
+    spare = _with("Available Spare:                    100%", "Available Spare:  255%", text)
+    assert spare.values.available_spare_percent is None
+    used = _with("Percentage Used:                    4%", "Percentage Used:  255%", text)
+    assert used.values.wear_percent_used == 255  # 255 is the cap: more than 254 % used
+
+
+def test_nonsense_temperature_limits_are_no_limits() -> None:
+    text = report("nvme-nothing-against-it").replace("84 Celsius", "120 Celsius").replace("88 Celsius", "130 Celsius")
+    assert decode_report(text).drive.temperature_limit_celsius is None
+    assert decode_report(report("nvme-nothing-against-it")).drive.temperature_limit_celsius == 84
+
+
+def test_two_namespaces_of_one_drive_are_told_apart() -> None:
+    text = report("nvme-nothing-against-it").replace("Namespace 1 ", "Namespace 2 ").replace("0000051200", "0000051201")
+    second = decode_report(text).drive
+    first = decode_report(report("nvme-nothing-against-it")).drive
+    assert (first.identity.namespace, second.identity.namespace) == (1, 2)
+    assert first.identity.wwn != second.identity.wwn
+    assert first.serial == second.serial
+
+
+def test_empty_identifiers_name_nothing() -> None:
+    text = report("nvme-nothing-against-it").replace("0ab1c2 0000051200", "000000 0000000000")
+    identity = decode_report(text).drive.identity
+    assert (identity.wwn, identity.native_serial) == (None, "MN23-51200")
+    assert _with("KX25-00417", "[No Information Found]").drive.serial is None
+
+
+def test_a_bridge_in_its_own_name_gives_a_weak_identity() -> None:
+    identity = decode_report(report("usb-bridge-answers-itself")).drive.identity
+    assert (identity.strength, identity.bridge_serial, identity.native_serial) == ("weak", "DOCK2600A0", None)
+
+
+def test_sector_sizes_through_a_bridge() -> None:
+    reading = decode_report(CLEAN, attached_sector_bytes=4096)
+    assert (reading.drive.logical_sector_bytes, reading.drive.attached_sector_bytes) == (512, 4096)
+    assert "sector-size-bridged" in _codes(reading)
+    assert "sector-size-bridged" not in _codes(decode_report(CLEAN, attached_sector_bytes=512))
+
+
+def test_hidden_area() -> None:
+    drive = decode_report(report("hdd-hidden-area")).drive
+    assert (drive.capacity_bytes, drive.native_capacity_bytes) == (500_106_780_160, 500_107_862_016)
+    told = decode_report(CLEAN, native_capacity_bytes=600_000_000_000)
+    assert "capacity-hidden" in _codes(told)
+
+
+def test_device_statistics() -> None:
+    reading = decode_report(report("hdd-brief-table-with-statistics"))
+    assert reading.statistics["power_on_hours"] == 21904
+    assert reading.statistics["head_flying_hours"] == 19713
+    assert "highest_celsius" not in reading.statistics
+    assert reading.drive.temperature_limit_celsius == 60
+
+
+def test_old_device_statistics_layout() -> None:
+    text = CLEAN + "\nDevice Statistics (GP Log 0x04)\nPage Offset Size         Value  Description\n"
+    text += (
+        "  1  0x010  4            21904  Power-on Hours\n  7  0x008  1               12~ Percentage Used Endurance\n"
+    )
+    assert decode_report(text).statistics == {"power_on_hours": 21904, "wear_percent_used": 12}
+
+
+def test_exit_status_is_a_gap() -> None:
+    assert _codes(decode_report(CLEAN, exit_status=0)) == set()
+    assert _codes(decode_report(CLEAN, exit_status=4)) == {"command-failed"}
+    assert "open-failed" in _codes(decode_report(report("hdd-health-missing"), exit_status=2))
+
+
+@pytest.mark.parametrize(
+    ("line", "code"),
+    [
+        ("Warning! SMART Attribute Data Structure error: invalid SMART checksum.", "checksum-data"),
+        ("Warning! SMART Attribute Thresholds Structure error: invalid SMART checksum.", "checksum-thresholds"),
+        ("Warning! Drive Identity Structure error: invalid SMART checksum.", "checksum-identity"),
+        ("Warning! SMART ATA Error Log Structure error: invalid SMART checksum.", "checksum-log"),
+        ("Read SMART Error Log failed: scsi error aborted command", "command-failed"),
+        ("Error SMART Thresholds Read failed: Input/output error", "command-failed"),
+        ("A mandatory SMART command failed: exiting.", "command-failed"),
+        ("Device is in STANDBY mode, exit(2)", "standby"),
+    ],
+)  # fmt: skip
+def test_error_lines_are_gaps(line: str, code: str) -> None:
+    assert code in _codes(decode_report(f"{CLEAN}\n{line}\n"))
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "/dev/sdb: Unknown USB bridge [0x0bda:0x0138 (0x3882)]\nPlease specify device type with the -d option.",
+        "/dev/sdb: Unsupported USB bridge [0x152d:0x0578 (0x208)]\n",
+        "Read Device Identity failed: scsi error unsupported field in scsi command\n\n"
+        "A mandatory SMART command failed: exiting. To continue, add one or more '-T permissive' options.",
+        "/dev/sda: Unable to detect device type\nPlease specify device type with the -d option.",
+        "Smartctl open device: /dev/sda failed: DELL or MegaRaid controller, please try adding '-d megaraid,N'",
+    ],
+)
+def test_a_drive_that_is_hidden_is_a_reading_not_an_error(text: str) -> None:
+    reading = decode_report(f"smartctl 7.3 2022-02-28 r5338 [x86_64-linux] (local build)\n\n{text}\n")
+    assert any(gap.blocks for gap in reading.gaps)
+    assert reading.drive.identity.strength == "none"
+
+
+def test_scsi_senses() -> None:
+    text = report("sas-nothing-against-it")
+    failing = _with(
+        "Status: OK", "Status: DATA CHANNEL IMPENDING FAILURE DATA ERROR RATE TOO HIGH [asc=5d, ascq=32]", text
+    )
+    assert (failing.drive_says, failing.values.failure_prediction) == ("failing", "5d/32")
+    test = decode_report(report("sas-alarm-under-test"))
+    assert (test.drive_says, test.values.failure_prediction) == ("silent", "5d/ff")
+    assert decode_report(report("sas-too-hot")).values.critical_warnings == ("temperature",)
+
+
+def test_a_corrupt_time_is_no_time() -> None:
+    assert _with("Tue Nov 24 10:31:00 2026 UTC", "Tue Nov 34 10:31:00 2026 UTC").read_at is None
+    assert _with("Tue Nov 24 10:31:00 2026 UTC", "Tue Nov 24 10:31:00 2026 CST").read_at is None  # of three countries
