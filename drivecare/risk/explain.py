@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator
 
 from drivecare.reading.model import Drive, Reading
 from drivecare.reading.surface import SurfaceScan
+from drivecare.risk import survival
 from drivecare.risk.assess import Working, work
 from drivecare.risk.findings import SEVERITIES, holds
 from drivecare.risk.model import Chance
@@ -29,6 +30,7 @@ def _lines(reading: Reading, working: Working, rules: RuleSet, *, as_new: bool) 
         for signal in entries:
             yield from _signal_lines(name, signal, working, reading.drive, rules)
     yield "2. The chance of failing within 12 months"
+    yield from _points_lines(reading, working)
     yield from _chance_lines(working.chance)
     yield "3. The verdict table: the first row that holds"
     severities = {finding.severity for finding in working.findings}
@@ -71,6 +73,18 @@ def _signal_lines(name: str, signal: Signal, working: Working, drive: Drive, rul
         for judged in working.found
         if judged.rule.signal == name and judged.finding.severity != judged.level.severity
     )
+
+
+def _points_lines(reading: Reading, working: Working) -> Iterator[str]:
+    """How the measured estimate comes about: points of each counter, their sum."""
+    if "estimate" not in working.signals:
+        return
+    score = survival.score(reading.values)
+    for part in score.parts:
+        yield f"   {part.label}: {part.count:,} gives {part.points} points"
+    for name in score.unsaid:
+        yield f"   {name.replace('_', ' ')}: not said, 0 points"
+    yield f"   {score.points} points stand for a measured chance of {working.signals['estimate'][0].value:.1%}"
 
 
 def _chance_lines(chance: Chance) -> Iterator[str]:

@@ -47,8 +47,8 @@ def inspect(reading: Reading) -> Signals:
 
 
 def _odd_capacity(size: int | None) -> int | None:
-    """The size in bytes where no labelled size from 50 GB on gives it."""
-    if size is None or size < SMALLEST_GB * 10**9 or labelled_gigabytes(size) is not None:
+    """The size in bytes where no labelled size from 50 GB on gives it, by the standards or to the byte (some SAS)."""
+    if size is None or size < SMALLEST_GB * 10**9 or size % 10**9 == 0 or labelled_gigabytes(size) is not None:
         return None
     return size
 

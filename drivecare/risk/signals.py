@@ -204,7 +204,7 @@ def _selftests(reading: Reading) -> Signals:
         return signals
     newest, older_failed = judged[0], [test for test in judged[1:] if test.result in FAILED_TESTS]
     signals["last_selftest"] = _one(newest.result, detail=_test_words(newest, reading.values.power_on_hours))
-    if older_failed:
+    if older_failed and newest.result == "passed":
         signals["older_failed_selftests"] = _one(len(older_failed))
     places = Counter(test.lba for test in older_failed if test.lba is not None)
     if places:

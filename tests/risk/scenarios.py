@@ -1,0 +1,356 @@
+"""Invented readings with the verdict and fault class that a careful engineer gives them."""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import msgspec
+
+from drivecare.reading.model import Gap, Reading
+from drivecare.reading.surface import SlowArea, SurfaceScan, UnreadableArea
+from drivecare.risk.model import FaultClass, Verdict
+from tests.risk.drives import HDD, NVME, SAS, SATA_SSD, hdd, logged, nvme, reading, row, sas, ssd, tests
+
+
+class Scenario(NamedTuple):
+    """One drive, its verdict, the class its verdict rests on, and what else `assess` is given."""
+
+    id: str
+    reading: Reading
+    verdict: Verdict
+    fault_class: FaultClass
+    given: dict[str, Any] = {}  # noqa: RUF012  never changed
+
+
+def scan(**fields: Any) -> SurfaceScan:
+    """A complete scan of the invented hard drive, half an hour before its reading."""
+    whole = {
+        "serial": HDD.serial,
+        "started": "2026-11-25T07:00:00+00:00",
+        "finished": "2026-11-25T10:00:00+00:00",
+        "bytes_total": HDD.capacity_bytes,
+        "bytes_read": HDD.capacity_bytes,
+    }
+    return SurfaceScan(**(whole | fields))
+
+
+def _drive(drive: Any, **changes: Any) -> Any:
+    return msgspec.structs.replace(drive, **changes)
+
+
+BLOCKED = Gap(code="bridge-blocked", what="The bridge lets nothing through.", blocks=True, advice="Use a native port.")
+JUNK = Gap(code="table-junk", what="The table cannot be true.", blocks=True)
+EARLIER = "2026-11-20T09:00:00+00:00"
+
+
+def _before(now: Reading, **values: Any) -> dict[str, Any]:
+    """The same drive five days earlier with other values."""
+    then = msgspec.structs.replace(now.values, **({"power_on_hours": (now.values.power_on_hours or 0) - 20} | values))
+    return {"history": (msgspec.structs.replace(now, read_at=EARLIER, values=then),)}
+
+
+SCENARIOS: tuple[Scenario, ...] = (
+    # Nothing against it.
+    Scenario("clean laptop drive", hdd(), "refit", "none"),
+    Scenario("old drive, nothing but hours", hdd(power_on_hours=61_000, power_cycles=20_000), "refit", "none"),
+    Scenario("a few timed-out commands", hdd(command_timeouts=2), "refit", "none"),
+    Scenario("warm drive", hdd(temperature_celsius=55), "refit", "none"),
+    Scenario(
+        "usage row past its limit long ago", reading(attributes=(row(193, "past", prefail=False),)), "refit", "none"
+    ),
+    Scenario(
+        "self-test aborted by the host", reading(selftests=tests(("Short", "aborted", 21_900, None))), "refit", "none"
+    ),
+    Scenario(
+        "aborted commands in the log",
+        reading(errors=logged("aborted", count=43, newest=21_900), values={"error_log_count": 43}),
+        "refit",
+        "none",
+    ),
+    Scenario("slow dock", reading(_drive(HDD, link_gbps=3.0, link_max_gbps=6.0)), "refit", "none"),
+    Scenario("hidden area", reading(_drive(HDD, native_capacity_bytes=HDD.capacity_bytes + 2**20)), "refit", "none"),
+    Scenario("clean solid-state drive", ssd(), "refit", "none"),
+    Scenario("solid state, worn to 85 %", ssd(wear_percent_used=85), "refit", "none"),
+    Scenario("solid state, warm", ssd(temperature_celsius=70), "refit", "none"),
+    Scenario("solid state, reallocation events alone", ssd(reallocation_events=5), "refit", "none"),
+    Scenario("clean NVMe drive", nvme(), "refit", "none"),
+    Scenario(
+        "NVMe, refused commands and power cuts", nvme(error_log_count=1_356, unsafe_shutdowns=109), "refit", "none"
+    ),
+    Scenario(
+        "NVMe, spare 0 of 0: not counted", nvme(available_spare_percent=0, spare_threshold_percent=0), "refit", "none"
+    ),
+    Scenario("NVMe, spare at 40 %", nvme(available_spare_percent=40), "refit", "none"),
+    Scenario(
+        "NVMe, once hot for minutes",
+        nvme(warning_temperature_minutes=284, critical_temperature_minutes=3),
+        "refit",
+        "none",
+    ),
+    Scenario("clean SAS drive", sas(), "refit", "none"),
+    Scenario("SAS, non-medium errors", sas(non_medium_errors=84_893), "refit", "none"),
+    Scenario("SAS, failure prediction as a test", sas(failure_prediction="5d/ff"), "refit", "none"),
+    Scenario(
+        "SAS, alarm is the test alone",
+        reading(SAS, drive_says="failing", values={"failure_prediction": "5d/ff"}),
+        "refit",
+        "none",
+    ),
+    Scenario("more hours than the clock allows", hdd(), "refit", "none", _before(hdd(), power_on_hours=1_000)),
+    # Something to clear up.
+    Scenario("link errors alone", hdd(crc_errors=72_380), "recheck", "link"),
+    Scenario(
+        "link errors in the log",
+        reading(errors=logged("link checksum", "aborted", count=4, newest=21_000)),
+        "recheck",
+        "link",
+    ),
+    Scenario("very many timed-out commands", ssd(command_timeouts=4_000), "recheck", "link"),
+    Scenario("one reallocated sector", hdd(reallocated=1), "recheck", "media"),
+    Scenario("a reallocation event without a sector", hdd(reallocation_events=2), "recheck", "media"),
+    Scenario("spin retries", hdd(spin_retries=2), "recheck", "mechanics"),
+    Scenario(
+        "above its own temperature limit",
+        reading(_drive(HDD, temperature_limit_celsius=55), values={"temperature_celsius": 58}),
+        "recheck",
+        "heat",
+    ),
+    Scenario("hot, no limit of its own", hdd(temperature_celsius=63), "recheck", "heat"),
+    Scenario("solid state, hot", ssd(temperature_celsius=81), "recheck", "heat"),
+    Scenario("temperature row failing now", reading(attributes=(row(190, "now", prefail=False),)), "recheck", "heat"),
+    Scenario(
+        "pre-fail temperature row failing now", reading(attributes=(row(194, "now", prefail=True),)), "recheck", "heat"
+    ),
+    Scenario(
+        "temperature row failed in the past", reading(attributes=(row(190, "past", prefail=False),)), "recheck", "heat"
+    ),
+    Scenario(
+        "failing worked out from a temperature row",
+        reading(
+            drive_says="failing", qualifiers=("attribute check only",), attributes=(row(190, "now", prefail=False),)
+        ),
+        "recheck",
+        "heat",
+    ),
+    Scenario("age-type threshold now", reading(attributes=(row(184, "now", prefail=False),)), "recheck", "electronics"),
+    Scenario(
+        "age-type threshold in the past", reading(attributes=(row(199, "past", prefail=False),)), "recheck", "link"
+    ),
+    Scenario(
+        "start count at its threshold, marked pre-fail",
+        reading(attributes=(row(4, "now", prefail=True),)),
+        "recheck",
+        "none",
+    ),
+    Scenario(
+        "old burst of read errors", reading(errors=logged("uncorrectable", count=48, newest=6_964)), "recheck", "media"
+    ),
+    Scenario(
+        "few fresh read errors, counters at zero",
+        reading(errors=logged("uncorrectable", count=3, newest=21_890)),
+        "recheck",
+        "media",
+    ),
+    Scenario(
+        "one older failed test, a longer one passed",
+        reading(selftests=tests(("Extended", "passed", 21_900, None), ("Short", "read", 15_000, 4711))),
+        "recheck",
+        "media",
+    ),
+    Scenario("locked, counters clean", reading(_drive(HDD, security="locked")), "recheck", "locked"),
+    Scenario(
+        "slow areas",
+        hdd(),
+        "recheck",
+        "media",
+        {"scan": scan(slow=(SlowArea(offset=0, length=2**20, milliseconds=900, expected_milliseconds=8),))},
+    ),
+    Scenario("solid state, few retired blocks", ssd(reallocated=4), "recheck", "media"),
+    Scenario("solid state, data changed inside", ssd(end_to_end_errors=45), "recheck", "electronics"),
+    Scenario("solid state, worn to 93 %", ssd(wear_percent_used=93), "recheck", "wear"),
+    Scenario("NVMe, few media errors", nvme(media_errors=10), "recheck", "media"),
+    Scenario(
+        "NVMe, hot now",
+        reading(NVME, drive_says="failing", values={"critical_warnings": ("temperature",)}),
+        "recheck",
+        "heat",
+    ),
+    Scenario("NVMe, unnamed warning", nvme(critical_warnings=("bit-6",)), "recheck", "electronics"),
+    Scenario("NVMe, spare at its threshold", nvme(available_spare_percent=10), "recheck", "wear"),
+    Scenario("NVMe, 49 minutes critically hot", nvme(critical_temperature_minutes=49), "recheck", "heat"),
+    Scenario(
+        "SAS, hot now",
+        reading(SAS, drive_says="failing", values={"critical_warnings": ("temperature",)}),
+        "recheck",
+        "heat",
+    ),
+    Scenario("SAS, few grown defects", sas(grown_defects=3), "recheck", "media"),
+    Scenario("SAS, two uncorrected reads", sas(uncorrected_reads=2), "recheck", "media"),
+    Scenario("SAS, an uncorrected write", sas(uncorrected_writes=1), "recheck", "media"),
+    Scenario("SAS, an uncorrected verify", sas(uncorrected_verifies=1), "recheck", "media"),
+    Scenario("SAS, background scan found something", sas(background_scan_errors=3), "recheck", "media"),
+    Scenario("link errors have grown", hdd(crc_errors=9), "recheck", "link", _before(hdd(), crc_errors=2)),
+    Scenario("pending sectors have gone", hdd(), "recheck", "media", _before(hdd(), pending=8)),
+    Scenario("cycles have gone down", hdd(), "recheck", "electronics", _before(hdd(), power_cycles=9_000)),
+    # Do not put it back.
+    Scenario("reallocated sectors, many", hdd(reallocated=300), "replace", "media"),
+    Scenario("one read error reported", hdd(reported_uncorrectable=1), "replace", "media"),
+    Scenario("unreadable in the background", hdd(offline_uncorrectable=2), "replace", "media"),
+    Scenario("data changed inside", hdd(end_to_end_errors=1), "replace", "electronics"),
+    Scenario(
+        "many fresh read errors", reading(errors=logged("uncorrectable", count=30, newest=21_890)), "replace", "media"
+    ),
+    Scenario(
+        "old burst, but a counter is not zero",
+        reading(errors=logged("uncorrectable", count=3, newest=6_964), values={"reallocated": 2}),
+        "replace",
+        "media",
+    ),
+    Scenario("pre-fail threshold in the past", reading(attributes=(row(5, "past", prefail=True),)), "replace", "media"),
+    Scenario(
+        "two older tests failed at one place",
+        reading(
+            selftests=tests(("Extended", "passed", 900, None), ("Short", "read", 800, 7), ("Short", "read", 790, 7))
+        ),
+        "replace",
+        "media",
+    ),
+    Scenario(
+        "extended test failed, only a short one passed since",
+        reading(selftests=tests(("Short", "passed", 21_900, None), ("Extended", "read", 21_000, 99))),
+        "replace",
+        "media",
+    ),
+    Scenario(
+        "self-test found an unknown element",
+        reading(selftests=tests(("Short", "unknown-element", 1, None))),
+        "replace",
+        "media",
+    ),
+    Scenario(
+        "self-test suspects handling damage",
+        reading(selftests=tests(("Short", "handling-damage", 1, None))),
+        "replace",
+        "mechanics",
+    ),
+    Scenario(
+        "self-test broke off with an error",
+        reading(selftests=tests(("Short", "not-completed", 1, None))),
+        "replace",
+        "media",
+    ),
+    Scenario(
+        "locked, with read errors reported",
+        reading(_drive(HDD, security="locked"), values={"reported_uncorrectable": 3}),
+        "replace",
+        "media",
+    ),
+    Scenario("reallocated sectors have grown", hdd(reallocated=4), "replace", "media", _before(hdd(), reallocated=2)),
+    Scenario("spin retries have grown", hdd(spin_retries=3), "replace", "mechanics", _before(hdd(), spin_retries=1)),
+    Scenario("solid state, endurance used up", ssd(wear_percent_used=104), "replace", "wear"),
+    Scenario("solid state, read errors reported", ssd(reported_uncorrectable=2), "replace", "media"),
+    Scenario("solid state, many retired blocks", ssd(reallocated=480), "replace", "media"),
+    Scenario("NVMe, spare below its threshold", nvme(available_spare_percent=9), "replace", "wear"),
+    Scenario(
+        "NVMe, spare warning",
+        reading(NVME, drive_says="failing", values={"critical_warnings": ("spare",)}),
+        "replace",
+        "wear",
+    ),
+    Scenario("NVMe, power backup failed", nvme(critical_warnings=("power-backup",)), "replace", "electronics"),
+    Scenario(
+        "NVMe, persistent memory unreliable", nvme(critical_warnings=("persistent-memory",)), "replace", "electronics"
+    ),
+    Scenario("NVMe, many media errors", nvme(media_errors=153), "replace", "media"),
+    Scenario("SAS, many grown defects", sas(grown_defects=2_066), "replace", "media"),
+    Scenario("SAS, many uncorrected reads", sas(uncorrected_reads=40), "replace", "media"),
+    Scenario("SAS, many uncorrected writes", sas(uncorrected_writes=40), "replace", "media"),
+    Scenario("SAS, many uncorrected verifies", sas(uncorrected_verifies=40), "replace", "media"),
+    Scenario("SAS, background scan found many", sas(background_scan_errors=210), "replace", "media"),
+    # Losing data, or saying so.
+    Scenario("one pending sector", hdd(pending=1), "evacuate", "media"),
+    Scenario("drive says failing", reading(drive_says="failing"), "evacuate", "media"),
+    Scenario("pre-fail threshold now", reading(attributes=(row(5, "now", prefail=True),)), "evacuate", "media"),
+    Scenario(
+        "row of unknown type at its threshold",
+        reading(attributes=(row(3, "now", prefail=None),)),
+        "evacuate",
+        "mechanics",
+    ),
+    Scenario(
+        "newest self-test: read",
+        reading(selftests=tests(("Extended", "read", 21_902, 233_500_365))),
+        "evacuate",
+        "media",
+    ),
+    Scenario(
+        "newest self-test: servo", reading(selftests=tests(("Short", "servo", 21_902, None))), "evacuate", "mechanics"
+    ),
+    Scenario(
+        "newest self-test: electrical",
+        reading(selftests=tests(("Short", "electrical", 21_902, None))),
+        "evacuate",
+        "electronics",
+    ),
+    Scenario(
+        "aborted test after a failed one",
+        reading(selftests=tests(("Extended", "aborted", 21_903, None), ("Extended", "read", 21_902, 5))),
+        "evacuate",
+        "media",
+    ),
+    Scenario(
+        "areas we could not read",
+        hdd(),
+        "evacuate",
+        "media",
+        {"scan": scan(unreadable=(UnreadableArea(offset=4096, length=512),))},
+    ),
+    Scenario("NVMe, reliability degraded", nvme(critical_warnings=("reliability",)), "evacuate", "media"),
+    Scenario("NVMe, read-only", nvme(critical_warnings=("read-only", "temperature")), "evacuate", "media"),
+    Scenario("NVMe says failing and names no warning", reading(NVME, drive_says="failing"), "evacuate", "media"),
+    Scenario("SAS predicts: media", sas(failure_prediction="5d/01"), "evacuate", "media"),
+    Scenario("SAS predicts: controller", sas(failure_prediction="5d/21"), "evacuate", "electronics"),
+    Scenario("SAS predicts: data channel", sas(failure_prediction="5d/32"), "evacuate", "electronics"),
+    Scenario("SAS predicts: servo", sas(failure_prediction="5d/42"), "evacuate", "mechanics"),
+    Scenario("SAS predicts: spindle", sas(failure_prediction="5d/52"), "evacuate", "mechanics"),
+    Scenario("SAS predicts: firmware", sas(failure_prediction="5d/62"), "evacuate", "electronics"),
+    Scenario("SAS predicts: endurance", sas(failure_prediction="5d/73"), "evacuate", "wear"),
+    Scenario(
+        "locked and losing data", reading(_drive(HDD, security="locked"), values={"pending": 8}), "evacuate", "media"
+    ),
+    # No verdict.
+    Scenario("blocked by the bridge", Reading(gaps=(BLOCKED,)), "unproven", "link"),
+    Scenario("junk table, whatever it says", reading(gaps=(JUNK,), values={"pending": 65_535}), "unproven", "none"),
+    Scenario("pass with nothing behind it", Reading(drive=SATA_SSD, drive_says="passed"), "unproven", "none"),
+    Scenario("SMART switched off", reading(_drive(HDD, smart="off")), "unproven", "none"),
+    Scenario("a RAID volume", reading(_drive(HDD, virtual="a RAID volume")), "unproven", "none"),
+    Scenario(
+        "self-test running, nothing else",
+        reading(selftests=tests(("Extended", "running", 21_904, None))),
+        "unproven",
+        "none",
+    ),
+    Scenario(
+        "junk table, failing worked out from it",
+        reading(gaps=(JUNK,), drive_says="failing", qualifiers=("attribute check only",)),
+        "unproven",
+        "none",
+    ),
+    # Missing data hides no other witness.
+    Scenario(
+        "junk table, but the drive says failing", reading(gaps=(JUNK,), drive_says="failing"), "evacuate", "media"
+    ),
+    Scenario(
+        "blocked, but we could not read it",
+        Reading(gaps=(BLOCKED,)),
+        "evacuate",
+        "link",
+        {"scan": scan(unreadable=(UnreadableArea(offset=0, length=512),))},
+    ),
+    Scenario(
+        "self-test running, link errors",
+        reading(selftests=tests(("Short", "running", 21_904, None)), values={"crc_errors": 9}),
+        "recheck",
+        "link",
+    ),
+)

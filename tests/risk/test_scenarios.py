@@ -1,0 +1,46 @@
+"""The verdict and the fault class of every scenario, and every level of every rule reached by one of them."""
+
+from __future__ import annotations
+
+import pytest
+
+from drivecare.risk.assess import assess, work
+from drivecare.risk.findings import judge
+from drivecare.risk.rules import load_rules
+from drivecare.risk.signals import Signal
+from tests.risk.drives import HDD
+from tests.risk.incoming_drives import INCOMING
+from tests.risk.scenarios import SCENARIOS, Scenario
+
+
+@pytest.mark.parametrize("case", SCENARIOS, ids=[case.id for case in SCENARIOS])
+def test_verdict(case: Scenario) -> None:
+    found = assess(case.reading, **case.given)
+    assert (found.verdict, found.fault_classes[0]) == (case.verdict, case.fault_class)
+
+
+@pytest.mark.parametrize(
+    ("chance", "severity"), [(0.19, None), (0.20, "recheck"), (0.24, "recheck"), (0.25, "replace")]
+)
+def test_limits_of_the_measured_chance(chance: float, severity: str | None) -> None:
+    found = judge({"estimate": (Signal(value=chance),)}, HDD, load_rules())
+    assert [judged.finding.severity for judged in found] == ([severity] if severity else [])
+
+
+def test_every_level_of_every_rule_is_reached() -> None:
+    workings = [work(case.reading, **case.given) for case in SCENARIOS]
+    workings += [work(case.reading, as_new=True) for case in INCOMING]
+    reached = {(judged.rule.signal, judged.level) for working in workings for judged in working.found}
+    missing = [
+        f"{rule.signal}: {level.words()}"
+        for rule in load_rules().rules
+        for level in rule.levels
+        if (rule.signal, level) not in reached and rule.signal != "estimate"
+    ]
+    assert missing == []
+
+
+@pytest.mark.parametrize("case", SCENARIOS, ids=[case.id for case in SCENARIOS])
+def test_every_recheck_says_its_way_out(case: Scenario) -> None:
+    found = assess(case.reading, **case.given)
+    assert bool(found.way_out) == (found.verdict == "recheck")
