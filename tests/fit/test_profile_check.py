@@ -25,7 +25,7 @@ WRONG = {
     "unknown connector": ('connector = "sata"', 'connector = "scart"', "interface.connector", "'scart' is none of"),
     "a plug only drives have": ('connector = "sata"', 'connector = "m2-bm"', "interface.connector", "no unit has"),
     "unknown protocol": ('protocols = ["sata"]', 'protocols = ["satan"]', "interface.protocols[0]", "Invalid enum"),
-    "protocol not over this plug": ('protocols = ["sata"]', 'protocols = ["nvme"]', "interface.protocols", "not spoken"),
+    "protocol not over this plug": ('protocols = ["sata"]', 'protocols = ["nvme"]', "interface.protocols", "not "),
     "link that does not exist": ("link_gbps = 3.0", "link_gbps = 4.0", "interface.link_gbps", "none of 1.5, 3, 6, 12"),
     "rail the plug has not": ('connector = "sata"', 'connector = "msata"', "supply.rail_5v_amps", "does not carry"),
     "wrong thread": ('thread = "M3"', 'thread = "6-32 UNC"', "bay.screws.thread", "whose thread is M3"),
