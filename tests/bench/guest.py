@@ -27,6 +27,7 @@ import msgspec
 
 from tests.bench.drives import Drive
 
+ROOT = Path(__file__).parents[2]
 SHARE = Path("/run/share")
 BLOCK = Path("/sys/block")
 COMMAND = Path(sys.executable).with_name("drivecare")  # the script pip installed
@@ -86,14 +87,11 @@ class Bench:
     # --- commands ---------------------------------------------------------------------------------------------------
 
     def start(self, *arguments: str, breakage: str | None = None) -> subprocess.Popen[str]:
-        """Start `drivecare ARGUMENTS`; with `breakage` one of its promises is broken (tests/bench/breakage)."""
-        environment = dict(os.environ, NO_COLOR="1")
-        if breakage:
-            folder = str(Path(__file__).parent / "breakage")
-            environment |= {"PYTHONPATH": folder, "DRIVECARE_TEST_BREAKAGE": breakage}
-        return subprocess.Popen(
-            [COMMAND, *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment
-        )
+        """Start `drivecare ARGUMENTS`; with `breakage` one of its promises is broken (tests/bench/breakage.py)."""
+        broken = (sys.executable, "-m", "tests.bench.breakage", breakage)
+        command = [*(broken if breakage else (COMMAND,)), *arguments]
+        environment = dict(os.environ, NO_COLOR="1", PYTHONPATH=str(ROOT))
+        return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment)
 
     def run(self, *arguments: str, seconds: float = 120, breakage: str | None = None) -> Ended:
         """Run `drivecare ARGUMENTS` to its end."""

@@ -140,7 +140,9 @@ def check_a_test_prediction_is_a_test(bench: Bench) -> None:
     ended = bench.run("assess", path, "--json")
     assert ended.json["verdict"] not in ("evacuate", "replace", "recheck"), ended
     assert ended.code in (0, 13), ended
-    assert not [f for f in ended.json["findings"] if f["severity"] not in ("info", "note")], ended.json["findings"]
+    (noted,) = [f for f in ended.json["findings"] if f["signal"] == "failure_prediction"]
+    assert (noted["observed"], noted["severity"]) == ("5d/ff", "note"), noted
+    assert "copy it now" not in noted["action"].lower(), noted["action"]
 
 
 class SgRequest(ctypes.Structure):

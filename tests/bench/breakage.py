@@ -1,0 +1,71 @@
+"""Four promises broken on purpose, to prove that the bench would notice. Nothing of this is in the product.
+
+    python -m tests.bench.breakage no-fsync copy /dev/sdb /dev/sdc
+
+runs drivecare with that promise broken. Each is found by a check that is green without it:
+
+| name | what is broken | found by |
+|---|---|---|
+| zero-is-end | a read of nothing counts as the end of the drive | guests/breakages.py: a pulled NVMe source |
+| no-fsync | the target is never flushed | test_powercut.py: a verified copy after the cut |
+| cached-verify | the read-back comes from the host's cache | test_loop_copies.py: a write lost without an error |
+| no-exclusive | drives are opened without O_EXCL | guests/breakages.py: a drive another program holds |
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Any
+
+from drivecare.cli.main import main
+from drivecare.hardware import media
+from drivecare.transfer import source, transfers
+from drivecare.transfer.port import Gone
+
+
+def zero_is_end() -> None:
+    """A source that reads as nothing has been read to its end."""
+    real = transfers.read_fully
+
+    def read_fully(medium: Any, where: Any, buffer: Any) -> tuple[int, OSError | None]:
+        try:
+            return real(medium, where, buffer)
+        except Gone:
+            return where.length, None
+
+    source.read_fully = read_fully  # type: ignore[attr-defined]
+
+
+def no_fsync() -> None:
+    """A flush does nothing."""
+    media.RealMedium.flush = lambda self: None  # type: ignore[method-assign]
+
+
+def cached_verify() -> None:
+    """Everything goes through the host's cache, which is never emptied."""
+    real = media._open
+    media._open = lambda path, flags: (real(path, flags)[1],) * 2
+    media.RealMedium.past_cache = lambda self: "direct"  # type: ignore[method-assign]
+
+
+def no_exclusive() -> None:
+    """O_EXCL is left out, so that the kernel refuses nothing."""
+    real = os.open
+
+    def plain_open(path: Any, flags: int, *rest: Any, **named: Any) -> int:
+        return real(path, flags if flags & os.O_CREAT else flags & ~os.O_EXCL, *rest, **named)
+
+    os.open = plain_open
+
+
+BREAKAGES = {
+    "zero-is-end": zero_is_end,
+    "no-fsync": no_fsync,
+    "cached-verify": cached_verify,
+    "no-exclusive": no_exclusive,
+}
+
+if __name__ == "__main__":
+    BREAKAGES[sys.argv.pop(1)]()
+    main()
