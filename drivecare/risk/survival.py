@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from functools import cache
 from importlib.resources import files
 
@@ -154,16 +154,14 @@ def chance(reading: Reading, table: SurvivalTable | None = None) -> Chance | Non
     state = score(reading.values, table)
     if reading.drive.kind != "hdd" or not state.parts:
         return None
-    clean = base_rate(table, reading.values.power_on_hours)
-    estimate, low, high, with_excluded = (
-        _look_up(table, state.points, column, clean) for column in ("chance", "low", "high", "with_excluded")
-    )
+    hours = reading.values.power_on_hours
+    estimate, low, high, with_excluded = look_up(table, state.points, hours)
     return Chance(
         estimate=estimate,
         low=low,
         high=high,
-        clean=clean.chance,
-        basis=_basis(table, state.points, clean, with_excluded),
+        clean=base_rate(table, hours).chance,
+        basis=_basis(table, state.points, hours, with_excluded),
     )
 
 
@@ -173,14 +171,18 @@ def base_rate(table: SurvivalTable, power_on_hours: int | None) -> Clean:
     return table.clean[bisect_right(table.clean, years, key=lambda row: float(row.from_years)) - 1]
 
 
-def _look_up(table: SurvivalTable, points: int, column: str, clean: Clean) -> float:
-    """Without points the base rate; with points interpolated between the bands, and never under the base rate."""
-    base: float = getattr(clean, column)
-    if points == 0:
-        return base
+def look_up(table: SurvivalTable, points: int, power_on_hours: int | None) -> tuple[float, float, float, float]:
+    """(estimate, low, high, estimate with the excluded models counted) of a state.
+
+    Without points the base rate for the age; with points interpolated between the bands, and never under the base rate.
+    """
+    own, youngest = base_rate(table, power_on_hours), table.clean[0]
     xs = [0.0, *(band.points for band in table.band)]
-    ys = [getattr(table.clean[0], column), *(getattr(band, column) for band in table.band)]
-    return round(max(base, _interpolate(points, xs, ys)), 4)
+    found = []
+    for column in ("chance", "low", "high", "with_excluded"):
+        ys = [getattr(row, column) for row in (youngest, *table.band)]
+        found.append(round(max(getattr(own, column), _interpolate(points, xs, ys)), 4))
+    return found[0], found[1], found[2], found[3]
 
 
 def _interpolate(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
@@ -188,18 +190,20 @@ def _interpolate(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
     if x >= xs[-1]:
         return ys[-1]
     right = bisect_right(xs, x)
-    left = right - 1
-    share = (x - xs[left]) / (xs[right] - xs[left])
-    logs: Callable[[float], float] = lambda p: math.log(-math.log1p(-p))  # noqa: E731
-    return -math.expm1(-math.exp((1 - share) * logs(ys[left]) + share * logs(ys[right])))
+    share = (x - xs[right - 1]) / (xs[right] - xs[right - 1])
+    from_log, to_log = (math.log(-math.log1p(-y)) for y in ys[right - 1 : right + 1])
+    return -math.expm1(-math.exp((1 - share) * from_log + share * to_log))
 
 
-def _basis(table: SurvivalTable, points: int, clean: Clean, with_excluded: float) -> str:
+def _basis(table: SurvivalTable, points: int, hours: int | None, with_excluded: float) -> str:
     """One sentence on where the number comes from."""
-    row = clean if points == 0 else min(table.band, key=lambda band: abs(band.points - points))
-    like = "with none of these signs, at this age" if points == 0 else "in a state like this"
+    row: Measured
+    if points == 0:
+        row, like = base_rate(table, hours), "that show none of these signs at this age"
+    else:
+        row, like = min(table.band, key=lambda band: abs(band.points - points)), "in a state like this"
     return (
-        f"measured: {row.readings:,} readings of drives {like}, {row.failed:,} drives failed "
-        f"(Kaplan-Meier, {table.source}, {table.first_day[:4]} to {table.last_day[:4]}; "
+        f"measured: {row.readings:,} readings of drives {like}, followed for a year; {row.failed:,} drives failed "
+        f"({table.source}, {table.first_day[:4]} to {table.last_day[:4]}; "
         f"{with_excluded:.1%} with {', '.join(table.excluded_models)} counted)"
     )

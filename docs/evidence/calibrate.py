@@ -1,0 +1,274 @@
+"""Rebuild the survival table, judge it on later days, draw the plots.
+
+    python docs/evidence/calibrate.py DATA [--until DAY] [--judge DAY] [--plots FOLDER] [--output FILE]
+
+DATA is a parquet file of spans or a folder of daily drive-stats CSV files; docs/evidence.md says where to get them.
+Needs polars: pip install "drivecare[evidence]". The ladders of signals, the models to leave out and the horizon come
+from the shipped profiles/risk/hdd-survival.toml; points and chances are measured anew.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import tempfile
+from collections.abc import Iterable
+from pathlib import Path
+
+import msgspec
+import numpy as np
+import polars as pl
+from fitting import (
+    Floats,
+    Numbers,
+    failing,
+    fit_points,
+    hazard,
+    interval,
+    probability,
+    rising,
+    spread_between,
+)
+from spans import day_number, day_text, last_states, open_spans, outcomes, reading_day
+
+from drivecare.risk.survival import Band, Clean, Measured, Signal, SurvivalTable, load_table
+
+EVERY_DAYS = 30  # between reading days
+BAND_FAILED = 60  # different failed drives that a band of points needs
+LEAST_SLOPE = 0.01  # of the logarithm of the hazard per point, so that a worse state never ties with a better one
+Z = 1.28  # 80 %: four in five models
+WIDEST = 2.95  # high over low
+AGE_STEP = 1.5  # factor in hazard by which drives from some year on must differ to get a row of their own
+
+
+class Cohort:
+    """Drives read on many days, summed up by state: what became of each state within the horizon.
+
+    `counts`: one row per (points, model, year, days, fails) with `weight`, how many; `failures`: one row per drive
+    and state that failed.
+    """
+
+    def __init__(self, days: Iterable[pl.DataFrame], signals: tuple[Signal, ...], horizon: int) -> None:
+        key = ["points", "model", "year", "days", "fails"]
+        sums, failures = [], []
+        for day in days:
+            scored = day.with_columns(points=points_of(day, signals), year=pl.col("years").cast(pl.Int64))
+            sums.append(scored.group_by(key).agg(pl.len().cast(pl.Int64).alias("weight")))
+            failures.append(scored.filter(pl.col("fails") == 1).select("drive", "points", "model", "year"))
+        self.counts = pl.concat(sums).group_by(key).agg(pl.col("weight").sum()).sort(key)
+        self.failures = pl.concat(failures).unique().sort("drive", "points", "year")
+        self.horizon = horizon
+
+    def chance(self, where: pl.Expr) -> float:
+        """Kaplan-Meier chance of failing within the horizon."""
+        rows = self.counts.filter(where)
+        return failing(*(rows[name].to_numpy() for name in ("days", "fails", "weight")), self.horizon)
+
+    def readings(self, where: pl.Expr) -> int:
+        """Drives, counted on each day they were read."""
+        return int(self.counts.filter(where)["weight"].sum())
+
+    def failed(self, where: pl.Expr) -> int:
+        """Different drives that failed within the horizon of a reading."""
+        return self.failures.filter(where)["drive"].n_unique()
+
+    def by_model(self, where: pl.Expr, expected_failed: int) -> tuple[Floats, Floats]:
+        """(failed drives, expected failed drives) of each model, where the band's hazard holds for all alike."""
+        rows = self.counts.filter(where).group_by("model").agg((pl.col("days") * pl.col("weight")).sum())
+        failed = self.failures.filter(where).group_by("model").agg(pl.col("drive").n_unique())
+        both = rows.join(failed, on="model", how="left").fill_null(0)
+        observed, followed = both["drive"].to_numpy().astype(float), both["days"].to_numpy().astype(float)
+        return observed, followed / followed.sum() * min(expected_failed, observed.sum())
+
+
+def points_of(states: pl.DataFrame, signals: tuple[Signal, ...]) -> Numbers:
+    """Points of each row by its levels."""
+    total = np.zeros(len(states), dtype=np.int64)
+    for index, signal in enumerate(signals):
+        worth = np.array([0, *(level.points for level in signal.levels)])
+        total += worth[states[f"signal_{index}"].to_numpy()]
+    return total
+
+
+def fit_signals(states: pl.DataFrame, signals: tuple[Signal, ...]) -> tuple[Signal, ...]:
+    """The same ladders with points fitted to the last states of failed and surviving drives."""
+    names = [f"signal_{index}" for index in range(len(signals))]
+    gaps = [f"gap_{index}" for index in range(len(signals))]
+    sums = states.group_by(names + gaps).agg(pl.len().cast(pl.Int64), pl.col("failed").sum()).sort(names + gaps)
+    steps = [(name, level) for name, signal in zip(names, signals, strict=True) for level in range(len(signal.levels))]
+    reached = np.stack([sums[name].to_numpy() > level for name, level in steps], axis=1).astype(float)
+    unsaid = sums.select(pl.col(gaps).cast(pl.Float64)).to_numpy()
+    added = iter(fit_points(reached, unsaid, sums["len"].to_numpy(), sums["failed"].to_numpy()))
+    fitted = []
+    for signal in signals:
+        worth = np.cumsum([next(added) for _ in signal.levels])
+        levels = tuple(
+            msgspec.structs.replace(level, points=int(points))
+            for level, points in zip(signal.levels, worth, strict=True)
+        )
+        fitted.append(msgspec.structs.replace(signal, levels=levels))
+    return tuple(fitted)
+
+
+def measure(cohort: Cohort, shipped: SurvivalTable) -> tuple[tuple[Clean, ...], tuple[Band, ...]]:
+    """The base rates by age and the chances by points."""
+    usual = ~pl.col("model").is_in(shipped.excluded_models)
+    groups = band_groups(cohort, usual)
+    wheres = [pl.col("points").is_between(first, last) for first, last in groups]
+    bands_spread = spread(cohort, [usual & where for where in wheres])
+    middles = np.array([mean_points(cohort, usual & where) for where in wheres])
+    rows = [measured(cohort, where, usual, bands_spread) for where in wheres]
+    slopes = {"xs": middles, "slope": LEAST_SLOPE}
+    bands = tuple(
+        Band(points=round(float(middle), 1), **msgspec.structs.asdict(row))
+        for middle, row in zip(middles, made_rising(rows, **slopes), strict=True)
+    )
+    return clean_rows(cohort, usual), bands
+
+
+def band_groups(cohort: Cohort, usual: pl.Expr) -> list[tuple[int, int]]:
+    """(first, last) points of bands with enough failed drives each; a last one with too few joins its neighbour."""
+    groups: list[tuple[int, int]] = []
+    start = None
+    for points in cohort.counts.filter(usual & (pl.col("points") > 0))["points"].unique().sort().to_list():
+        start = points if start is None else start
+        if cohort.failed(usual & pl.col("points").is_between(start, points)) >= BAND_FAILED:
+            groups.append((start, points))
+            start = None
+    if start is not None:
+        first = groups.pop()[0] if groups else start
+        groups.append((first, points))
+    return groups
+
+
+def mean_points(cohort: Cohort, where: pl.Expr) -> float:
+    """Points of the failed drives of a band, on average: where the band's chance is measured."""
+    return float(cohort.failures.filter(where)["points"].mean())  # type: ignore[arg-type]
+
+
+def spread(cohort: Cohort, wheres: list[pl.Expr]) -> float:
+    """How much models differ within bands."""
+    pairs = [cohort.by_model(where, cohort.failed(where)) for where in wheres]
+    return spread_between(np.concatenate([pair[0] for pair in pairs]), np.concatenate([pair[1] for pair in pairs]))
+
+
+def measured(cohort: Cohort, where: pl.Expr, usual: pl.Expr, between: float) -> Measured:
+    """Chance, interval and counts of the drives in one state."""
+    chance, failed = cohort.chance(usual & where), cohort.failed(usual & where)
+    low, high = interval(chance, failed, between, z=Z, widest=WIDEST)
+    return Measured(
+        chance=chance,
+        low=low,
+        high=high,
+        with_excluded=cohort.chance(where),
+        readings=cohort.readings(usual & where),
+        failed=failed,
+    )
+
+
+def made_rising(rows: list[Measured], *, xs: Floats | None = None, slope: float = 0.0) -> list[Measured]:
+    """The rows with chance and both ends rising; where raw rates dip, neighbours are pooled."""
+    weights = np.array([row.failed for row in rows], dtype=float)
+    columns = {}
+    for column in ("chance", "low", "high", "with_excluded"):
+        logs = np.log([hazard(getattr(row, column)) for row in rows])
+        pooled = rising(logs, weights, xs=xs, slope=slope)
+        columns[column] = [round(min(probability(float(np.exp(value))), 0.999), 4) for value in pooled]
+    return [
+        msgspec.structs.replace(row, **{column: figures[index] for column, figures in columns.items()})
+        for index, row in enumerate(rows)
+    ]
+
+
+def clean_rows(cohort: Cohort, usual: pl.Expr) -> tuple[Clean, ...]:
+    """The base rate by age in years; a year begins a new row where drives from then on fail clearly more often."""
+    clean = pl.col("points") == 0
+    between = spread(cohort, [usual & clean])
+    starts, years = [0], cohort.counts.filter(usual & clean)["year"].unique().sort().to_list()
+    for year in years[1:]:
+        before = measured(cohort, clean & pl.col("year").is_between(starts[-1], year - 1), usual, between)
+        after = measured(cohort, clean & (pl.col("year") >= year), usual, between)
+        enough = min(before.failed, after.failed) >= BAND_FAILED
+        if enough and hazard(after.chance) >= AGE_STEP * hazard(before.chance):
+            starts.append(year)
+    ends = [*(start - 1 for start in starts[1:]), 999]
+    rows = [
+        measured(cohort, clean & pl.col("year").is_between(*pair), usual, between)
+        for pair in zip(starts, ends, strict=True)
+    ]
+    return tuple(
+        Clean(from_years=start, **msgspec.structs.asdict(row))
+        for start, row in zip(starts, made_rising(rows), strict=True)
+    )
+
+
+def calibrate(spans: pl.LazyFrame, shipped: SurvivalTable, *, since: int, until: int) -> SurvivalTable:
+    """A table from what was collected from one day on and known on another (days since 1970)."""
+    ends = outcomes(spans)
+    first, last = spans.select(pl.col("from_day").min(), pl.col("last_day").max().alias("last")).collect().row(0)
+    first, known = max(since, first), min(until, last)
+    states = last_states(spans, shipped, since=first, known_until=known)
+    usual = ~pl.col("model").is_in(shipped.excluded_models)
+    signals = fit_signals(states.filter(usual), shipped.signal)
+    days = (
+        reading_day(spans, ends, shipped, day, known_until=known)
+        for day in range(first + EVERY_DAYS, known, EVERY_DAYS)
+    )
+    clean, bands = measure(Cohort(days, signals, shipped.horizon_days), shipped)
+    return msgspec.structs.replace(
+        shipped, first_day=day_text(first), last_day=day_text(known), signal=signals, clean=clean, band=bands
+    )
+
+
+def written(table: SurvivalTable) -> str:
+    """The table as the TOML that is shipped."""
+    head = [
+        "# The chance that a hard drive fails within 12 months, by the state its reading shows.",
+        "# Written by docs/evidence/calibrate.py; docs/evidence.md says how and with which limits.",
+        "# Signals: points from each raw count on; the counters of one signal count one thing, the highest counts.",
+        "# Bands: what became of drives with points near these. Clean: drives without points, from this age on.",
+    ]
+    plain = ("source", "first_day", "last_day", "horizon_days", "excluded_models")
+    lines = [*head, "", *(f"{name} = {_toml(getattr(table, name))}" for name in plain)]
+    for signal in table.signal:
+        lines += ["", "[[signal]]"]
+        lines += [f"{name} = {_toml(getattr(signal, name))}" for name in ("label", "values", "smart")]
+        levels = ", ".join(f"{{ from = {level.start}, points = {level.points} }}" for level in signal.levels)
+        lines.append(f"levels = [{levels}]")
+    for title, rows in (("clean", table.clean), ("band", table.band)):
+        for row in rows:
+            names = ["from_years" if title == "clean" else "points", *Measured.__struct_fields__]
+            lines += ["", f"[[{title}]]", *(f"{name} = {_toml(getattr(row, name))}" for name in names)]
+    return "\n".join(lines) + "\n"
+
+
+def _toml(value: object) -> str:
+    return msgspec.json.encode(value).decode()
+
+
+def main(arguments: list[str]) -> None:
+    """Command line."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("data", type=Path, help="parquet file of spans, or folder of daily CSV files")
+    parser.add_argument("--since", metavar="DAY", default="1970-01-01", help="use only readings from this day on")
+    parser.add_argument("--until", metavar="DAY", default="2999-12-31", help="use only what was known on this day")
+    parser.add_argument("--judge", metavar="DAY", help="compare with the 12 months after this day")
+    parser.add_argument("--plots", type=Path, metavar="FOLDER", help="draw calibration.svg, roc.svg and survival.svg")
+    parser.add_argument("--output", type=Path, metavar="FILE", help="write the table here")
+    asked = parser.parse_args(arguments)
+    with tempfile.TemporaryDirectory(prefix="spans-") as shards:
+        spans = open_spans(asked.data, Path(shards), load_table())
+        table = calibrate(spans, load_table(), since=day_number(asked.since), until=day_number(asked.until))
+        text = written(table)
+        if asked.output:
+            asked.output.write_text(text, encoding="utf-8")
+        else:
+            print(text)
+        if asked.judge:
+            from judging import judge
+
+            judge(spans, table, day_number(asked.judge), plots=asked.plots)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
