@@ -118,7 +118,7 @@ def row(number: int, state: str, *, prefail: bool | None) -> Attribute:
     )
 
 
-def tests(*results: tuple[str, str, int, int | None]) -> tuple[SelfTest, ...]:
+def self_tests(*results: tuple[str, str, int, int | None]) -> tuple[SelfTest, ...]:
     """Self-tests, newest first, from (kind, result, hours, lba)."""
     return tuple(SelfTest(kind=kind, result=result, hours=hours, lba=lba) for kind, result, hours, lba in results)  # type: ignore[arg-type]
 

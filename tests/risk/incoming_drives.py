@@ -8,7 +8,7 @@ import msgspec
 
 from drivecare.reading.model import Attribute, Reading
 from drivecare.risk.model import Verdict
-from tests.risk.drives import HDD, NVME, SAS, SATA_SSD, logged, reading, tests
+from tests.risk.drives import HDD, NVME, SAS, SATA_SSD, logged, reading, self_tests
 
 
 class Incoming(NamedTuple):
@@ -41,7 +41,7 @@ INCOMING: tuple[Incoming, ...] = (
     Incoming("worn", _new(NVME, {"wear_percent_used": 2}), "recheck", ("new_wear",)),
     Incoming(
         "test long ago",
-        _new(selftests=tests(("Short", "passed", 4_132, None))),
+        _new(selftests=self_tests(("Short", "passed", 4_132, None))),
         "replace",
         ("counter_reset_hours", "new_old_log"),
     ),

@@ -9,7 +9,7 @@ import msgspec
 from drivecare.reading.model import Gap, Reading
 from drivecare.reading.surface import SlowArea, SurfaceScan, UnreadableArea
 from drivecare.risk.model import FaultClass, Verdict
-from tests.risk.drives import HDD, NVME, SAS, SATA_SSD, hdd, logged, nvme, reading, row, sas, ssd, tests
+from tests.risk.drives import HDD, NVME, SAS, SATA_SSD, hdd, logged, nvme, reading, row, sas, self_tests, ssd
 
 
 class Scenario(NamedTuple):
@@ -59,7 +59,10 @@ SCENARIOS: tuple[Scenario, ...] = (
         "usage row past its limit long ago", reading(attributes=(row(193, "past", prefail=False),)), "refit", "none"
     ),
     Scenario(
-        "self-test aborted by the host", reading(selftests=tests(("Short", "aborted", 21_900, None))), "refit", "none"
+        "self-test aborted by the host",
+        reading(selftests=self_tests(("Short", "aborted", 21_900, None))),
+        "refit",
+        "none",
     ),
     Scenario(
         "aborted commands in the log",
@@ -153,7 +156,7 @@ SCENARIOS: tuple[Scenario, ...] = (
     ),
     Scenario(
         "one older failed test, a longer one passed",
-        reading(selftests=tests(("Extended", "passed", 21_900, None), ("Short", "read", 15_000, 4711))),
+        reading(selftests=self_tests(("Extended", "passed", 21_900, None), ("Short", "read", 15_000, 4711))),
         "recheck",
         "media",
     ),
@@ -210,32 +213,34 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario(
         "two older tests failed at one place",
         reading(
-            selftests=tests(("Extended", "passed", 900, None), ("Short", "read", 800, 7), ("Short", "read", 790, 7))
+            selftests=self_tests(
+                ("Extended", "passed", 900, None), ("Short", "read", 800, 7), ("Short", "read", 790, 7)
+            )
         ),
         "replace",
         "media",
     ),
     Scenario(
         "extended test failed, only a short one passed since",
-        reading(selftests=tests(("Short", "passed", 21_900, None), ("Extended", "read", 21_000, 99))),
+        reading(selftests=self_tests(("Short", "passed", 21_900, None), ("Extended", "read", 21_000, 99))),
         "replace",
         "media",
     ),
     Scenario(
         "self-test found an unknown element",
-        reading(selftests=tests(("Short", "unknown-element", 1, None))),
+        reading(selftests=self_tests(("Short", "unknown-element", 1, None))),
         "replace",
         "media",
     ),
     Scenario(
         "self-test suspects handling damage",
-        reading(selftests=tests(("Short", "handling-damage", 1, None))),
+        reading(selftests=self_tests(("Short", "handling-damage", 1, None))),
         "replace",
         "mechanics",
     ),
     Scenario(
         "self-test broke off with an error",
-        reading(selftests=tests(("Short", "not-completed", 1, None))),
+        reading(selftests=self_tests(("Short", "not-completed", 1, None))),
         "replace",
         "media",
     ),
@@ -279,22 +284,25 @@ SCENARIOS: tuple[Scenario, ...] = (
     ),
     Scenario(
         "newest self-test: read",
-        reading(selftests=tests(("Extended", "read", 21_902, 233_500_365))),
+        reading(selftests=self_tests(("Extended", "read", 21_902, 233_500_365))),
         "evacuate",
         "media",
     ),
     Scenario(
-        "newest self-test: servo", reading(selftests=tests(("Short", "servo", 21_902, None))), "evacuate", "mechanics"
+        "newest self-test: servo",
+        reading(selftests=self_tests(("Short", "servo", 21_902, None))),
+        "evacuate",
+        "mechanics",
     ),
     Scenario(
         "newest self-test: electrical",
-        reading(selftests=tests(("Short", "electrical", 21_902, None))),
+        reading(selftests=self_tests(("Short", "electrical", 21_902, None))),
         "evacuate",
         "electronics",
     ),
     Scenario(
         "aborted test after a failed one",
-        reading(selftests=tests(("Extended", "aborted", 21_903, None), ("Extended", "read", 21_902, 5))),
+        reading(selftests=self_tests(("Extended", "aborted", 21_903, None), ("Extended", "read", 21_902, 5))),
         "evacuate",
         "media",
     ),
@@ -326,7 +334,7 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("a RAID volume", reading(_drive(HDD, virtual="a RAID volume")), "unproven", "none"),
     Scenario(
         "self-test running, nothing else",
-        reading(selftests=tests(("Extended", "running", 21_904, None))),
+        reading(selftests=self_tests(("Extended", "running", 21_904, None))),
         "unproven",
         "none",
     ),
@@ -349,7 +357,7 @@ SCENARIOS: tuple[Scenario, ...] = (
     ),
     Scenario(
         "self-test running, link errors",
-        reading(selftests=tests(("Short", "running", 21_904, None)), values={"crc_errors": 9}),
+        reading(selftests=self_tests(("Short", "running", 21_904, None)), values={"crc_errors": 9}),
         "recheck",
         "link",
     ),

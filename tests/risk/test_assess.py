@@ -1,0 +1,138 @@
+"""An assessment as others read it: the keys of the contract, order, limits, next steps, explanation."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from drivecare.documents import encode
+from drivecare.reading.model import Drive, Gap, Reading
+from drivecare.risk.assess import assess
+from drivecare.risk.explain import explain
+from drivecare.risk.findings import RANK
+from tests.risk.drives import HDD, PASSED_TEST, hdd, nvme, reading, sas, ssd
+from tests.risk.scenarios import SCENARIOS, Scenario, scan
+
+KEYS = (
+    "schema read_at path transport bridge drive_says drive values verdict fault_classes failure_12_months findings "
+    "limits"
+)
+DRIVE_KEYS = (
+    "model serial firmware kind protocol identity capacity_bytes native_capacity_bytes security logical_sector_bytes "
+    "physical_sector_bytes form_factor rotation_rpm link_gbps link_max_gbps"
+)
+VALUE_KEYS = (
+    "power_on_hours temperature_celsius reallocated pending offline_uncorrectable reported_uncorrectable "
+    "command_timeouts crc_errors wear_percent_used available_spare_percent spare_threshold_percent media_errors "
+    "critical_warnings grown_defects uncorrected_reads error_log_count host_bytes_written last_selftest"
+)
+
+
+@pytest.mark.parametrize("one", [hdd(), nvme(), sas(), Reading(gaps=(Gap(code="x", what="Nothing.", blocks=True),))])
+def test_every_key_of_the_contract_is_there_even_if_null(one: Reading) -> None:
+    document = json.loads(encode(assess(one)))
+    assert document["schema"] == "drivecare/assessment-1"
+    assert all(key in document for key in KEYS.split())
+    assert all(key in document["drive"] for key in DRIVE_KEYS.split())
+    assert set(document["drive"]["identity"]) >= {"wwn", "native_serial", "bridge_serial", "strength"}
+    assert all(key in document["values"] for key in VALUE_KEYS.split())
+    assert set(document["failure_12_months"]) >= {"estimate", "low", "high", "basis"}
+
+
+def test_finding_has_the_keys_of_the_contract() -> None:
+    (finding,) = json.loads(encode(assess(hdd(crc_errors=9))))["findings"]
+    assert {key: finding[key] for key in ("signal", "observed", "limit", "severity", "fault_class")} == {
+        "signal": "crc_errors",
+        "observed": 9,
+        "limit": 0,
+        "severity": "recheck",
+        "fault_class": "link",
+    }
+    assert finding["source"].startswith("measured: ")
+    assert finding["action"].startswith("Change the cable")
+
+
+def test_null_and_zero_stay_apart() -> None:
+    values = json.loads(encode(assess(hdd())))["values"]
+    assert (values["pending"], values["media_errors"], values["critical_warnings"]) == (0, None, None)
+    assert json.loads(encode(assess(nvme())))["values"]["critical_warnings"] == []
+
+
+@pytest.mark.parametrize("case", SCENARIOS, ids=[case.id for case in SCENARIOS])
+def test_findings_stand_worst_first_and_the_same_reading_gives_the_same(case: Scenario) -> None:
+    found = assess(case.reading, **case.given)
+    ranks = [RANK[finding.severity] for finding in found.findings]
+    assert ranks == sorted(ranks)
+    assert found == assess(case.reading, **case.given)
+    assert found.limits
+
+
+def test_limits_say_what_is_not_known() -> None:
+    clean = " ".join(assess(hdd()).limits)
+    for words in ("come without any of these signs", "data centres", "on a bench", "No self-test", "readscan"):
+        assert words in clean
+    tested = " ".join(assess(reading(selftests=(PASSED_TEST,)), scan=scan()).limits)
+    assert "No self-test" not in tested
+    assert "readscan" not in tested
+    assert "weaker than for hard drives" in " ".join(assess(ssd()).limits)
+    assert "No failure rates of SAS" in " ".join(assess(sas()).limits)
+    assert "through a bridge" in " ".join(assess(reading(bridge="sat")).limits)
+    assert "overall verdict is missing" in " ".join(assess(reading(drive_says="silent")).limits)
+    assert "Counters can be reset" in " ".join(assess(hdd(), as_new=True).limits)
+
+
+def test_gaps_of_the_reading_are_among_its_limits() -> None:
+    gap = Gap(code="hours-implausible", what="Power-on hours of 160,000,000,000,000 cannot be.")
+    assert assess(reading(gaps=(gap,))).limits[-1] == gap.what
+
+
+def test_next_steps_name_the_drive() -> None:
+    assert assess(hdd(pending=1)).next_steps[0] == "Copy first: drivecare copy /dev/sdb TARGET"
+    gap = Gap(code="bridge-blocked", what="Nothing.", blocks=True, advice="Use a native port.")
+    assert assess(Reading(gaps=(gap,))).next_steps[0] == "Use a native port."
+
+
+def test_no_chance_without_data_and_a_wide_one_for_solid_state() -> None:
+    assert assess(Reading(drive=HDD)).failure_12_months.estimate is None
+    chance = assess(nvme()).failure_12_months
+    assert chance.basis.startswith("published: ")
+    assert chance.low is not None
+    assert chance.high is not None
+    assert chance.high / chance.low > 10
+
+
+def test_hard_drive_is_measured_and_an_alarm_speaks_louder() -> None:
+    clean = assess(hdd()).failure_12_months
+    assert clean.basis.startswith("measured: ")
+    assert clean.estimate == clean.clean
+    alarm = assess(reading(drive_says="failing")).failure_12_months
+    assert alarm.basis.startswith("judgement: ")
+    assert alarm.estimate is not None
+    assert clean.estimate is not None
+    assert alarm.estimate > clean.estimate
+
+
+def test_a_drive_read_as_another_kind_is_judged_by_all_rules() -> None:
+    unknown = Reading(drive=Drive(serial="U-1"), values=hdd(reallocated=3).values)
+    assert assess(unknown).verdict == "recheck"
+
+
+def test_explanation_shows_every_step() -> None:
+    lines = explain(hdd(reallocated=3, crc_errors=2))
+    text = "\n".join(lines)
+    assert lines[0] == "1. What was seen, and what each rule says to it"
+    assert "   pending = 0: nothing (not above 0)" in lines
+    assert "   reallocated = 3: above 0: recheck [measured: Backblaze 2013-2016" in text
+    assert "stand for a measured chance of" in text
+    assert "   recheck: asks for recheck: holds" in lines
+    assert lines[-1] == "Verdict: recheck. Something to clear up first, then read it again."
+
+
+def test_explanation_of_a_new_drive_says_what_became_of_evacuate() -> None:
+    assert "   sold as new: evacuate becomes replace, for it is sent back" in explain(hdd(pending=1), as_new=True)
+
+
+@pytest.mark.parametrize("case", SCENARIOS, ids=[case.id for case in SCENARIOS])
+def test_explanation_ends_with_the_verdict_of_the_assessment(case: Scenario) -> None:
+    assert explain(case.reading, **case.given)[-1].startswith(f"Verdict: {assess(case.reading, **case.given).verdict}.")
