@@ -16,7 +16,7 @@ import pytest
 from tests.bench.drives import MIB, noise
 from tests.bench.faultfs import Faults
 from tests.bench.guest import differing_sectors, moved_sectors, wait_for
-from tests.bench.loop import LoopRig
+from tests.bench.loop import ROOT, LoopRig
 
 pytestmark = [pytest.mark.bench, pytest.mark.usefixtures("loop_rig"), pytest.mark.timeout(300)]
 
@@ -100,6 +100,16 @@ def test_a_write_lost_without_an_error_is_found(shop: Shop) -> None:
     receipt = shop.run("copy", source, target, code=21)
     assert receipt["verified"] is False
     assert any(area["offset"] <= 9 * MIB < area["offset"] + area["length"] for area in receipt["mismatched"]), receipt
+
+
+def test_that_this_finds_a_read_back_from_the_cache(shop: Shop) -> None:
+    """One of the four breakages: the same lost write would be called verified."""
+    source = shop.rig.device("source", CONTENT)
+    target = shop.rig.device("target", bytes(SIZE), faults=Faults(lost=((9 * MIB, 4096),)))
+    broken = [sys.executable, "-m", "tests.bench.breakage", "cached-verify", "copy", str(source), str(target)]
+    broken += ["--receipt", str(shop.work / "broken.json")]
+    done = subprocess.run(broken, cwd=ROOT, capture_output=True, text=True, timeout=120, check=False)
+    assert done.returncode == 0, done.stderr
 
 
 def test_a_bit_that_turned_on_the_target_is_found(shop: Shop) -> None:

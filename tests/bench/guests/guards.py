@@ -195,3 +195,10 @@ def check_json_refusal_prints_no_document(bench: Bench) -> None:
         ended = bench.run("copy", used, "/tmp/image", "--json")
     assert ended.code == 22, ended
     assert not ended.out or json.loads(ended.out), ended
+
+
+def check_that_this_finds_a_missing_o_excl(bench: Bench) -> None:
+    """One of the four breakages: without O_EXCL a drive that another program holds would be copied."""
+    with in_use(bench, "held") as used:
+        ended = bench.run("copy", used, "/tmp/held.img", breakage="no-exclusive")
+    assert ended.code != 22, ended

@@ -26,13 +26,13 @@ TARGETS = (
 DRIVES = (*SOURCES, *TARGETS)
 
 
-def survives_a_pulled_plug(bench: Bench, source: str, target: str, pulled: str) -> None:
-    folder = Path(f"/tmp/{pulled}")
+def survives_a_pulled_plug(bench: Bench, source: str, target: str, pulled: str, breakage: str | None = None) -> None:
+    folder = Path(f"/tmp/{pulled}-{breakage}")
     folder.mkdir()
     command = (*bench.copy_command(source, target), "--receipt", str(folder / "receipt.json"))
     watched, column = (bench.path(source), 2) if pulled == source else (bench.path(target), 6)
     before = moved_sectors(watched, column)
-    process = bench.start(*command)
+    process = bench.start(*command, breakage=breakage)
     wait_for(lambda: moved_sectors(watched, column) - before > 6 * MIB // 512, 60, "the copy does not begin")
     bench.unplug(pulled)
     out, err = process.communicate(timeout=120)
@@ -78,3 +78,12 @@ def check_scsi_target(bench: Bench) -> None:
 def check_nvme_target(bench: Bench) -> None:
     """Writes to a pulled NVMe drive find no space, and a flush succeeds."""
     survives_a_pulled_plug(bench, "fixed", "nvme1", "nvme1")
+
+
+def check_that_this_finds_zero_taken_as_the_end(bench: Bench) -> None:
+    """One of the four breakages: the copy of a pulled drive would come to its end instead of stopping with 23."""
+    try:
+        survives_a_pulled_plug(bench, "nvme0", "patient", "nvme0", breakage="zero-is-end")
+    except AssertionError:
+        return
+    raise AssertionError("a read of nothing was taken as the end, and no check noticed")
