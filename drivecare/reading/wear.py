@@ -66,7 +66,7 @@ WEAR_RULES: tuple[WearRule, ...] = (
     WearRule((231,), r"life|remain", r"", _value_or_raw_left),
     WearRule((169, 209, 245, 248), r"(life|endurance).*(remain|left)|(remain|left).*(life|endurance)", r"", _raw_left),
     WearRule((233,), r"wearout", r"", _falling_value),
-    WearRule((173, 177), r"wear_?level|ave?r?a?ge?[_-]?block|ave?r?a?ge?_erase|wear_range", r"", _falling_value),
+    WearRule((173, 177), r"wear_?level|^av(e|g|erage)[_-](block|erase)|wear_range", r"", _falling_value),
     WearRule((), r"(perc|life|endurance).*used|used.*(life|endurance)", r"", _raw_used),
     WearRule((), r"(life|endurance).*(remain|left)|(remain|left).*(life|endurance)|life_left", r"", _value_or_raw_left),
 )

@@ -1,0 +1,25 @@
+"""The real reports, damaged: see tests/reading/test_fuzz.py for what must hold."""
+
+from __future__ import annotations
+
+import pytest
+
+from drivecare.reading.text import text_of
+from tests.outside.recorded import real_reports
+from tests.reading.test_fuzz import check
+
+
+def _many(count: int) -> None:
+    texts = [text_of(data, origin=name) for name, data in real_reports().items() if "vd" not in name]
+    compared = sum(check(texts[seed % len(texts)], seed) for seed in range(count))
+    assert compared > count
+
+
+def test_mutated_real_reports() -> None:
+    _many(300)
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(900)
+def test_twenty_thousand_mutated_real_reports() -> None:
+    _many(20_000)
