@@ -29,6 +29,7 @@ class End(Value, frozen=True, kw_only=True):
     model: str | None = None
     serial: str | None = None
     identity: Identity = Identity()
+    attachment: str | None = None  # changes when this machine restarts or the device is attached again
 
 
 class Digest(Value, frozen=True, kw_only=True):

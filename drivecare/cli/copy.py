@@ -1,0 +1,193 @@
+"""`drivecare copy`: copy a drive or image and prove it by reading the target back."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from drivecare.cli.common import finish, job_folder, job_options, json_option, machine
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from drivecare.hardware.machine import Machine
+    from drivecare.reading.model import Drive
+    from drivecare.transfer.areas import Area
+    from drivecare.transfer.port import Progress
+    from drivecare.transfer.receipt import Receipt
+
+
+@click.command(epilog="Example: drivecare copy /dev/sdb /dev/sdc --allow-overwrite PN24-11873")
+@click.argument("source")
+@click.argument("target")
+@click.option("--receipt", type=click.Path(dir_okay=False, path_type=Path), help="Where to write the receipt.")
+@click.option("--resume", is_flag=True, help="Go on from the journal of an interrupted copy.")
+@click.option("--allow-overwrite", metavar="ID", help="The target's serial number, or its path if it is a file.")
+@click.option(
+    "--acknowledge",
+    multiple=True,
+    type=click.Choice(["weak-identity"]),
+    help="Answer a guard that asked; the receipt will tell.",
+)
+@click.option("--probe", is_flag=True, help="First see whether an empty target has the size it claims.")
+@click.option("--retries", default=2, show_default=True, type=click.IntRange(0, 100), help="Per unreadable sector.")
+@click.option("--damage-hours", type=click.FloatRange(0, min_open=True), help="Stop after so long on damaged areas.")
+@click.option(
+    "--stuck-after",
+    default=300.0,
+    show_default=True,
+    type=click.FloatRange(1),
+    metavar="SECONDS",
+    help="Leave a drive that does not answer for so long.",
+)
+@json_option
+@job_options
+@click.pass_context
+def copy(
+    ctx: click.Context,
+    source: str,
+    target: str,
+    receipt: Path | None,
+    resume: bool,
+    allow_overwrite: str | None,
+    acknowledge: tuple[str, ...],
+    probe: bool,
+    retries: int,
+    damage_hours: float | None,
+    stuck_after: float,
+    as_json: bool,
+    job: str | None,
+    jobs: Path | None,
+) -> None:
+    """Copy SOURCE to TARGET, each a drive or an image file, then read the whole TARGET back and compare.
+
+    The source is never written. What cannot be read is skipped, filled with text that names its place, and listed.
+    Any interruption leaves a journal; the same command with --resume goes on from it. Receipt and journal lie beside
+    an image, in the working folder for a drive, or in the job.
+    """
+    from drivecare.cli.progress import ByteBars
+    from drivecare.hardware.copying import Request, journal_beside, places, run
+    from drivecare.transfer.damage import Policy
+    from drivecare.transfer.engine import Settings
+    from drivecare.transfer.guards import Wishes
+    from drivecare.transfer.port import Watch
+
+    folder = job_folder(job, jobs).path if job is not None else None
+    receipt_path, journal_path = places(target, folder)
+    if receipt is not None:
+        receipt_path, journal_path = receipt, journal_beside(receipt)
+    policy = Policy(retries=retries, damage_seconds=None if damage_hours is None else damage_hours * 3600)
+    with ByteBars() as bars, stop_when_asked() as stop:
+
+        def tell(progress: Progress) -> None:
+            bars(progress.phase, progress.done, progress.total)
+
+        result = run(
+            Request(
+                source=source,
+                target=target,
+                receipt=receipt_path,
+                journal=journal_path,
+                resume=resume,
+                wishes=Wishes(allow_overwrite=allow_overwrite, acknowledged=acknowledge),
+                probe=probe,
+                settings=Settings(policy=policy),
+                patience_seconds=stuck_after,
+                ask=lambda path: _what_it_says(path, machine(ctx)),
+                say=_say,
+                watch=Watch(tell=tell, stop=stop),
+            )
+        )
+
+    def show(out: Console) -> None:
+        show_receipt(out, result)
+        out.print(f"receipt: {receipt_path}", soft_wrap=True)
+        if result.source.kind == result.target.kind == "device":
+            out.print("Power off and detach one of the two now: two drives with the same content confuse a computer.")
+
+    finish(result, show=show, as_json=as_json, exit_code=result.exit_code, job=job, jobs=jobs)
+
+
+@contextmanager
+def stop_when_asked() -> Iterator[Callable[[], str | None]]:
+    """A callable that gives the reason to stop once SIGINT, SIGTERM or SIGHUP came; the work then ends in order."""
+    reasons: list[str] = []
+
+    def note(number: int, _frame: object) -> None:
+        reasons.append(f"stopped by {signal.Signals(number).name}")
+
+    former = {number: signal.signal(number, note) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
+    try:
+        yield lambda: reasons[0] if reasons else None
+    finally:
+        for number, handler in former.items():
+            signal.signal(number, handler)
+
+
+def show_receipt(out: Console, receipt: Receipt) -> None:
+    """A receipt in a few lines: what is proven, what is not, what to know."""
+    from drivecare.cli.words import several, size
+
+    total = receipt.bytes_total
+    if receipt.verified and receipt.verification is not None:
+        how = {
+            "direct": "past this machine's cache",
+            "cache-dropped": "after this machine's cache was dropped",
+            "after-power-cycle": "after a power cycle",
+        }[receipt.verification.method]
+        but = f", but for {several(len(receipt.unreadable), 'unreadable area')}" if receipt.unreadable else ""
+        out.print(f"VERIFIED{but}: all {total:,} bytes ({size(total)}) were read back {how} and agree.")
+        out.print(f"sha256 {receipt.digest.whole}", soft_wrap=True)
+    else:
+        out.print(f"NOT VERIFIED: the target does not hold what it must. {size(total)} were read back.")
+    _list(out, "read back wrong", receipt.mismatched)
+    _list(out, "could not be read back from the target", receipt.target_unreadable)
+    if receipt.mismatched or receipt.target_unreadable:
+        out.print("Copy with --resume to write these areas again; if it comes back, the target is faulty.")
+    for lost in receipt.unreadable:
+        where = f" in {', '.join(lost.partitions)}" if lost.partitions else ""
+        inherited = " (lost in the image's own copy)" if lost.inherited else ""
+        out.print(
+            f"  unreadable: {lost.length:,} bytes at byte {lost.offset:,}, LBA {lost.offset // _sector(receipt):,}"
+            f"{where}{inherited}",
+            soft_wrap=True,
+        )
+    if receipt.unreadable:
+        out.print("The target holds text there that names the place: search for 'could not be read'.")
+    if receipt.tail is not None and receipt.tail.cleared:
+        found = f": {', '.join(receipt.tail.found)}" if receipt.tail.found else ""
+        out.print(f"Old data at the end of the larger target was cleared{found}.")
+    for note in receipt.notes:
+        out.print(note.text)
+
+
+def _list(out: Console, what: str, areas: tuple[Area, ...]) -> None:
+    for one in areas:
+        out.print(f"  {what}: {one.length:,} bytes at byte {one.offset:,}")
+
+
+def _sector(receipt: Receipt) -> int:
+    origin = receipt.origin or receipt.source
+    return origin.logical_sector_bytes or 512
+
+
+def _what_it_says(path: str, machine: Machine) -> Drive | None:
+    """The drive's own identity, where it can be asked; a copy goes on without, with the kernel's word."""
+    from drivecare.errors import DriveCareError
+    from drivecare.hardware.smart import read_drive
+
+    if not Path(path).is_block_device():
+        return None
+    try:
+        return read_drive(path, machine=machine).drive
+    except DriveCareError:
+        return None
+
+
+def _say(sentence: str) -> None:
+    click.echo(sentence, err=True)

@@ -1,0 +1,77 @@
+"""`drivecare verify`: read a target again and compare it with its receipt."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, NoReturn
+
+import click
+
+from drivecare.cli.common import finish, job_options, json_option
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from drivecare.transfer.port import Progress
+
+
+@click.command(epilog="Example: drivecare verify sdc.receipt.json /dev/sdc")
+@click.argument("receipt", type=click.Path(path_type=Path))
+@click.argument("target", required=False)
+@click.option(
+    "--after-power-cycle",
+    is_flag=True,
+    help="You say that the target was without power since the copy: its own cache cannot have answered.",
+)
+@json_option
+@job_options
+def verify(
+    receipt: Path, target: str | None, after_power_cycle: bool, as_json: bool, job: str | None, jobs: Path | None
+) -> None:
+    """Read TARGET whole and compare it with RECEIPT, or check a bag of files (a folder) by its manifests.
+
+    Without TARGET the one the receipt names is read. Where it agrees, the receipt tells when and how it was last
+    verified; otherwise the receipt stays as it is, and the areas that differ are named.
+    """
+    if receipt.is_dir():
+        _verify_bag(receipt, as_json=as_json, job=job, jobs=jobs)
+    from drivecare.cli.copy import show_receipt, stop_when_asked
+    from drivecare.cli.progress import ByteBars
+    from drivecare.hardware.verifying import verify_file
+    from drivecare.transfer.port import Watch
+
+    with ByteBars() as bars, stop_when_asked() as stop:
+
+        def tell(progress: Progress) -> None:
+            bars(progress.phase, progress.done, progress.total)
+
+        result, note = verify_file(
+            receipt, target, watch=Watch(tell=tell, stop=stop), after_power_cycle=after_power_cycle
+        )
+    if note:
+        click.echo(note, err=True)
+
+    def show(out: Console) -> None:
+        show_receipt(out, result)
+
+    finish(result, show=show, as_json=as_json, exit_code=result.exit_code, job=job, jobs=jobs)
+
+
+def _verify_bag(folder: Path, *, as_json: bool, job: str | None, jobs: Path | None) -> NoReturn:
+    from drivecare.cli.copy_files import bag_exit, show_bag
+    from drivecare.job.times import stamp
+    from drivecare.transfer.bag_check import check_bag
+    from drivecare.transfer.verify import ForeignBag
+
+    receipt, wrong = check_bag(folder, at=stamp())
+    if receipt is not None:
+        own = receipt
+        finish(own, show=lambda out: show_bag(out, own), as_json=as_json, exit_code=bag_exit(own), job=job, jobs=jobs)
+    foreign = ForeignBag(path=str(folder), verified=not wrong, mismatched=tuple(wrong))
+
+    def show(out: Console) -> None:
+        out.print("VERIFIED: every file agrees with the manifest." if not wrong else "MISMATCH:")
+        for note in wrong:
+            out.print(f"  {note.name}: {note.reason}", soft_wrap=True)
+
+    finish(foreign, show=show, as_json=as_json, exit_code=21 if wrong else 0)

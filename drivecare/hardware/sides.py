@@ -1,0 +1,196 @@
+"""What the guards of a copy need to know of a path: which thing it is, who uses it, whether it looks empty."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator
+from pathlib import Path
+
+import msgspec
+
+from drivecare.errors import BadInput, Unavailable
+from drivecare.hardware.blockdev import AttachedDrive, inspect
+from drivecare.reading.model import Drive
+from drivecare.transfer.areas import Area, area, pieces
+from drivecare.transfer.guards import Side
+from drivecare.transfer.partitions import read_table
+from drivecare.transfer.receipt import End
+
+# A target up to this size is read whole to see whether it is empty, a larger one in places.
+READ_WHOLE_BYTES = 256 << 20
+EDGE_BYTES = 16 << 20
+PLACES, PLACE_BYTES = 256, 64 << 10
+_ZEROS = bytes(1 << 20)
+
+
+def find_source(path: str, drive: Drive | None = None) -> Side:
+    """The source at `path`; `drive` is what it said of itself, if it could be asked. Raises BadInput, Unavailable."""
+    try:
+        status = os.stat(path)  # noqa: PTH116  a device, a file, or a wrong thing: one look
+    except OSError as error:
+        raise _missing(path, error) from error
+    side = _device(path, drive) if stat.S_ISBLK(status.st_mode) else _image(path, status, drive)
+    if not side.end.size_bytes:
+        raise BadInput("is empty, there is nothing to copy", where=path, hint="Check the path, or the drive's dock")
+    return _with_table(side)
+
+
+def find_target(path: str, drive: Drive | None = None, *, look_inside: bool = True) -> Side:
+    """The target at `path`, which may be an image file that does not exist yet. Raises BadInput, Unavailable.
+
+    With `look_inside` a device is read in places, to see whether it is empty.
+    """
+    try:
+        status = os.stat(path)  # noqa: PTH116
+    except FileNotFoundError as error:
+        return _new_image(path, error, drive)
+    except OSError as error:
+        raise _missing(path, error) from error
+    if stat.S_ISBLK(status.st_mode):
+        return _device(path, drive, content=look_inside)
+    return _image(path, status, drive)
+
+
+def _missing(path: str, error: OSError) -> BadInput | Unavailable:
+    if isinstance(error, FileNotFoundError):
+        return BadInput("there is no such file or device", where=path, hint="Check the path, or `drivecare drives`")
+    return Unavailable(f"cannot be looked at: {error.strerror}", where=path, hint="Check its permissions")
+
+
+def _new_image(path: str, error: OSError, drive: Drive | None) -> Side:
+    folder = Path(path).absolute().parent
+    if not folder.is_dir() or str(path).startswith("/dev/"):
+        raise _missing(path, error) from error  # a device that is not there must not become a file in /dev
+    return Side(
+        end=_image_end(path, 0, drive),
+        drive=drive,
+        exists=False,
+        read_only=not os.access(folder, os.W_OK),
+        overwrite_ids=_names(path),
+    )
+
+
+def _image_end(path: str, size_bytes: int, drive: Drive | None) -> End:
+    """An image file; it bears a drive's name only where it stands for one, as in the demo."""
+    end = End(path=path, kind="image", size_bytes=size_bytes)
+    if drive is None:
+        return end
+    return msgspec.structs.replace(end, model=drive.model, serial=drive.serial, identity=drive.identity)
+
+
+def _image(path: str, status: os.stat_result, drive: Drive | None) -> Side:
+    if stat.S_ISDIR(status.st_mode):
+        raise BadInput("is a directory", where=path, hint="Name an image file; for folders there is copy-files")
+    if not stat.S_ISREG(status.st_mode):
+        raise BadInput("is neither a drive nor an image file", where=path, hint="Name a block device or a file")
+    return Side(
+        end=_image_end(path, status.st_size, drive),
+        drive=drive,
+        same=(f"file {status.st_dev}:{status.st_ino}",),
+        read_only=not os.access(path, os.W_OK),
+        content=f"a file of {status.st_size:,} bytes" if status.st_size else None,
+        overwrite_ids=_names(path),
+    )
+
+
+def _device(path: str, drive: Drive | None, *, content: bool = False) -> Side:
+    found = inspect(path)
+    identity = found.identity
+    if drive is not None and drive.identity.strength == "strong":
+        identity = drive.identity
+    serial = drive.serial if drive is not None and drive.serial else found.serial
+    loop = found.bus == "loop"
+    return Side(
+        end=End(
+            path=path,
+            kind="device",
+            size_bytes=found.capacity_bytes,
+            logical_sector_bytes=found.logical_sector_bytes,
+            physical_sector_bytes=found.physical_sector_bytes,
+            model=(drive.model if drive is not None else None) or found.model,
+            serial=serial,
+            identity=identity,
+            attachment=_attachment(found),
+        ),
+        loop=loop,
+        same=(f"device {found.device_number}", *_backing(found)),
+        in_use=found.in_use,
+        system=found.system,
+        read_only=found.read_only,
+        content=_content(path, found) if content and not found.in_use else None,
+        overwrite_ids=_overwrite_ids(path, found, serial),
+        drive=drive,
+        disk_sequence=found.disk_sequence,
+    )
+
+
+def _attachment(found: AttachedDrive) -> str | None:
+    try:
+        boot = Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
+    except OSError:
+        return None
+    return None if found.disk_sequence is None else f"{boot} {found.disk_sequence}"
+
+
+def _overwrite_ids(path: str, found: AttachedDrive, serial: str | None) -> tuple[str, ...]:
+    """A drive goes by its serial number; a loop device is a file and goes by its path, as does what has no number."""
+    if found.bus == "loop":
+        return tuple(dict.fromkeys((*((found.backing_file,) if found.backing_file else ()), path, found.path)))
+    return (serial,) if serial else (path,)
+
+
+def _names(path: str) -> tuple[str, ...]:
+    return tuple(dict.fromkeys((path, str(Path(path).absolute()), str(Path(path).resolve()))))
+
+
+def _backing(found: AttachedDrive) -> tuple[str, ...]:
+    if found.backing_file is None:
+        return ()
+    try:
+        status = os.stat(found.backing_file)  # noqa: PTH116
+    except OSError:
+        return ()
+    return (f"file {status.st_dev}:{status.st_ino}",)
+
+
+def _content(path: str, found: AttachedDrive) -> str | None:
+    """What makes a device look used; None where every place looked at holds zeros."""
+    if found.partitions:
+        return "it has partitions"
+    size = found.capacity_bytes
+    try:
+        with open(path, "rb", buffering=0) as device:
+            for place in _places(size):
+                data = os.pread(device.fileno(), place.length, place.offset)
+                if data != _ZEROS[: len(data)]:
+                    return f"it holds data at byte {place.offset + len(data) - len(data.lstrip(bytes(1))):,}"
+    except OSError as error:
+        raise Unavailable(f"cannot be read: {error.strerror}", where=path, hint="Try with sudo") from error
+    return None
+
+
+def _places(size: int) -> Iterator[Area]:
+    """Where to look: all of a small target; both ends and 256 places of a large one."""
+    if size <= READ_WHOLE_BYTES:
+        yield from pieces(area(0, size), len(_ZEROS))
+        return
+    yield from pieces(area(0, EDGE_BYTES), len(_ZEROS))
+    yield from pieces(area(size - EDGE_BYTES, size), len(_ZEROS))
+    step = size // PLACES // PLACE_BYTES * PLACE_BYTES
+    for number in range(1, PLACES):
+        yield area(number * step, number * step + PLACE_BYTES)
+
+
+def _with_table(side: Side) -> Side:
+    """With the sector size its partition table counts in. A source that cannot be read here has none for us."""
+
+    def read(offset: int, length: int) -> bytes:
+        try:
+            with open(side.end.path, "rb", buffering=0) as medium:
+                return os.pread(medium.fileno(), length, offset)
+        except OSError:
+            return b""
+
+    table = read_table(read)
+    return msgspec.structs.replace(side, table_sector_bytes=table.sector_bytes if table.kind == "gpt" else None)

@@ -1,0 +1,57 @@
+"""Verify a receipt file against a real target, and let the receipt tell of it where it agrees."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from drivecare.documents import encode, load, save
+from drivecare.errors import BadInput, Refused
+from drivecare.hardware.media import Pool, open_to_verify
+from drivecare.hardware.person import hand_over
+from drivecare.hardware.sides import find_target
+from drivecare.transfer.guards import same_end
+from drivecare.transfer.port import Watch
+from drivecare.transfer.receipt import Receipt
+from drivecare.transfer.verify import verify
+
+
+def verify_file(
+    path: Path, target: str | None, *, watch: Watch, after_power_cycle: bool = False
+) -> tuple[Receipt, str | None]:
+    """The receipt as the target stands now, and a sentence to tell the user, if there is one.
+
+    The file is replaced only where its own target agrees. Raises BadInput, Unavailable, Refused, Interrupted.
+    """
+    receipt = load(Receipt, path)
+    where = target or _named(receipt, path)
+    side = find_target(where, look_inside=False)
+    if not side.exists:
+        raise BadInput("there is no such file or device", where=where, hint="Name the target after the receipt")
+    own = same_end(receipt.target, side.end) or (side.end.kind == "image" == receipt.target.kind)
+    if after_power_cycle and side.is_device and side.end.attachment == receipt.target.attachment is not None:
+        raise Refused(
+            "it has been attached all the time since the copy, so it was not without power",
+            guard="no-power-cycle",
+            where=where,
+            hint="Power it off and on, or leave --after-power-cycle out",
+        )
+    pool = Pool()
+    try:
+        with open_to_verify(where, pool) as medium:
+            result = verify(receipt, medium, pool.buffers, watch, after_power_cycle=after_power_cycle)
+    finally:
+        pool.close()
+    if not own:
+        return result, f"{where} is not the drive that the receipt names, so the receipt stays as it is."
+    if result.verified:
+        save(path, encode(result))
+        hand_over(path)
+    return result, None
+
+
+def _named(receipt: Receipt, path: Path) -> str:
+    """The target the receipt names; for an image also beside the receipt, wherever both were moved together."""
+    beside = path.with_name(Path(receipt.target.path).name)
+    if receipt.target.kind == "image" and not Path(receipt.target.path).exists() and beside.exists():
+        return str(beside)
+    return receipt.target.path

@@ -1,0 +1,88 @@
+"""Check a receipt again, any time later: read the target whole and compare it with the digests."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import msgspec
+
+from drivecare.documents import Value
+from drivecare.errors import BadInput, Interrupted
+from drivecare.transfer.areas import Area, area, merge, pieces
+from drivecare.transfer.bag import FileNote
+from drivecare.transfer.conclude import now
+from drivecare.transfer.port import Buffer, Gone, Medium, Stuck, Watch
+from drivecare.transfer.readback import Expected, Proof, read_back
+from drivecare.transfer.receipt import Method, Receipt, Verification
+
+
+class ForeignBag(Value, frozen=True, kw_only=True):
+    """What checking a bag found that another program made, so that it holds no receipt of ours to bring up to date."""
+
+    schema: Literal["drivecare/bagcheck-1"] = "drivecare/bagcheck-1"
+    path: str
+    verified: bool
+    mismatched: tuple[FileNote, ...] = ()
+
+
+def verify(
+    receipt: Receipt,
+    target: Medium,
+    buffers: tuple[Buffer, ...],
+    watch: Watch,
+    *,
+    after_power_cycle: bool = False,
+) -> Receipt:
+    """The receipt as the target stands now: `verified` with a new verification, or not verified and the areas named.
+
+    Raises BadInput where the receipt holds no digests to compare with, Interrupted where reading stopped midway.
+    """
+    chunks = list(pieces(area(0, receipt.bytes_total), receipt.digest.chunk_bytes))
+    if receipt.bytes_total <= 0 or len(receipt.digest.chunks) != len(chunks):
+        raise BadInput(f"the receipt holds {len(receipt.digest.chunks):,} digests where {len(chunks):,} belong")
+    if None in receipt.digest.chunks or receipt.digest.whole is None:
+        raise BadInput(
+            "the receipt is of a copy that was never proven", hint="Go on with that copy: drivecare copy ... --resume"
+        )
+    there = min(receipt.bytes_total, target.size_bytes)
+    try:
+        proof = read_back(
+            target,
+            [
+                Expected(chunk, _bytes(digest))
+                for chunk, digest in zip(chunks, receipt.digest.chunks, strict=True)
+                if chunk.end <= there
+            ],
+            bytes_total=there,
+            chunk_bytes=receipt.digest.chunk_bytes,
+            buffers=buffers,
+            watch=watch,
+        )
+    except (Gone, Stuck) as error:
+        raise Interrupted(str(error), where=target.path, hint="Connect it again, then verify again") from error
+    return _judged(receipt, proof, chunks, there, "after-power-cycle" if after_power_cycle else proof.method)
+
+
+def _judged(receipt: Receipt, proof: Proof, chunks: list[Area], there: int, method: Method) -> Receipt:
+    missing = tuple(chunk for chunk in chunks if chunk.end > there)
+    mismatched = merge((*proof.mismatched, *missing))
+    if not mismatched and not proof.unreadable and proof.whole != receipt.digest.whole:
+        raise BadInput("the receipt contradicts itself: its chunks agree with the target, its whole digest does not")
+    agrees = not mismatched and not proof.unreadable
+    return msgspec.structs.replace(
+        receipt,
+        verified=agrees,
+        verification=Verification(method=method, at=now()) if agrees else None,
+        mismatched=mismatched,
+        target_unreadable=proof.unreadable,
+    )
+
+
+def _bytes(digest: str | None) -> bytes:
+    try:
+        found = bytes.fromhex(digest or "")
+    except ValueError:
+        found = b""
+    if len(found) != 32:
+        raise BadInput(f"{digest!r} in the receipt is no SHA-256 digest")
+    return found
