@@ -22,7 +22,7 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "risk": (INNERMOST | {"reading"}, {"msgspec"}),
     "fit": (INNERMOST | {"reading"}, {"msgspec"}),
     "transfer": (INNERMOST | {"reading"}, {"msgspec"}),
-    "job": (INNERMOST | {"reading", "risk", "fit", "transfer"}, {"jinja2", "matplotlib", "msgspec"}),
+    "job": (INNERMOST | {"reading", "risk", "fit", "transfer"}, {"jinja2", "markupsafe", "matplotlib", "msgspec"}),
     "hardware": (INNERMOST | {"reading", "transfer"}, {"pySMART", "psutil", "msgspec"}),
     "cli": (
         INNERMOST | {"reading", "risk", "fit", "transfer", "job", "hardware", "schemas"},

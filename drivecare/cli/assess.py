@@ -137,7 +137,10 @@ def _read(sources: Sequence[str], transport: str | None, machine: Machine) -> tu
 def _is_device(source: str) -> bool:
     """A block device, or a path under /dev that is not there (any more)."""
     path = Path(source)
-    return path.is_block_device() or (source.startswith("/dev/") and not path.is_file() and not path.is_dir())
+    try:
+        return path.is_block_device() or (source.startswith("/dev/") and not path.is_file() and not path.is_dir())
+    except OSError:  # a folder on the way is closed to us: reading it as a file says so
+        return False
 
 
 def _save(reading: Reading | DriveCareError, path: Path) -> None:

@@ -121,7 +121,7 @@ class Session:
         return self._report(
             "running",
             remaining=remaining_percent(self._last.raw.text),
-            advice=f"The test goes on inside the drive. Pick it up with: drivecare selftest {self._path}",
+            advice=f"It goes on inside the drive. Pick it up: drivecare selftest {self._path}",
         )
 
     def stop(self) -> SelfTestReport:

@@ -109,7 +109,7 @@ def test_left_running_says_how_to_pick_it_up() -> None:
     one, _, _ = session([answer(sata(status=running(40)))])
     report = one.left_running()
     assert (report.state, report.remaining_percent, report.finished_at) == ("running", 40, None)
-    assert report.advice == "The test goes on inside the drive. Pick it up with: drivecare selftest /dev/sda"
+    assert report.advice == "It goes on inside the drive. Pick it up: drivecare selftest /dev/sda"
 
 
 @pytest.mark.parametrize(

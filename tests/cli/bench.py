@@ -1,0 +1,50 @@
+"""Run one command on a recorded machine, as a person at the terminal would."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+from click.testing import CliRunner
+
+from drivecare.errors import DriveCareError
+from drivecare.hardware.clock import StillClock
+from drivecare.hardware.machine import Machine
+from drivecare.hardware.port import Recorded
+
+
+class Ran:
+    """What came of it: exit code, stdout, stderr."""
+
+    def __init__(self, exit_code: int, out: str, err: str) -> None:
+        self.exit_code, self.out, self.err = exit_code, out, err
+
+    @property
+    def json(self) -> Any:
+        """The one document on stdout."""
+        return json.loads(self.out)
+
+
+def recorded_machine(root: Path, backend: Recorded, *, is_root: bool = True) -> Machine:
+    """A machine whose tree, backend and clock are recorded, and on which nothing runs."""
+    return Machine(
+        root=root,
+        backend=lambda: backend,
+        native_capacity=lambda _: None,
+        clock=StillClock(),
+        programs=frozenset,
+        is_root=is_root,
+    )
+
+
+def run(command: click.Command, *arguments: str | Path, machine: Machine | None = None) -> Ran:
+    """The command's exit code and output; an expected error as the boundary of the program would print it."""
+    result = CliRunner().invoke(command, [str(word) for word in arguments], obj=machine)
+    if isinstance(result.exception, DriveCareError):
+        line = f"drivecare: {result.exception.message()}\n"
+        return Ran(result.exception.exit_code, result.stdout, result.stderr + line)
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    return Ran(result.exit_code, result.stdout, result.stderr)

@@ -1,0 +1,323 @@
+"""`drivecare assess`: files and live drives, one and several, saved, filed, explained; bad input in one line."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import time
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+
+from drivecare.cli.assess import assess
+from drivecare.hardware.port import Recorded
+from drivecare.job.folder import create_job
+from drivecare.job.model import Opening
+from drivecare.reading.model import Reading
+from drivecare.reading.surface import SurfaceScan, UnreadableArea
+from drivecare.risk.model import Assessment
+from tests.cli.bench import recorded_machine, run
+from tests.hardware.reports import HUNG, NO_IDENTITY, UNKNOWN_BRIDGE, answer, sata
+from tests.hardware.sysfs import Tree
+from tests.hardware.test_blockdev import sata as sata_drive
+from tests.hardware.test_blockdev import usb as usb_drive
+
+
+@pytest.fixture
+def reports(tmp_path: Path) -> Path:
+    for name in ("failing-drive.txt", "new-drive.txt"):
+        (tmp_path / name).write_bytes((files("drivecare.demo_data") / name).read_bytes())
+    (tmp_path / "nonsense.bin").write_bytes(bytes(range(256)) * 8)
+    (tmp_path / "blocked.txt").write_text(UNKNOWN_BRIDGE)
+    (tmp_path / "cable.txt").write_text(sata(serial="C1").replace("Always   -       0\n\n", "Always   -       900\n\n"))
+    return tmp_path
+
+
+def test_a_drive_that_is_losing_data(reports: Path) -> None:
+    ran = run(assess, reports / "failing-drive.txt")
+    assert ran.exit_code == 12
+    assert ran.out.startswith(
+        "Kestrel KD-500   serial KX25-00417   firmware K2.07\n"
+        "2.5-inch hard drive, 500 GB, 5400 rpm, SATA 3 Gb/s\n"
+        "read 25 Nov 2026 10:31; 21,904 hours powered on; 38 °C\n"
+        "\n"
+        "EVACUATE  "
+    )
+    assert "  sectors waiting to be remapped                       24       0   evacuate\n" in ran.out
+    assert "stopped at LBA 233,500,365" in ran.out
+    assert "Chance of failing within 12 months: " in ran.out
+    assert "This reading cannot tell:\n" in ran.out
+    assert "  - Copy first: drivecare copy " in ran.out
+    assert max(map(len, ran.out.splitlines())) <= 80
+
+
+def test_a_drive_with_nothing_to_show_is_the_base_rate_and_no_more(reports: Path) -> None:
+    ran = run(assess, reports / "new-drive.txt")
+    assert ran.exit_code == 0
+    assert "REFIT" in ran.out
+    assert "At zero: replaced sectors, waiting sectors" in ran.out
+    assert "A clean reading is the base" in ran.out
+
+
+@pytest.mark.parametrize(
+    ("name", "exit_code", "verdict"),
+    [
+        ("failing-drive.txt", 12, "evacuate"),
+        ("new-drive.txt", 0, "refit"),
+        ("cable.txt", 10, "recheck"),
+        ("blocked.txt", 13, "unproven"),
+    ],
+)
+def test_the_document_and_the_exit_code(reports: Path, name: str, exit_code: int, verdict: str) -> None:
+    ran = run(assess, reports / name, "--json")
+    assert (ran.exit_code, ran.json["schema"], ran.json["verdict"]) == (exit_code, "drivecare/assessment-1", verdict)
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("nonsense.bin", "nonsense.bin: "),
+        ("missing.txt", "missing.txt: there is no such file. Check the path."),
+        ("", "is a directory, a file is needed"),
+        ("empty.txt", "empty.txt: is empty"),
+        ("letter.txt", "the text names no drive"),
+    ],
+    ids=["binary", "missing", "directory", "empty", "no drive in it"],
+)
+def test_bad_input_is_one_line_and_3(reports: Path, name: str, words: str) -> None:
+    (reports / "empty.txt").touch()
+    (reports / "letter.txt").write_text("Dear colleague,\nthe drive makes a noise.\n")
+    ran = run(assess, reports / name)
+    assert (ran.exit_code, ran.out) == (3, "")
+    assert ran.err.count("\n") == 1
+    assert words in ran.err
+
+
+@pytest.mark.parametrize("path", ["/dev/no-such-drive", "/dev/null", "/dev"])
+def test_a_device_that_is_none(path: str) -> None:
+    ran = run(assess, path)
+    assert (ran.exit_code, ran.out, ran.err.count("\n")) == (3, "", 1)
+
+
+def test_a_file_that_may_not_be_read(reports: Path) -> None:
+    (reports / "new-drive.txt").chmod(0)
+    was = os.geteuid()
+    if was == 0:
+        os.seteuid(65534)
+    try:
+        ran = run(assess, reports / "new-drive.txt")
+    finally:
+        os.seteuid(was)
+    assert (ran.exit_code, ran.out, ran.err.count("\n")) == (3, "", 1)
+    assert "may not be read by you" in ran.err
+
+
+def test_a_name_that_no_file_can_have(reports: Path) -> None:
+    ran = run(assess, reports / ("x" * 5000))
+    assert (ran.exit_code, ran.err.count("\n")) == (3, 1)
+
+
+def test_several_drives_one_error_each_and_the_worst_code(reports: Path) -> None:
+    names = ["new-drive.txt", "nonsense.bin", "failing-drive.txt"]
+    ran = run(assess, *(reports / name for name in names), "--json")
+    assert (ran.exit_code, ran.json["schema"]) == (12, "drivecare/assessments-1")
+    judged = ran.json["assessments"]
+    assert [Path(one["path"]).name for one in judged] == names
+    assert [one["verdict"] for one in judged] == ["refit", None, "evacuate"]
+    assert [one["error"] is None for one in judged] == [True, False, True]
+    assert judged[2]["assessment"]["drive"]["serial"] == "KX25-00417"
+
+
+@pytest.mark.parametrize(
+    ("names", "exit_code"),
+    [
+        (("new-drive.txt", "new-drive.txt"), 0),
+        (("new-drive.txt", "cable.txt"), 10),
+        (("cable.txt", "blocked.txt"), 13),
+        (("blocked.txt", "failing-drive.txt"), 12),
+        (("new-drive.txt", "nonsense.bin"), 3),
+        (("nonsense.bin", "missing.txt"), 3),
+    ],
+)
+def test_the_worst_of_several(reports: Path, names: tuple[str, ...], exit_code: int) -> None:
+    assert run(assess, *(reports / name for name in names)).exit_code == exit_code
+
+
+def test_a_live_drive_saved_and_judged_again(tmp_path: Path) -> None:
+    sata_drive(Tree(tmp_path / "tree"))
+    machine = recorded_machine(tmp_path / "tree", Recorded({"-x": answer(sata(pending=2), 64)}))
+    saved = tmp_path / "reading.json"
+    live = run(assess, "/dev/sda", "--save", saved, "--json", machine=machine)
+    assert (live.exit_code, live.json["path"], live.json["transport"]) == (12, "/dev/sda", "sat")
+    assert live.err == f"reading kept in {saved}\n"
+    again = run(assess, saved, "--json")
+    assert again.out == live.out
+
+
+def test_the_screen_of_a_blocked_dock(tmp_path: Path) -> None:
+    usb_drive(Tree(tmp_path))
+    backend = Recorded({"-i": answer(NO_IDENTITY, 2), "-x": answer(UNKNOWN_BRIDGE, 1)})
+    ran = run(assess, "/dev/sdb", machine=recorded_machine(tmp_path, backend))
+    assert ran.exit_code == 13
+    assert "Plumdock Twin   serial DOCK0001 (perhaps the bridge's, not the drive's)\n" in ran.out
+    assert "UNPROVEN" in ran.out
+    assert "another dock" in ran.out
+
+
+def test_a_hung_drive_is_unproven(tmp_path: Path) -> None:
+    sata_drive(Tree(tmp_path))
+    ran = run(assess, "/dev/sda", machine=recorded_machine(tmp_path, Recorded({"/dev/sda": HUNG})))
+    assert ran.exit_code == 13
+    assert "did not answer in time" in ran.out
+
+
+def test_options_that_make_no_sense(reports: Path) -> None:
+    assert run(assess, reports / "new-drive.txt", "--transport", "sat").exit_code == 2
+    two = (reports / "new-drive.txt", reports / "failing-drive.txt")
+    assert run(assess, *two, "--save", reports / "x.json").exit_code == 2
+    assert run(assess).exit_code == 2
+
+
+def test_save_never_replaces_a_device(reports: Path) -> None:
+    ran = run(assess, reports / "new-drive.txt", "--save", "/dev/null")
+    assert (ran.exit_code, ran.err) == (
+        3,
+        "drivecare: /dev/null: is not a regular file. Name a file to keep the reading in.\n",
+    )
+    assert Path("/dev/null").is_char_device()
+
+
+def test_explain_shows_the_way_to_the_verdict(reports: Path) -> None:
+    ran = run(assess, reports / "failing-drive.txt", "--explain")
+    assert "How this came about" in ran.out
+    assert "pending = 24" in ran.out
+    assert "evacuate: asks for evacuate: holds" in ran.out
+
+
+def test_sold_as_new_is_sent_back_never_evacuated(reports: Path) -> None:
+    ran = run(assess, reports / "failing-drive.txt", "--as", "new", "--json")
+    assert (ran.exit_code, ran.json["verdict"], ran.json["sale"]) == (11, "replace", "new")
+
+
+def job(root: Path) -> Path:
+    opening = Opening(id="7", opened_at="2026-11-25T10:00:00+00:00", host="x", label="X-1", complaint="hangs")
+    return create_job(opening, root / "jobs").path
+
+
+def test_a_job_gets_the_reading_and_the_assessment(reports: Path) -> None:
+    folder = job(reports)
+    ran = run(assess, reports / "failing-drive.txt", "--job", "7", "--jobs", reports / "jobs")
+    filed = sorted(path.name.split("-")[1] for path in folder.iterdir() if path.suffix == ".json")
+    assert filed == ["assessment", "opening", "reading"]
+    assert ran.err.startswith(f"filed as {folder}/0003-assessment-KX25-00417-")
+    assert run(assess, reports / "failing-drive.txt", "--job", "8", "--jobs", reports / "jobs").exit_code == 3
+
+
+def on_day(day: int, reallocated: int) -> str:
+    """A report of January 2026 with this many replaced sectors."""
+    report = sata(serial="G7").replace("Always   -       0\n  9", f"Always   -       {reallocated}\n  9")
+    return report.replace(
+        "SMART support is: Av", f"Local Time is: Thu Jan  {day} 10:00:00 2026 UTC\nSMART support is: Av"
+    )
+
+
+def test_earlier_readings_in_the_job_are_history(reports: Path) -> None:
+    job(reports)
+    for day, count in ((1, 10), (8, 24)):
+        report = sata(serial="G7").replace(
+            "Pre-fail  Always   -       0\n  9", f"Pre-fail  Always   -       {count}\n  9"
+        )
+        report = report.replace(
+            "SMART support is: Avail", f"Local Time is:    Thu Jan  {day} 10:00:00 2026 UTC\nSMART support is: Avail"
+        )
+        (reports / "now.txt").write_text(report)
+        ran = run(assess, reports / "now.txt", "--job", "7", "--jobs", reports / "jobs", "--json")
+        signals = [finding["signal"] for finding in ran.json["findings"]]
+        assert any("grow" in signal for signal in signals) == (count == 24), signals
+
+
+def test_several_readings_of_one_drive_are_each_others_history(reports: Path) -> None:
+    paths = []
+    for day, count in ((1, 10), (8, 24)):
+        report = sata(serial="G7").replace(
+            "Pre-fail  Always   -       0\n  9", f"Pre-fail  Always   -       {count}\n  9"
+        )
+        report = report.replace(
+            "SMART support is: Avail", f"Local Time is:    Thu Jan  {day} 10:00:00 2026 UTC\nSMART support is: Avail"
+        )
+        paths.append(reports / f"{day}.txt")
+        paths[-1].write_text(report)
+    ran = run(assess, *paths, "--json")
+    found = [[finding["signal"] for finding in one["assessment"]["findings"]] for one in ran.json["assessments"]]
+    assert [any("grow" in signal for signal in signals) for signals in found] == [False, True]
+
+
+def test_a_surface_scan_in_the_job_is_evidence(reports: Path) -> None:
+    from drivecare.job.folder import open_job
+
+    job(reports)
+    (reports / "clean.txt").write_text(sata())
+    arguments = (reports / "clean.txt", "--job", "7", "--jobs", reports / "jobs")
+    assert run(assess, *arguments).exit_code == 0
+    scan = SurfaceScan(
+        serial="KX25-00417",
+        started="2026-11-25T09:00:00+00:00",
+        finished="2026-11-25T09:30:00+00:00",
+        bytes_total=500_107_862_016,
+        bytes_read=500_107_862_016,
+        unreadable=(UnreadableArea(offset=4096, length=4096),),
+    )
+    folder = open_job("7", reports / "jobs")
+    folder.file(scan)
+    assert run(assess, *arguments).exit_code == 12
+    assert len(folder.results(Reading)) == len(folder.results(Assessment)) == 2
+
+
+def test_colour_is_never_the_only_carrier_and_no_color_is_honoured(reports: Path) -> None:
+    words = [sys.executable, "-m", "drivecare.cli.main", "assess", str(reports / "failing-drive.txt")]
+    piped = subprocess.run(words, capture_output=True, text=True)
+    assert piped.returncode == 12
+    assert "\x1b" not in piped.stdout
+    assert "EVACUATE" in piped.stdout
+
+
+@pytest.mark.slow
+def test_one_saved_reading_takes_a_third_of_a_second(reports: Path) -> None:
+    """The whole process, the best of five: less than 0.35 s, and the bare help less than 0.2 s."""
+    run(assess, reports / "failing-drive.txt", "--save", reports / "saved.json")
+    program = [sys.executable, "-m", "drivecare.cli.main"]
+    for words, limit, code in ((["assess", str(reports / "saved.json")], 0.35, 12), (["--help"], 0.2, 0)):
+        times = []
+        for _ in range(5):
+            started = time.perf_counter()
+            result = subprocess.run([*program, *words], capture_output=True)
+            times.append(time.perf_counter() - started)
+            assert result.returncode == code
+        assert min(times) < limit, (words, times)
+
+
+def test_the_json_names_every_key_of_the_contract(reports: Path) -> None:
+    document = json.loads(run(assess, reports / "failing-drive.txt", "--json").out)
+    top = (
+        "schema read_at path transport bridge drive_says drive values verdict fault_classes failure_12_months findings "
+        "limits"
+    )
+    assert set(top.split()) <= document.keys()
+    drive = (
+        "model serial firmware kind protocol identity capacity_bytes native_capacity_bytes security "
+        "logical_sector_bytes physical_sector_bytes form_factor rotation_rpm link_gbps link_max_gbps"
+    )
+    assert set(drive.split()) <= document["drive"].keys()
+    values = (
+        "power_on_hours temperature_celsius reallocated pending offline_uncorrectable reported_uncorrectable "
+        "command_timeouts crc_errors wear_percent_used available_spare_percent spare_threshold_percent media_errors "
+        "critical_warnings grown_defects uncorrected_reads error_log_count host_bytes_written last_selftest"
+    )
+    assert set(values.split()) <= document["values"].keys()
+    assert {"wwn", "native_serial", "bridge_serial", "strength"} <= document["drive"]["identity"].keys()
+    assert {"estimate", "low", "high", "basis"} <= document["failure_12_months"].keys()
+    finding = {"signal", "observed", "limit", "severity", "fault_class", "source", "action"}
+    assert all(finding <= one.keys() for one in document["findings"])
