@@ -131,6 +131,13 @@ def _error_rate(cell: str) -> Fields:
     return {"error_bits_exponent": int(match[1])}
 
 
+def _endurance(cell: str) -> Fields:
+    rated = parse_amount(re.sub(r"(?i)tbw$", "TB", cell))
+    if rated < 10**9:
+        raise ValueError(f"{cell!r} is too little for a drive; say TB")
+    return {"rated_written_bytes": rated}
+
+
 def _price(cell: str) -> Fields:
     match = re.fullmatch(r"[^\d]*(\d[\d., ]*?)[^\d]*", cell)
     if match is None:
@@ -164,7 +171,7 @@ COLUMNS: Final[dict[str, Column]] = {
     "recording": Column(read=_choice("recording", _RECORDING), help="conventional (cmr) or shingled (smr)"),
     "mounting": Column(read=_mounting, help="which holes it has: side, bottom, side+bottom"),
     "endurance": Column(
-        read=lambda cell: {"rated_written_bytes": parse_amount(re.sub(r"(?i)tbw$", "TB", cell))},
+        read=_endurance,
         help="data it is rated to be written: 150 TB",
     ),
     "read_errors": Column(read=_error_rate, help="unrecoverable read errors: 1 in 10^14"),

@@ -20,6 +20,7 @@ from drivecare.fit.units import say_size
 from drivecare.reading.model import Reading
 
 _ORDER: Final[dict[Fits, int]] = {"yes": 0, "unknown": 1, "no": 2}
+_FILLERS: Final = set(re.findall(r"\w+", "a after again and does for from has is it no not on or the to up when"))
 EXIT_FITS: Final = 0
 EXIT_NONE_FITS: Final = 30
 EXIT_FACTS_MISSING: Final = 31
@@ -170,8 +171,7 @@ def advise(text: str, host: Host) -> Advice:
     scores = {one.id: _agreement(words, one) for one in known.values()}
     best = max(scores.values(), default=0)
     found = [known[key] for key, score in scores.items() if score == best and score > 0]
-    if text in known:
-        found = [known[text]]
+    found = [one for one in known.values() if text in (one.id, one.says)] or found
     if len(found) != 1:
         what = "matches no symptom we know" if not found else "means more than one symptom"
         choices = ", ".join(sorted(one.id for one in found) or sorted(known))
@@ -181,4 +181,5 @@ def advise(text: str, host: Host) -> Advice:
 
 
 def _agreement(words: set[str], symptom: Symptom) -> int:
-    return len(words & {word for phrase in symptom.words for word in re.findall(r"[a-z]+", phrase.lower())})
+    telling = {word for phrase in symptom.words for word in re.findall(r"[a-z]+", phrase.lower())}
+    return len(words & telling - _FILLERS)

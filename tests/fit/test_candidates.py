@@ -119,6 +119,7 @@ def test_a_wrong_cell_is_named_by_file_line_and_column(cells: str, message: str)
         ("power_disable", "maybe"),
         ("recording", "vinyl"),
         ("mounting", "top"),
+        ("endurance", "150"),
         ("endurance", "150 gallons"),
         ("read_errors", "few"),
         ("rate", "fast"),

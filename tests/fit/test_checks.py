@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from drivecare.fit.host import Supply
+from drivecare.fit.host import Screws, Supply
 from drivecare.reading.model import Identity, Values
 from tests.fit.made import candidate, host, judged, old_drive, result
 
@@ -173,7 +173,7 @@ def test_a_rail_the_plug_does_not_carry() -> None:
 @pytest.mark.parametrize("height", [7.0, 9.5])
 def test_bottom_holes_are_optional_in_thin_drives(height: float) -> None:
     unit = host(
-        bay={"screws": host().bay.screws.__class__(count=4, thread="M3", head="PH1", depth_mm=2.5, holes="bottom")}
+        bay={"screws": Screws(count=4, thread="M3", head="PH1", depth_mm=2.5, holes="bottom")}
     )
     found, reason = result(judged(candidate(height_mm=height), unit), "mounting-holes")
     assert found == ("unknown" if height == 7.0 else "pass")

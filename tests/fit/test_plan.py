@@ -1,0 +1,218 @@
+"""The plan: ranking, the chosen drive, symptoms, steps, cautions."""
+
+from __future__ import annotations
+
+import msgspec
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from drivecare.documents import decode, encode
+from drivecare.errors import BadInput
+from drivecare.fit.model import Plan
+from drivecare.fit.plan import advise, exit_code, fits, make_plan
+from drivecare.fit.reference import form_factors
+from tests.fit.made import candidate, host, judged, old_drive, result
+
+
+def test_best_first_and_why() -> None:
+    plan = make_plan(
+        host(),
+        [
+            candidate(name="tall", height_mm=15.0),
+            candidate(name="unmeasured", height_mm=None),
+            candidate(name="loose", height_mm=7.0, price=1.0),
+            candidate(name="large", capacity_bytes=750_156_374_016),
+            candidate(name="dear", price=60.0),
+            candidate(name="cheap", price=40.0),
+        ],
+        reading=old_drive(),
+    )
+    assert [(one.rank, one.name, one.fits) for one in plan.candidates] == [
+        (1, "cheap", "yes"),
+        (2, "dear", "yes"),
+        (3, "large", "yes"),
+        (4, "loose", "yes"),
+        (5, "unmeasured", "unknown"),
+        (None, "tall", "no"),
+    ]
+    why = {one.name: one.ranking for one in plan.candidates}
+    assert why["cheap"] == ("fits, nothing to mind", "500 GB, exactly as large as the old drive", "price 40.00")
+    assert why["large"] == ("fits, nothing to mind", "750 GB, 250 GB more than the old drive")
+    assert why["loose"] == ("fits, 2 things to mind", "500 GB, exactly as large as the old drive", "price 1.00")
+    assert why["unmeasured"][0] == "may fit, facts are missing, nothing to mind"
+    assert why["tall"] == ()
+    assert plan.chosen == "cheap"
+    assert plan.chosen_drive == plan.candidates[0]
+
+
+@pytest.mark.parametrize(
+    ("heights", "code", "chosen"),
+    [([9.5, None, 15.0], 0, "0"), ([None, 15.0], 31, None), ([15.0, 15.0], 30, None), ([], 30, None)],
+)
+def test_exit_codes_and_only_what_surely_fits_is_chosen(
+    heights: list[float | None], code: int, chosen: str | None
+) -> None:
+    drives = [candidate(name=str(place), height_mm=height) for place, height in enumerate(heights)]
+    plan = make_plan(host(), drives, reading=old_drive())
+    assert (exit_code(plan), plan.chosen) == (code, chosen)
+
+
+def test_no_checks_at_all_prove_nothing() -> None:
+    assert fits(()) == "unknown"
+
+
+def test_drives_of_one_name_stay_two() -> None:
+    plan = make_plan(host(), [candidate(), candidate()], reading=old_drive())
+    assert {one.name for one in plan.candidates} == {"Kite K-500 KI-0001", "Kite K-500 KI-0001 (2)"}
+
+
+def test_the_plan_carries_what_the_gate_compares() -> None:
+    plan = make_plan(host(), [candidate()], label="TB-7003", reading=old_drive(), verdict="evacuate")
+    assert (plan.host, plan.label, plan.migration) == ("testbox-7", "TB-7003", "sector-copy")
+    assert plan.source is not None
+    assert (plan.source.serial, plan.source.capacity_bytes, plan.source.verdict) == (
+        "RO-7",
+        500_107_862_016,
+        "evacuate",
+    )
+    assert plan.source.identity.wwn == "500c0ffe00000007"
+    assert plan.chosen_drive is not None
+    assert (plan.chosen_drive.model, plan.chosen_drive.serial) == ("Kite K-500", "KI-0001")
+
+
+def test_a_plan_survives_its_file() -> None:
+    plan = make_plan(host(), [candidate(), candidate(name="x", height_mm=None)], reading=old_drive(), symptom="hums")
+    assert decode(Plan, encode(plan), origin="plan.json") == plan
+
+
+class TestSymptoms:
+    @pytest.mark.parametrize(
+        ("text", "likely", "cause"),
+        [
+            ("storage-error", True, "most likely the drive"),
+            ("it shows a storage error when it starts", True, "most likely the drive"),
+            ("no light, no beep, no response after a surge", False, "the power supply in 99 % of cases"),
+            ("the battery code, and the clock is wrong", False, "the coin cell"),
+            ("discs are not read", False, "a dirty lens"),
+            ("the pads will not pair, even new ones", False, "the radio module"),
+            ("it hums", False, "the fan"),
+        ],
+    )
+    def test_what_it_mostly_is(self, text: str, likely: bool, cause: str) -> None:
+        """Common practice, no source."""
+        found = advise(text, host())
+        assert (found.drive_likely, found.cause.startswith(cause)) == (likely, True)
+        assert found.source
+
+    @pytest.mark.parametrize("text", ["", "xyzzy", "123"])
+    def test_a_symptom_nobody_knows(self, text: str) -> None:
+        with pytest.raises(BadInput, match=r"matches no symptom we know\. Choose one: clock-code, "):
+            advise(text, host())
+
+    def test_a_description_of_two_symptoms(self) -> None:
+        with pytest.raises(BadInput, match=r"means more than one symptom\. Choose one: hums, slow"):
+            advise("it hums slow", host())
+
+    def test_the_less_likely_drive_is_the_first_step(self) -> None:
+        plan = make_plan(host(), [candidate()], reading=old_drive(), symptom="it hums")
+        assert plan.steps[0] == "The drive is the less likely cause here (the fan): check the fan first."
+
+
+class TestSteps:
+    def test_in_the_order_they_are_done(self) -> None:
+        steps = make_plan(host(), [candidate(shelf="A3")], reading=old_drive(), verdict="evacuate").steps
+        order = ["Take the lid off", "is losing data", "Take Kite K-500 (shelf A3)", "drivecare copy OLD NEW",
+                 "detach the old drive", "Start it.", "drivecare gate", "Put the drive in", "Put the lid on",
+                 "Keep the old drive"]  # fmt: skip
+        places = [next(place for place, step in enumerate(steps) if part in step) for part in order]
+        assert places == sorted(places)
+
+    def test_tools_screws_and_caution_stand_in_the_step(self) -> None:
+        steps = make_plan(host(), [candidate()], reading=old_drive()).steps
+        assert steps[0] == (
+            "Take the lid off. Tool: Torx T8 with centre pin. Screws: 1 x M3 x 8. Mind: the lid is sharp."
+        )
+
+    def test_a_low_drive_asks_for_its_spacer_and_screws(self) -> None:
+        text = " ".join(make_plan(host(), [candidate(height_mm=7.0)], reading=old_drive()).steps)
+        assert "needs a 2.5 mm spacer" in text
+        assert "use shorter ones or washers" in text
+
+    def test_without_a_drive_they_stop_but_a_dying_one_is_copied(self) -> None:
+        steps = make_plan(host(), [], reading=old_drive(), verdict="evacuate").steps
+        assert "drivecare copy OLD IMAGE" in steps[-2]
+        assert steps[-1].startswith("Stop here until a drive is chosen")
+
+    @pytest.mark.parametrize(
+        ("kind", "there", "absent"),
+        [
+            ("sector-copy", "drivecare copy OLD NEW", "copy-files"),
+            ("file-copy", "drivecare copy-files", "copy OLD NEW"),
+            ("unit-initialises", "this unit sets it up itself", "copy OLD NEW"),
+        ],
+    )
+    def test_the_content_moves_as_the_unit_wants(self, kind: str, there: str, absent: str) -> None:
+        unit = host(moving={"kind": kind})
+        text = " ".join(make_plan(unit, [candidate()], reading=old_drive(), used_bytes=10**9).steps)
+        assert there in text
+        assert absent not in text
+
+
+class TestCautions:
+    def test_the_usual_and_the_units_own(self) -> None:
+        text = " ".join(make_plan(host(), []).cautions)
+        for word in ("unplug", "local", "wrist strap", "consent", "warranty", "Coin cell", "automounting", "attached"):
+            assert word in text
+        assert "The lid is sharp." in text
+
+    def test_the_old_drives_own(self) -> None:
+        reading = old_drive(security="locked", native_capacity_bytes=500_107_862_016 + 1024)
+        text = " ".join(make_plan(host(moving={"paired": True}), [], reading=reading).cautions)
+        assert "locked with a password" in text
+        assert "hides 1,024 bytes" in text
+        assert "may refuse even a perfect copy" in text
+
+
+@given(st.integers(10**9, 4 * 10**12), st.integers(0, 10**12), st.integers(10**9, 10**12))
+def test_more_capacity_within_limits_never_turns_pass_into_block(size: int, more: int, wanted: int) -> None:
+    """A copy needs at least so many sectors: more of them never hurt, as long as the unit can use them."""
+    unit = host(capacity=None)
+    before = judged(candidate(capacity_bytes=size), unit, old_drive(wanted))
+    after = judged(candidate(capacity_bytes=size + more), unit, old_drive(wanted))
+    if before.fits == "yes":
+        assert after.fits == "yes"
+    assert (result(before, "capacity")[0], result(after, "capacity")[0]) != ("pass", "block")
+
+
+@given(st.integers(50, 20_000), st.integers(0, 20_000), st.integers(10**9, 20 * 10**12))
+def test_a_larger_label_never_turns_pass_into_block(label: int, more: int, wanted: int) -> None:
+    def outcome(gigabytes: int) -> str:
+        drive = candidate(capacity_bytes=None, labelled_gb=gigabytes)
+        return result(judged(drive, host(capacity=None), old_drive(wanted)), "capacity")[0]
+
+    order = {"block": 0, "unknown": 1, "pass": 2}
+    assert order[outcome(label)] <= order[outcome(label + more)]
+
+
+@given(
+    height=st.floats(3, 25).map(lambda value: round(value, 2)),
+    bay=st.sampled_from([one.mm for one in form_factors()["2.5-inch"].heights]) | st.floats(4, 20),
+    taller=st.floats(0, 15),
+)
+def test_a_drive_that_fits_a_bay_fits_any_taller_bay(height: float, bay: float, taller: float) -> None:
+    """Height is an upper limit, with the tolerance of the class (SFF-8201 table 3-1)."""
+    low = judged(candidate(height_mm=height), host(bay={"height_mm": bay, "screws": None}))
+    high = judged(candidate(height_mm=height), host(bay={"height_mm": bay + taller, "screws": None}))
+    if result(low, "height")[0] != "block":
+        assert result(high, "height")[0] != "block"
+        assert high.fits == "yes"
+
+
+@given(st.sampled_from(sorted(set(candidate().__struct_fields__) - {"name", "by_hand"})))
+def test_forgetting_a_fact_never_makes_a_drive_fit(fact: str) -> None:
+    """Unknown values give unknown, never pass."""
+    wrong = candidate(height_mm=15.0, peak_5v_amps=2.0, recording="shingled", capacity_bytes=10**9)
+    default = {one.name: one.default for one in msgspec.structs.fields(type(wrong))}
+    forgotten = judged(msgspec.structs.replace(wrong, **{fact: default[fact]}))
+    assert forgotten.fits != "yes"

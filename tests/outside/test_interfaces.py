@@ -1,0 +1,116 @@
+"""Links, plugs and addressing limits against what is published.
+
+Sources: 8b/10b coding of SATA (1.5, 3.0, 6.0 Gb/s carry 150, 300, 600 MB/s); 128b/130b coding of PCIe 3.0 and later
+(computed); SAS keying; SFF-TA-1001 (U.3); SATA slimline and micro power plugs; ATA 28- and 48-bit addresses and the
+MBR's 32-bit sector numbers (computed); Hitachi 5K320 specification table 14 and the DB35.4 product manual table 2 for
+currents; USB 3: 900 mA for one port (from memory).
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from drivecare.fit.hosts import load_hosts
+from drivecare.fit.reference import connectors, find_connector, interfaces, pcie_payload_mb_s, sata_payload_mb_s
+from tests.fit.made import candidate, judged, old_drive, result
+
+HOSTS = {one.id: one for one in load_hosts()}
+
+
+@pytest.mark.parametrize(("gbps", "payload"), [(1.5, 150), (3.0, 300), (6.0, 600)])
+def test_sata_payload(gbps: float, payload: float) -> None:
+    assert gbps in interfaces().links.sata
+    assert sata_payload_mb_s(gbps) == pytest.approx(payload)
+
+
+@pytest.mark.parametrize(("generation", "payload"), [(1, 1000), (2, 2000), (3, 3938), (4, 7877), (5, 15_754)])
+def test_pcie_payload_of_four_lanes(generation: int, payload: float) -> None:
+    assert pcie_payload_mb_s(generation, 4) == pytest.approx(payload, abs=0.6)
+
+
+@pytest.mark.parametrize(
+    ("drive", "socket", "goes"),
+    [
+        ("sata", "sas", True),  # a SATA drive plugs into a SAS backplane
+        ("sas", "sata", False),  # keyed
+        ("u3", "u2", True),
+        ("u2", "u3", False),
+        ("m2-bm", "m2-m", True),
+        ("m2-bm", "m2-b", True),
+        ("m2-b", "m2-m", False),
+        ("m2-m", "m2-b", False),
+        ("sata", "sata-slimline", False),
+        ("pata-44", "pata-40", False),  # from memory: another pitch, and power on the same plug
+    ],
+)
+def test_which_plug_goes_into_which_socket(drive: str, socket: str, goes: bool) -> None:
+    assert (drive in connectors()[socket].accepts) is goes
+
+
+@pytest.mark.parametrize(
+    ("plug", "rails"),
+    [
+        ("sata", {"3v3", "5v", "12v"}),
+        ("sata-slimline", {"5v"}),
+        ("sata-micro", {"3v3", "5v"}),
+        ("m2-m", {"3v3"}),
+    ],
+)
+def test_rails_of_a_plug(plug: str, rails: set[str]) -> None:
+    assert set(connectors()[plug].rails) == rails
+
+
+def test_spellings_of_plugs() -> None:
+    found = {said: find_connector(said) for said in ("SFF-8639", "uSATA", "M.2 B+M", "mSATA", "SATA")}
+    assert {said: one.id for said, one in found.items() if one} == {
+        "SFF-8639": "u2",
+        "uSATA": "sata-micro",
+        "M.2 B+M": "m2-bm",
+        "mSATA": "msata",
+        "SATA": "sata",
+    }
+
+
+def test_a_recorder_with_28_bit_addresses() -> None:
+    """2^28 sectors of 512 bytes."""
+    limits = HOSTS["oskarne-tidewatch-4"].capacity
+    assert limits is not None
+    assert limits.most_bytes == 2**28 * 512 == 137_438_953_472
+
+
+@pytest.mark.parametrize("id", ["oskarne-tidewatch-5", "pondera-shelf-07"])
+def test_units_with_an_mbr(id: str) -> None:
+    """2^32 sectors of 512 bytes."""
+    limits = HOSTS[id].capacity
+    assert limits is not None
+    assert limits.most_bytes == 2**32 * 512 == 2_199_023_255_552
+
+
+def test_an_mbr_unit_refuses_3_tb_and_takes_2_tb() -> None:
+    unit = HOSTS["pondera-shelf-07"]
+    outcomes = {
+        size: result(judged(candidate(capacity_bytes=size), unit, old_drive(None)), "capacity-limit")[0]
+        for size in (2_000_398_934_016, 3_000_592_982_016)
+    }
+    assert outcomes == {2_000_398_934_016: "pass", 3_000_592_982_016: "block"}
+
+
+def test_a_laptop_drive_starts_on_a_sata_slot_but_not_on_a_weak_port() -> None:
+    """Hitachi 5K320, table 14: 5.0 W at start-up on 5 V, which is 1.0 A; a USB 3 port gives 0.9 A."""
+    drive = candidate(peak_5v_amps=5.0 / 5.0)
+    assert result(judged(drive, HOSTS["corvane-hearth-21"]), "supply")[0] == "pass"
+    assert result(judged(drive, HOSTS["bay-usb-2.5"]), "supply")[0] == "block"
+
+
+def test_a_recorder_drive_spins_up_on_the_recorders_supply() -> None:
+    """DB35.4 manual, table 2: 2.0 A on 12 V at spin-up; operating 0.641 A on 5 V."""
+    drive = candidate(form_factor="3.5-inch", height_mm=26.1, peak_12v_amps=2.0, peak_5v_amps=0.641)
+    checks = judged(drive, HOSTS["oskarne-tidewatch-5"]).checks
+    assert [one.result for one in checks if one.check == "supply"] == ["pass", "pass"]
+    checks = judged(drive, HOSTS["pondera-shelf-07"]).checks
+    assert [one.result for one in checks if one.check == "supply"] == ["pass", "block"]
+
+
+def test_a_500_gb_drive_takes_half_an_hour_at_3_gb_s() -> None:
+    """Computed: 500,107,862,016 bytes at 300 MB/s are 27.8 minutes."""
+    assert judged(candidate()).copy_minutes == round(500_107_862_016 / 300e6 / 60) == 28
