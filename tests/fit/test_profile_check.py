@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
+
 import pytest
 
 from drivecare.errors import BadInput
@@ -79,3 +82,9 @@ def test_all_that_is_wrong_is_listed_at_once() -> None:
 def test_bytes_that_are_no_text() -> None:
     (problem,) = check_host(b"\xff\xfe\x00", origin="my.toml").problems
     assert (problem.key, problem.reason) == ("", "is not UTF-8 text")
+
+
+def test_the_profile_in_the_documentation_is_right() -> None:
+    text = (Path(__file__).parents[2] / "docs" / "host-profiles.md").read_text()
+    (example,) = re.findall(r"```toml\n(.*?)```", text, flags=re.DOTALL)
+    assert check_host(example.encode(), origin="docs").problems == ()
