@@ -14,16 +14,31 @@ import msgspec
 
 # Document name -> where its type lives. Imported one by one, so that asking for one schema imports one room.
 DOCUMENTS: dict[str, str] = {
+    "drives-1": "drivecare.hardware.blockdev:AttachedDrives",
     "reading-1": "drivecare.reading.model:Reading",
-    "bag-1": "drivecare.transfer.bag:BagReceipt",
-    "plan-1": "drivecare.fit.model:Plan",
+    "assessment-1": "drivecare.risk.model:Assessment",
+    "assessments-1": "drivecare.cli.assess:Assessments",
+    "rules-1": "drivecare.risk.rules:RulesDocument",
+    "selftest-1": "drivecare.hardware.selftest:SelfTestReport",
+    "readscan-1": "drivecare.reading.surface:SurfaceScan",
+    "readscan-state-1": "drivecare.transfer.scan:ScanState",
     "hosts-1": "drivecare.fit.model:HostList",
     "host-1": "drivecare.fit.host:HostDocument",
     "host-check-1": "drivecare.fit.host:HostCheck",
-    "assessments-1": "drivecare.cli.assess:Assessments",
+    "plan-1": "drivecare.fit.model:Plan",
+    "journal-1": "drivecare.transfer.journal:Journal",
+    "receipt-1": "drivecare.transfer.receipt:Receipt",
+    "bag-1": "drivecare.transfer.bag:BagReceipt",
+    "bagcheck-1": "drivecare.transfer.verify:ForeignBag",
+    "opening-1": "drivecare.job.model:Opening",
+    "fact-1": "drivecare.job.model:Fact",
+    "closing-1": "drivecare.job.model:Closing",
+    "job-1": "drivecare.job.model:Job",
+    "jobs-1": "drivecare.job.model:JobList",
+    "history-1": "drivecare.job.model:History",
+    "gate-1": "drivecare.job.model:Gate",
+    "handover-1": "drivecare.job.model:Handover",
     "doctor-1": "drivecare.hardware.checkup:Checkup",
-    "selftest-1": "drivecare.hardware.selftest:SelfTestReport",
-    "drives-1": "drivecare.hardware.blockdev:AttachedDrives",
 }
 
 

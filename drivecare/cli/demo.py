@@ -1,0 +1,196 @@
+"""`drivecare demo`: the whole job on invented drives, through the same commands a technician types."""
+
+from __future__ import annotations
+
+import errno
+import random
+import re
+import shlex
+import shutil
+import sys
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from importlib import resources
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from drivecare.errors import BadInput
+
+if TYPE_CHECKING:
+    from drivecare.transfer.port import Buffer, Medium
+
+JOB = "1042"
+LABEL = "CH-2103"
+SHOP = "Lantern Street Repairs"
+COMPLAINT = "Stops at the logo with a storage error; worked until the holidays."
+MARK = ".drivecare-demo"
+SIZE_BYTES = 64 << 20
+BAD_OFFSET, BAD_LENGTH = 37_748_736 + 24_576, 8192  # two 4096-byte sectors
+
+
+@click.command(epilog="Example: drivecare demo /tmp/first-look")
+@click.argument("folder", metavar="[DIR]", default="drivecare-demo", type=click.Path(file_okay=False, path_type=Path))
+def demo(folder: Path) -> None:
+    """Run a whole job on invented drives in DIR [default: ./drivecare-demo]: no hardware, no root, about 5 seconds.
+
+    A media console stops at its logo. Its drive is read, judged and copied, a replacement is planned and inspected, the
+    gate opens, the handover sheet is written. Run it as often as you like: DIR is made anew each time.
+    """
+    here = _prepare(folder)
+    say = _Narrator()
+    say(f"{SHOP}, job {JOB}: a Corvane Hearth media console, label {LABEL}. All of it is invented.")
+    in_job = ("--job", JOB, "--jobs", str(here / "jobs"))
+    jobs = ("--jobs", str(here / "jobs"))
+    old, new = here / "failing-drive.txt", here / "new-drive.txt"
+
+    say("A job is opened. The unit's profile says what to look at before the drive is blamed.")
+    run("job", "new", JOB, "--host", LABEL, "--complaint", COMPLAINT, "--symptom", "storage-error", *jobs)
+    run("job", "record", JOB, "consent", "--note", "form signed at the counter", *jobs)
+
+    say("The drive is pulled and read. (Here: from a recorded report; on a bench: drivecare assess /dev/sdb)")
+    run("assess", str(old), *in_job, expect=12)
+
+    say("May the unit be closed? Not yet.")
+    run("gate", JOB, *jobs, expect=40)
+
+    say("Which drive from the shelf fits this revision?")
+    run("plan", "--host", LABEL, "--reading", str(old), "--stock", str(here / "stock.csv"), *in_job)
+
+    say("Is the new drive as new as its label says?")
+    run("assess", str(new), "--as", "new", *in_job)
+
+    say("The data comes off. Two images stand for the drives; part of the old one cannot be read.")
+    receipt = _copy(here, old, new)
+
+    say("The copy is read back once more, as one would after a power cycle.")
+    run("verify", str(receipt), *in_job, expect=20)
+
+    say("What only people can know is recorded: the customer was told of the gap, and the drives are apart.")
+    run("job", "record", JOB, "unreadable", str(BAD_OFFSET), "--note", "told by phone", *jobs)
+    run("job", "record", JOB, "detached", *jobs)
+
+    say("And now?")
+    run("gate", JOB, *jobs)
+    sheet = here / "handover.html"
+    run("handover", JOB, "--shop", SHOP, "--output", str(sheet), *jobs)
+    say(f"Everything lies in {here}:")
+    for path, what in (
+        (sheet, "the handover sheet: open it in a browser, print it on A4"),
+        (here / "jobs" / JOB, "the job: every result as JSON, in order"),
+        (receipt, "the proof of the copy"),
+        (here / "stock.csv", "the shelf, as a CSV"),
+        (old, "the failing drive's report"),
+    ):
+        click.echo(f"  {path}\n      {what}")
+    click.echo("Next: drivecare doctor   then plug a drive in and: drivecare drives")
+
+
+class _Narrator:
+    """Numbers the steps."""
+
+    def __init__(self) -> None:
+        self._step = 0
+
+    def __call__(self, sentence: str) -> None:
+        """Say a step, set apart from what the commands print."""
+        head = f"{self._step}. " if self._step else ""
+        self._step += 1
+        click.echo("\n" + click.style(f"{head}{sentence}", bold=True))
+
+
+def run(*arguments: str, expect: int = 0) -> None:
+    """Run a command in this process as if it had been typed; `expect` is the exit code the story needs."""
+    from drivecare.cli.main import cli
+
+    click.echo(click.style(f"$ drivecare {shlex.join(arguments)}", dim=True))
+    sys.stdout.flush()
+    code = cli.main(args=list(arguments), prog_name="drivecare", standalone_mode=False)
+    if code != expect:
+        raise RuntimeError(f"the demo's story is broken: {arguments[0]} ended with {code}, not {expect}")
+
+
+def _prepare(folder: Path) -> Path:
+    """An empty demo folder with the invented files. Raises BadInput rather than empty a folder that is not ours."""
+    here = folder.absolute()
+    if here.exists() and any(here.iterdir()) and not (here / MARK).exists():
+        hint = "Name a new folder: drivecare demo DIR"
+        raise BadInput("is not empty and was not made by the demo", where=str(here), hint=hint)
+    shutil.rmtree(here, ignore_errors=True)
+    here.mkdir(parents=True)
+    (here / MARK).write_text("made by drivecare demo; may be removed\n", encoding="utf-8")
+    data = resources.files("drivecare.demo_data")
+    (here / "stock.csv").write_bytes(data.joinpath("stock.csv").read_bytes())
+    for name, minutes_ago in (("failing-drive.txt", 40), ("new-drive.txt", 5)):
+        report = data.joinpath(name).read_text(encoding="utf-8")
+        time = (datetime.now(UTC) - timedelta(minutes=minutes_ago)).strftime("%a %b %d %H:%M:%S %Y UTC")
+        (here / name).write_text(re.sub("(Local Time is: +).*", rf"\g<1>{time}", report), encoding="utf-8")
+    _make_image(here / "old-drive.img")
+    return here
+
+
+def _make_image(path: Path) -> None:
+    """64 MiB with one partition (an MBR entry of type 83), partly data and partly zeros, the same at every run."""
+    draw = random.Random(1042)
+    first, count = 2048, SIZE_BYTES // 512 - 2048
+    entry = bytes([0, 0, 0, 0, 0x83, 0, 0, 0]) + first.to_bytes(4, "little") + count.to_bytes(4, "little")
+    with path.open("wb") as image:
+        image.write((bytes(446) + entry).ljust(510, b"\0") + b"\x55\xaa")
+        for start in range(1 << 20, SIZE_BYTES, 4 << 20):
+            image.seek(start)
+            image.write(draw.randbytes(2 << 20))
+        image.truncate(SIZE_BYTES)
+
+
+@dataclass
+class BadSectors:
+    """A medium with an area that fails as a drive's bad sectors do: a read that touches it is an I/O error."""
+
+    inner: Medium
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self.inner, name)
+
+    def read(self, offset: int, buffer: Buffer, length: int) -> int:
+        """As the medium itself, but for the bad area."""
+        if offset < BAD_OFFSET + BAD_LENGTH and offset + length > BAD_OFFSET:
+            raise OSError(errno.EIO, "Input/output error")
+        return self.inner.read(offset, buffer, length)
+
+
+def _copy(here: Path, old: Path, new: Path) -> Path:
+    """The copy command's own engine, told that the two images are the two drives. Returns the receipt's path."""
+    from drivecare.cli.common import console, job_folder
+    from drivecare.cli.copy import show_receipt
+    from drivecare.cli.progress import ByteBars
+    from drivecare.hardware.copying import Request, places
+    from drivecare.hardware.copying import run as copy
+    from drivecare.reading.files import load_reading
+    from drivecare.transfer.port import Progress, Watch
+
+    source, target = str(here / "old-drive.img"), str(here / "new-drive.img")
+    drives = {source: load_reading(old).drive, target: load_reading(new).drive}
+    receipt_path, journal_path = places(target)
+    click.echo(click.style(f"$ drivecare copy {source} {target} --job {JOB}", dim=True))
+    with ByteBars() as bars:
+
+        def tell(progress: Progress) -> None:
+            bars(progress.phase, progress.done, progress.total)
+
+        receipt = copy(
+            Request(
+                source=source,
+                target=target,
+                receipt=receipt_path,
+                journal=journal_path,
+                ask=drives.get,
+                through=BadSectors,  # type: ignore[arg-type]  # __getattr__ hands the rest of the port through
+                say=lambda sentence: click.echo(sentence, err=True),
+                watch=Watch(tell=tell),
+            )
+        )
+    show_receipt(console(), receipt)
+    filed = job_folder(JOB, here / "jobs").file(receipt)
+    click.echo(f"filed as {filed}", err=True)
+    return receipt_path
