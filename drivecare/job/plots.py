@@ -67,7 +67,7 @@ def before_and_after(old: Values, new: Values) -> Picture | None:
     rows = [row for row in rows if row[1] or row[2]][:6]
     if not rows:
         return None
-    figure, axes = _figure(4.6, 0.5 + 0.24 * len(rows))
+    figure, axes = _figure(4.6, 0.42 + 0.2 * len(rows))
     for position, (label, was, is_) in enumerate(rows):
         axes.plot([is_, was], [-position, -position], color=SOFT, linewidth=1.2, zorder=1)
         axes.text(-0.28, -position, label, ha="right", va="center", fontsize=8, color=INK)
@@ -92,7 +92,7 @@ def surface(scan: SurfaceScan) -> Picture | None:
     if len(scan.curve) < 2:
         return None
     giga = 10**9 if scan.bytes_total >= 10**10 else 10**6
-    figure, axes = _figure(4.6, 1.55)
+    figure, axes = _figure(4.6, 1.25)
     points = sorted(scan.curve, key=lambda point: point.offset)
     axes.plot([p.offset / giga for p in points], [p.mb_per_s for p in points], color=GOOD, linewidth=1.1)
     top = max(point.mb_per_s for point in points) * 1.18 or 1

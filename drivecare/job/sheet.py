@@ -6,6 +6,7 @@ two sheets of A4 hold and say how much more the job's folder has.
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -30,9 +31,9 @@ if TYPE_CHECKING:
 
 MARK = '<meta name="generator" content="drivecare'
 
-MOST_FINDINGS = 7
-MOST_REJECTED = 6
-MOST_AREAS = 6
+MOST_FINDINGS = 5
+MOST_REJECTED = 5
+MOST_AREAS = 4
 MOST_CAUTIONS = 8
 LONGEST = 400
 
@@ -46,9 +47,9 @@ ROUTES = {
 COMPARED: dict[str, str] = {
     "power_on_hours": "hours powered on",
     "temperature_celsius": "temperature, °C",
-    "pending": "sectors waiting to be remapped",
-    "reallocated": "sectors replaced by spares",
-    "offline_uncorrectable": "sectors unreadable in the background",
+    "pending": "waiting to be remapped",
+    "reallocated": "replaced by spares",
+    "offline_uncorrectable": "unreadable in the background",
     "reported_uncorrectable": "read errors reported",
     "media_errors": "media errors",
     "grown_defects": "grown defects",
@@ -79,6 +80,7 @@ def render(case: Case, *, shop: str | None = None) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.finalize = _printable
     environment.filters["picture"] = lambda picture: Markup(picture.svg)  # made by plots, no text of others in it
     environment.filters["clip"] = clip
     return environment.get_template("sheet.html.jinja").render(_values(case, shop))
@@ -102,6 +104,13 @@ def clip(text: object, length: int = LONGEST) -> str:
     """A text cut to what the page holds."""
     words = str(text)
     return words if len(words) <= length else words[: length - 1].rstrip() + "…"
+
+
+def _printable(value: object) -> object:
+    """Texts without control and direction characters, which would reorder or hide what stands beside them."""
+    if type(value) is not str:  # a Markup is ours
+        return value
+    return "".join(letter for letter in value if letter == "\n" or unicodedata.category(letter) not in ("Cc", "Cf"))
 
 
 def _start(path: Path) -> str:
@@ -156,7 +165,7 @@ def _values(case: Case, shop: str | None) -> dict[str, Any]:
         "areas": _areas(case, proof) if gate.route == "new-drive-data" else [],
         "more_areas": max(0, len(proof.unreadable) - MOST_AREAS),
         "cautions": _cautions(case, gate),
-        "facts": [fact.document for fact in case.facts][-6:],
+        "facts": [fact.document for fact in case.facts][-4:],
         "amount": amount,
         "said": said,
     }
@@ -178,17 +187,22 @@ def _identities(old: Assessment | None, new: Assessment | None) -> list[Row]:
         return []
     return [
         Row(name="model", cells=tuple(clip(drive.model or "not said", 60) for drive in drives)),
-        Row(name="serial number", cells=tuple(clip(drive.serial or "not said", 60) for drive in drives)),
+        Row(name="serial number", cells=tuple(clip(drive.serial or "not said", 45) for drive in drives)),
         Row(name="world-wide name", cells=tuple(clip(drive.identity.wwn or "none", 60) for drive in drives)),
         Row(name="firmware", cells=tuple(clip(drive.firmware or "not said", 30) for drive in drives)),
         Row(name="capacity", cells=tuple(_number(drive.capacity_bytes) + " bytes" for drive in drives)),
-        Row(name="identity", cells=tuple(f"{drive.identity.strength}" for drive in drives)),
     ]
 
 
 def _heads(case: Case, new: Assessment | None) -> list[str]:
-    heads = [f"old, {said(one.document.read_at or one.entry.filed_at)}" for one in _ends(case)]
-    return [*heads, *([f"new, {said(new.read_at)}"] if new is not None else [])]
+    heads = [f"old, {_short(one.document.read_at or one.entry.filed_at)}" for one in _ends(case)]
+    return [*heads, *([f"new, {_short(new.read_at)}"] if new is not None else [])]
+
+
+def _short(time: str | datetime | None) -> str:
+    """A time for the head of a narrow column: "25 Nov 10:31"."""
+    words = said(time).split()
+    return " ".join((*words[:2], words[3])) if len(words) == 4 and words[0].isdecimal() else "unknown"
 
 
 def _readings(case: Case, new: Assessment | None) -> list[Row]:
@@ -288,7 +302,7 @@ def _areas(case: Case, proof: Proof) -> list[Row]:
 def _cautions(case: Case, gate: Gate) -> list[str]:
     plan = case.plan.document if case.plan is not None and gate.route != "same-drive" else None
     if plan is not None and plan.cautions:
-        return [clip(caution, 260) for caution in plan.cautions[:MOST_CAUTIONS]]
+        return [clip(caution, 230) for caution in plan.cautions[:MOST_CAUTIONS]]
     from drivecare.fit.steps import CAUTIONS
 
     return list(CAUTIONS)

@@ -167,9 +167,9 @@ def same_route() -> list[Value]:
     return [fact("consent"), assessment(OLD, "refit")]
 
 
-def filed(folder: Path, documents: list[Value]) -> JobFolder:
+def filed(folder: Path, documents: list[Value], *, opening: Opening = OPENING) -> JobFolder:
     """A new job holding these documents in this order."""
-    job = create_job(OPENING, folder)
+    job = create_job(opening, folder)
     timed = JobFolder(path=job.path, now=lambda: NOW)
     for document in documents:
         timed.file(document)

@@ -1,0 +1,203 @@
+"""Jobs as a shop has them, for looking at the sheet: the demo's drives, a plan, a scan; and one that is hostile."""
+
+from __future__ import annotations
+
+from importlib import resources
+from pathlib import Path
+
+import msgspec
+
+from drivecare.documents import Value
+from drivecare.fit.model import Check, Judged, Plan, PlannedDrive
+from drivecare.fit.steps import CAUTIONS
+from drivecare.job.case import Case, load_case
+from drivecare.job.folder import JobFolder
+from drivecare.job.model import Closing, ImageLeft
+from drivecare.reading.decode import decode_report
+from drivecare.reading.surface import SlowArea, SpeedPoint, SurfaceScan, UnreadableArea
+from drivecare.risk.assess import assess
+from drivecare.risk.model import Assessment
+from drivecare.transfer.areas import Area
+from drivecare.transfer.receipt import Digest, Receipt, Unreadable, Verification, end_of_drive
+from tests.job.carried import AREA, HOST, NOW, OPENING, fact, filed
+
+SIZE = 500_107_862_016
+HOSTILE = "<script>alert('x')</script><img src=x onerror=alert(1)>{{ 7*7 }}\"'&\u202e"
+
+
+def recorded(name: str, *, as_new: bool = False) -> Assessment:
+    """One of the demo's drives, judged."""
+    text = resources.files("drivecare.demo_data").joinpath(name).read_text("utf-8")
+    return assess(decode_report(text), as_new=as_new)
+
+
+def scan() -> SurfaceScan:
+    """A surface that slows towards its end, with a hole and two slow spots. Invented."""
+    curve = tuple(SpeedPoint(offset=n * SIZE // 120, mb_per_s=112 - n * 0.45 + (n * 7 % 5)) for n in range(120))
+    return SurfaceScan(
+        path="/dev/sdb",
+        started="2026-11-25T10:40:00+00:00",
+        finished="2026-11-25T11:00:00+00:00",
+        bytes_total=SIZE,
+        bytes_read=SIZE // 10,
+        sample_percent=10,
+        unreadable=(UnreadableArea(offset=119_552_186_880, length=4096),),
+        slow=(
+            SlowArea(offset=119_000_000_000, length=1 << 20, milliseconds=340, expected_milliseconds=9),
+            SlowArea(offset=310_000_000_000, length=1 << 20, milliseconds=120, expected_milliseconds=11),
+        ),
+        curve=curve,
+    )
+
+
+def plan(old: Assessment, new: Assessment) -> Plan:
+    """The chosen drive and eight that do not fit, each for its own reason."""
+    passed = tuple(
+        Check(check=name, result="pass", reason="as the bay wants it", source="SFF-8201")
+        for name in ("form-factor", "height", "holes", "connector", "protocol", "supply", "capacity", "sector-format")
+    )
+    warned = Check(
+        check="height",
+        result="warn",
+        reason="7.0 mm in a bay for 9.5 mm: it sits loose without the 2.5 mm spacer",
+        source="SFF-8201",
+    )
+    chosen = Judged(
+        name="Petrel PM-500",
+        fits="yes",
+        checks=(*passed, warned),
+        rank=1,
+        model=new.drive.model,
+        serial=new.drive.serial,
+        identity=new.drive.identity,
+        capacity_bytes=SIZE,
+    )
+    reasons = (
+        "12.5 mm is taller than the bay's 9.5 mm",
+        "holds 500,000,000,000 bytes, 107,862,016 fewer than the old drive",
+        "needs 1.4 A at 5 V, the unit gives 1.0 A",
+        "SAS does not go into a SATA plug",
+        "4096-byte logical sectors, the unit starts from 512 only",
+        "3.5-inch body in a 2.5-inch bay",
+        "shingled recording stalls under this unit's writing",
+        "2 TB is more than its firmware starts from",
+    )
+    others = tuple(
+        Judged(
+            name=f"{maker} {number}",
+            fits="no",
+            checks=(Check(check="x", result="block", reason=reason, source="x"),),
+        )
+        for number, (maker, reason) in enumerate(
+            zip(("Heron", "Plover", "Dunlin", "Curlew") * 2, reasons, strict=True), 20
+        )
+    )
+    source = PlannedDrive(
+        model=old.drive.model,
+        serial=old.drive.serial,
+        identity=old.drive.identity,
+        capacity_bytes=SIZE,
+        verdict="evacuate",
+    )
+    return Plan(
+        host=HOST,
+        host_name="Corvane Hearth, revision 21",
+        label="CH-2103",
+        migration="sector-copy",
+        source=source,
+        candidates=(chosen, *others),
+        chosen=chosen.name,
+        cautions=CAUTIONS,
+    )
+
+
+def receipt(old: Assessment, new: Assessment, unreadable: tuple[Area, ...]) -> Receipt:
+    """A whole copy, verified."""
+    lost = tuple(Unreadable(offset=area.offset, length=area.length) for area in unreadable)
+    return Receipt(
+        source=end_of_drive("/dev/sdb", SIZE, old.drive),
+        target=end_of_drive("/dev/sdc", SIZE, new.drive),
+        bytes_total=SIZE,
+        bytes_copied=SIZE - sum(area.length for area in unreadable),
+        digest=Digest(whole="5f3a" * 16, chunk_bytes=8 << 20, chunks=("cd" * 32,) * 100),
+        unreadable=lost,
+        fill="text",
+        verified=True,
+        verification=Verification(method="direct", at="2026-11-25T11:40:00+00:00"),
+        started="2026-11-25T10:40:00+00:00",
+        finished="2026-11-25T11:40:00+00:00",
+        tool_version="0",
+    )
+
+
+def usual() -> list[Value]:
+    """The demo's job to its good end."""
+    old, new = recorded("failing-drive.txt"), recorded("new-drive.txt", as_new=True)
+    return [
+        fact("consent", note="signed on the claim ticket"),
+        old,
+        plan(old, new),
+        new,
+        receipt(old, new, (AREA,)),
+        scan(),
+        fact("unreadable", str(AREA.offset), note="by telephone"),
+        fact("detached"),
+        Closing(
+            at="2026-11-25T11:55:00+00:00",
+            by="ann",
+            unit_started=True,
+            old_drive="returned",
+            gate_open=True,
+            images=(ImageLeft(path="/jobs/1042/images/x.img", fate="removed"),),
+        ),
+    ]
+
+
+def refitted() -> list[Value]:
+    """Nothing wrong with the drive."""
+    return [fact("consent"), recorded("new-drive.txt"), scan()]
+
+
+def unfinished() -> list[Value]:
+    """Shut: read and planned, no more."""
+    old, new = recorded("failing-drive.txt"), recorded("new-drive.txt", as_new=True)
+    return [old, plan(old, new)]
+
+
+def hostile() -> list[Value]:
+    """Every text a drive, a customer or a hand may bring, long and with markup; more of everything than a page holds."""
+    old, new = recorded("failing-drive.txt"), recorded("new-drive.txt", as_new=True)
+    long = HOSTILE * 12
+    bad_drive = msgspec.structs.replace(old.drive, model=long, firmware=long, serial="S" * 120, family=long)
+    findings = tuple(msgspec.structs.replace(one, source=long, label=long) for one in (*old.findings, *old.findings))
+    old = msgspec.structs.replace(old, drive=bad_drive, findings=findings, headline=long, limits=(long,) * 9)
+    made = plan(old, new)
+    many = Judged(name=long, fits="no", checks=(Check(check="x", result="block", reason=long, source=long),))
+    checks = tuple(Check(check=f"check-{n}", result="warn", reason=long, source=long) for n in range(4))
+    chosen = msgspec.structs.replace(made.candidates[0], name=long, checks=checks)
+    made = msgspec.structs.replace(
+        made, host_name=long, candidates=(chosen, *(many,) * 30), chosen=long, cautions=(*CAUTIONS, long, long, long)
+    )
+    areas = tuple(Area(offset=n * 8192, length=512) for n in range(2000))
+    return [
+        *(fact("consent", note=long) for _ in range(9)),
+        old,
+        old,
+        made,
+        new,
+        receipt(old, new, areas),
+        scan(),
+        fact("detached", note=long),
+    ]
+
+
+def opened(folder: Path, documents: list[Value], *, complaint: str | None = None) -> tuple[JobFolder, Case]:
+    """The job in a folder, and its case."""
+    opening = msgspec.structs.replace(
+        OPENING,
+        host_name="Corvane Hearth, revision 21",
+        label="CH-2103",
+        complaint=complaint or "It hangs at the start screen, and sometimes it clicks.",
+    )
+    job = filed(folder, documents, opening=opening)
+    return job, load_case(job, now=NOW)
