@@ -16,6 +16,7 @@ import os
 import socket
 import struct
 import sys
+from collections.abc import Iterator
 
 REQUEST = struct.Struct("<cQQQ")
 ANSWER = struct.Struct("<q")
@@ -62,20 +63,25 @@ def serve(request: bytes, memory: memoryview, direct: int, buffered: int) -> int
     raise OSError(22, "unknown operation")
 
 
+def requests(program: socket.socket) -> Iterator[bytes]:
+    """Requests until the other end is closed, or dies with an answer still unread."""
+    with contextlib.suppress(OSError):
+        while request := program.recv(REQUEST.size):
+            yield request
+
+
 def main() -> None:
     """Serve until the other end of the socket is closed."""
     channel, shared, direct, buffered, restore = (int(argument) for argument in sys.argv[1:])
     memory = memoryview(mmap.mmap(shared, 0))
     with socket.socket(fileno=channel) as program:
-        while request := program.recv(REQUEST.size):
+        for request in requests(program):
             try:
                 answer = serve(request, memory, direct, buffered)
             except OSError as error:
                 answer = -(error.errno or 5)
-            try:
+            with contextlib.suppress(OSError):  # nobody waits for it any more
                 program.send(ANSWER.pack(answer))
-            except OSError:
-                break
     if restore:
         fcntl.ioctl(direct, BLKROSET, struct.pack("i", 0))
 
