@@ -38,7 +38,7 @@ BAND_FAILED = 60  # different failed drives that a band of points needs
 LEAST_SLOPE = 0.01  # of the logarithm of the hazard per point, so that a worse state never ties with a better one
 Z = 1.28  # 80 %: four in five models
 WIDEST = 2.95  # high over low
-AGE_STEP = 1.5  # factor in hazard by which drives from some year on must differ to get a row of their own
+AGE_STEP = 1.4  # factor in hazard by which drives from some year on must differ to get a row of their own
 
 
 class Cohort:
@@ -93,12 +93,10 @@ def points_of(states: pl.DataFrame, signals: tuple[Signal, ...]) -> Numbers:
 def fit_signals(states: pl.DataFrame, signals: tuple[Signal, ...]) -> tuple[Signal, ...]:
     """The same ladders with points fitted to the last states of failed and surviving drives."""
     names = [f"signal_{index}" for index in range(len(signals))]
-    gaps = [f"gap_{index}" for index in range(len(signals))]
-    sums = states.group_by(names + gaps).agg(pl.len().cast(pl.Int64), pl.col("failed").sum()).sort(names + gaps)
+    sums = states.group_by(names).agg(pl.len().cast(pl.Int64), pl.col("failed").sum()).sort(names)
     steps = [(name, level) for name, signal in zip(names, signals, strict=True) for level in range(len(signal.levels))]
     reached = np.stack([sums[name].to_numpy() > level for name, level in steps], axis=1).astype(float)
-    unsaid = sums.select(pl.col(gaps).cast(pl.Float64)).to_numpy()
-    added = iter(fit_points(reached, unsaid, sums["len"].to_numpy(), sums["failed"].to_numpy()))
+    added = iter(fit_points(reached, sums["len"].to_numpy(), sums["failed"].to_numpy()))
     fitted = []
     for signal in signals:
         worth = np.cumsum([next(added) for _ in signal.levels])

@@ -59,16 +59,15 @@ def rising(values: Floats, weights: Floats, *, xs: Floats | None = None, slope: 
     return np.concatenate([np.full(int(length), mean) for mean, _, length in blocks]) + tilt
 
 
-def fit_points(reached: Floats, gaps: Floats, drives: Numbers, failed: Numbers, *, sweeps: int = 500) -> Numbers:
+def fit_points(reached: Floats, drives: Numbers, failed: Numbers, *, sweeps: int = 500) -> Numbers:
     """Points that each further level adds, at least one, from the last states of failed and surviving drives.
 
-    `reached[i, j]` is 1 where the drives of state i have reached level j, `gaps[i, k]` where counter k was not there to
-    be read. A logistic regression on all levels together, so that counters which rise together share what they tell,
-    no level counting less than the one before. What a gap tells (which year it was, which maker) is fitted beside them
-    and thrown away. Solved by one coordinate after the other, each a Newton step kept above the least allowed.
+    `reached[i, j]` is 1 where the drives of state i have reached level j. A logistic regression on all levels together,
+    so that counters which rise together share what they tell, no level counting less than the one before. Solved by one
+    coordinate after the other, each a Newton step kept above the least allowed.
     """
     least = 1 / POINTS_PER_LOG
-    columns = np.hstack([reached, gaps, np.ones((len(reached), 1))])
+    columns = np.hstack([reached, np.ones((len(reached), 1))])
     floor = np.where(np.arange(columns.shape[1]) < reached.shape[1], least, -np.inf)
     weights = np.where(np.isfinite(floor), 3 * least, 0.0)
     weights[-1] = math.log(failed.sum() / max(drives.sum() - failed.sum(), 1))

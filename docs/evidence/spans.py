@@ -122,13 +122,12 @@ def _one_day(path: Path, columns: list[str]) -> pl.DataFrame:
 
 
 def with_levels(spans: pl.LazyFrame, table: SurvivalTable) -> pl.LazyFrame:
-    """The level each signal has reached, 0 for none, as columns signal_0, signal_1, ...; gap_0, ... where not said."""
+    """The level each signal has reached, 0 for none, as columns signal_0, signal_1, ..."""
     columns = []
     for index, signal in enumerate(table.signal):
         counts = [_count(number) for number in signal.smart]
         highest = pl.max_horizontal(count.fill_null(0) for count in counts)
         columns.append(_level(highest, [level.start for level in signal.levels]).alias(f"signal_{index}"))
-        columns.append(pl.any_horizontal(count.is_null() for count in counts).alias(f"gap_{index}"))
     return spans.with_columns(columns)
 
 
