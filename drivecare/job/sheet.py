@@ -34,7 +34,8 @@ MARK = '<meta name="generator" content="drivecare'
 MOST_FINDINGS = 5
 MOST_REJECTED = 5
 MOST_AREAS = 4
-MOST_CAUTIONS = 8
+MOST_CAUTIONS = 9
+MOST_RECEIPTS = 2
 LONGEST = 400
 
 ROUTES = {
@@ -155,7 +156,7 @@ def _values(case: Case, shop: str | None) -> dict[str, Any]:
         "more_findings": max(0, len(judged.findings) - MOST_FINDINGS) if judged is not None else 0,
         "observed": _observed,
         "number": _number,
-        "limits": judged.limits[:3] if judged is not None else (),
+        "limits": judged.limits[:2] if judged is not None else (),
         "plan": case.plan.document if case.plan is not None and gate.route != "same-drive" else None,
         "chosen": case.plan.document.chosen_drive if case.plan is not None else None,
         "rejected": _rejected(case),
@@ -261,7 +262,7 @@ def _against(one: Judged) -> str:
 
 
 def _receipts(proof: Proof) -> list[dict[str, str]]:
-    """Each copy of the chain, from the old drive on."""
+    """The last copies of the chain, the one onto the new drive last."""
     return [
         {
             "from": clip(one.document.source.path, 80),
@@ -272,7 +273,7 @@ def _receipts(proof: Proof) -> list[dict[str, str]]:
             "how": _how(one.document.verified, one.document.verification),
             "file": one.entry.path.name,
         }
-        for one in reversed(proof.chain)
+        for one in reversed(proof.chain[:MOST_RECEIPTS])
     ]
 
 
