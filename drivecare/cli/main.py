@@ -18,6 +18,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "assess": ("drivecare.cli.assess", "Judge a drive from its own report: live, saved or pasted."),
     "rules": ("drivecare.cli.rules", "Show what each signal means to a verdict, and by which source."),
     "selftest": ("drivecare.cli.selftest", "Let a drive test itself, follow it, judge the result."),
+    "readscan": ("drivecare.cli.readscan", "Read the surface, timed: unreadable areas, slow areas, curve."),
     "plan": ("drivecare.cli.plan", "Find the replacement that fits this unit, and the steps to fit it."),
     "copy": ("drivecare.cli.copy", "Copy a drive or image and prove it by reading the target back."),
     "copy-files": ("drivecare.cli.copy_files", "Copy files alone, as a verified bag."),

@@ -133,6 +133,7 @@ class Scan:
         self._failed_reads = state.failed_reads
         self._hottest = state.temperature_max_celsius
         self._stopped: str | None = None
+        self.enough = False  # stopped because what was seen settles it
         self._asked_at = -math.inf
 
     def run(self, *, on_pause: Callable[[ScanState], None] = lambda _: None) -> None:

@@ -1,0 +1,69 @@
+"""`drivecare readscan` on image files, and how its screen looks."""
+
+from __future__ import annotations
+
+import io
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from rich.console import Console
+
+from drivecare.cli.main import cli
+from drivecare.cli.readscan import show_scan
+from drivecare.documents import decode
+from drivecare.reading.surface import Latency, SlowArea, SpeedPoint, SurfaceScan, UnreadableArea
+
+
+@pytest.fixture
+def image(tmp_path: Path) -> Path:
+    path = tmp_path / "drive.img"
+    path.write_bytes(bytes(range(256)) * (9 << 12))
+    return path
+
+
+def test_a_readable_image(image: Path) -> None:
+    result = CliRunner().invoke(cli, ["readscan", str(image)])
+    assert result.exit_code == 0, result.output
+    assert "READABLE   Everything could be read." in result.stdout
+    seen = decode(SurfaceScan, (image.parent / "drive.img.readscan.json").read_bytes(), origin="result")
+    assert (seen.bytes_read, seen.bytes_total, seen.complete) == (9 << 20, 9 << 20, True)
+    assert not (image.parent / "drive.img.readscan-state.json").exists()
+
+
+def test_json_and_picture(image: Path, tmp_path: Path) -> None:
+    picture = tmp_path / "curve.svg"
+    result = CliRunner().invoke(cli, ["readscan", str(image), "--json", "--picture", str(picture), "--sample", "30"])
+    document = json.loads(result.stdout)
+    assert document["schema"] == "drivecare/readscan-1"
+    assert 0 < document["bytes_read"] < document["bytes_total"]
+    assert picture.read_text().startswith("<svg")
+
+
+def test_a_missing_image_is_one_line(tmp_path: Path) -> None:
+    result = CliRunner().invoke(cli, ["readscan", str(tmp_path / "none")], standalone_mode=False)
+    assert "there is no such file or device" in str(result.exception)
+
+
+def test_the_screen_marks_areas_below_the_curve() -> None:
+    scan = SurfaceScan(
+        model="Kestrel KD-500",
+        serial="KX25-00417",
+        started="",
+        finished="",
+        bytes_total=64 << 20,
+        bytes_read=64 << 20,
+        unreadable=(UnreadableArea(offset=32 << 20, length=4096),),
+        slow=(SlowArea(offset=8 << 20, length=1 << 20, milliseconds=310.0, expected_milliseconds=10.0),),
+        curve=tuple(SpeedPoint(offset=n << 20, mb_per_s=100.0 - n) for n in range(64)),
+        latency=Latency(p50=10.0, p95=12.0, p99=20.0, p999=310.0, longest=310.0),
+    )
+    screen = io.StringIO()
+    show_scan(Console(file=screen, width=80), scan)
+    lines = screen.getvalue().splitlines()
+    assert lines[1] == "UNREADABLE   1 unreadable area, 4,096 bytes: it is losing data, copy it now."
+    marks = next(line for line in lines if "X unreadable" in line).split("|")[1]
+    assert (marks.index("s"), marks.index("X")) == (8, 32)
+    assert "  unreadable: 4,096 bytes at byte 33,554,432, LBA 65,536" in lines
+    assert max(map(len, lines)) <= 101
