@@ -204,8 +204,9 @@ def _curve(scan: SurfaceScan) -> list[str]:
             marks[_column(offset, scan)] = letter
     lines = ["", f"  {top:6.0f} MB/s |{bars}|"]
     if any(mark != " " for mark in marks):
-        lines.append(f"  {'':11} |{''.join(marks)}|  X unreadable, s slow")
-    return [*lines, f"  {'':11}  start{'end':>{_COLUMNS - 5}}", ""]
+        lines.append(f"  {'':11} |{''.join(marks)}|")
+    legend = "X unreadable, s slow" if any(mark != " " for mark in marks) else ""
+    return [*lines, f"  {'':11}  start{legend:^{_COLUMNS - 8}}end", ""]
 
 
 def _offsets(areas: Sequence[object]) -> list[int]:
