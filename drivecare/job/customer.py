@@ -102,7 +102,7 @@ def _headline(case: Case, finished: bool) -> str:
 
 
 def _wrong(case: Case) -> list[str]:
-    told = [f"You told us: “{_clipped(case.opening.complaint, 240)}”"]
+    told = [f"You told us: “{_clipped(case.opening.complaint, 200)}”"]
     dead, read = case.fact("dead-drive"), newest(case.old_drive)
     if read is None:
         if dead is not None:
@@ -146,7 +146,9 @@ def _new_drive_did(case: Case) -> list[str]:
     plan = case.plan.document if case.plan is not None else None
     if plan is not None and plan.chosen is not None:
         others = f" out of {len(plan.candidates)} we had" if len(plan.candidates) > 1 else ""
-        told.append(f"We chose a drive that fits your unit in size, plug and format{others}: {plan.chosen}.")
+        told.append(
+            f"We chose a drive that fits your unit in size, plug and format{others}: {_clipped(plan.chosen, 60)}."
+        )
     inspected = newest(case.inspected)
     if inspected is not None and inspected.document.verdict == "refit":
         told.append("We checked that the new drive is new and is what its label says.")

@@ -34,7 +34,7 @@ MARK = '<meta name="generator" content="drivecare'
 MOST_FINDINGS = 5
 MOST_REJECTED = 5
 MOST_AREAS = 4
-MOST_CAUTIONS = 9
+MOST_CAUTIONS = 8
 MOST_RECEIPTS = 2
 LONGEST = 400
 
@@ -166,7 +166,7 @@ def _values(case: Case, shop: str | None) -> dict[str, Any]:
         "areas": _areas(case, proof) if gate.route == "new-drive-data" else [],
         "more_areas": max(0, len(proof.unreadable) - MOST_AREAS),
         "cautions": _cautions(case, gate),
-        "facts": [fact.document for fact in case.facts][-4:],
+        "facts": [fact.document for fact in case.facts][-3:],
         "amount": amount,
         "said": said,
     }
@@ -187,8 +187,8 @@ def _identities(old: Assessment | None, new: Assessment | None) -> list[Row]:
     if not drives:
         return []
     return [
-        Row(name="model", cells=tuple(clip(drive.model or "not said", 60) for drive in drives)),
-        Row(name="serial number", cells=tuple(clip(drive.serial or "not said", 45) for drive in drives)),
+        Row(name="model", cells=tuple(clip(drive.model or "not said", 40) for drive in drives)),
+        Row(name="serial number", cells=tuple(clip(drive.serial or "not said", 40) for drive in drives)),
         Row(name="world-wide name", cells=tuple(clip(drive.identity.wwn or "none", 60) for drive in drives)),
         Row(name="firmware", cells=tuple(clip(drive.firmware or "not said", 30) for drive in drives)),
         Row(name="capacity", cells=tuple(_number(drive.capacity_bytes) + " bytes" for drive in drives)),
@@ -303,7 +303,7 @@ def _areas(case: Case, proof: Proof) -> list[Row]:
 def _cautions(case: Case, gate: Gate) -> list[str]:
     plan = case.plan.document if case.plan is not None and gate.route != "same-drive" else None
     if plan is not None and plan.cautions:
-        return [clip(caution, 230) for caution in plan.cautions[:MOST_CAUTIONS]]
+        return [clip(caution, 210) for caution in plan.cautions[:MOST_CAUTIONS]]
     from drivecare.fit.steps import CAUTIONS
 
     return list(CAUTIONS)

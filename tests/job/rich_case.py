@@ -165,7 +165,7 @@ def unfinished() -> list[Value]:
 
 
 def hostile() -> list[Value]:
-    """Every text a drive, a customer or a hand may bring, long and with markup; more of everything than a page holds."""
+    """Every text a drive, a customer or a hand may bring, long and with markup; more than a page holds."""
     old, new = recorded("failing-drive.txt"), recorded("new-drive.txt", as_new=True)
     long = HOSTILE * 12
     bad_drive = msgspec.structs.replace(old.drive, model=long, firmware=long, serial="S" * 120, family=long)
