@@ -92,7 +92,7 @@ def _finding(rule: Rule, level: Level, signal: Signal, limit: Limit) -> Finding:
         why=rule.why,
         source=rule.source.line(),
         source_kind=rule.source.kind,
-        action=rule.action,
+        action=level.action or rule.action,
     )
 
 

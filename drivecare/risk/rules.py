@@ -49,11 +49,12 @@ class Source(Strict, frozen=True, kw_only=True, omit_defaults=True):
 class Level(Strict, frozen=True, kw_only=True, omit_defaults=True):
     """One step of a rule: exactly one test, and what it asks for. A limit in quotes names another signal.
 
-    `fault_class` stands in for that of the rule.
+    `fault_class` and `action` stand in for those of the rule.
     """
 
     severity: Severity
     fault_class: FaultClass | None = None
+    action: str | None = None
     above: Number | str | None = None
     at_least: Number | str | None = None
     below: Number | str | None = None

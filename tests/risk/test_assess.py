@@ -53,6 +53,14 @@ def test_finding_has_the_keys_of_the_contract() -> None:
     assert finding["action"].startswith("Change the cable")
 
 
+def test_a_test_of_the_failure_report_asks_for_nothing() -> None:
+    (finding,) = assess(sas(failure_prediction="5d/ff")).findings
+    assert (finding.severity, finding.fault_class) == ("note", "none")
+    assert finding.action == "Nothing: it is a test of the report."
+    (real,) = assess(sas(failure_prediction="5d/10")).findings
+    assert (real.severity, real.fault_class, real.action) == ("evacuate", "media", "Copy it now; do not fit it again.")
+
+
 def test_null_and_zero_stay_apart() -> None:
     values = json.loads(encode(assess(hdd())))["values"]
     assert (values["pending"], values["media_errors"], values["critical_warnings"]) == (0, None, None)
