@@ -81,6 +81,10 @@ def run(request: Request) -> Receipt:
     store.save(journal)
     hand_over(request.journal)
     receipt = _copy(request, source, target, wishes, journal, store, fresh=former is None)
+    known = store.load()
+    if not receipt.verified and former is not None and former.phase == "done" and known is not None:
+        request.say("The target has changed since it was verified: the areas that differ are copied again.")
+        receipt = _copy(request, source, target, wishes, known, store, fresh=False)
     save(request.receipt, encode(receipt))
     hand_over(request.receipt)
     return receipt

@@ -54,6 +54,7 @@ class Copying:
     ledger: Ledger = field(init=False)
     tally: Tally = field(init=False, default_factory=Tally)
     tail: Tail | None = field(init=False, default=None)
+    _segmenter: Segmenter = field(init=False)
     _unsaved: list[Segment] = field(init=False, default_factory=list)
     _since: int = field(init=False, default=0)
     _done: int = field(init=False, default=0)
@@ -62,6 +63,7 @@ class Copying:
 
     def __post_init__(self) -> None:
         self.ledger = Ledger(self.journal)
+        self._segmenter = Segmenter(self.journal.chunk_bytes)
         self._scribe = Aside(overlap=self.watch.overlap)
 
     def run(self) -> None:
@@ -106,28 +108,25 @@ class Copying:
         events = source.events()
         if self.watch.overlap:
             events = ahead(events, free, lambda: self.watch.stop() is not None)
-        segmenter = Segmenter(self.journal.chunk_bytes)
         digester: Aside[list[Segment]] = Aside(overlap=self.watch.overlap)
         try:
-            self._receive(events, free, segmenter, digester)
-            self._unsaved += segmenter.close()
+            self._receive(events, free, digester)
+            self._unsaved += self._segmenter.close()
         except BaseException:
             events.close()
-            self._unsaved += segmenter.close()
+            self._unsaved += self._segmenter.close()
             self._leave()
             raise
         finally:
             digester.close()
 
-    def _receive(
-        self, events: Generator[Event], free: Buffers, segmenter: Segmenter, digester: Aside[list[Segment]]
-    ) -> None:
+    def _receive(self, events: Generator[Event], free: Buffers, digester: Aside[list[Segment]]) -> None:
         """Take what is read: digest and write it at the same time, count it as copied at the next checkpoint."""
         self._done = sum(segment.where.length for segment in self.ledger.segments.values())
         self._obey_and_tell()
         for event in events:
             if isinstance(event, Data):
-                self._unsaved += self._store(event, segmenter, digester)
+                self._unsaved += self._store(event, digester)
                 free.give(event.buffer)
                 self._done += event.where.length
                 self._since += event.where.length
@@ -138,13 +137,13 @@ class Copying:
             self._obey_and_tell()
         self._obey_and_tell()
 
-    def _store(self, data: Data, segmenter: Segmenter, digester: Aside[list[Segment]]) -> list[Segment]:
-        digests = digester.do(lambda: segmenter.add(data.where, data.buffer.view))
+    def _store(self, data: Data, digester: Aside[list[Segment]]) -> list[Segment]:
+        digests = digester.do(lambda: self._segmenter.add(data.where, data.buffer.view))
         try:
             write_fully(self.target, data.where, data.buffer)
         except BaseException:
             digests.result()
-            segmenter.forget()  # its last bytes may not have arrived
+            self._segmenter.forget()  # its last bytes may not have arrived
             raise
         return digests.result()
 
@@ -167,7 +166,11 @@ class Copying:
         """Flush, make sure the target is there, then let the journal say so."""
         self.wait_for_journal()
         unsaved, self._unsaved, self._since = self._unsaved, [], 0
-        self.target.flush()  # if this fails, `unsaved` is copied again: a second flush would succeed and prove nothing
+        try:
+            self.target.flush()
+        except BaseException:  # a second flush would succeed and prove nothing, so all since the last one is read again
+            self._segmenter.forget()
+            raise
         if not self.target.present():
             raise Gone(f"{self.target.path} is no longer there")
         self.ledger.add(unsaved)
@@ -212,6 +215,8 @@ class Copying:
             if size >= self.settings.checkpoint_bytes:
                 break
         agreeing = [s for s in window if digest_of(self.target, s.where, self.buffers[0]) == s.digest]
+        if not self.target.present():
+            raise Gone(f"{self.target.path} is no longer there")
         if len(window) > 1 and not agreeing:
             raise Refused(
                 "the target holds nothing of what was last copied to it",
