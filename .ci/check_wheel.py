@@ -10,7 +10,7 @@ from pathlib import PurePosixPath
 NEEDED = (
     "drivecare/py.typed",
     "drivecare/schemas/assessment-1.json",
-    "drivecare/profiles/risk/verdicts.toml",
+    "drivecare/profiles/risk/verdict.toml",
     "drivecare/profiles/hosts/",
     "drivecare/demo_data/",
     "drivecare/job/",

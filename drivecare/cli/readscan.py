@@ -159,9 +159,7 @@ def show_scan(out: Console, scan: SurfaceScan) -> None:
     lines = [f"{named or scan.path}   {size(scan.bytes_read)} of {size(scan.bytes_total)} read{share}"]
     if scan.unreadable:
         lost = sum(area.length for area in scan.unreadable)
-        lines.append(
-            f"UNREADABLE   {several(len(scan.unreadable), 'unreadable area')}, {lost:,} bytes: it is losing data, copy it now."
-        )
+        lines.append(f"UNREADABLE   {several(len(scan.unreadable), 'unreadable area')}, {lost:,} bytes: copy it now.")
     elif not scan.complete:
         lines.append("NOT FINISHED   nothing unreadable so far.")
     else:

@@ -62,7 +62,7 @@ def test_the_screen_marks_areas_below_the_curve() -> None:
     screen = io.StringIO()
     show_scan(Console(file=screen, width=80), scan)
     lines = screen.getvalue().splitlines()
-    assert lines[1] == "UNREADABLE   1 unreadable area, 4,096 bytes: it is losing data, copy it now."
+    assert lines[1] == "UNREADABLE   1 unreadable area, 4,096 bytes: copy it now."
     legend = next(number for number, line in enumerate(lines) if "X unreadable, s slow" in line)
     marks = lines[legend - 1].split("|")[1]
     assert (marks.index("s"), marks.index("X")) == (8, 32)
