@@ -16,6 +16,7 @@ from drivecare.errors import DriveCareError
 COMMANDS: dict[str, tuple[str, str]] = {
     "drives": ("drivecare.cli.drives", "List what is attached, what each is, whether it is in use."),
     "assess": ("drivecare.cli.assess", "Judge a drive from its own report: live, saved or pasted."),
+    "assess-table": ("drivecare.cli.assess_table", "Judge many drives at once, from a table of their counters."),
     "rules": ("drivecare.cli.rules", "Show what each signal means to a verdict, and by which source."),
     "selftest": ("drivecare.cli.selftest", "Let a drive test itself, follow it, judge the result."),
     "readscan": ("drivecare.cli.readscan", "Read the surface, timed: unreadable areas, slow areas, curve."),

@@ -1,0 +1,174 @@
+"""`drivecare assess-table`: judge every row of a table of drives."""
+
+from __future__ import annotations
+
+import csv
+import os
+import sys
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Literal
+
+import click
+
+from drivecare.cli.common import finish, json_option
+from drivecare.documents import Value
+from drivecare.errors import BadInput, Unavailable
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from drivecare.risk.evaluation import Evaluation, Tally
+    from drivecare.risk.table import Judgement
+
+STDIN = Path("-")
+
+
+class TableSummary(Value, frozen=True, kw_only=True):
+    """The document of `drivecare assess-table`: how many rows got which verdict, and where the judged table lies."""
+
+    schema: Literal["drivecare/assess-table-1"] = "drivecare/assess-table-1"
+    rows: int
+    verdicts: dict[str, int]
+    output: str | None = None
+
+
+@click.command(epilog="Example: drivecare assess-table 2016-09-30.csv --output judged.csv")
+@click.argument("table", metavar="CSV", type=click.Path(path_type=Path))
+@click.option("--output", type=click.Path(dir_okay=False, path_type=Path), help="Write the judged table here.")
+@click.option("--evaluate", is_flag=True, help="Tell how well the estimates fit the column `failure` (0 or 1).")
+@json_option
+def assess_table(table: Path, output: Path | None, evaluate: bool, as_json: bool) -> None:
+    """Judge many drives at once: each row of a CSV file with raw counters (smart_5_raw, smart_187_raw, ...).
+
+    Adds the columns verdict, estimate, low, high, leading_signal: the chance of failing within 12 months as fractions.
+    An empty cell or a missing column is a counter that was not said. Without --output, --evaluate and --json the judged
+    table goes to stdout. A file of any size is read row by row; - is stdin.
+
+    Exit code: 0 when every row was judged, whatever the verdicts; 3 when the table is malformed.
+    """
+    with _opened(table) as source:
+        try:
+            if output is not None:
+                with _written(output, table) as target:
+                    summary, measured = _judge(source, target, evaluate, output)
+            else:
+                quiet = evaluate or as_json
+                summary, measured = _judge(source, None if quiet else sys.stdout, evaluate, None)
+        except UnicodeDecodeError as error:
+            raise BadInput("is not UTF-8 text", where=str(table)) from error
+        except csv.Error as error:
+            raise BadInput(f"is not valid CSV: {error}", where=str(table)) from error
+        except BadInput as error:
+            raise error if error.where else BadInput(error.what, where=str(table), hint=error.hint) from error
+    if measured is not None:
+        evaluation = measured
+        finish(evaluation, show=lambda out: _show_evaluation(out, evaluation), as_json=as_json)
+    if as_json or output is not None:
+        finish(summary, show=lambda out: _show_summary(out, summary), as_json=as_json)
+
+
+def _judge(
+    source: IO[str], target: IO[str] | None, evaluate: bool, output: Path | None
+) -> tuple[TableSummary, Evaluation | None]:
+    """Judge every row, write it where there is a target, count."""
+    from drivecare.risk.evaluation import Tally
+    from drivecare.risk.table import ADDED, TableJudge, judged
+
+    rows = csv.reader(source, strict=True)
+    header = [name.strip() for name in next(rows, [])]
+    if not header:
+        raise BadInput("is empty", hint="A header line and one line per drive are needed.")
+    if taken := [name for name in ADDED if name in header]:
+        raise BadInput(f"has a column {taken[0]} already", hint="Give the table as it was before it was judged.")
+    judge = TableJudge(header)
+    failure = _failure_column(header) if evaluate else None
+    write = csv.writer(target, lineterminator="\n").writerow if target is not None else None
+    if write:
+        write([*header, *ADDED])
+    verdicts: Counter[str] = Counter()
+    tally = Tally()
+    for row, judgement in judged((row for row in rows if row), judge, len(header)):
+        verdicts[judgement.verdict] += 1
+        if write:
+            write(row + judgement.cells())
+        if failure is not None:
+            _count(tally, judgement, row[failure])
+    summary = TableSummary(
+        rows=verdicts.total(), verdicts=dict(verdicts.most_common()), output=str(output) if output else None
+    )
+    return summary, tally.result() if failure is not None else None
+
+
+def _failure_column(header: list[str]) -> int:
+    if "failure" not in header:
+        raise BadInput("has no column failure", hint="--evaluate needs it: 1 where the drive failed, 0 where not.")
+    return header.index("failure")
+
+
+def _count(tally: Tally, judgement: Judgement, cell: str) -> None:
+    if cell not in ("0", "1", "0.0", "1.0"):
+        raise BadInput(f"column failure holds {cell[:40]!r}, 0 or 1 is needed")
+    tally.add(judgement, failed=cell[0] == "1")
+
+
+@contextmanager
+def _opened(table: Path) -> Iterator[IO[str]]:
+    """The table as text, or stdin."""
+    if table == STDIN:
+        yield sys.stdin
+        return
+    try:
+        stream = table.open(encoding="utf-8-sig", newline="")
+    except FileNotFoundError as error:
+        raise BadInput("there is no such file", where=str(table), hint="Check the path.") from error
+    except IsADirectoryError as error:
+        raise BadInput("is a directory, a file is needed", where=str(table)) from error
+    except OSError as error:
+        raise Unavailable(f"cannot be read: {error.strerror}", where=str(table)) from error
+    with stream:
+        yield stream
+
+
+@contextmanager
+def _written(output: Path, table: Path) -> Iterator[IO[str]]:
+    """The judged table under another name until it is whole; a malformed table leaves nothing behind."""
+    if output.exists() and (not output.is_file() or (table.exists() and output.samefile(table))):
+        raise BadInput("is the table itself or no regular file", where=str(output), hint="Name another file.")
+    neighbour = output.with_name(f".{output.name}.{os.getpid()}.part")
+    try:
+        try:
+            with neighbour.open("x", encoding="utf-8", newline="") as stream:
+                yield stream
+            neighbour.replace(output)
+        finally:
+            neighbour.unlink(missing_ok=True)
+    except OSError as error:
+        raise Unavailable(f"cannot be written: {error.strerror}", where=str(output)) from error
+
+
+def _show_summary(out: Console, summary: TableSummary) -> None:
+    counted = ", ".join(f"{verdict} {number:,}" for verdict, number in summary.verdicts.items())
+    out.print(f"{summary.rows:,} rows judged: {counted or 'none'}", soft_wrap=True)
+    if summary.output:
+        out.print(f"written to {summary.output}", soft_wrap=True)
+
+
+def _show_evaluation(out: Console, evaluation: Evaluation) -> None:
+    left_out = f", {evaluation.unscored:,} without an estimate left out" if evaluation.unscored else ""
+    out.print(f"{evaluation.rows:,} rows, {evaluation.failed:,} marked as failed{left_out}", soft_wrap=True)
+    if evaluation.auc is None:
+        out.print("Failed and other rows are both needed to tell how well the estimates part them.", soft_wrap=True)
+    else:
+        out.print(f"AUC {evaluation.auc:.4f}")
+        out.print(f"caught at 1 % false alarms  {evaluation.caught_at_1_percent:6.1%}")
+        out.print(f"caught at 5 % false alarms  {evaluation.caught_at_5_percent:6.1%}")
+    out.print("\n    rows   failed   observed   printed   (low to high)")
+    for band in evaluation.bands:
+        out.print(
+            f"{band.rows:8,} {band.failed:8,}   {band.observed:8.1%}  {band.estimate:8.1%}   "
+            f"({band.low:.1%} to {band.high:.1%})"
+        )
+    out.print("Observed fits printed only where `failure` means: failed within the 12 months after this row.")

@@ -1,0 +1,150 @@
+"""Many drives at once: rows with the columns of open drive statistics, judged by the same engine as one drive.
+
+A row becomes a reading and the reading is assessed. Most rows of a day say the same few things, so the verdict of a
+state is remembered: what the counters say, the kind of drive, and the age only as finely as a rule or the table of base
+rates looks at it. Memory does not grow with the rows.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Callable, Iterable, Sequence
+
+from drivecare.documents import Value
+from drivecare.errors import BadInput
+from drivecare.reading import raw_values
+from drivecare.reading.model import Drive, Kind, Reading, Values
+from drivecare.risk.assess import assess
+from drivecare.risk.model import Verdict
+from drivecare.risk.rules import load_rules
+from drivecare.risk.survival import HOURS_PER_YEAR, load_table
+
+ADDED = ("verdict", "estimate", "low", "high", "leading_signal")
+MOST_REMEMBERED = 200_000  # states; the memory is emptied then, which costs time and nothing else
+
+# Column -> (field of Values, how its raw number is read); a later column fills a field that an earlier one left open.
+_COUNTERS: dict[str, tuple[str, Callable[[str], int | None]]] = {
+    "smart_5_raw": ("reallocated", raw_values.error_count),
+    "smart_10_raw": ("spin_retries", raw_values.error_count),
+    "smart_184_raw": ("end_to_end_errors", raw_values.error_count),
+    "smart_187_raw": ("reported_uncorrectable", raw_values.error_count),
+    "smart_188_raw": ("command_timeouts", raw_values.command_timeouts),
+    "smart_194_raw": ("temperature_celsius", raw_values.celsius),
+    "smart_190_raw": ("temperature_celsius", raw_values.celsius),
+    "smart_196_raw": ("reallocation_events", raw_values.error_count),
+    "smart_197_raw": ("pending", raw_values.error_count),
+    "smart_198_raw": ("offline_uncorrectable", raw_values.error_count),
+    "smart_199_raw": ("crc_errors", raw_values.error_count),
+}
+_HOURS = "smart_9_raw"
+_SPINNING = ("smart_3_raw", "smart_10_raw")  # spin-up time, spin retries: only a drive that spins counts them
+_WEARING = ("smart_173_raw", "smart_177_raw", "smart_230_raw", "smart_231_raw", "smart_232_raw", "smart_233_raw")
+
+
+class Judgement(Value, frozen=True, kw_only=True):
+    """What is added to a row. The three fractions are None where no chance can be given."""
+
+    verdict: Verdict
+    estimate: float | None
+    low: float | None
+    high: float | None
+    leading_signal: str | None
+
+    def cells(self) -> list[str]:
+        """The added cells, in the order of ADDED."""
+        return ["" if cell is None else str(cell) for cell in (getattr(self, name) for name in ADDED)]
+
+
+class TableJudge:
+    """Judges the rows of one table. Raises BadInput where the header names no counter at all."""
+
+    def __init__(self, header: Sequence[str]) -> None:
+        self._places = {name: header.index(name) for name in _COUNTERS if name in header}
+        if not self._places:
+            raise BadInput(
+                "has no column of raw counters",
+                hint="The header needs names such as smart_5_raw, smart_187_raw, smart_197_raw.",
+            )
+        self._columns = tuple(self._places.values())
+        self._model = header.index("model") if "model" in header else None
+        self._hours = header.index(_HOURS) if _HOURS in header else None
+        self._spinning = tuple(header.index(name) for name in _SPINNING if name in header)
+        self._wearing = tuple(header.index(name) for name in _WEARING if name in header)
+        self._ages = age_steps()
+        self._remembered: dict[tuple[object, ...], Judgement] = {}
+
+    def judge(self, row: Sequence[str]) -> Judgement:
+        """The judgement of a row. Raises BadInput naming the column of a cell that is no number."""
+        hours = None if self._hours is None or not row[self._hours] else _number(_HOURS, row[self._hours], _whole)
+        age = None if hours is None else bisect_right(self._ages, hours)
+        key = (age, self.kind(row), *[row[place] for place in self._columns])
+        known = self._remembered.get(key)
+        if known is None:
+            if len(self._remembered) >= MOST_REMEMBERED:
+                self._remembered.clear()
+            known = self._remembered[key] = self._judge_anew(row, hours)
+        return known
+
+    def kind(self, row: Sequence[str]) -> Kind:
+        """Solid state by name, or where wear is counted and nothing that spins; else a hard drive."""
+        if self._model is not None and "SSD" in row[self._model].upper():
+            return "ssd"
+        if any(row[place] for place in self._spinning):
+            return "hdd"
+        return "ssd" if any(row[place] for place in self._wearing) else "hdd"
+
+    def _judge_anew(self, row: Sequence[str], hours: int | None) -> Judgement:
+        found = assess(self.reading(row, hours))
+        chance = found.failure_12_months
+        return Judgement(
+            verdict=found.verdict,
+            estimate=chance.estimate,
+            low=chance.low,
+            high=chance.high,
+            leading_signal=found.leading_signal,
+        )
+
+    def reading(self, row: Sequence[str], hours: int | None) -> Reading:
+        """The row as a reading of an ATA drive; an empty cell is a counter that was not said."""
+        said: dict[str, int | None] = {"power_on_hours": hours}
+        for name, place in self._places.items():
+            field, read = _COUNTERS[name]
+            if row[place] and said.get(field) is None:
+                said[field] = _number(name, row[place], read)
+        return Reading(drive=Drive(kind=self.kind(row), protocol="ata"), values=Values(**said))  # type: ignore[arg-type]
+
+
+def age_steps() -> list[int]:
+    """Power-on hours at which a rule or the base rate changes; between them the age makes no difference."""
+    steps = {row.from_years * HOURS_PER_YEAR for row in load_table().clean}
+    for rule in load_rules().by_signal.get("power_on_hours", ()):
+        for level in rule.levels:
+            ((test, limit),) = level.tests()
+            steps |= {int(limit), int(limit) + 1} if isinstance(limit, int | float) and test != "present" else set()
+    return sorted(steps)
+
+
+def _whole(text: str) -> int:
+    return int(text)
+
+
+def _number(column: str, text: str, read: Callable[[str], int | None]) -> int | None:
+    """A cell as a number; tables that went through other programs write 12 as 12.0."""
+    plain = text.strip().removesuffix(".0")
+    if not plain:
+        return None
+    if not (plain.isascii() and plain.isdigit()):
+        raise BadInput(f"column {column} holds {text[:40]!r}, a whole number or an empty cell is needed")
+    return read(plain)
+
+
+def judged(rows: Iterable[list[str]], judge: TableJudge, width: int) -> Iterable[tuple[list[str], Judgement]]:
+    """Each row with its judgement. Raises BadInput that names the row, counted from 1 after the header."""
+    number = 0
+    for number, row in enumerate(rows, start=1):
+        if len(row) != width:
+            raise BadInput(f"row {number:,} has {len(row):,} cells, the header has {width:,}")
+        try:
+            yield row, judge.judge(row)
+        except BadInput as error:
+            raise BadInput(f"row {number:,}: {error.what}") from error
