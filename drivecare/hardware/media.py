@@ -176,6 +176,7 @@ def _start(memory: int, direct: int, buffered: int, restore: bool) -> tuple[subp
             pass_fds={theirs.fileno(), memory, direct, buffered},
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,  # one left behind must not hold a pipe open that somebody reads to its end
             start_new_session=True,  # Ctrl-C is for the program, which then stops in good order
         )
     return process, ours
