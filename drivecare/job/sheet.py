@@ -6,6 +6,7 @@ two sheets of A4 hold and say how much more the job's folder has.
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from dataclasses import dataclass
 from datetime import datetime
@@ -37,6 +38,7 @@ MOST_AREAS = 4
 MOST_CAUTIONS = 8
 MOST_RECEIPTS = 2
 LONGEST = 400
+MOST_LETTERS = 5000  # on the shop's page in its usual print; more is set smaller
 
 ROUTES = {
     "same-drive": "the same drive goes back",
@@ -84,7 +86,9 @@ def render(case: Case, *, shop: str | None = None) -> str:
     environment.finalize = _printable
     environment.filters["picture"] = lambda picture: Markup(picture.svg)  # made by plots, no text of others in it
     environment.filters["clip"] = clip
-    return environment.get_template("sheet.html.jinja").render(_values(case, shop))
+    template, values = environment.get_template("sheet.html.jinja"), _values(case, shop)
+    page = template.render(values, dense=False)
+    return template.render(values, dense=True) if _letters(page) > MOST_LETTERS else page
 
 
 def make_sheet(case: Case, path: Path, *, shop: str | None = None) -> tuple[Handover, str]:
@@ -112,6 +116,12 @@ def _printable(value: object) -> object:
     if type(value) is not str:  # a Markup is ours
         return value
     return "".join(letter for letter in value if letter == "\n" or unicodedata.category(letter) not in ("Cc", "Cf"))
+
+
+def _letters(page: str) -> int:
+    """How much there is to read on the shop's half."""
+    shop = page[page.index('<section class="shop') :]
+    return len(re.sub(r"<svg.*?</svg>|<[^>]*>|\s+", "", shop, flags=re.DOTALL))
 
 
 def _start(path: Path) -> str:

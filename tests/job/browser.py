@@ -37,7 +37,7 @@ def open_browser(scheme: str = "light") -> Iterator[Any]:
         unable("no chromium or chromedriver: apt-get install chromium chromium-driver")
     from selenium import webdriver
 
-    with tempfile.TemporaryDirectory() as profile:
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:  # it may still be written to
         options = webdriver.ChromeOptions()
         options.binary_location = str(chromium)
         for flag in (

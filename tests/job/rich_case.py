@@ -176,7 +176,11 @@ def hostile() -> list[Value]:
     checks = tuple(Check(check=f"check-{n}", result="warn", reason=long, source=long) for n in range(4))
     chosen = msgspec.structs.replace(made.candidates[0], name=long, checks=checks)
     made = msgspec.structs.replace(
-        made, host_name=long, candidates=(chosen, *(many,) * 30), chosen=long, cautions=(*CAUTIONS, long, long, long)
+        made,
+        host_name=long,
+        candidates=(chosen, *(msgspec.structs.replace(many, name=f"{n} {long}") for n in range(30))),
+        chosen=long,
+        cautions=(*CAUTIONS, long, long, long),
     )
     areas = tuple(Area(offset=n * 8192, length=512) for n in range(2000))
     return [
