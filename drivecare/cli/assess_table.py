@@ -75,25 +75,24 @@ def _judge(
 ) -> tuple[TableSummary, Evaluation | None]:
     """Judge every row, write it where there is a target, count."""
     from drivecare.risk.evaluation import Tally
-    from drivecare.risk.table import ADDED, TableJudge, judged
+    from drivecare.risk.table import ADDED, TableJudge, cells, judged
 
-    rows = csv.reader(source, strict=True)
-    header = [name.strip() for name in next(rows, [])]
-    if not header:
+    head = source.readline().rstrip("\r\n")
+    header = [name.strip() for name in cells(head)]
+    if not head:
         raise BadInput("is empty", hint="A header line and one line per drive are needed.")
     if taken := [name for name in ADDED if name in header]:
         raise BadInput(f"has a column {taken[0]} already", hint="Give the table as it was before it was judged.")
     judge = TableJudge(header)
     failure = _failure_column(header) if evaluate else None
-    write = csv.writer(target, lineterminator="\n").writerow if target is not None else None
-    if write:
-        write([*header, *ADDED])
+    if target is not None:
+        target.write(f"{head},{','.join(ADDED)}\n")
     verdicts: Counter[str] = Counter()
     tally = Tally()
-    for row, judgement in judged((row for row in rows if row), judge, len(header)):
+    for line, row, judgement in judged(source, judge, len(header)):
         verdicts[judgement.verdict] += 1
-        if write:
-            write(row + judgement.cells())
+        if target is not None:
+            target.write(f"{line},{judgement.cells}\n")
         if failure is not None:
             _count(tally, judgement, row[failure])
     summary = TableSummary(

@@ -7,8 +7,10 @@ rates looks at it. Memory does not grow with the rows.
 
 from __future__ import annotations
 
+import csv
 from bisect import bisect_right
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from operator import itemgetter
 
 from drivecare.documents import Value
 from drivecare.errors import BadInput
@@ -42,21 +44,21 @@ _WEARING = ("smart_173_raw", "smart_177_raw", "smart_230_raw", "smart_231_raw", 
 
 
 class Judgement(Value, frozen=True, kw_only=True):
-    """What is added to a row. The three fractions are None where no chance can be given."""
+    """What is added to a row, and the same as CSV cells. The fractions are None where no chance can be given."""
 
     verdict: Verdict
     estimate: float | None
     low: float | None
     high: float | None
     leading_signal: str | None
-
-    def cells(self) -> list[str]:
-        """The added cells, in the order of ADDED."""
-        return ["" if cell is None else str(cell) for cell in (getattr(self, name) for name in ADDED)]
+    cells: str
 
 
 class TableJudge:
-    """Judges the rows of one table. Raises BadInput where the header names no counter at all."""
+    """Judges the rows of one table. Raises BadInput where the header names no counter at all.
+
+    `last`: cells from this place on do not matter, and need not be split.
+    """
 
     def __init__(self, header: Sequence[str]) -> None:
         self._places = {name: header.index(name) for name in _COUNTERS if name in header}
@@ -65,19 +67,21 @@ class TableJudge:
                 "has no column of raw counters",
                 hint="The header needs names such as smart_5_raw, smart_187_raw, smart_197_raw.",
             )
-        self._columns = tuple(self._places.values())
+        self._counters = itemgetter(*self._places.values())
         self._model = header.index("model") if "model" in header else None
         self._hours = header.index(_HOURS) if _HOURS in header else None
         self._spinning = tuple(header.index(name) for name in _SPINNING if name in header)
         self._wearing = tuple(header.index(name) for name in _WEARING if name in header)
+        matter = [*self._places.values(), *self._spinning, *self._wearing, self._model or 0, self._hours or 0]
+        self.last = 1 + max(*matter, header.index("failure") if "failure" in header else 0)
         self._ages = age_steps()
         self._remembered: dict[tuple[object, ...], Judgement] = {}
 
     def judge(self, row: Sequence[str]) -> Judgement:
         """The judgement of a row. Raises BadInput naming the column of a cell that is no number."""
-        hours = None if self._hours is None or not row[self._hours] else _number(_HOURS, row[self._hours], _whole)
+        hours = None if self._hours is None or not row[self._hours] else _number(_HOURS, row[self._hours], int)
         age = None if hours is None else bisect_right(self._ages, hours)
-        key = (age, self.kind(row), *[row[place] for place in self._columns])
+        key = (age, self.kind(row), self._counters(row))
         known = self._remembered.get(key)
         if known is None:
             if len(self._remembered) >= MOST_REMEMBERED:
@@ -89,19 +93,18 @@ class TableJudge:
         """Solid state by name, or where wear is counted and nothing that spins; else a hard drive."""
         if self._model is not None and "SSD" in row[self._model].upper():
             return "ssd"
-        if any(row[place] for place in self._spinning):
-            return "hdd"
+        for place in self._spinning:
+            if row[place]:
+                return "hdd"
         return "ssd" if any(row[place] for place in self._wearing) else "hdd"
 
     def _judge_anew(self, row: Sequence[str], hours: int | None) -> Judgement:
         found = assess(self.reading(row, hours))
         chance = found.failure_12_months
+        added = (found.verdict, chance.estimate, chance.low, chance.high, found.leading_signal)
         return Judgement(
-            verdict=found.verdict,
-            estimate=chance.estimate,
-            low=chance.low,
-            high=chance.high,
-            leading_signal=found.leading_signal,
+            **dict(zip(ADDED, added, strict=True)),  # type: ignore[arg-type]
+            cells=",".join("" if cell is None else str(cell) for cell in added),
         )
 
     def reading(self, row: Sequence[str], hours: int | None) -> Reading:
@@ -124,10 +127,6 @@ def age_steps() -> list[int]:
     return sorted(steps)
 
 
-def _whole(text: str) -> int:
-    return int(text)
-
-
 def _number(column: str, text: str, read: Callable[[str], int | None]) -> int | None:
     """A cell as a number; tables that went through other programs write 12 as 12.0."""
     plain = text.strip().removesuffix(".0")
@@ -138,13 +137,31 @@ def _number(column: str, text: str, read: Callable[[str], int | None]) -> int | 
     return read(plain)
 
 
-def judged(rows: Iterable[list[str]], judge: TableJudge, width: int) -> Iterable[tuple[list[str], Judgement]]:
-    """Each row with its judgement. Raises BadInput that names the row, counted from 1 after the header."""
-    number = 0
-    for number, row in enumerate(rows, start=1):
-        if len(row) != width:
-            raise BadInput(f"row {number:,} has {len(row):,} cells, the header has {width:,}")
+def cells(line: str) -> list[str]:
+    """The cells of one line of CSV. Lines with a quotation mark take the slow way."""
+    return next(csv.reader((line,), strict=True)) if '"' in line else line.split(",")
+
+
+def judged(lines: Iterable[str], judge: TableJudge, width: int) -> Iterator[tuple[str, list[str], Judgement]]:
+    """Each line without its end, its cells as far as they matter, its judgement. The header is line 1.
+
+    Raises BadInput that names the line.
+    """
+    for number, text in enumerate(lines, start=2):
+        line = text.rstrip("\r\n")
+        if not line:
+            continue
         try:
-            yield row, judge.judge(row)
+            if '"' in line:
+                row = cells(line)
+                found = len(row)
+            else:
+                row, found = line.split(",", judge.last), line.count(",") + 1
+            if found != width:
+                raise BadInput(f"it has {found:,} cells, the header has {width:,}")
+            judgement = judge.judge(row)
+        except csv.Error as error:
+            raise BadInput(f"line {number:,} is not valid CSV: {error}") from error
         except BadInput as error:
-            raise BadInput(f"row {number:,}: {error.what}") from error
+            raise BadInput(f"line {number:,}: {error.what}") from error
+        yield line, row, judgement
