@@ -94,7 +94,7 @@ class Drive:
             case "sata":
                 wwn = 0x5000_0000_0000_0001 + self.nth
                 place = {
-                    "bus": f"ide.{self.nth}",
+                    "bus": f"{self.name}.port.0",
                     "model": "Plover PL-1",
                     "ver": "1.0",
                     "wwn": wwn,

@@ -31,7 +31,6 @@ class Faults:
     slow: tuple[tuple[int, int, float], ...] = ()  # reads of offset, length take seconds longer
     failing: tuple[tuple[int, int], ...] = ()  # reads of offset, length end in EIO
     full: int | None = None  # writes from here on find no space
-    ends: int | None = None  # reads from here on return nothing, as of a pulled drive
     gone: bool = False  # everything fails with ENODEV
 
     def save(self, backing: Path) -> None:
@@ -72,8 +71,6 @@ class Disk(mfusepy.Operations):  # type: ignore[misc]
 
     def read(self, path: str, size: int, offset: int, fh: int) -> bytes:
         faults = self.now()
-        if faults.ends is not None:
-            size = max(0, min(size, faults.ends - offset))
         for start, length, seconds in faults.slow:
             if _touches(offset, size, start, length):
                 time.sleep(seconds)

@@ -6,6 +6,7 @@ python -m tests.bench.guest buses [check ...]
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
 import importlib
 import inspect
@@ -196,6 +197,17 @@ def read_direct(path: str, *, skip: Sequence[int] = ()) -> bytes:
         return bytes(content)
     finally:
         os.close(descriptor)
+
+
+def opens_exclusively(path: str) -> bool:
+    """Whether the kernel grants O_EXCL on a device now."""
+    try:
+        os.close(os.open(path, os.O_RDONLY | os.O_EXCL))
+    except OSError as error:
+        if error.errno == errno.EBUSY:
+            return False
+        raise
+    return True
 
 
 def moved_sectors(path: str, column: int) -> int:

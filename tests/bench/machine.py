@@ -145,7 +145,14 @@ class Machine:
                 "-device",
                 "virtio-9p-pci,fsdev=share,mount_tag=share",
             ),
-            *("-device", "virtio-serial-pci", "-device", "virtio-scsi-pci,id=scsi", "-device", "qemu-xhci,id=usb"),
+            *(
+                "-device",
+                "virtio-serial-pci",
+                "-device",
+                "virtio-scsi-pci,id=scsi",
+                "-device",
+                "qemu-xhci,id=usb,p2=8,p3=8",
+            ),
             *(
                 "-chardev",
                 "socket,id=ask,path=ask,server=on,wait=off",

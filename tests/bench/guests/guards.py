@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import contextlib
-import errno
 import json
 import os
 from collections.abc import Iterator
 from pathlib import Path
 
 from tests.bench.drives import MIB, Drive
-from tests.bench.guest import Bench, Ended, read_direct, system, wait_for
+from tests.bench.guest import Bench, Ended, opens_exclusively, read_direct, system, wait_for
 
 DRIVES = (
     Drive("partition", bus="sata"),  # one partition of it is mounted
@@ -55,17 +54,6 @@ def mount(device: str, undo: contextlib.ExitStack) -> None:
     Path(point).mkdir(exist_ok=True)
     system("mount", "-o", "ro", device, point)
     undo.callback(system, "umount", point)
-
-
-def opens_exclusively(path: str) -> bool:
-    """Whether the kernel grants O_EXCL on a device now."""
-    try:
-        os.close(os.open(path, os.O_RDONLY | os.O_EXCL))
-    except OSError as error:
-        if error.errno == errno.EBUSY:
-            return False
-        raise
-    return True
 
 
 def check_o_excl_alone_notices_every_use(bench: Bench) -> None:
