@@ -89,6 +89,15 @@ def test_all_but_the_unreadable_sectors(shop: Shop) -> None:
     shop.run("verify", f"{shop.image}.receipt.json", code=20)
 
 
+def test_a_scan_finds_the_same_sectors(shop: Shop) -> None:
+    source = shop.rig.device("source", CONTENT, unreadable=[0, 1, 5_000, 30_000, SIZE // 512 - 1])
+    found = shop.run("readscan", source, code=20)
+    areas = [(area["offset"], area["length"]) for area in found["unreadable"]]
+    assert areas == [(0, 1024), (5_000 * 512, 512), (30_000 * 512, 512), (SIZE - 512, 512)]
+    assert found["complete"] is True
+    assert shop.rig.backing("source").read_bytes() == CONTENT
+
+
 def test_between_sector_sizes(shop: Shop) -> None:
     source = shop.rig.device("source", CONTENT, sector_bytes=4096)
     is_proven(shop.run("copy", source, shop.image, code=0), shop.image)
