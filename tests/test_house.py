@@ -82,6 +82,6 @@ def test_pure_rooms_do_not_touch_the_machine(room: str) -> None:
 
 def test_no_module_hides_one_of_the_standard_library() -> None:
     names = {path.stem for path in files() if path.stem not in ("__init__", "__main__")}
-    # Inside a package these cannot be taken for the library's; they would only confuse a reader. Two stay: `copy` is the
+    # Inside a package these cannot be mistaken by Python; they would only confuse a reader. Two stay: `copy` is the
     # command's own name, `numbers` is about nothing else.
     assert names & set(sys.stdlib_module_names) <= {"copy", "numbers"}
