@@ -99,6 +99,7 @@ def record(id: str, fact: str, about: tuple[str, ...], note: str | None, jobs: P
     way-out --note WORDS  what was done to clear up a recheck
     unreadable OFFSET...  the customer knows that this area could not be read
     bag-drives            the bag's folders lie on the old and on the new drive
+    left-out              the customer knows which files could not be copied
     unchanged             nothing was written to the new drive since it was verified
     detached              power is off, old and new drive are no longer attached together
     no-data               the customer agreed that nothing is carried over

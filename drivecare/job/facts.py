@@ -33,6 +33,7 @@ FACTS: dict[FactName, Meaning] = {
     "unchanged": Meaning("nothing has been attached to the new drive or written to it since it was verified"),
     "detached": Meaning("power is off and the old and the new drive are no longer attached together"),
     "bag-drives": Meaning("the bag's source folder lies on the customer's drive and the bag on the new drive"),
+    "left-out": Meaning("the customer knows which files could not be copied"),
     "no-data": Meaning("the customer agreed that nothing is carried over from the old drive"),
 }
 

@@ -18,6 +18,7 @@ from drivecare.job.sameness import Same, Who, is_the_planned, same_drive
 from drivecare.job.times import age, moment, said
 from drivecare.risk.model import Assessment
 from drivecare.transfer.areas import Area
+from drivecare.transfer.bag import BagReceipt
 
 # How long a proof stands before somebody must read again or vouch for the drive. Common practice, no source: a bench
 # swaps on the day it copies, and what lay around overnight may have been plugged in anywhere.
@@ -254,7 +255,12 @@ def proof_is_fresh(case: Case) -> Item:
 
 def unreadable_acknowledged(case: Case) -> Item:
     """The customer knows of every area that could not be read, one by one."""
-    areas = find_proof(case).unreadable
+    proof = find_proof(case)
+    areas = proof.unreadable
+    if proof.bag is not None:
+        return _left_out_acknowledged(case, proof.bag)
+    if not proof.chain:
+        return Item(item="unreadable-acknowledged", holds=False, evidence="no copy yet, so not known", next=proof.next)
     known = {fact.document.about for fact in case.facts_named("unreadable")}
     open_ones = [area for area in areas if area_name(area) not in known]
     if not areas:
@@ -272,6 +278,19 @@ def unreadable_acknowledged(case: Case) -> Item:
         evidence=f"not acknowledged: {len(open_ones)} of {_areas(areas)}; at " + _offsets(open_ones),
         next=case.command("job", "record", case.id, "unreadable", str(open_ones[0].offset), job=False),
     )
+
+
+def _left_out_acknowledged(case: Case, bag: Filed[BagReceipt]) -> Item:
+    """The same of a file copy: the customer knows which files are not in it."""
+    count, fact = len(bag.document.left_out), case.fact("left-out")
+    name = "unreadable-acknowledged"
+    if not count:
+        return Item(item=name, holds=True, evidence="no file was left out")
+    if fact is not None and fact.entry.number > bag.entry.number:
+        evidence = f"the customer knows of {count:,} files left out"
+        return Item(item=name, holds=True, evidence=evidence, age=age(fact.entry.filed_at, case.now))
+    record = case.command("job", "record", case.id, "left-out", job=False)
+    return Item(item=name, holds=False, evidence=f"not acknowledged: {count:,} files left out", next=record)
 
 
 def detached(case: Case) -> Item:

@@ -20,6 +20,7 @@ FactName = Literal[
     "detached",
     "no-data",
     "bag-drives",
+    "left-out",
 ]
 OldDrive = Literal["returned", "kept", "destroyed"]
 ImageFate = Literal["kept", "handed-over", "removed", "gone"]  # gone: it was no longer there at closing

@@ -165,7 +165,7 @@ def _of_bag(case: Case, bag: Filed[BagReceipt], old: Who, new: Who) -> Proof:
         for way, below, who in ends
         if not _below(case, below, who, by_hand)
     ]
-    if not done.verified or done.verification is None:
+    if not done.verified or done.verification is None or done.mismatched:
         unread = "; ".join(["the copied files were not read back", *wrong])
         return Proof(holds=False, evidence=unread, number=bag.entry.number, bag=bag, next=verify)
     if wrong:

@@ -125,6 +125,11 @@ def _bag(document: dict[str, Any]) -> str:
     return f"{document['files']:,} files copied to {document['target']['path']}: {proven}"
 
 
+def _readscan(document: dict[str, Any]) -> str:
+    part = "" if document["complete"] else ", stopped early"
+    return f"surface read{part}: {len(document['unreadable']):,} unreadable and {len(document['slow']):,} slow areas"
+
+
 def _closing(document: dict[str, Any]) -> str:
     started = "the unit starts" if document["unit_started"] else "the unit does not start"
     return f"closed: {started}, old drive {document['old_drive']}"
@@ -142,5 +147,6 @@ _SAYS: dict[str, Callable[[dict[str, Any]], str]] = {
     "plan": _plan,
     "receipt": _receipt,
     "bag": _bag,
+    "readscan": _readscan,
     "closing": _closing,
 }

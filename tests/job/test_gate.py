@@ -17,7 +17,7 @@ from drivecare.job.gate import ITEMS, judge
 from drivecare.job.model import Gate, Route
 from drivecare.reading.model import Drive, Identity
 from drivecare.transfer.areas import Area
-from drivecare.transfer.bag import TreeEnd
+from drivecare.transfer.bag import FileNote, TreeEnd
 from drivecare.transfer.receipt import Digest, Unreadable, Verification
 from tests.job.carried import (
     AREA,
@@ -74,12 +74,15 @@ def test_each_route_opens(tmp_path: Path, route: Route) -> None:
 
 # --- one thing taken away -------------------------------------------------------------------------------------------
 
+# Where no copy can be told to be of these two drives, nothing is known of it.
+UNCOPIED = {"copy-verified", "unchanged-since", "unreadable-acknowledged"}
+
 WITHOUT_DATA = {
     0: {"consent"},
-    1: {"old-drive-read", "old-drive-identity", "copy-verified", "unchanged-since"},
+    1: {"old-drive-read", "old-drive-identity", *UNCOPIED},
     2: {"plan", "fitted-is-planned"},
-    3: {"inspection", "new-drive-identity", "fitted-is-planned", "copy-verified", "unchanged-since"},
-    4: {"copy-verified", "unchanged-since"},
+    3: {"inspection", "new-drive-identity", "fitted-is-planned", *UNCOPIED},
+    4: UNCOPIED,
     5: {"unreadable-acknowledged"},
     6: {"detached"},
 }
@@ -159,7 +162,7 @@ ALTERED: dict[str, tuple[list[Value], set[str]]] = {
     ),
     "two drives read as used": (
         [*data_route(), assessment(OTHER, "refit")],
-        {"old-drive-read", "old-drive-identity", "copy-verified", "unchanged-since"},
+        {"old-drive-read", "old-drive-identity", *UNCOPIED},
     ),
     "plan for another unit": (changed(2, host="marlow-mc2-r2"), {"plan"}),
     "plan for another drive": (with_(data_route(), 2, plan(source=OTHER)), {"plan"}),
@@ -180,17 +183,17 @@ ALTERED: dict[str, tuple[list[Value], set[str]]] = {
         {"fitted-is-planned"},
     ),
     "newest plan is another": ([*data_route(), plan(chosen=OTHER)], {"fitted-is-planned"}),
-    "new drive is another": (new_drive(OTHER), {"fitted-is-planned", "copy-verified", "unchanged-since"}),
+    "new drive is another": (new_drive(OTHER), {"fitted-is-planned", *UNCOPIED}),
     "new drive failed its inspection": (new_drive(NEW, "recheck"), {"inspection"}),
     "new drive's inspection is unproven": (new_drive(NEW, "unproven"), {"inspection"}),
     "a later inspection failed": ([*data_route(), assessment(NEW, "replace", sale="new")], {"inspection"}),
     "new drive judged as used": (
         [*with_(data_route(), 3, assessment(NEW, "refit")), fact("old-drive", "KX25-00417")],
-        {"inspection", "new-drive-identity", "fitted-is-planned", "copy-verified", "unchanged-since"},
+        {"inspection", "new-drive-identity", "fitted-is-planned", *UNCOPIED},
     ),
     "new drive behind a bridge": (
         new_drive(msgspec.structs.replace(NEW, identity=WEAK)),
-        {"new-drive-identity", "fitted-is-planned", "copy-verified", "unchanged-since"},
+        {"new-drive-identity", "fitted-is-planned", *UNCOPIED},
     ),
     "receipt not verified": (copied(verified=False), {"copy-verified", "unchanged-since"}),
     "receipt names no read-back": (copied(verification=None), {"copy-verified", "unchanged-since"}),
@@ -208,8 +211,8 @@ ALTERED: dict[str, tuple[list[Value], set[str]]] = {
     ),
     "parts not read yet": (copied(bytes_copied=512), {"copy-verified", "unchanged-since"}),
     "copy of another drive": (copied(source=device(OTHER, "/dev/sdb")), {"copy-verified", "unchanged-since"}),
-    "copy to another drive": (copied(target=device(OTHER, "/dev/sdc")), {"copy-verified", "unchanged-since"}),
-    "copy to an image only": (copied(target=image("/tmp/x.img")), {"copy-verified", "unchanged-since"}),
+    "copy to another drive": (copied(target=device(OTHER, "/dev/sdc")), UNCOPIED),
+    "copy to an image only": (copied(target=image("/tmp/x.img")), UNCOPIED),
     "copy from an image of unknown origin": (
         copied(source=image("/tmp/x.img"), parents=("ef" * 32,)),
         {"copy-verified", "unchanged-since"},
@@ -263,7 +266,7 @@ def test_a_logged_label_lets_a_hidden_identity_count(tmp_path: Path) -> None:
     documents = with_(new_drive(hidden), 2, plan(chosen=hidden))
     documents[4] = receipt(device(OLD, "/dev/sdb"), device(hidden, "/dev/sdc"))
     result = gate(tmp_path / "without", documents)
-    assert shut(result) == {"new-drive-identity", "fitted-is-planned", "copy-verified", "unchanged-since"}
+    assert shut(result) == {"new-drive-identity", "fitted-is-planned", *UNCOPIED}
     command = next(item.next for item in result.items if item.item == "new-drive-identity")
     assert command == "drivecare job record 1042 weak-identity PM6-311842"
     assert shut(gate(tmp_path / "with", [*documents, fact("weak-identity", "pm6-311842 ")])) == set()
@@ -339,7 +342,7 @@ def test_files_stand_for_the_data_only_where_the_unit_sets_up_its_drive(tmp_path
     assert shut(gate(tmp_path / "files", files)) == set()
     sectors = with_(files, 2, plan())
     result = gate(tmp_path / "sectors", sectors)
-    assert shut(result) == {"copy-verified", "unchanged-since"}
+    assert shut(result) == UNCOPIED
     assert "files alone do not start it" in str(result.items)
 
 
@@ -348,6 +351,7 @@ def test_files_stand_for_the_data_only_where_the_unit_sets_up_its_drive(tmp_path
     [
         ({"verified": False}, "not read back"),
         ({"verification": None}, "not read back"),
+        ({"mismatched": (FileNote(name="a", reason="differs"),)}, "not read back"),
         ({"target": bag().source}, "copied to a drive not known to be Petrel PM-500 PM6-311842"),
         ({"source": bag().target}, "copied from a drive not known to be Kestrel KD-500 KX25-00417"),
         ({"target": msgspec.structs.replace(bag().target, identity=None)}, "copied to a drive not known"),
@@ -359,6 +363,14 @@ def test_a_bag_altered_shuts_it(tmp_path: Path, change: dict[str, object], words
     result = gate(tmp_path, files)
     assert shut(result) == {"copy-verified", "unchanged-since"}
     assert words in next(item.evidence for item in result.items if item.item == "copy-verified")
+
+
+def test_files_that_were_left_out_are_acknowledged(tmp_path: Path) -> None:
+    base = data_route()
+    partial = bag(left_out=(FileNote(name="a/b", reason="Input/output error"),))
+    files = [base[0], base[1], plan(migration="file-copy"), base[3], fact("left-out"), partial, fact("detached")]
+    assert shut(gate(tmp_path / "before", files)) == {"unreadable-acknowledged"}
+    assert shut(gate(tmp_path / "after", [*files, fact("left-out")])) == set()
 
 
 def test_a_person_says_which_drives_the_folders_lie_on_where_the_machine_cannot(tmp_path: Path) -> None:
