@@ -1,0 +1,198 @@
+"""The handover sheet as text: what it says, and that nothing of a drive or a customer becomes markup."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from drivecare.documents import Value
+from drivecare.errors import BadInput
+from drivecare.job.customer import amount, odds, tell_customer
+from drivecare.job.plots import before_and_after, dots, surface
+from drivecare.job.sheet import render, write
+from drivecare.reading.model import Values
+from drivecare.risk.model import Chance
+from tests.job.carried import OLD, assessment, empty_route, fact, same_route
+from tests.job.rich_case import HOSTILE, hostile, opened, refitted, scan, unfinished, usual
+
+
+class Page(HTMLParser):
+    """The tags and the text of a page."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.text = ""
+        self._style = False
+        self.feed(html)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        self._style = tag == "style"
+
+    def handle_endtag(self, tag: str) -> None:
+        self._style = False
+
+    def handle_data(self, data: str) -> None:
+        self.text += "" if self._style else data
+
+
+def page(folder: Path, documents: list[Value], **more: str) -> Page:
+    _, case = opened(folder, documents, complaint=more.get("complaint"))
+    return Page(render(case, shop=more.get("shop")))
+
+
+def test_everything_on_it_is_of_the_job(tmp_path: Path) -> None:
+    text = page(tmp_path, usual(), shop="Lantern Street Repairs").text
+    for said in (
+        "Your unit has a new drive, and your data is on it.",
+        "Lantern Street Repairs",
+        "Corvane Hearth, revision 21",
+        "You told us: “It hangs at the start screen, and sometimes it clicks.”",
+        "One small area of the old drive, 8.2 kB in all, could not be read.",
+        "Your old drive comes back to you with this sheet.",
+        "a clean reading is not a guarantee",
+        "KX25-00417",
+        "PM6-311842",
+        "sectors waiting to be remapped",
+        "measured: Backblaze 2013-2016",
+        "5f3a" * 16,
+        "read back past the host's cache",
+        "1,048,576",
+        "customer told 25 Nov 2026",
+        "12.5 mm is taller than the bay's 9.5 mm",
+        "Capacitors in a mains supply stay charged",
+        "Gate: open",
+    ):
+        assert said in " ".join(text.split()), said
+
+
+def test_a_shut_gate_is_said_first_and_nothing_is_claimed(tmp_path: Path) -> None:
+    text = " ".join(page(tmp_path, unfinished()).text.split())
+    assert "The work on your unit is not finished." in text
+    assert "MISSING" in text
+    for claim in ("every part agrees", "We checked that the new drive", "The unit starts", "your data is on it"):
+        assert claim not in text
+
+
+@pytest.mark.parametrize(
+    ("documents", "headline", "words"),
+    [
+        (same_route(), "Your own drive is sound and goes back in.", "If the trouble comes back"),
+        (refitted(), "Your own drive is sound and goes back in.", "We found nothing against the drive"),
+        (empty_route(), "Your unit has a new drive, and starts afresh.", "nothing was copied from the old drive"),
+        (
+            [*empty_route()[:2], fact("dead-drive", "KX25-00417"), *empty_route()[3:]],
+            "Your unit has a new drive, and starts afresh.",
+            "does not answer at all",
+        ),
+        ([], "The work on your unit is not finished.", "The drive was not read yet."),
+    ],
+    ids=["same", "refitted", "empty", "dead", "nothing yet"],
+)
+def test_the_customer_s_half_of_each_route(tmp_path: Path, documents: list[Value], headline: str, words: str) -> None:
+    _, case = opened(tmp_path, documents)
+    told = tell_customer(case)
+    assert told.headline == headline
+    assert words in " ".join((*told.wrong, *told.did, *told.watch))
+
+
+def test_a_cable_is_not_blamed_on_the_drive(tmp_path: Path) -> None:
+    link = msgspec.structs.replace(assessment(OLD, "recheck"), fault_classes=("link",))
+    _, case = opened(tmp_path, [link])
+    assert "a cable, a plug or a port, not the drive's age" in " ".join(tell_customer(case).wrong)
+
+
+def test_hostile_text_stays_text(tmp_path: Path) -> None:
+    found = page(tmp_path, hostile(), complaint=HOSTILE * 30, shop=HOSTILE)
+    tags = {tag for tag, _ in found.tags}
+    assert not tags & {"script", "img", "iframe", "object", "embed", "form", "video", "audio", "base"}
+    for tag, attributes in found.tags:
+        assert not [name for name in attributes if name.startswith("on")], tag
+    assert "<script>alert('x')</script><img src=x onerror=alert(1)>{{ 7*7 }}" in found.text
+    assert "\u202e" not in found.text
+
+
+@pytest.mark.parametrize("documents", [usual(), hostile(), refitted()], ids=["usual", "hostile", "refitted"])
+def test_it_refers_to_nothing_outside_itself(tmp_path: Path, documents: list[Value]) -> None:
+    _, case = opened(tmp_path, documents)
+    html = render(case)
+    found = Page(html)
+    for tag, attributes in found.tags:
+        for name in ("src", "href", "xlink:href", "action", "data", "srcset"):
+            address = attributes.get(name)
+            assert address is None or address.startswith("#") or address == "data:,", (tag, address)
+    style = html[html.index("<style>") : html.index("</style>")]
+    assert "url(" not in style
+    assert "@import" not in style
+    assert not re.search(r"https?://", re.sub(r">[^<]*<", "><", html))
+
+
+def test_parts_of_pictures_share_no_name(tmp_path: Path) -> None:
+    _, case = opened(tmp_path, usual())
+    names = re.findall(r'\bid="([^"]+)"', render(case))
+    assert len(names) > 20
+    assert len(names) == len(set(names))
+
+
+def test_the_page_is_the_same_for_the_same_job(tmp_path: Path) -> None:
+    _, case = opened(tmp_path, usual())
+    assert render(case) == render(case)
+
+
+def test_an_earlier_sheet_is_replaced_and_nothing_else_is(tmp_path: Path) -> None:
+    _, case = opened(tmp_path / "jobs", refitted())
+    html = render(case)
+    sheet, letter = tmp_path / "sheet.html", tmp_path / "letter.html"
+    write(sheet, "<!DOCTYPE html>" + html)
+    write(sheet, html)
+    assert sheet.read_text() == html
+    letter.write_text("Dear Ann")
+    with pytest.raises(BadInput, match="is there already and is no handover sheet"):
+        write(letter, html)
+    assert letter.read_text() == "Dear Ann"
+    with pytest.raises(BadInput):
+        write(tmp_path, html)
+
+
+def test_odds_as_people_count() -> None:
+    assert odds(Chance(basis="x", estimate=0.8685, low=0.6494, high=0.9803)) == (
+        "about 87 of 100 drives that showed the same failed within a year (between 65 and 98)"
+    )
+    assert odds(Chance(basis="x", estimate=0.0001)) == "about 1 of 100 drives that showed the same failed within a year"
+    assert odds(Chance(basis="x")) is None
+
+
+@pytest.mark.parametrize(
+    ("count", "words"),
+    [
+        (0, "0 bytes"),
+        (999, "999 bytes"),
+        (8192, "8.2 kB"),
+        (64 << 20, "67.1 MB"),
+        (500_107_862_016, "500 GB"),
+        (10**12, "1 TB"),
+    ],
+)
+def test_amounts_as_people_say_them(count: int, words: str) -> None:
+    assert amount(count) == words
+
+
+def test_pictures_say_in_words_what_they_show() -> None:
+    assert dots(87, 2).words == (
+        "A hundred dots, 87 of them filled; for a drive of that age with nothing to show it would be about 2."
+    )
+    assert dots(87, None).svg.count("<use ") == 100
+    counts = before_and_after(Values(pending=24, crc_errors=0), Values(pending=0, crc_errors=0))
+    assert counts is not None
+    assert counts.words.endswith("waiting to be remapped: 24 before, 0 now.")
+    assert before_and_after(Values(pending=0), Values(pending=0)) is None
+    assert before_and_after(Values(pending=5), Values()) is None  # not said is not zero
+    shown = surface(scan())
+    assert shown is not None
+    assert "1 unreadable areas marked above, 2 slow ones below" in shown.words
+    assert surface(msgspec.structs.replace(scan(), curve=())) is None
