@@ -1,0 +1,43 @@
+"""`drivecare handover`: where the sheet goes and what is said of it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from tests.cli.test_job import drivecare
+from tests.job.carried import filed, same_route
+from tests.job.rich_case import unfinished
+
+
+def test_the_sheet_lies_in_the_job_and_can_be_written_again(tmp_path: Path) -> None:
+    job = filed(tmp_path, same_route())
+    for _ in range(2):
+        done = drivecare("handover", "1042", "--shop", "Lantern Street Repairs", jobs=tmp_path)
+        assert (done.returncode, done.stderr) == (0, "")
+        assert done.stdout == f"{job.path / 'handover.html'}   the gate is open\n"
+    assert "Lantern Street Repairs" in (job.path / "handover.html").read_text()
+
+
+def test_a_shut_gate_is_no_hindrance_and_is_said(tmp_path: Path) -> None:
+    filed(tmp_path, unfinished())
+    output = tmp_path / "out.html"
+    done = drivecare("handover", "1042", "--output", str(output), "--json", jobs=tmp_path)
+    told = json.loads(done.stdout)
+    assert done.returncode == 0
+    assert (told["schema"], told["path"], told["gate_open"]) == ("drivecare/handover-1", str(output), False)
+    assert "consent" in told["missing"]
+    assert "The work on your unit is not finished." in output.read_text()
+
+
+def test_no_other_file_is_overwritten(tmp_path: Path) -> None:
+    filed(tmp_path / "jobs", same_route())
+    letter = tmp_path / "letter.html"
+    letter.write_text("Dear Ann")
+    done = drivecare("handover", "1042", "--output", str(letter), jobs=tmp_path / "jobs")
+    assert done.returncode == 3
+    assert done.stderr == (
+        f"drivecare: {letter}: is there already and is no handover sheet. Choose another --output.\n"
+    )
+    assert letter.read_text() == "Dear Ann"
+    assert drivecare("handover", "1042", "--output", "/nonexistent/x.html", jobs=tmp_path / "jobs").returncode == 3

@@ -1,0 +1,180 @@
+"""`drivecare job` as a person types it: a job opened, recorded, told, listed, exported and closed."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from drivecare.cli.main import cli
+from drivecare.errors import DriveCareError
+from tests.job.carried import AREA, NEW, OLD, data_route, device, filed, image, receipt, same_route
+
+
+@dataclass(frozen=True)
+class Done:
+    """What came of a command."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+
+def drivecare(*words: str, jobs: Path, typed: str = "") -> Done:
+    """A whole command line, as in a pipe of 80 columns; an expected error as the program's boundary prints it."""
+    environ = {"DRIVECARE_JOBS": str(jobs), "COLUMNS": "80"}
+    result = CliRunner(env=environ).invoke(cli, words, input=typed)
+    if isinstance(result.exception, DriveCareError):
+        line = f"drivecare: {result.exception.message()}\n"
+        return Done(result.exception.exit_code, result.stdout, result.stderr + line)
+    if result.exception is not None and not isinstance(result.exception, SystemExit):
+        raise result.exception
+    return Done(result.exit_code, result.stdout, result.stderr)
+
+
+def opened(jobs: Path) -> None:
+    words = ("job", "new", "1042", "--host", "CH-2103", "--complaint", "hangs", "--symptom", "storage-error")
+    assert drivecare(*words, jobs=jobs).returncode == 0
+
+
+def test_a_job_from_its_opening_to_the_next_step(tmp_path: Path) -> None:
+    opened(tmp_path)
+    recorded = drivecare("job", "record", "1042", "consent", "--note", "signed", jobs=tmp_path)
+    assert recorded.returncode == 0
+    assert recorded.stdout.startswith("Recorded consent, by ")
+    told = drivecare("job", "show", "1042", jobs=tmp_path)
+    assert told.returncode == 0
+    lines = [line.rstrip() for line in told.stdout.splitlines()]
+    assert lines[:3] == [
+        "Job 1042   open, gate shut, route same-drive",
+        "Corvane Hearth, revision 21, labelled CH-2103",
+        "Complaint: hangs",
+    ]
+    assert "  drivecare assess DRIVE --job 1042" in lines
+    assert max(map(len, lines)) <= 80
+    assert "\x1b" not in told.stdout
+
+
+def test_the_documents(tmp_path: Path) -> None:
+    words = ("job", "new", "7", "--host", "corvane-hearth-21", "--complaint", "hangs", "--json")
+    opening = json.loads(drivecare(*words, jobs=tmp_path).stdout)
+    assert (opening["schema"], opening["host"]) == ("drivecare/opening-1", "corvane-hearth-21")
+    fact = json.loads(drivecare("job", "record", "7", "detached", "--json", jobs=tmp_path).stdout)
+    assert (fact["schema"], fact["fact"], fact["about"]) == ("drivecare/fact-1", "detached", None)
+    told = json.loads(drivecare("job", "show", "7", "--json", jobs=tmp_path).stdout)
+    assert told["schema"] == "drivecare/job-1"
+    assert [line["kind"] for line in told["story"]] == ["opening", "fact"]
+    listed = json.loads(drivecare("job", "list", "--json", jobs=tmp_path).stdout)
+    assert [line["id"] for line in listed["jobs"]] == ["7"]
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (("new", "1042", "--host", "CH-2103", "--complaint", "x"), "1042: exists already. Choose another ID.\n"),
+        (("new", "../x", "--host", "CH-2103", "--complaint", "x"), "'../x' cannot name a job."),
+        (("new", "2", "--host", "ZZ-9", "--complaint", "x"), "label 'ZZ-9': matches no unit or bay."),
+        (("new", "2", "--host", "CH-2103", "--complaint", "x", "--symptom", "qqq"), "symptom 'qqq': "),
+        (("record", "1042", "agreed"), "'agreed' is no fact to record."),
+        (("record", "1042", "unreadable", "7"), "no unreadable area starts at '7'."),
+        (("show", "9"), "there is no job 9. See drivecare job list.\n"),
+    ],
+)
+def test_a_slip_is_one_line_and_exit_3(tmp_path: Path, words: tuple[str, ...], message: str) -> None:
+    opened(tmp_path)
+    done = drivecare("job", *words, jobs=tmp_path)
+    assert done.returncode == 3
+    assert done.stdout == ""
+    assert done.stderr.startswith("drivecare: ")
+    assert message in done.stderr
+    assert done.stderr.count("\n") == 1
+    assert [path.name for path in tmp_path.iterdir()] == ["1042"]
+
+
+def test_a_malformed_file_in_a_job_is_named(tmp_path: Path) -> None:
+    job = filed(tmp_path, same_route())
+    job.entries()[2].path.write_text('{"verdict": ')
+    done = drivecare("job", "show", "1042", jobs=tmp_path)
+    assert done.returncode == 3
+    assert done.stderr.startswith(f"drivecare: {job.entries()[2].path}: is not valid JSON")
+    listed = drivecare("job", "list", jobs=tmp_path)
+    assert listed.returncode == 0
+    assert "cannot be read" in listed.stdout
+
+
+def test_several_areas_are_recorded_one_by_one(tmp_path: Path) -> None:
+    job = filed(tmp_path, data_route()[:5])
+    assert drivecare("job", "record", "1042", "unreadable", str(AREA.offset), jobs=tmp_path).returncode == 0
+    assert json.loads(job.entries()[-1].path.read_text())["about"] == f"{AREA.offset}+{AREA.length}"
+
+
+def test_the_list_and_its_filters(tmp_path: Path) -> None:
+    filed(tmp_path, data_route())
+    for words, ids in (
+        ((), ["1042"]),
+        (("--verdict", "evacuate"), ["1042"]),
+        (("--verdict", "refit"), []),
+        (("--state", "closed"), []),
+        (("--host", "marlow-mc2-r3"), ["1042"]),
+        (("--serial", "kx25-00417"), ["1042"]),
+        (("--serial", "KX25"), []),
+    ):
+        listed = json.loads(drivecare("job", "list", *words, "--json", jobs=tmp_path).stdout)
+        assert [line["id"] for line in listed["jobs"]] == ids, words
+    shown = drivecare("job", "list", jobs=tmp_path).stdout
+    assert "KX25-00417" in shown
+    assert "PM6-311842" in shown
+
+
+def test_closing_removes_what_was_confirmed(tmp_path: Path) -> None:
+    made = tmp_path / "made.img"
+    made.write_bytes(b"private")
+    jobs = tmp_path / "jobs"
+    base = data_route()
+    through = [
+        receipt(device(OLD, "/dev/sdb"), image(str(made))),
+        receipt(image(str(made)), device(NEW, "/dev/sdc"), parents=("ab" * 32,)),
+    ]
+    job = filed(jobs, [*base[:4], *through, *base[5:]])
+    close = ("job", "close", "1042", "--started", "--old-drive", "returned", "--anyway", "a test of yesterday")
+    unsaid = drivecare(*close, jobs=jobs)
+    assert unsaid.returncode == 3
+    assert "what becomes of this image was not said" in unsaid.stderr
+    wrong = drivecare(*close, "--forget", jobs=jobs, typed="yes\n")
+    assert wrong.returncode == 22
+    assert f"{made}   7 bytes" in wrong.stderr
+    assert made.exists()
+    done = drivecare(*close, "--forget", "--json", jobs=jobs, typed="1042\n")
+    assert done.returncode == 0
+    assert not made.exists()
+    assert json.loads(done.stdout)["images"] == [{"path": str(made), "fate": "removed"}]
+    assert job.entries()[-1].kind == "closing"
+    again = drivecare(*close, jobs=jobs)
+    assert again.returncode == 3
+    assert "is closed already" in again.stderr
+
+
+def test_closing_with_the_gate_shut_ends_with_40(tmp_path: Path) -> None:
+    opened(tmp_path)
+    done = drivecare("job", "close", "1042", "--not-started", "--old-drive", "returned", jobs=tmp_path)
+    assert done.returncode == 40
+    assert "the gate is shut" in done.stderr
+
+
+def test_an_export(tmp_path: Path) -> None:
+    opened(tmp_path / "jobs")
+    archive = tmp_path / "x.tar.gz"
+    done = drivecare("job", "export", "1042", "--output", str(archive), jobs=tmp_path / "jobs")
+    assert done.returncode == 0
+    assert done.stdout.startswith(f"{archive}: 1 files and manifest-sha256.txt")
+    assert archive.is_file()
+
+
+def test_every_help_shows_an_example() -> None:
+    for words in ((), ("new",), ("record",), ("show",), ("list",), ("export",), ("close",)):
+        assert "Example: drivecare job" in drivecare("job", *words, "--help", jobs=Path("/")).stdout
+    for command in ("gate", "history", "handover"):
+        assert f"Example: drivecare {command}" in drivecare(command, "--help", jobs=Path("/")).stdout
