@@ -1,0 +1,44 @@
+"""Draw how much of a failing drive is safe after how long: docs/copy-policy.svg, and the figures beside it.
+
+usage: python -m tests.benchmarks.policy_curve [SEED] [SVG]
+"""
+
+from __future__ import annotations
+
+import sys
+
+import matplotlib as mpl
+
+from drivecare.transfer.damage import Policy
+from tests.transfer.failing_drive import FailingDrive, Model, rescue
+
+mpl.use("svg")
+mpl.rcParams["svg.hashsalt"] = "drivecare"  # the same drawing gives the same bytes
+
+
+def main(seed: int = 1, path: str = "docs/copy-policy.svg") -> None:
+    """Run the model, print a table, draw the curve."""
+    from matplotlib import pyplot
+
+    found = rescue(FailingDrive(Model(), seed), Policy())
+    drive, whole = found.drive, found.drive.readable_bytes
+    print(f"seed {seed}: {drive.now / 3600:,.1f} h in all, {drive.bad_seconds / 3600:,.1f} h of them in failed reads")
+    print("share safe    after     in failed reads by then   of all time")
+    for share in (0.5, 0.9, 0.99, 0.999, 0.9999, 1.0):
+        seconds, damage, _ = found.at_share(share)
+        print(f"{share:9.2%} {seconds / 3600:7.2f} h {damage:14,.0f} s {damage / drive.now:20.3%}")
+    figure, axes = pyplot.subplots(figsize=(8, 4.5))
+    step = max(1, len(found.curve) // 2000)
+    points = [*found.curve[::step], found.curve[-1]]
+    axes.plot([point[0] / 3600 for point in points], [100 * point[2] / whole for point in points])
+    axes.set_xscale("symlog", linthresh=1)
+    axes.set_xlabel("hours since the copy began (linear up to 1)")
+    axes.set_ylabel("readable bytes that are safe, %")
+    axes.set_title(f"A modelled failing drive of 1 TB, seed {seed}")
+    axes.grid(visible=True, alpha=0.3)
+    figure.tight_layout()
+    figure.savefig(path, metadata={"Date": None})
+
+
+if __name__ == "__main__":
+    main(*(int(one) if one.isdigit() else one for one in sys.argv[1:]))  # type: ignore[arg-type]
