@@ -1,0 +1,109 @@
+"""What the documents name is there: tests, files, command lines; and the recorded session is true."""
+
+from __future__ import annotations
+
+import ast
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+DOCUMENTS = ("DEVELOPERS.md", "docs/checks.md", "docs/host-profiles.md", "docs/session.md", "CHANGELOG.md")
+TOPS = "drivecare|tests|docs|profiles|fixtures|\\.ci"
+
+
+def text_of(document: str) -> str:
+    return (ROOT / document).read_text(encoding="utf-8")
+
+
+def names_in(path: Path) -> set[str]:
+    """`test_name`, `Class` and `Class::test_name` of a test file; in the bench's guests `check_name`."""
+    found = set()
+    for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        if isinstance(node, ast.FunctionDef):
+            found.add(node.name)
+        elif isinstance(node, ast.ClassDef):
+            found.add(node.name)
+            found |= {f"{node.name}::{method.name}" for method in node.body if isinstance(method, ast.FunctionDef)}
+    return found
+
+
+@pytest.mark.parametrize("document", DOCUMENTS)
+def test_every_test_named_exists(document: str) -> None:
+    named = re.findall(r"(tests/[\w/]+\.py)::([\w:]+)", text_of(document))
+    missing = {f"{file}::{name}" for file, name in named if name not in names_in(ROOT / file)}
+    assert not missing
+    if document in ("DEVELOPERS.md", "docs/checks.md"):
+        assert len(named) > 20  # the pattern still finds what it is for
+
+
+@pytest.mark.parametrize("document", DOCUMENTS)
+def test_every_path_named_exists(document: str) -> None:
+    """Paths from the project's root in backticks or prose, and the targets of links."""
+    text = text_of(document)
+    plain = {found.rstrip(".") for found in re.findall(rf"(?<![\w/.~-])((?:{TOPS})/[\w./-]*)", text)}
+    links = re.findall(r"\]\((?!https?://|#)([^)#]+)", text)
+    documents = {name for name in plain if re.fullmatch(r"drivecare/[a-z-]+-\d", name)}
+    missing = {name for name in plain - documents if not (ROOT / name).exists()}
+    missing |= {name for name in links if not (ROOT / document).parent.joinpath(name).exists()}
+    assert not missing
+
+
+def test_every_file_on_the_map_is_in_its_room() -> None:
+    """DEVELOPERS.md goes room by room: under `### drivecare/ROOM` each bare `name.py` lies in that room."""
+    rooms = re.findall(r"^### (drivecare/\w*)\n(.*?)(?=^##)", text_of("DEVELOPERS.md"), re.DOTALL | re.MULTILINE)
+    named = {f"{room}/{file}" for room, text in rooms for file in re.findall(r"`(\w+\.(?:py|jinja))`", text)}
+    assert len(named) > 80
+    assert not {name for name in named if not (ROOT / name).exists()}
+
+
+def alike(text: str, folder: Path) -> str:
+    """The text without what differs from run to run and from screen to screen."""
+    for pattern, instead in (
+        (r"\s+", " "),  # first: a line may be wrapped anywhere
+        (re.escape(f"{folder}{os.sep}"), ""),
+        (r"\b\d{1,2} [A-Z][a-z]{2} \d{4} \d\d:\d\d\b", "TIME"),
+        (r"\((just now|\d+ (minutes?|hours?))\)", "(AGE)"),
+        (r"\d+ of \d+ missing", "SOME missing"),
+        (r"\b[0-9a-f]{64}\b|(?<=sha256 )[0-9a-f]+", "DIGEST"),
+        (r"(?<= by )[\w.-]+(?=:)", "PERSON"),
+        (r"(?<=read back: )[a-z-]+", "METHOD"),  # by the file system under the test
+    ):
+        text = re.sub(pattern, instead, text)
+    return text.strip()
+
+
+def typed_by_hand(lines: list[str]) -> list[str]:
+    """The commands a person types: the first, and those after the demo."""
+    commands = [line for line in lines if line.startswith("$ ")]
+    after = next(number for number, line in enumerate(commands) if line.startswith("$ printf"))
+    return commands[:1] + commands[after:]
+
+
+def test_the_recorded_session_is_what_a_terminal_shows(tmp_path: Path) -> None:
+    """Every line of docs/session.md is said, in the order in which it stands there."""
+    blocks = re.findall(r"^```console\n(.*?)^```$", text_of("docs/session.md"), re.DOTALL | re.MULTILINE)
+    lines = [line for block in blocks for line in block.splitlines() if line and line != "..."]
+    quiet = {name: value for name, value in os.environ.items() if not name.startswith("DRIVECARE_")}
+    path = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
+    shown = ""
+    for command in typed_by_hand(lines):
+        done = subprocess.run(
+            ["sh", "-c", command.removeprefix("$ ")],
+            cwd=tmp_path,
+            env={**quiet, "PATH": path, "COLUMNS": "200"},
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+        shown += f"{command}\n{done.stdout}"
+    rest = alike(shown, tmp_path)
+    for line in lines:
+        before, found, rest = rest.partition(alike(line, tmp_path))
+        assert found, f"no longer said after the line before it: {line}\nwhat came instead: {before[:300]}"
