@@ -14,7 +14,7 @@ from tests.bench import loop, machine
 from tests.bench.machine import Machine
 
 REQUIRED = os.environ.get("DRIVECARE_REQUIRE_BENCH") == "1"
-BOOT_SECONDS = 600
+BOOT_SECONDS = 1200
 
 
 def need(reason: str | None) -> None:
