@@ -172,9 +172,7 @@ def test_a_rail_the_plug_does_not_carry() -> None:
 
 @pytest.mark.parametrize("height", [7.0, 9.5])
 def test_bottom_holes_are_optional_in_thin_drives(height: float) -> None:
-    unit = host(
-        bay={"screws": Screws(count=4, thread="M3", head="PH1", depth_mm=2.5, holes="bottom")}
-    )
+    unit = host(bay={"screws": Screws(count=4, thread="M3", head="PH1", depth_mm=2.5, holes="bottom")})
     found, reason = result(judged(candidate(height_mm=height), unit), "mounting-holes")
     assert found == ("unknown" if height == 7.0 else "pass")
     assert ("may lack the bottom holes" in reason) == (height == 7.0)
