@@ -29,10 +29,12 @@ def history(serial: str, jobs: Path, as_json: bool) -> None:
 
 
 def _show(out: Console, told: History) -> None:
-    from drivecare.cli.words import plain
+    from drivecare.cli.words import plain, several
     from drivecare.job.times import said
 
-    out.print(f"{told.model or 'Drive'}   serial {told.serial}   {len(told.readings)} readings\n", soft_wrap=True)
+    out.print(
+        f"{told.model or 'Drive'}   serial {told.serial}   {several(len(told.readings), 'reading')}\n", soft_wrap=True
+    )
     for seen in told.readings:
         hours = f", {seen.power_on_hours:,} hours" if seen.power_on_hours is not None else ""
         out.print(f"{said(seen.read_at)}   job {seen.job}   {seen.verdict or 'not judged'}{hours}", soft_wrap=True)

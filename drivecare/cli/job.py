@@ -271,7 +271,7 @@ def _confirm_forgetting(id: str, doomed: tuple[Path, ...]) -> None:
 def _show_advice(out: Console, advice: tuple[Advice, ...]) -> None:
     for one in advice:
         drive = "the drive is a likely cause" if one.drive_likely else "the drive is not the likely cause"
-        out.print(f"  {one.symptom}: {drive}; first thought: {one.cause}")
+        out.print(f"  {one.symptom}: {one.cause} ({drive})")
         for first in one.first:
             out.print(f"    check first: {first}")
 

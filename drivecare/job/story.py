@@ -116,7 +116,8 @@ def _plan(document: dict[str, Any]) -> str:
 def _receipt(document: dict[str, Any]) -> str:
     lost = document["unreadable"]
     proven = f"verified ({document['verification']['method']})" if document["verified"] else "NOT verified"
-    gap = f", {sum(area['length'] for area in lost):,} bytes in {len(lost)} areas unreadable" if lost else ""
+    areas = "1 area" if len(lost) == 1 else f"{len(lost):,} areas"
+    gap = f", {sum(area['length'] for area in lost):,} bytes in {areas} unreadable" if lost else ""
     return f"{document['source']['path']} copied to {document['target']['path']}: {proven}{gap}"
 
 
