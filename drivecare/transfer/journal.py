@@ -91,10 +91,11 @@ class JournalFile:
         if not self.path.exists():
             return None
         try:
-            journal = decode(Journal, read_bytes(self.path), origin=str(self.path))
+            data = read_bytes(self.path)
+            journal = decode(Journal, data, origin=str(self.path))
         except BadInput as error:
             raise _damaged(self.path, error.what) from error
-        if sealed(journal).check != journal.check or not _consistent(journal):
+        if encode(sealed(journal)) != data or not _consistent(journal):
             raise _damaged(self.path, "its content does not agree with its own check sum")
         return journal
 

@@ -104,13 +104,12 @@ def proven(proof: Proof, chunk_bytes: int) -> Digest:
 
 
 def _in_order(target: Medium, bytes_total: int, free: Buffers) -> Generator[tuple[Area, Buffer | None]]:
-    """The target's bytes from first to last; no buffer where they could not be read."""
-    size = 0
-    position = 0
+    """The target's bytes from first to last; no buffer where they could not be read, to the sector."""
+    position = careful_until = 0
     while position < bytes_total:
         buffer = free.take()
-        size = size or len(buffer.view)
-        where = area(position, min(position + size, bytes_total))
+        size = target.sector_bytes if position < careful_until else len(buffer.view)
+        where = area(position, min((position // size + 1) * size, bytes_total))
         done, error = read_fully(target, where, buffer)
         if done:
             yield area(position, position + done), buffer
@@ -123,9 +122,11 @@ def _in_order(target: Medium, bytes_total: int, free: Buffers) -> Generator[tupl
             raise Interrupted(f"reading back failed on this machine's side: {error.strerror}", where=target.path)
         if trouble_of(error) == "transport" or not target.present():
             raise Gone(f"{target.path} is no longer there") from error
-        lost = area(position, min(position + target.sector_bytes, where.end))
-        yield lost, None
-        position = lost.end
+        if size > target.sector_bytes:
+            careful_until = where.end
+        else:
+            yield area(position, where.end), None
+            position = where.end
 
 
 class _Comparison:

@@ -1,0 +1,60 @@
+from __future__ import annotations
+
+import itertools
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from drivecare.transfer.areas import Area, area, gaps, merge, overlap, pieces, total
+from drivecare.transfer.stages import COPIED, UNREAD, Stages
+
+some_areas = st.lists(st.tuples(st.integers(0, 60), st.integers(0, 60)).map(lambda p: area(min(p), max(p))), max_size=8)
+
+
+def bytes_of(areas: list[Area] | tuple[Area, ...]) -> set[int]:
+    return {at for one in areas for at in range(one.offset, one.end)}
+
+
+@given(some_areas)
+def test_merge_keeps_the_bytes_and_leaves_gaps_between(areas: list[Area]) -> None:
+    merged = merge(areas)
+    assert bytes_of(merged) == bytes_of(areas)
+    assert all(one.end < other.offset for one, other in itertools.pairwise(merged))
+
+
+@given(some_areas)
+def test_gaps_are_what_the_areas_are_not(areas: list[Area]) -> None:
+    within = area(10, 50)
+    assert bytes_of(gaps(areas, within)) == bytes_of((within,)) - bytes_of(areas)
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "both"),
+    [
+        (area(0, 10), area(10, 20), None),
+        (area(0, 10), area(9, 20), area(9, 10)),
+        (area(0, 30), area(5, 6), area(5, 6)),
+    ],
+    ids=["touching", "one byte", "inside"],
+)
+def test_overlap(one: Area, other: Area, both: Area | None) -> None:
+    assert overlap(one, other) == both == overlap(other, one)
+
+
+def test_pieces_are_cut_at_multiples_counted_from_zero() -> None:
+    assert list(pieces(area(5, 21), 8)) == [area(5, 8), area(8, 16), area(16, 21)]
+    assert total(pieces(area(5, 21), 8)) == 16
+
+
+@given(st.lists(st.tuples(st.integers(0, 60), st.integers(0, 70), st.integers(-1, 3)), max_size=12))
+def test_stages_agree_with_a_stage_for_every_byte(steps: list[tuple[int, int, int]]) -> None:
+    stages, plain = Stages(60), [UNREAD] * 60
+    for start, end, stage in steps:
+        stages.assign(area(start, end), stage)
+        for at in range(start, min(end, 60)):
+            plain[at] = stage
+    assert [stage for where, stage in stages.runs() for _ in range(where.length)] == plain
+    assert stages.waiting_bytes == sum(stage > UNREAD for stage in plain)
+    assert bytes_of(stages.areas(COPIED)) == {at for at, stage in enumerate(plain) if stage == COPIED}
+    assert bytes_of(stages.areas_from(2)) == {at for at, stage in enumerate(plain) if stage >= 2}
