@@ -59,6 +59,7 @@ class Machine:
         self.drives = [replace(drive, nth=nth) for nth, drive in enumerate(drives)]
         self.share = folder / "share"
         self.memory_mib = memory_mib
+        self.exit_code: int | None = None
         self.share.mkdir(parents=True)
         for drive in self.drives:
             self.image(drive.name).write_bytes(drive.content())
@@ -82,7 +83,7 @@ class Machine:
         """Boot, run `python -m module arguments` inside until it powers off. Raises AssertionError after `seconds`."""
         with self.started(module, *arguments) as process:
             try:
-                process.wait(timeout=seconds)
+                self.exit_code = process.wait(timeout=seconds)
             except subprocess.TimeoutExpired:
                 raise AssertionError(f"the guest did not end in {seconds:.0f} s:\n{self.console[-3000:]}") from None
 
@@ -204,6 +205,8 @@ def outcome(machine: Machine, check: str) -> dict[str, Any]:
     """What the guest wrote about one check."""
     path = machine.share / f"{check}.json"
     if not path.exists():
-        raise AssertionError(f"the guest ended before {check}:\n{machine.console[-3000:]}")
+        raise AssertionError(
+            f"the guest ended before {check}, QEMU with {machine.exit_code}:\n{machine.console[-3000:]}"
+        )
     result: dict[str, Any] = json.loads(path.read_text())
     return result
