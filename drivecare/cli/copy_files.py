@@ -59,7 +59,11 @@ def bag_exit(receipt: BagReceipt) -> int:
 
 def show_bag(out: Console, receipt: BagReceipt) -> None:
     """A receipt for people."""
-    lines = [f"{receipt.files:,} files, {receipt.bytes_total:,} bytes   {receipt.source.path} -> {receipt.target.path}"]
+    from drivecare.cli.words import several
+
+    lines = [
+        f"{several(receipt.files, 'file')}, {receipt.bytes_total:,} bytes   {receipt.source.path} -> {receipt.target.path}"
+    ]
     if receipt.verification:
         how = {"direct": "past the host's cache", "cache-dropped": "after dropping the host's cache"}
         lines.append(f"VERIFIED   every file was read back {how[receipt.verification.method]} and agrees")
