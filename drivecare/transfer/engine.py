@@ -12,6 +12,8 @@ from collections.abc import Generator
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 
+import msgspec
+
 from drivecare.documents import Value
 from drivecare.errors import DriveCareError, Interrupted, Refused
 from drivecare.transfer.areas import Area, merge, pieces
@@ -104,7 +106,9 @@ class Copying:
         stages = Stages(self.journal.bytes_total)
         for where, stage in self.ledger.stages.runs():
             stages.assign(where, stage)
-        source = Source(self.source, stages, self.settings.policy, self.tally, free, self.watch.clock)
+        policy = self.settings.policy
+        policy = msgspec.structs.replace(policy, block_bytes=min(policy.block_bytes, len(self.buffers[0].view)))
+        source = Source(self.source, stages, policy, self.tally, free, self.watch.clock)
         events = source.events()
         if self.watch.overlap:
             events = ahead(events, free, lambda: self.watch.stop() is not None)
