@@ -13,11 +13,12 @@ import inspect
 import json
 import mmap
 import os
+import signal
 import subprocess
 import sys
 import time
 import traceback
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -134,13 +135,22 @@ class Bench:
 
     def unplug(self, name: str) -> None:
         """Pull a drive out and wait until the kernel has seen it."""
-        devices = self.drives[name].devices()
-        pulled = {device["id"] for device in devices}
-        # QEMU 7.2 crashes when a UAS dock goes with requests under way, so there the disk in it goes a moment before.
-        for device in reversed(devices) if self.drives[name].bus == "uas" else devices[:1]:
-            self.qemu("device_del", id=device["id"])
+        pulled = {device["id"] for device in self.drives[name].devices()}
+        self.qemu("device_del", id=self.drives[name].devices()[0]["id"])
         wait_for(lambda: self.find(name) is None, 20, f"{name} does not go")
         wait_for(lambda: not pulled & self._attached(), 20, f"{name} is not let go")
+
+    @contextlib.contextmanager
+    def at_rest(self, process: subprocess.Popen[str], name: str) -> Iterator[None]:
+        """Hold a copy still between two requests to a drive: QEMU 7.2 aborts if a UAS dock goes with one under way."""
+        running = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text().split()
+        for worker in running:
+            os.kill(int(worker), signal.SIGSTOP)
+        inflight = BLOCK / Path(self.path(name)).name / "inflight"
+        wait_for(lambda: inflight.read_text().split() == ["0", "0"], 20, f"{name} does not come to rest")
+        yield
+        for worker in running:
+            os.kill(int(worker), signal.SIGCONT)
 
     def plug(self, name: str) -> str:
         """Attach a drive and return its device file."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
 from pathlib import Path
 
 from tests.bench.drives import MIB, Drive
@@ -37,7 +38,8 @@ def pull(bench: Bench, command: tuple[str, ...], pulled: str, column: int, break
     before = moved_sectors(watched, column)
     process = bench.start(*command, breakage=breakage)
     wait_for(lambda: moved_sectors(watched, column) - before > 6 * MIB // 512, 60, "the copy does not begin")
-    bench.unplug(pulled)
+    with bench.at_rest(process, pulled) if bench.drives[pulled].bus == "uas" else nullcontext():
+        bench.unplug(pulled)
     out, err = process.communicate(timeout=120)
     return Ended(process.returncode, out, err, 0.0)
 
