@@ -1,6 +1,6 @@
 """Rebuild the survival table, judge it on later days, draw the plots.
 
-    python docs/evidence/calibrate.py DATA [--until DAY] [--judge DAY] [--plots FOLDER] [--output FILE]
+    python docs/evidence/calibrate.py DATA [--since DAY] [--until DAY] [--judge DAY] [--plots FOLDER] [--output FILE]
 
 DATA is a parquet file of spans or a folder of daily drive-stats CSV files; docs/evidence.md says where to get them.
 Needs polars: pip install "drivecare[evidence]". The ladders of signals, the models to leave out and the horizon come
@@ -251,7 +251,9 @@ def main(arguments: list[str]) -> None:
     parser.add_argument("--since", metavar="DAY", default="1970-01-01", help="use only readings from this day on")
     parser.add_argument("--until", metavar="DAY", default="2999-12-31", help="use only what was known on this day")
     parser.add_argument("--judge", metavar="DAY", help="compare with the 12 months after this day")
-    parser.add_argument("--plots", type=Path, metavar="FOLDER", help="draw calibration.svg, roc.svg and survival.svg")
+    parser.add_argument(
+        "--plots", type=Path, metavar="FOLDER", help="with --judge: draw calibration.svg, roc.svg, chance.svg"
+    )
     parser.add_argument("--output", type=Path, metavar="FILE", help="write the table here")
     asked = parser.parse_args(arguments)
     with tempfile.TemporaryDirectory(prefix="spans-") as shards:

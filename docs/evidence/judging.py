@@ -97,8 +97,10 @@ def against_trees(table: SurvivalTable, states: pl.DataFrame) -> list[tuple[str,
         points = points_of(states, fit_signals(states.filter(~mine), table.signal)).astype(float)
         areas = [area(*roc(failed[mine], points[mine]))]
         for counts in (raw, np.nan_to_num(raw)):
-            trees = HistGradientBoostingClassifier(random_state=0).fit(counts[~mine], failed[~mine])
-            areas.append(area(*roc(failed[mine], trees.predict_proba(counts[mine])[:, 1])))
+            varied = [len(np.unique(column[np.isfinite(column)])) > 5 for column in counts[~mine].T]
+            used = counts[:, varied]  # a counter that nearly no other maker counts teaches nothing
+            trees = HistGradientBoostingClassifier(random_state=0).fit(used[~mine], failed[~mine])
+            areas.append(area(*roc(failed[mine], trees.predict_proba(used[mine])[:, 1])))
         rows.append((maker, areas[0], areas[1], areas[2]))
     return rows
 
@@ -130,7 +132,7 @@ def judge(spans: pl.LazyFrame, table: SurvivalTable, day: int, *, plots: Path | 
     if plots:
         from plots import draw
 
-        draw(spans, table, compared, (failed, scores), day, plots)
+        draw(table, compared, (failed, scores), day_text(day), plots)
 
 
 def _printed(table: SurvivalTable) -> list[tuple[float, float, float, float]]:

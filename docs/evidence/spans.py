@@ -149,6 +149,7 @@ def last_states(spans: pl.LazyFrame, table: SurvivalTable, *, since: int, known_
         .group_by("drive")
         .last()
         .with_columns(failed=((pl.col("failed") == 1) & (pl.col("last_day") <= known_until)).cast(pl.Int64))
+        .sort("drive")
         .collect(engine="streaming")
     )
 
