@@ -156,6 +156,8 @@ def _begin(former: Journal | None, source: Side, target: Side, wishes: Wishes, p
         fresh = new_journal(source.end, end, started=now(), parent=parent)
         used = tuple(name for name in wishes.acknowledged if target.content is not None)
         return msgspec.structs.replace(fresh, acknowledged=used)
+    if target.end.kind == "image" and target.end.size_bytes == 0 and not former.copied:
+        target = msgspec.structs.replace(target, end=former.target)  # stopped before the image got its size
     for what, was, is_ in (("source", former.source, source.end), ("target", former.target, target.end)):
         if not same_end(was, is_):
             raise Refused(
