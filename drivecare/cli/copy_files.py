@@ -61,9 +61,8 @@ def show_bag(out: Console, receipt: BagReceipt) -> None:
     """A receipt for people."""
     from drivecare.cli.words import several
 
-    lines = [
-        f"{several(receipt.files, 'file')}, {receipt.bytes_total:,} bytes   {receipt.source.path} -> {receipt.target.path}"
-    ]
+    what = f"{several(receipt.files, 'file')}, {receipt.bytes_total:,} bytes"
+    lines = [f"{what}   {receipt.source.path} -> {receipt.target.path}"]
     if receipt.verification:
         how = {"direct": "past the host's cache", "cache-dropped": "after dropping the host's cache"}
         lines.append(f"VERIFIED   every file was read back {how[receipt.verification.method]} and agrees")
