@@ -74,13 +74,13 @@ def daily(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@pytest.fixture
-def spans(daily: Path, tmp_path: Path) -> Any:
+@pytest.fixture(scope="module")
+def spans(daily: Path, tmp_path_factory: pytest.TempPathFactory) -> Any:
     from spans import open_spans
 
     from drivecare.risk.survival import load_table
 
-    return open_spans(daily, tmp_path / "shards", load_table())
+    return open_spans(daily, tmp_path_factory.mktemp("shards"), load_table())
 
 
 def test_spans_say_the_same_as_the_days(spans: Any) -> None:

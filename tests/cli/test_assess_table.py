@@ -1,0 +1,122 @@
+"""`drivecare assess-table` as its user meets it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+
+from drivecare.cli.main import cli
+from drivecare.errors import BadInput
+
+COLUMNS = "date,serial_number,model,capacity_bytes,failure,"
+TABLE = f"""{COLUMNS}smart_5_raw,smart_9_raw,smart_187_raw,smart_197_raw,smart_198_raw
+2030-01-01,KX1,KESTREL KD4000,4000787030016,0,0,9000,0,0,0
+2030-01-01,KX2,KESTREL KD4000,4000787030016,1,12,9000,30,24,24
+2030-01-01,KX3,KESTREL KD4000,4000787030016,0,,,,,
+"""
+
+
+@pytest.fixture
+def table(tmp_path: Path) -> Path:
+    path = tmp_path / "day.csv"
+    path.write_text(TABLE)
+    return path
+
+
+def run(*arguments: str | Path, stdin: str | None = None) -> Result:
+    result = CliRunner().invoke(cli, ["assess-table", *map(str, arguments)], input=stdin, standalone_mode=False)
+    if result.exception and not isinstance(result.exception, BadInput | SystemExit):
+        raise result.exception
+    return result
+
+
+def test_columns_are_added_and_the_rest_is_kept(table: Path, tmp_path: Path) -> None:
+    output = tmp_path / "judged.csv"
+    result = run(table, "--output", output)
+    assert result.output == f"3 rows judged: refit 1, evacuate 1, unproven 1\nwritten to {output}\n"
+    lines = output.read_text().splitlines()
+    assert lines[0] == TABLE.splitlines()[0] + ",verdict,estimate,low,high,leading_signal"
+    for before, after in zip(TABLE.splitlines()[1:], lines[1:], strict=True):
+        assert after.startswith(before + ",")
+    added = [line.split(",")[-5:] for line in lines[1:]]
+    assert [cells[0] for cells in added] == ["refit", "evacuate", "unproven"]
+    assert float(added[0][2]) < float(added[0][1]) < float(added[0][3]) < 0.05
+    assert float(added[1][1]) > 0.3
+    assert added[1][4] == "pending"
+    assert added[2][1:4] == ["", "", ""]
+
+
+def test_without_an_output_the_table_goes_to_stdout_also_from_stdin(table: Path) -> None:
+    assert run(table).output == run("-", stdin=TABLE).output
+    assert run(table).output.splitlines()[0].endswith(",leading_signal")
+
+
+def test_windows_line_ends_and_a_mark_at_the_start(table: Path) -> None:
+    plain = run(table).output
+    table.write_bytes(b"\xef\xbb\xbf" + TABLE.replace("\n", "\r\n").encode())
+    assert run(table).output == plain
+
+
+def test_json_summary(table: Path) -> None:
+    assert json.loads(run(table, "--json").output) == {
+        "schema": "drivecare/assess-table-1",
+        "rows": 3,
+        "verdicts": {"refit": 1, "evacuate": 1, "unproven": 1},
+        "output": None,
+    }
+
+
+def test_evaluate(table: Path) -> None:
+    found = json.loads(run(table, "--evaluate", "--json").output)
+    assert found["schema"] == "drivecare/evaluation-1"
+    assert (found["rows"], found["failed"], found["unscored"], found["auc"]) == (3, 1, 1, 1.0)
+    said = run(table, "--evaluate").output
+    assert said.startswith("3 rows, 1 marked as failed, 1 without an estimate left out\nAUC 1.0000\n")
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "is empty. A header line and one line per drive are needed."),
+        ("date,model\n1,2\n", "has no column of raw counters. The header needs names such as smart_5_raw, "
+         "smart_187_raw, smart_197_raw."),
+        ("model,smart_5_raw\nx,1\nx\n", "line 3: it has 1 cells, the header has 2"),
+        ("model,smart_5_raw\nx,1\nx,y\n",
+         "line 3: column smart_5_raw holds 'y', a whole number or an empty cell is needed"),
+        ("smart_5_raw,verdict\n1,x\n", "has a column verdict already. Give the table as it was before it was judged."),
+    ],
+    ids=["empty", "no counters", "short row", "no number", "judged already"],
+)  # fmt: skip
+def test_a_malformed_table_is_one_line_and_leaves_nothing(tmp_path: Path, text: str, message: str) -> None:
+    table, output = tmp_path / "bad.csv", tmp_path / "judged.csv"
+    table.write_text(text)
+    result = run(table, "--output", output)
+    assert isinstance(result.exception, BadInput)
+    assert result.exception.message() == f"{table}: {message}"
+    assert result.exception.exit_code == 3
+    assert list(tmp_path.iterdir()) == [table]
+
+
+def test_bytes_that_are_no_text(tmp_path: Path) -> None:
+    table = tmp_path / "bad.csv"
+    table.write_bytes(b"model,smart_5_raw\n\xff\xfe,1\n")
+    result = run(table)
+    assert isinstance(result.exception, BadInput)
+    assert result.exception.message() == f"{table}: is not UTF-8 text"
+
+
+def test_evaluate_needs_the_outcome(tmp_path: Path) -> None:
+    table = tmp_path / "day.csv"
+    table.write_text("smart_5_raw\n1\n")
+    result = run(table, "--evaluate")
+    assert isinstance(result.exception, BadInput)
+    assert "has no column failure" in result.exception.message()
+
+
+def test_the_table_is_not_written_over(table: Path) -> None:
+    result = run(table, "--output", table)
+    assert isinstance(result.exception, BadInput)
+    assert table.read_text() == TABLE

@@ -1,0 +1,46 @@
+"""The measures of `assess-table --evaluate` against scikit-learn's own."""
+
+from __future__ import annotations
+
+import random
+
+import numpy as np
+import pytest
+
+from drivecare.risk.evaluation import Tally
+from drivecare.risk.table import Judgement
+
+metrics = pytest.importorskip("sklearn.metrics")
+
+
+def judgement(estimate: float | None) -> Judgement:
+    low = None if estimate is None else estimate / 1.5
+    return Judgement(
+        verdict="refit", estimate=estimate, low=low, high=low and low * 2.25, leading_signal=None, cells=""
+    )
+
+
+@pytest.mark.parametrize("levels", [2, 7, 500], ids=["two estimates", "many ties", "few ties"])
+def test_area_and_catch_agree_with_scikit_learn(levels: int) -> None:
+    chance = random.Random(levels)
+    estimates = [round((chance.randrange(levels) + 1) / (levels + 1), 4) for _ in range(4000)]
+    failed = [chance.random() < estimate**2 for estimate in estimates]
+    tally = Tally()
+    for estimate, fails in zip(estimates, failed, strict=True):
+        tally.add(judgement(estimate), failed=fails)
+    found = tally.result()
+    alarms, caught, _ = metrics.roc_curve(failed, estimates, drop_intermediate=False)
+    assert found.auc == pytest.approx(metrics.roc_auc_score(failed, estimates))
+    assert found.caught_at_1_percent == pytest.approx(np.interp(0.01, alarms, caught))
+    assert found.caught_at_5_percent == pytest.approx(np.interp(0.05, alarms, caught))
+    assert sum(band.rows for band in found.bands) == found.rows == 4000
+    assert sum(band.failed for band in found.bands) == found.failed == sum(failed)
+
+
+def test_without_failures_there_is_nothing_to_measure() -> None:
+    tally = Tally()
+    tally.add(judgement(0.02), failed=False)
+    tally.add(judgement(None), failed=True)
+    found = tally.result()
+    assert (found.rows, found.failed, found.unscored) == (2, 0, 1)
+    assert found.auc is found.caught_at_1_percent is found.caught_at_5_percent is None

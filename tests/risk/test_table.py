@@ -1,0 +1,123 @@
+"""A row of a table gets the verdict that the same drive gets alone."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from drivecare.errors import BadInput
+from drivecare.reading.model import Drive, Reading, Values
+from drivecare.risk.assess import assess
+from drivecare.risk.table import TableJudge, age_steps, cells, judged
+
+COUNTERS = {
+    "smart_5_raw": "reallocated",
+    "smart_9_raw": "power_on_hours",
+    "smart_187_raw": "reported_uncorrectable",
+    "smart_188_raw": "command_timeouts",
+    "smart_194_raw": "temperature_celsius",
+    "smart_197_raw": "pending",
+    "smart_198_raw": "offline_uncorrectable",
+    "smart_199_raw": "crc_errors",
+}
+HEADER = ["date", "model", *COUNTERS]
+SHARED = TableJudge(HEADER)  # one memory over all examples, so that a wrongly shared state is found
+
+small = st.one_of(st.none(), st.sampled_from([0, 1, 2, 9, 10, 20, 50, 300, 2000]))
+hours = st.one_of(st.none(), st.sampled_from([0, 100, 43_799, 43_800, 43_829, 43_830, 43_831, 60_000]))
+celsius = st.one_of(st.none(), st.sampled_from([20, 38, 59, 60, 61, 66]))
+
+
+@given(
+    st.fixed_dictionaries(
+        {name: hours if name == "smart_9_raw" else celsius if name == "smart_194_raw" else small for name in COUNTERS}
+    )
+)
+def test_a_row_is_judged_as_the_drive_alone(said: dict[str, int | None]) -> None:
+    row = ["2030-01-01", "KESTREL KD4000", *("" if said[name] is None else str(said[name]) for name in COUNTERS)]
+    values = Values(**{COUNTERS[name]: number for name, number in said.items()})
+    alone = assess(Reading(drive=Drive(kind="hdd", protocol="ata"), values=values))
+    chance = alone.failure_12_months
+    found = SHARED.judge(row)
+    assert (found.verdict, found.leading_signal) == (alone.verdict, alone.leading_signal)
+    assert (found.estimate, found.low, found.high) == (chance.estimate, chance.low, chance.high)
+
+
+def test_ages_are_kept_apart_where_a_rule_or_the_base_rate_changes() -> None:
+    assert {43_800, 43_830} <= set(age_steps())
+
+
+@pytest.mark.parametrize(
+    ("row", "kind"),
+    [
+        (["KESTREL SSD 480", "", "", ""], "ssd"),
+        (["KESTREL KW480", "", "", "97"], "ssd"),
+        (["KESTREL KD4000", "0", "0", ""], "hdd"),
+        (["KESTREL KD4000", "", "", ""], "hdd"),
+        (["KESTREL KD4000", "410", "", "3"], "hdd"),
+    ],
+    ids=["by its name", "by its wear", "it spins", "nothing else said", "spinning outranks wear"],
+)
+def test_kind(row: list[str], kind: str) -> None:
+    judge = TableJudge(["model", "smart_3_raw", "smart_10_raw", "smart_233_raw", "smart_5_raw"])
+    assert judge.kind([*row, "0"]) == kind
+
+
+def test_nothing_said_is_unproven_without_a_chance() -> None:
+    found = SHARED.judge(["2030-01-01", "KESTREL KD4000", *[""] * len(COUNTERS)])
+    assert found.verdict == "unproven"
+    assert found.estimate is None
+    assert found.cells == "unproven,,,," + (found.leading_signal or "")
+
+
+def test_packed_timeouts_count_their_lowest_word() -> None:
+    """0x0043004400C4 is 196 timeouts, 68 of them slow and 67 slower; 4,295,032,832 has none in its lowest word."""
+    judge = TableJudge(["smart_5_raw", "smart_188_raw", "smart_197_raw"])
+    assert judge.judge(["0", str(0x0043_0044_00C4), "0"]) == judge.judge(["0", "196", "0"])
+    assert judge.judge(["0", str(1 << 32 | 1 << 16), "0"]) == judge.judge(["0", "0", "0"])
+
+
+def test_numbers_that_went_through_other_programs() -> None:
+    judge = TableJudge(["smart_5_raw", "smart_197_raw"])
+    assert judge.judge(["12.0", "0.0"]) == judge.judge(["12", "0"])
+
+
+def test_the_memory_stays_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("drivecare.risk.table.MOST_REMEMBERED", 10)
+    judge = TableJudge(["smart_5_raw", "smart_197_raw"])
+    first = judge.judge(["0", "0"])
+    for count in range(35):
+        judge.judge([str(count), "0"])
+        assert len(judge._remembered) <= 10
+    assert judge.judge(["0", "0"]) == first
+
+
+def test_a_quoted_cell_may_hold_a_comma() -> None:
+    assert cells('a,"b, c",d') == ["a", "b, c", "d"]
+    judge = TableJudge(["model", "smart_5_raw"])
+    ((line, row, found),) = judged(['"KESTREL, KD",3\n'], judge, 2)
+    assert (line, row) == ('"KESTREL, KD",3', ["KESTREL, KD", "3"])
+    assert found == judge.judge(["x", "3"])
+
+
+@pytest.mark.parametrize(
+    ("line", "what"),
+    [
+        ("1,2\n", "line 2: it has 2 cells, the header has 3"),
+        ("a,b,c,d\n", "line 2: it has 4 cells, the header has 3"),
+        ("x,many,0\n", "line 2: column smart_5_raw holds 'many', a whole number or an empty cell is needed"),
+        ("x,-1,0\n", "line 2: column smart_5_raw holds '-1', a whole number or an empty cell is needed"),
+        ('x,"1,0\n', "line 2 is not valid CSV: unexpected end of data"),
+    ],
+    ids=["short", "long", "a word", "negative", "an open quotation"],
+)
+def test_a_bad_line_is_named(line: str, what: str) -> None:
+    with pytest.raises(BadInput) as caught:
+        list(judged([line], TableJudge(["model", "smart_5_raw", "smart_197_raw"]), 3))
+    assert caught.value.message() == what
+
+
+def test_a_table_without_counters_is_refused() -> None:
+    with pytest.raises(BadInput, match="no column of raw counters"):
+        TableJudge(["date", "model", "smart_5_normalized"])
