@@ -18,6 +18,8 @@ DOCUMENTS: dict[str, str] = {
     "reading-1": "drivecare.reading.model:Reading",
     "assessment-1": "drivecare.risk.model:Assessment",
     "assessments-1": "drivecare.cli.assess:Assessments",
+    "assess-table-1": "drivecare.cli.assess_table:TableSummary",
+    "evaluation-1": "drivecare.risk.evaluation:Evaluation",
     "rules-1": "drivecare.risk.rules:RulesDocument",
     "selftest-1": "drivecare.hardware.selftest:SelfTestReport",
     "readscan-1": "drivecare.reading.surface:SurfaceScan",
