@@ -151,6 +151,8 @@ class RealMedium:
                 verb = {b"R": "reading", b"W": "writing", b"S": "flushing"}.get(operation.upper(), "a call on")
                 what = f"{verb} {self.path} at byte {offset:,} has not come back for {self.patience_seconds:,.0f} s"
                 raise Stuck(what, self._worker.pid) from error
+            except ConnectionError:
+                answer = b""
         if not answer:
             raise OSError(errno.ENODEV, "the process that held the medium has ended")
         count: int = worker.ANSWER.unpack(answer)[0]

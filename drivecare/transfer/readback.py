@@ -17,7 +17,8 @@ from drivecare.transfer.transfers import read_fully
 
 _PAGE = 4096
 _ZERO_PAGE = bytes(_PAGE)
-# Random bytes do not get smaller; of 4 KiB that hold anything else, deflate takes off at least this many.
+_SAMPLES = 8  # pages of a block that are tried for randomness
+# Random bytes do not get smaller; off 4 KiB that hold anything else, deflate takes more than this. Our judgement.
 _RANDOM_ABOVE_BYTES = _PAGE - 16
 
 
@@ -210,10 +211,10 @@ class _Content:
         zero = sum(data.startswith(_ZERO_PAGE[: len(data) - at], at) for at in pages)
         self._pages += len(pages)
         self._zero += zero
-        if len(data) >= _PAGE:
+        whole_pages = len(data) // _PAGE
+        for page in range(0, whole_pages, max(1, whole_pages // _SAMPLES)):
             self._sampled += 1
-            middle = len(data) // 2 // _PAGE * _PAGE
-            self._random += len(zlib.compress(data[middle : middle + _PAGE], 1)) > _RANDOM_ABOVE_BYTES
+            self._random += len(zlib.compress(data[page * _PAGE : (page + 1) * _PAGE], 1)) > _RANDOM_ABOVE_BYTES
 
     @property
     def zero_fraction(self) -> float:

@@ -1,0 +1,142 @@
+"""`drivecare verify` on a copied image: any time later, on another machine, under another name."""
+
+from __future__ import annotations
+
+import json
+import random
+from pathlib import Path
+
+import pytest
+
+from drivecare.cli.copy import copy
+from drivecare.cli.copy_files import copy_files
+from drivecare.cli.verify import verify
+from drivecare.documents import load
+from drivecare.transfer.receipt import Receipt
+from tests.cli.bench import run
+
+MIB = 1 << 20
+
+
+@pytest.fixture
+def receipt(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    source = tmp_path / "source.img"
+    source.write_bytes(random.Random(1).randbytes(3 * MIB) + b"text " * 1000)
+    assert run(copy, source, "target.img").exit_code == 0
+    return tmp_path / "target.img.receipt.json"
+
+
+def flip(path: Path, at: int) -> None:
+    data = bytearray(path.read_bytes())
+    data[at] ^= 1
+    path.write_bytes(data)
+
+
+def test_a_sound_target_is_verified_and_the_receipt_says_when(receipt: Path) -> None:
+    before = load(Receipt, receipt)
+    ran = run(verify, receipt, "target.img", "--json")
+    assert ran.exit_code == 0
+    assert ran.json["verified"] is True
+    after = load(Receipt, receipt)
+    assert json.loads(receipt.read_text()) == ran.json
+    assert after.digest == before.digest
+    assert after.verification is not None
+
+
+def test_without_a_target_the_receipt_names_it(receipt: Path) -> None:
+    assert run(verify, receipt).exit_code == 0
+
+
+def test_receipt_and_image_moved_together(receipt: Path, tmp_path: Path) -> None:
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    for name in ("target.img", "target.img.receipt.json"):
+        (tmp_path / name).rename(elsewhere / name)
+    assert run(verify, elsewhere / receipt.name).exit_code == 0
+
+
+def test_a_flipped_byte_is_named_and_the_receipt_left_alone(receipt: Path, tmp_path: Path) -> None:
+    before = receipt.read_bytes()
+    flip(tmp_path / "target.img", 2 * MIB + 17)
+    ran = run(verify, receipt)
+    assert ran.exit_code == 21
+    assert "NOT VERIFIED" in ran.out
+    assert f"read back wrong: {MIB:,} bytes at byte {2 * MIB:,}" in ran.out
+    found = run(verify, receipt, "--json")
+    assert found.json["mismatched"] == [{"offset": 2 * MIB, "length": MIB}]
+    assert found.json["verified"] is False
+    assert receipt.read_bytes() == before
+
+
+def test_a_target_cut_short(receipt: Path, tmp_path: Path) -> None:
+    with (tmp_path / "target.img").open("r+b") as target:
+        target.truncate(MIB)
+    assert run(verify, receipt).exit_code == 21
+
+
+def test_after_a_power_cycle(receipt: Path) -> None:
+    ran = run(verify, receipt, "--after-power-cycle", "--json")
+    assert ran.json["verification"]["method"] == "after-power-cycle"
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"", "is not valid JSON"),
+        (b"{}", "missing required field"),
+        (b"\x00\xff\x10", "not"),
+        (b'{"schema": "drivecare/reading-1"}', "Invalid"),
+        (b"[1, 2]", "Expected"),
+    ],
+    ids=["empty", "no keys", "binary", "another document", "a list"],
+)
+def test_what_is_no_receipt(tmp_path: Path, content: bytes, words: str) -> None:
+    path = tmp_path / "r.json"
+    path.write_bytes(content)
+    ran = run(verify, path)
+    assert ran.exit_code == 3
+    assert words in ran.err
+    assert ran.err.startswith(f"drivecare: {path}")
+    assert ran.err.count("\n") == 1
+
+
+def test_missing_things(receipt: Path, tmp_path: Path) -> None:
+    assert run(verify, "no-such.json").exit_code == 3
+    (tmp_path / "target.img").unlink()
+    ran = run(verify, receipt)
+    assert ran.exit_code == 3
+    assert "target.img" in ran.err
+
+
+def test_a_bag_and_a_bag_that_changed(tmp_path: Path) -> None:
+    folder = tmp_path / "files"
+    folder.mkdir()
+    (folder / "letter.txt").write_text("dear shop")
+    bag = tmp_path / "bag"
+    assert run(copy_files, folder, bag).exit_code == 0
+    assert run(verify, bag).exit_code == 0
+    (bag / "data" / "letter.txt").write_text("dear ship")
+    ran = run(verify, bag, "--json")
+    assert ran.exit_code == 21
+    assert ran.json["verified"] is False
+
+
+def test_a_bag_made_elsewhere(tmp_path: Path) -> None:
+    bagit = pytest.importorskip("bagit")
+    folder = tmp_path / "bag"
+    folder.mkdir()
+    (folder / "letter.txt").write_text("dear shop")
+    bagit.make_bag(str(folder), checksums=["sha256"])
+    ran = run(verify, folder, "--json")
+    assert (ran.exit_code, ran.json["schema"], ran.json["verified"]) == (0, "drivecare/bagcheck-1", True)
+    (folder / "data" / "letter.txt").write_text("dear ship")
+    ran = run(verify, folder)
+    assert ran.exit_code == 21
+    assert "letter.txt" in ran.out
+
+
+def test_a_folder_that_is_no_bag(tmp_path: Path) -> None:
+    ran = run(verify, tmp_path)
+    assert ran.exit_code == 3
+    assert "is no BagIt bag" in ran.err

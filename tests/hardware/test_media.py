@@ -1,0 +1,206 @@
+"""Real media on files: direct and not, odd sizes, holes, held against a second copy, workers that hang or die."""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import os
+import random
+import resource
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from drivecare.errors import BadInput, Refused, Unavailable
+from drivecare.hardware.media import Pool, RealMedium, open_source, open_target, open_to_verify
+from drivecare.hardware.sides import find_source, find_target
+from drivecare.transfer.areas import Area, area
+from drivecare.transfer.conclude import copy, new_journal
+from drivecare.transfer.port import Medium, Stuck
+from drivecare.transfer.transfers import read_fully, write_fully
+from tests.transfer.media import MemoryStore
+
+MIB = 1 << 20
+
+
+@pytest.fixture
+def pool() -> Pool:
+    return Pool(count=4, size=MIB)
+
+
+def image(folder: Path, size: int, name: str = "source.img", seed: int = 1) -> Path:
+    path = folder / name
+    path.write_bytes(random.Random(seed).randbytes(size))
+    return path
+
+
+@pytest.mark.parametrize("size", [1, 511, 4096, MIB + 1, 3 * MIB + 777])
+def test_images_of_any_size(tmp_path: Path, pool: Pool, size: int) -> None:
+    source, target = image(tmp_path, size), tmp_path / "target.img"
+    with open_source(str(source), pool) as one, open_target(str(target), pool, image_bytes=size) as other:
+        medium: Medium = one
+        assert medium.size_bytes == size
+        ends = find_source(str(source)).end, find_source(str(source)).end
+        receipt = copy(one, other, new_journal(*ends), MemoryStore(), pool.buffers)
+    assert receipt.exit_code == 0
+    assert target.read_bytes() == source.read_bytes()
+
+
+def test_holes_are_holes_on_the_disk(tmp_path: Path, pool: Pool) -> None:
+    source, target = tmp_path / "source.img", tmp_path / "target.img"
+    source.write_bytes(b"x" * MIB + bytes(14 * MIB) + b"y" * MIB)
+    target.write_bytes(b"z" * 16 * MIB)
+    end = find_source(str(source)).end
+    with open_source(str(source), pool) as one, open_target(str(target), pool, image_bytes=16 * MIB) as other:
+        copy(one, other, new_journal(end, end), MemoryStore(), pool.buffers)
+    assert target.read_bytes() == source.read_bytes()
+    assert target.stat().st_blocks * 512 < 4 * MIB
+
+
+def test_a_source_is_never_opened_for_writing(tmp_path: Path, pool: Pool) -> None:
+    path = image(tmp_path, MIB)
+    with open_source(str(path), pool) as medium, pytest.raises(OSError, match="Bad file descriptor"):
+        medium.write(0, pool.buffers[0], 0, 4096)
+
+
+def test_two_copies_do_not_share_a_target(tmp_path: Path, pool: Pool) -> None:
+    path = image(tmp_path, MIB)
+    with open_target(str(path), pool, image_bytes=MIB), pytest.raises(Refused) as caught:  # noqa: SIM117
+        with open_target(str(path), pool, image_bytes=MIB):
+            pass
+    assert caught.value.guard == "in-use"
+
+
+def test_what_the_worker_reads_comes_past_our_own_cache(tmp_path: Path, pool: Pool) -> None:
+    path = image(tmp_path, MIB)
+    with open_to_verify(str(path), pool) as medium:
+        method = medium.past_cache()
+        assert method == ("direct" if medium.direct else "cache-dropped")
+        assert read_fully(medium, area(0, MIB), pool.buffers[1]) == (MIB, None)
+        assert bytes(pool.buffers[1].view) == path.read_bytes()
+
+
+def test_without_direct_transfers_the_cache_is_dropped(tmp_path: Path, pool: Pool) -> None:
+    path = image(tmp_path, 3 * MIB)
+    descriptor = os.open(path, os.O_RDONLY)
+    medium = RealMedium(str(path), descriptor, descriptor, pool)
+    try:
+        assert medium.direct is False
+        assert medium.past_cache() == "cache-dropped"
+        assert read_fully(medium, area(4096, 4096 + 700), pool.buffers[0]) == (700, None)
+        assert bytes(pool.buffers[0].view[:700]) == path.read_bytes()[4096:4796]
+    finally:
+        medium.close()
+
+
+def test_a_worker_that_does_not_answer_is_left_behind(tmp_path: Path, pool: Pool) -> None:
+    path = image(tmp_path, MIB)
+    with open_source(str(path), pool) as medium:
+        medium.patience_seconds = 0.2
+        process = medium._worker.pid
+        os.kill(process, signal.SIGSTOP)
+        try:
+            with pytest.raises(Stuck, match="has not come back") as caught:
+                medium.read(0, pool.buffers[0], 4096)
+            assert caught.value.pid == process
+        finally:
+            os.kill(process, signal.SIGCONT)
+
+
+def test_a_worker_that_died_reads_like_a_device_that_went(tmp_path: Path, pool: Pool) -> None:
+    path = image(tmp_path, MIB)
+    with open_source(str(path), pool) as medium:
+        medium._worker.kill()
+        medium._worker.wait()
+        with pytest.raises(OSError, match="has ended") as caught:
+            medium.read(0, pool.buffers[0], 4096)
+        assert caught.value.errno == errno.ENODEV
+
+
+def test_workers_end_when_the_program_is_killed(tmp_path: Path) -> None:
+    path = image(tmp_path, MIB)
+    program = (
+        "import sys, time\nfrom drivecare.hardware.media import Pool, open_source\n"
+        "with open_source(sys.argv[1], Pool()) as medium:\n"
+        "    print(medium._worker.pid, flush=True)\n    time.sleep(60)\n"
+    )
+    with subprocess.Popen([sys.executable, "-c", program, path], stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        worker = int(process.stdout.readline())
+        process.kill()
+    for _ in range(100):
+        try:
+            state = Path(f"/proc/{worker}/stat").read_text().rpartition(")")[2].split()[0]
+        except FileNotFoundError:
+            return
+        if state == "Z":
+            return
+        time.sleep(0.05)
+    raise AssertionError("the worker is still there")
+
+
+def test_a_file_that_was_cut_or_deleted_is_not_present(tmp_path: Path, pool: Pool) -> None:
+    path = image(tmp_path, MIB)
+    with open_source(str(path), pool) as medium:
+        assert medium.present()
+        os.truncate(path, 4096)
+        assert not medium.present()
+        os.truncate(path, MIB)
+        assert medium.present()
+        path.unlink()
+        assert not medium.present()
+
+
+def test_a_full_file_system_is_an_error_of_the_write(tmp_path: Path, pool: Pool) -> None:
+    path = tmp_path / "target.img"
+    with open_target(str(path), pool, image_bytes=0) as medium:
+        limits = resource.getrlimit(resource.RLIMIT_FSIZE)
+        pid = medium._worker.pid
+        pool.buffers[0].view[:4096] = b"x" * 4096
+        resource.prlimit(pid, resource.RLIMIT_FSIZE, (MIB, limits[1]))
+        with pytest.raises(OSError, match="File too large") as caught:
+            write_fully(medium, Area(offset=2 * MIB, length=4096), pool.buffers[0])
+        assert caught.value.errno == errno.EFBIG
+
+
+def test_transfers_pass_the_cache_by(tmp_path: Path, pool: Pool) -> None:
+    path = image(tmp_path, MIB)
+    with open_source(str(path), pool) as medium:
+        if not medium.direct:
+            pytest.skip("this file system knows no direct transfers")
+        assert fcntl.fcntl(medium._descriptor, fcntl.F_GETFL) & os.O_DIRECT
+
+
+@pytest.mark.parametrize(
+    ("find", "make", "error", "words"),
+    [
+        (find_source, lambda p: p, BadInput, "no such file or device"),
+        (find_source, lambda p: p.mkdir(), BadInput, "is a directory"),
+        (find_source, lambda p: p.touch(), BadInput, "is empty"),
+        (find_source, os.mkfifo, BadInput, "neither a drive nor an image file"),
+        (find_target, lambda p: p.mkdir(), BadInput, "is a directory"),
+    ],
+    ids=["missing", "directory", "empty", "pipe", "target is a directory"],
+)
+def test_what_cannot_be_a_side(tmp_path: Path, find: object, make: object, error: type[Exception], words: str) -> None:
+    path = tmp_path / "thing"
+    make(path)  # type: ignore[operator]
+    with pytest.raises(error, match=words):
+        find(str(path))  # type: ignore[operator]
+
+
+def test_a_device_that_is_not_there_does_not_become_a_file() -> None:
+    with pytest.raises((BadInput, Unavailable)):
+        find_target("/dev/sdzz99")
+
+
+def test_hard_links_are_one_thing(tmp_path: Path) -> None:
+    path = image(tmp_path, MIB)
+    os.link(path, tmp_path / "other.img")
+    (tmp_path / "soft.img").symlink_to(path)
+    sides = [find_source(str(tmp_path / name)) for name in ("source.img", "other.img", "soft.img")]
+    assert len({side.same for side in sides}) == 1

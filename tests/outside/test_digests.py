@@ -1,0 +1,56 @@
+"""Our digests against published ones, and against what coreutils prints of the same file."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from drivecare.transfer.areas import area
+from drivecare.transfer.conclude import copy, new_journal
+from drivecare.transfer.digests import Segmenter
+from tests.transfer.media import Memory, MemoryStore, buffers, end_of
+
+# FIPS 180-4 (Secure Hash Standard), the example messages of its SHA-256 computation; also RFC 6234, section 8.5.
+FIPS_180_4 = {
+    b"abc": "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad",
+    b"abcdbcdecdefdefgefghfghighijhijkijkljklmklmnlmnomnopnopq": (
+        "248d6a61d20638b8e5c026930c3e6039a33ce45964ff2167f6ecedd419db06c1"
+    ),
+    b"a" * 1_000_000: "cdc76e5c9914fb9281a1c7e284d73e67f1809a48a497200e046d39ccc7112cd0",
+}
+
+
+def whole_digest(data: bytes) -> str | None:
+    source, target = Memory(data), Memory(bytes(len(data)))
+    receipt = copy(source, target, new_journal(end_of(source), end_of(target)), MemoryStore(), buffers(4096))
+    assert receipt.verified
+    return receipt.digest.whole
+
+
+@pytest.mark.parametrize("message", FIPS_180_4, ids=lambda message: f"{len(message)} bytes")
+def test_a_receipt_holds_the_published_digest(message: bytes) -> None:
+    assert whole_digest(message) == FIPS_180_4[message]
+
+
+@pytest.mark.parametrize("message", FIPS_180_4, ids=lambda message: f"{len(message)} bytes")
+def test_a_segment_holds_the_published_digest(message: bytes) -> None:
+    segmenter = Segmenter(1 << 20)
+    for at in range(0, len(message), 1000):
+        piece = message[at : at + 1000]
+        assert segmenter.add(area(at, at + len(piece)), memoryview(piece)) == []
+    (segment,) = segmenter.close()
+    assert segment.digest.hex() == FIPS_180_4[message]
+
+
+def test_what_sha256sum_prints(tmp_path: Path) -> None:
+    """GNU coreutils sha256sum: a program that shares no code with ours."""
+    tool = shutil.which("sha256sum")
+    assert tool, "coreutils is needed"
+    file = tmp_path / "source.img"
+    file.write_bytes(bytes(range(256)) * 9000 + b"odd end")
+    printed = subprocess.run([tool, file], capture_output=True, text=True, check=True).stdout.split()[0]
+    assert whole_digest(file.read_bytes()) == printed == hashlib.sha256(file.read_bytes()).hexdigest()
