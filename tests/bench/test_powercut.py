@@ -57,7 +57,7 @@ def cut_machine(machine_rig: None, tmp_path_factory: pytest.TempPathFactory) -> 
     return cut(tmp_path_factory.mktemp("cut"), powercut.LARGE, "check_cut_in_the_middle")
 
 
-@pytest.mark.parametrize("seed", [None, 1, 2], ids=["last-flush", "random-1", "random-2"])
+@pytest.mark.parametrize("seed", [None, 1], ids=["last-flush", "random"])
 def test_a_copy_goes_on_from_what_was_durable(cut_machine: Machine, tmp_path: Path, seed: int | None) -> None:
     source = cut_machine.image("source").read_bytes()
     machine = Machine(tmp_path / "machine", powercut.LARGE)
