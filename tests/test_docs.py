@@ -12,7 +12,15 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
-DOCUMENTS = ("DEVELOPERS.md", "docs/checks.md", "docs/host-profiles.md", "docs/session.md", "CHANGELOG.md")
+DOCUMENTS = (
+    "DEVELOPERS.md",
+    "CHANGELOG.md",
+    "docs/checks.md",
+    "docs/copy-policy.md",
+    "docs/evidence.md",
+    "docs/host-profiles.md",
+    "docs/session.md",
+)
 TOPS = "drivecare|tests|docs|profiles|fixtures|\\.ci"
 
 
