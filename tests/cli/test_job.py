@@ -54,7 +54,7 @@ def test_a_job_from_its_opening_to_the_next_step(tmp_path: Path) -> None:
         "Complaint: hangs",
     ]
     assert "  drivecare assess DRIVE --job 1042" in lines
-    assert max(map(len, lines)) <= 80
+    assert max(len(line) for line in lines if str(tmp_path) not in line) <= 80  # a path is never cut
     assert "\x1b" not in told.stdout
 
 
