@@ -84,7 +84,7 @@ def console(*, stderr: bool = False) -> Console:
     from rich.console import Console
 
     stream = sys.stderr if stderr else sys.stdout
-    width = None if stream.isatty() or "COLUMNS" in os.environ else 100
+    width = None if stream.isatty() or "COLUMNS" in os.environ else 80
     return Console(file=stream, width=width, highlight=False, markup=False, emoji=False)
 
 

@@ -51,7 +51,7 @@ def _lines(drive: AttachedDrive) -> list[str]:
         if holds
     ]
     what = ", ".join((attached_kind(drive), *flags))
-    lines = [f"{drive.path:<14} {size(drive.capacity_bytes):>8}  {what:<32}  {state}".rstrip()]
+    lines = [f"{drive.path:<14} {size(drive.capacity_bytes):>8}  {what:<26}  {state}".rstrip()]
     lines.append(f"{'':14} {_named(drive)}")
     if drive.bridge:
         lines.append(f"{'':14} behind {drive.bridge}")

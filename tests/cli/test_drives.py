@@ -20,12 +20,12 @@ def test_what_a_person_sees(tmp_path: Path) -> None:
     ran = run(drives, machine=recorded_machine(tmp_path, Recorded({})))
     assert ran.exit_code == 0
     assert ran.out == (
-        "/dev/loop0      67.1 MB  image file, read-only             free\n"
+        "/dev/loop0      67.1 MB  image file, read-only       free\n"
         "               /srv/copies/old drive.img\n"
-        "/dev/sda         500 GB  hard drive, SATA                  THIS MACHINE RUNS FROM IT\n"
+        "/dev/sda         500 GB  hard drive, SATA            THIS MACHINE RUNS FROM IT\n"
         "               Kestrel KD-500 Media Edition   serial KX25-00417\n"
         "               /dev/sda1 mounted at /\n"
-        "/dev/sdb        1.02 GB  drive, USB                        free\n"
+        "/dev/sdb        1.02 GB  drive, USB                  free\n"
         "               Plumdock Twin   serial DOCK0001 (the bridge's, not the drive's)\n"
         "               behind Twin Dock (1d6b:0104)\n"
     )

@@ -39,7 +39,7 @@ def test_show() -> None:
     assert document("show", "bay-u2", schema="host-1")["interface"]["connector"] == "u2"
     text = run("show", "corvane-hearth-21").stdout
     assert "link_gbps 3.0 [invented unit; common practice, no source]" in " ".join(text.split())
-    assert "Tool: Torx T8 with centre pin" in text
+    assert "Tool: Torx T8 with centre pin" in " ".join(text.split())
 
 
 def test_show_of_an_unknown_id() -> None:
