@@ -62,7 +62,8 @@ class RealMedium:
         self.set_read_only = restore_writable
         self.patience_seconds = PATIENCE_SECONDS
         self._disk_sequence = _disk_sequence(buffered) if self.is_device else None
-        self._calls = threading.Lock()
+        self._sending, self._turn = threading.Lock(), threading.Condition()
+        self._sent = self._answered = 0
         self._worker, self._channel = _start(pool.descriptor, direct, buffered, restore_writable)
         self._align = self._alignment(pool.buffers[0])
         self.direct = self._align is not None
@@ -141,18 +142,21 @@ class RealMedium:
         return status.st_nlink > 0
 
     def _call(self, operation: bytes, offset: int, position: int, length: int) -> int:
-        """One request to the worker. Raises OSError as the call did, Stuck when it does not come back in time."""
-        with self._calls:
-            try:
-                self._channel.settimeout(self.patience_seconds)
+        """One request to the worker. Raises OSError as the call did, Stuck when it does not come back in time.
+
+        Several threads may call: the next request then lies ready when the worker has answered one.
+        """
+        try:
+            with self._sending:
                 self._channel.send(worker.REQUEST.pack(operation, offset, position, length))
-                answer = self._channel.recv(worker.ANSWER.size)
-            except TimeoutError as error:
-                verb = {b"R": "reading", b"W": "writing", b"S": "flushing"}.get(operation.upper(), "a call on")
-                what = f"{verb} {self.path} at byte {offset:,} has not come back for {self.patience_seconds:,.0f} s"
-                raise Stuck(what, self._worker.pid) from error
-            except ConnectionError:
-                answer = b""
+                number, self._sent = self._sent, self._sent + 1
+            answer = self._answer(number)
+        except TimeoutError as error:
+            verb = {b"R": "reading", b"W": "writing", b"S": "flushing"}.get(operation.upper(), "a call on")
+            what = f"{verb} {self.path} at byte {offset:,} has not come back for {self.patience_seconds:,.0f} s"
+            raise Stuck(what, self._worker.pid) from error
+        except ConnectionError:
+            answer = b""
         if not answer:
             raise OSError(errno.ENODEV, "the process that held the medium has ended")
         count: int = worker.ANSWER.unpack(answer)[0]
@@ -160,8 +164,22 @@ class RealMedium:
             raise OSError(-count, os.strerror(-count))
         return count
 
+    def _answer(self, number: int) -> bytes:
+        """The answer to request `number`; they come in order. Raises TimeoutError."""
+        with self._turn:
+            if not self._turn.wait_for(lambda: self._answered == number, self.patience_seconds):
+                raise TimeoutError
+        self._channel.settimeout(self.patience_seconds)
+        answer = self._channel.recv(worker.ANSWER.size)
+        with self._turn:
+            self._answered += 1
+            self._turn.notify_all()
+        return answer
+
     def close(self) -> None:
         """Let go. The worker gives a source its read-only flag back; one that is stuck is left behind."""
+        with contextlib.suppress(OSError):
+            self._channel.shutdown(socket.SHUT_RDWR)  # wakes a thread that still waits for an answer
         self._channel.close()
         with contextlib.suppress(subprocess.TimeoutExpired):
             self._worker.wait(timeout=5)

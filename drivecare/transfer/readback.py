@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import zlib
+from collections import deque
 from collections.abc import Generator, Iterable, Iterator
+from concurrent.futures import Future
 from dataclasses import dataclass
 
 from drivecare.errors import Interrupted
@@ -12,7 +14,7 @@ from drivecare.transfer.areas import Area, area, merge, pieces
 from drivecare.transfer.fill import fill_bytes
 from drivecare.transfer.port import Buffer, Gone, Medium, Progress, Watch, trouble_of
 from drivecare.transfer.receipt import Digest, Method
-from drivecare.transfer.stream import Aside, Buffers, ahead
+from drivecare.transfer.stream import PATIENCE_SECONDS, Aside
 from drivecare.transfer.transfers import read_fully
 
 _PAGE = 4096
@@ -20,6 +22,8 @@ _ZERO_PAGE = bytes(_PAGE)
 _SAMPLES = 8  # pages of a block that are tried for randomness
 # Random bytes do not get smaller; off 4 KiB that hold anything else, deflate takes more than this. Our judgement.
 _RANDOM_ABOVE_BYTES = _PAGE - 16
+
+Read = tuple[int, OSError | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,31 +63,22 @@ def read_back(
 ) -> Proof:
     """Read bytes 0..bytes_total of the target and compare. Raises Gone, Stuck, Interrupted."""
     method = target.past_cache()
-    free = Buffers(buffers)
-    events = _in_order(target, bytes_total, free)
-    if watch.overlap:
-        events = ahead(events, free, lambda: watch.stop() is not None)
+    reader: Aside[Read] = Aside(overlap=watch.overlap, threads=2)
     whole: Aside[None] = Aside(overlap=watch.overlap)
     parts: Aside[None] = Aside(overlap=watch.overlap)
     sums, comparison, content = hashlib.sha256(), _Comparison(expected, chunk_bytes, bytes_total), _Content()
     try:
-        for where, buffer in events:
-            view = buffer.view[: where.length] if buffer is not None else None
+        for where, view in _in_order(target, bytes_total, buffers, reader, watch):
             compared = parts.do(lambda where=where, view=view: comparison.add(where, view))  # type: ignore[misc]
-            if view is not None and buffer is not None:
+            if view is not None:
                 summed = whole.do(lambda view=view: sums.update(view))  # type: ignore[misc]
                 content.add(view)
                 summed.result()
-                compared.result()
-                free.give(buffer)
             compared.result()
             watch.tell(Progress("reading back", where.end, bytes_total, comparison.bad_bytes))
-            if (reason := watch.stop()) is not None:
-                raise Interrupted(reason, hint="Nothing is proven yet: read it back again")
-        if (reason := watch.stop()) is not None:
-            raise Interrupted(reason, hint="Nothing is proven yet: read it back again")
+            _obey(watch)
     finally:
-        events.close()
+        reader.close(wait=False)
         whole.close()
         parts.close()
     if not target.present():
@@ -104,30 +99,61 @@ def proven(proof: Proof, chunk_bytes: int) -> Digest:
     return Digest(whole=proof.whole, chunk_bytes=chunk_bytes, chunks=proof.chunks)
 
 
-def _in_order(target: Medium, bytes_total: int, free: Buffers) -> Generator[tuple[Area, Buffer | None]]:
-    """The target's bytes from first to last; no buffer where they could not be read, to the sector."""
-    position = careful_until = 0
-    while position < bytes_total:
-        buffer = free.take()
-        size = target.sector_bytes if position < careful_until else len(buffer.view)
-        where = area(position, min((position // size + 1) * size, bytes_total))
-        done, error = read_fully(target, where, buffer)
+def _obey(watch: Watch) -> None:
+    if (reason := watch.stop()) is not None:
+        raise Interrupted(reason, hint="Nothing is proven yet: read it back again")
+
+
+def _in_order(
+    target: Medium, bytes_total: int, buffers: tuple[Buffer, ...], reader: Aside[Read], watch: Watch
+) -> Generator[tuple[Area, memoryview | None]]:
+    """The target's bytes from first to last, read ahead; None where they could not be read, to the sector.
+
+    A view is valid until the next is asked for.
+    """
+    areas = pieces(area(0, bytes_total), len(buffers[0].view))
+    coming: deque[tuple[Area, Buffer, Future[Read]]] = deque()
+    free = list(buffers)
+    while True:
+        while free and (where := next(areas, None)) is not None:
+            buffer = free.pop()
+            coming.append((where, buffer, reader.do(lambda at=where, into=buffer: read_fully(target, at, into))))  # type: ignore[misc]
+        if not coming:
+            return
+        where, buffer, reading = coming.popleft()
+        done, error = _result(reading, watch)
         if done:
-            yield area(position, position + done), buffer
-        else:
-            free.give(buffer)
-        position += done
-        if error is None:
-            continue
-        if trouble_of(error) == "own":
-            raise Interrupted(f"reading back failed on this machine's side: {error.strerror}", where=target.path)
-        if trouble_of(error) == "transport" or not target.present():
-            raise Gone(f"{target.path} is no longer there") from error
-        if size > target.sector_bytes:
-            careful_until = where.end
-        else:
-            yield area(position, where.end), None
-            position = where.end
+            yield area(where.offset, where.offset + done), buffer.view[:done]
+        if error is not None:
+            _judge(target, error)
+            yield from _carefully(target, area(where.offset + done, where.end), buffer)
+        free.append(buffer)
+
+
+def _result(reading: Future[Read], watch: Watch) -> Read:
+    """What was read; a read that hangs does not keep us once we are asked to stop."""
+    while True:
+        try:
+            return reading.result(timeout=PATIENCE_SECONDS)
+        except TimeoutError:
+            _obey(watch)
+
+
+def _carefully(target: Medium, where: Area, buffer: Buffer) -> Iterator[tuple[Area, memoryview | None]]:
+    """Sector by sector where a larger read failed."""
+    for sector in pieces(where, target.sector_bytes):
+        _, error = read_fully(target, sector, buffer)
+        if error is not None:
+            _judge(target, error)
+        yield sector, None if error is not None else buffer.view[: sector.length]
+
+
+def _judge(target: Medium, error: OSError) -> None:
+    """Raise where a failed read is not the medium's fault."""
+    if trouble_of(error) == "own":
+        raise Interrupted(f"reading back failed on this machine's side: {error.strerror}", where=target.path)
+    if trouble_of(error) == "transport" or not target.present():
+        raise Gone(f"{target.path} is no longer there") from error
 
 
 class _Comparison:
@@ -206,15 +232,13 @@ class _Content:
         self._pages = self._zero = self._sampled = self._random = 0
 
     def add(self, view: memoryview) -> None:
-        data = bytes(view)
-        pages = range(0, len(data), _PAGE)
-        zero = sum(data.startswith(_ZERO_PAGE[: len(data) - at], at) for at in pages)
+        pages = range(0, len(view), _PAGE)
         self._pages += len(pages)
-        self._zero += zero
-        whole_pages = len(data) // _PAGE
+        self._zero += sum(_is_zero(view[at : at + _PAGE]) for at in pages if not view[at])
+        whole_pages = len(view) // _PAGE
         for page in range(0, whole_pages, max(1, whole_pages // _SAMPLES)):
             self._sampled += 1
-            self._random += len(zlib.compress(data[page * _PAGE : (page + 1) * _PAGE], 1)) > _RANDOM_ABOVE_BYTES
+            self._random += len(zlib.compress(view[page * _PAGE : (page + 1) * _PAGE], 1)) > _RANDOM_ABOVE_BYTES
 
     @property
     def zero_fraction(self) -> float:
@@ -229,3 +253,7 @@ class _Content:
     def looks_random(self) -> bool:
         """Whether nothing is zero and nearly every sample could be chance: encrypted, or locked behind a key."""
         return self._sampled > 0 and self._zero * 1000 < self._pages and self._random * 1000 >= self._sampled * 995
+
+
+def _is_zero(page: memoryview) -> bool:
+    return bytes(page) == _ZERO_PAGE[: len(page)]

@@ -89,10 +89,10 @@ def ahead(events: Iterator[T], buffers: Buffers, stopping: Callable[[], bool]) -
 
 
 class Aside(Generic[T]):
-    """One thread for one kind of work, done in the order given; or none at all, and each job is done at once."""
+    """A thread, or some, for one kind of work, begun in the order given; or none, and each job is done at once."""
 
-    def __init__(self, *, overlap: bool) -> None:
-        self._pool = ThreadPoolExecutor(max_workers=1) if overlap else None
+    def __init__(self, *, overlap: bool, threads: int = 1) -> None:
+        self._pool = ThreadPoolExecutor(max_workers=threads) if overlap else None
 
     def do(self, work: Callable[[], T]) -> Future[T]:
         """Start `work`; its result or exception is in the future."""
@@ -105,7 +105,7 @@ class Aside(Generic[T]):
             future.set_exception(error)
         return future
 
-    def close(self) -> None:
-        """Finish what was started."""
+    def close(self, *, wait: bool = True) -> None:
+        """Finish what was started; without `wait` leave it behind."""
         if self._pool is not None:
-            self._pool.shutdown()
+            self._pool.shutdown(wait=wait, cancel_futures=not wait)

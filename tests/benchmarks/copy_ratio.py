@@ -1,0 +1,147 @@
+"""How close a verified copy comes to the medium: ratios against dd, from one run.
+
+usage (as root): nice python -m tests.benchmarks.copy_ratio [--mib 2000] [--pairs 5] [--folder DIR]
+
+Two loop devices are held at 200 MB/s each by the kernel's blkio throttle, so that the numbers do not drift with the
+machine. The pair to beat is `dd` (direct, no digest) for the copy and `dd` (direct) for reading the target back. Then
+the same on image files of this machine's own disk, the median of several pairs, and for interest `cp`, `sync`, dropped
+caches and `sha256sum` of both. Only devices made here are touched.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import os
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+BYTES_PER_SECOND = 200_000_000
+BLKIO_V1 = Path("/sys/fs/cgroup/blkio")
+CGROUP_V2 = Path("/sys/fs/cgroup/cgroup.controllers")
+
+
+def timed(*command: str | Path, group: Path | None = None) -> float:
+    """Seconds a command takes, in a control group where one is given."""
+
+    def join() -> None:
+        if group is not None:
+            (group / "cgroup.procs").write_text(str(os.getpid()))
+
+    began = time.monotonic()
+    done = subprocess.run([str(word) for word in command], preexec_fn=join, capture_output=True, check=False)
+    if done.returncode:
+        sys.exit(f"{command}: {done.stderr.decode()}")
+    return time.monotonic() - began
+
+
+@contextlib.contextmanager
+def loop(path: Path) -> Iterator[Path]:
+    """A loop device over a file, with direct I/O."""
+    made = subprocess.run(
+        ["losetup", "-f", "--show", "--direct-io=on", path], capture_output=True, check=True, text=True
+    )
+    device = made.stdout.strip()
+    try:
+        yield Path(device)
+    finally:
+        subprocess.run(["losetup", "-d", device], check=True)
+
+
+@contextlib.contextmanager
+def throttle(*devices: Path) -> Iterator[Path]:
+    """A control group in which these devices read and write at a fixed speed."""
+    v1 = BLKIO_V1.is_dir()
+    root = BLKIO_V1 if v1 else CGROUP_V2.parent
+    group = root / "drivecare-benchmark"
+    group.mkdir()
+    try:
+        for device in devices:
+            number = f"{os.major(device.stat().st_rdev)}:{os.minor(device.stat().st_rdev)}"
+            if v1:
+                for name in ("read", "write"):
+                    (group / f"blkio.throttle.{name}_bps_device").write_text(f"{number} {BYTES_PER_SECOND}")
+            else:
+                (root / "cgroup.subtree_control").write_text("+io")
+                (group / "io.max").write_text(f"{number} rbps={BYTES_PER_SECOND} wbps={BYTES_PER_SECOND}")
+        yield group
+    finally:
+        group.rmdir()
+
+
+def dd_pair(source: Path, target: Path, mib: int, group: Path | None = None) -> tuple[float, float]:
+    """Seconds of a direct copy, flushed, and of a direct read-back."""
+    size = ("bs=4M", f"count={mib // 4}", "status=none")
+    copied = timed(
+        "dd", f"if={source}", f"of={target}", *size, "iflag=direct", "oflag=direct", "conv=fsync,notrunc", group=group
+    )
+    return copied, timed("dd", f"if={target}", "of=/dev/null", *size, "iflag=direct", group=group)
+
+
+def ours(source: Path, target: Path, receipt: Path, overwrite: Path, group: Path | None = None) -> float:
+    """Seconds of a verified copy, from starting the program to its end."""
+    for old in receipt.parent.glob("ratio*.json"):
+        old.unlink()
+    tool = Path(sys.executable).with_name("drivecare")
+    return timed(tool, "copy", source, target, "--receipt", receipt, "--allow-overwrite", overwrite, group=group)
+
+
+def drop_caches() -> None:
+    """Write back and drop, so that the next read comes from the disk."""
+    os.sync()
+    Path("/proc/sys/vm/drop_caches").write_text("3")
+
+
+def on_throttled_loops(folder: Path, mib: int) -> None:
+    """The ratio that must be at most 1.03."""
+    source, target = folder / "source.img", folder / "target.img"
+    with loop(source) as one, loop(target) as other, throttle(one, other) as group:
+        copied, back = dd_pair(one, other, mib, group)
+        verified = ours(one, other, folder / "ratio.json", target, group)
+    print(f"throttled loops, {mib} MiB: dd {copied:.2f} s + {back:.2f} s, verified copy {verified:.2f} s")
+    print(f"ratio {verified / (copied + back):.3f} (at most 1.03 wanted)")
+
+
+def on_this_disk(folder: Path, mib: int, pairs: int) -> None:
+    """The median ratio on image files of this disk; at most 1.10 is wanted."""
+    source, target = folder / "source.img", folder / "target.img"
+    ratios = []
+    for _ in range(pairs):
+        drop_caches()
+        pair = sum(dd_pair(source, target, mib))
+        drop_caches()
+        verified = ours(source, target, folder / "ratio.json", target)
+        ratios.append(verified / pair)
+        print(f"this disk, {mib} MiB: dd pair {pair:.2f} s, verified copy {verified:.2f} s, ratio {ratios[-1]:.3f}")
+    print(f"median ratio {statistics.median(ratios):.3f} (at most 1.10 wanted)")
+    began = time.monotonic()
+    timed("cp", "--sparse=never", source, target)
+    drop_caches()
+    timed("sha256sum", source, target)
+    print(f"for interest: cp, sync, dropped caches, sha256sum of both {time.monotonic() - began:.2f} s")
+
+
+def main() -> None:
+    """Print both ratios."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--mib", type=int, default=2000)
+    parser.add_argument("--pairs", type=int, default=5)
+    parser.add_argument("--folder", type=Path, default=Path.cwd(), help="on the disk to measure, not in memory")
+    chosen = parser.parse_args()
+    if os.geteuid() != 0:
+        sys.exit("root is needed for loop devices, the throttle and dropping caches")
+    with tempfile.TemporaryDirectory(dir=chosen.folder) as name:
+        folder = Path(name)
+        for image in ("source.img", "target.img"):
+            timed("dd", "if=/dev/urandom", f"of={folder / image}", "bs=4M", f"count={chosen.mib // 4}", "conv=fsync")
+        on_throttled_loops(folder, chosen.mib)
+        on_this_disk(folder, chosen.mib, chosen.pairs)
+
+
+if __name__ == "__main__":
+    main()
