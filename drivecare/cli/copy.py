@@ -179,11 +179,15 @@ def _sector(receipt: Receipt) -> int:
 def _what_it_says(path: str, machine: Machine) -> Drive | None:
     """The drive's own identity, where it can be asked; a copy goes on without, with the kernel's word."""
     from drivecare.errors import DriveCareError
-    from drivecare.hardware.smart import read_drive
+    from drivecare.hardware.blockdev import inspect
 
     if not Path(path).is_block_device():
         return None
     try:
+        if inspect(path, root=machine.root).bus in ("loop", "nbd"):  # an image; no drive to ask, nothing to import
+            return None
+        from drivecare.hardware.smart import read_drive
+
         return read_drive(path, machine=machine).drive
     except DriveCareError:
         return None
