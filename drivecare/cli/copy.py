@@ -72,6 +72,7 @@ def copy(
     """
     from drivecare.cli.progress import ByteBars
     from drivecare.hardware.copying import Request, journal_beside, places, run
+    from drivecare.hardware.heat import Heat
     from drivecare.transfer.damage import Policy
     from drivecare.transfer.engine import Settings
     from drivecare.transfer.guards import Wishes
@@ -82,7 +83,8 @@ def copy(
     if receipt is not None:
         receipt_path, journal_path = receipt, journal_beside(receipt)
     policy = Policy(retries=retries, damage_seconds=None if damage_hours is None else damage_hours * 3600)
-    with ByteBars() as bars, stop_when_asked() as stop:
+    heat = [Heat(path, root=machine(ctx).root) for path in (source, target)]
+    with ByteBars() as bars, stop_when_asked() as asked:
 
         def tell(progress: Progress) -> None:
             bars(progress.phase, progress.done, progress.total)
@@ -98,9 +100,11 @@ def copy(
                 probe=probe,
                 settings=Settings(policy=policy),
                 patience_seconds=stuck_after,
-                ask=lambda path: _what_it_says(path, machine(ctx)),
+                ask=lambda path: _what_it_says(path, machine(ctx), "source" if path == source else "target"),
                 say=_say,
-                watch=Watch(tell=tell, stop=stop),
+                watch=Watch(
+                    tell=tell, stop=lambda: asked() or next(filter(None, (one.reason() for one in heat)), None)
+                ),
             )
         )
 
@@ -176,8 +180,11 @@ def _sector(receipt: Receipt) -> int:
     return origin.logical_sector_bytes or 512
 
 
-def _what_it_says(path: str, machine: Machine) -> Drive | None:
-    """The drive's own identity, where it can be asked; a copy goes on without, with the kernel's word."""
+def _what_it_says(path: str, machine: Machine, side: str) -> Drive | None:
+    """The drive's own identity, where it can be asked; a copy goes on without, with the kernel's word.
+
+    What its health means for this copy is said aloud.
+    """
     from drivecare.errors import DriveCareError
     from drivecare.hardware.blockdev import inspect
 
@@ -187,10 +194,22 @@ def _what_it_says(path: str, machine: Machine) -> Drive | None:
         if inspect(path, root=machine.root).bus in ("loop", "nbd"):  # an image; no drive to ask, nothing to import
             return None
         from drivecare.hardware.smart import read_drive
+        from drivecare.risk.assess import assess
 
-        return read_drive(path, machine=machine).drive
+        reading = read_drive(path, machine=machine)
     except DriveCareError:
         return None
+    advice = _ADVICE.get((side, assess(reading).verdict))
+    if advice is not None:
+        _say(f"{path}: {advice}")
+    return reading.drive
+
+
+_ADVICE = {
+    ("source", "evacuate"): "the source is losing data. Copy it now, put nothing else on it, do not fit it again.",
+    ("target", "evacuate"): "the target itself is losing data. Nothing copied to it is safe: take another one.",
+    ("target", "replace"): "the target's own report says it should be replaced. Take another one.",
+}
 
 
 def _say(sentence: str) -> None:

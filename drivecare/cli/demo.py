@@ -2,24 +2,18 @@
 
 from __future__ import annotations
 
-import errno
 import random
 import re
 import shlex
 import shutil
 import sys
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from drivecare.errors import BadInput
-
-if TYPE_CHECKING:
-    from drivecare.transfer.port import Buffer, Medium
 
 JOB = "1042"
 LABEL = "CH-2103"
@@ -143,22 +137,6 @@ def _make_image(path: Path) -> None:
         image.truncate(SIZE_BYTES)
 
 
-@dataclass
-class BadSectors:
-    """A medium with an area that fails as a drive's bad sectors do: a read that touches it is an I/O error."""
-
-    inner: Medium
-
-    def __getattr__(self, name: str) -> object:
-        return getattr(self.inner, name)
-
-    def read(self, offset: int, buffer: Buffer, length: int) -> int:
-        """As the medium itself, but for the bad area."""
-        if offset < BAD_OFFSET + BAD_LENGTH and offset + length > BAD_OFFSET:
-            raise OSError(errno.EIO, "Input/output error")
-        return self.inner.read(offset, buffer, length)
-
-
 def _copy(here: Path, old: Path, new: Path) -> Path:
     """The copy command's own engine, told that the two images are the two drives. Returns the receipt's path."""
     from drivecare.cli.common import console, job_folder
@@ -167,7 +145,9 @@ def _copy(here: Path, old: Path, new: Path) -> Path:
     from drivecare.hardware.copying import Request, places
     from drivecare.hardware.copying import run as copy
     from drivecare.reading.files import load_reading
+    from drivecare.transfer.areas import Area
     from drivecare.transfer.port import Progress, Watch
+    from drivecare.transfer.recorded import WithBadAreas
 
     source, target = str(here / "old-drive.img"), str(here / "new-drive.img")
     drives = {source: load_reading(old).drive, target: load_reading(new).drive}
@@ -185,7 +165,7 @@ def _copy(here: Path, old: Path, new: Path) -> Path:
                 receipt=receipt_path,
                 journal=journal_path,
                 ask=drives.get,
-                through=BadSectors,  # type: ignore[arg-type]  # __getattr__ hands the rest of the port through
+                through=lambda medium: WithBadAreas(medium, (Area(offset=BAD_OFFSET, length=BAD_LENGTH),)),
                 say=lambda sentence: click.echo(sentence, err=True),
                 watch=Watch(tell=tell),
             )

@@ -141,6 +141,16 @@ def target_not_empty(_: Side, target: Side, wishes: Wishes) -> str | None:
     )
 
 
+def other_target(_: Side, target: Side, wishes: Wishes) -> str | None:
+    """A name was typed that is not this target's: whoever typed it means another one, even where this one is empty."""
+    typed = wishes.allow_overwrite
+    if typed is None or typed in target.overwrite_ids or wishes.resuming:
+        return None
+    return (
+        f"{typed!r} does not name the target {target.end.path}. Look at `drivecare drives`, then name the one you mean"
+    )
+
+
 def weak_identity(_: Side, target: Side, wishes: Wishes) -> str | None:
     """Behind a bridge that hides the drive's number, the number typed may be the dock's, whatever drive is in it."""
     if target.content is None or not target.is_device or target.loop or wishes.resuming:
@@ -166,6 +176,7 @@ GUARDS: dict[str, Guard] = {
     "target-smaller": target_smaller,
     "sector-size": sector_size,
     "target-not-empty": target_not_empty,
+    "other-target": other_target,
     "weak-identity": weak_identity,
 }
 

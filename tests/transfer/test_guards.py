@@ -63,6 +63,7 @@ REFUSED: list[tuple[str, Side, Side, Wishes]] = [
     ("target-not-empty", side(), target(**USED), Wishes()),
     ("target-not-empty", side(), target(**USED), Wishes(allow_overwrite="/dev/sdc")),
     ("target-not-empty", side(), target(**USED), Wishes(allow_overwrite="KX25-00417")),
+    ("other-target", side(), target(), Wishes(allow_overwrite="KX25-00417")),
     (
         "weak-identity",
         side(),
