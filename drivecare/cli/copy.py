@@ -77,9 +77,11 @@ def copy(
     from drivecare.transfer.engine import Settings
     from drivecare.transfer.guards import Wishes
     from drivecare.transfer.port import Watch
+    from drivecare.transfer.receipt import Receipt
 
-    folder = job_folder(job, jobs).path if job is not None else None
-    receipt_path, journal_path = places(target, folder)
+    folder = job_folder(job, jobs) if job is not None else None
+    known = tuple(filed.document for filed in folder.results(Receipt)) if folder is not None else ()
+    receipt_path, journal_path = places(target, folder.path if folder is not None else None)
     if receipt is not None:
         receipt_path, journal_path = receipt, journal_beside(receipt)
     policy = Policy(retries=retries, damage_seconds=None if damage_hours is None else damage_hours * 3600)
@@ -98,6 +100,7 @@ def copy(
                 resume=resume,
                 wishes=Wishes(allow_overwrite=allow_overwrite, acknowledged=acknowledge),
                 probe=probe,
+                known=known,
                 settings=Settings(policy=policy),
                 patience_seconds=stuck_after,
                 ask=lambda path: _what_it_says(path, machine(ctx), "source" if path == source else "target"),

@@ -32,7 +32,8 @@ class Request:
     """What to copy where, and how.
 
     `ask` gives what the drive at a path says of itself, or None; `through` may put something between the engine and the
-    source (the demo's bad sectors). `say` takes a sentence for the user.
+    source (the demo's bad sectors). `say` takes a sentence for the user. `known`: receipts of earlier copies, oldest
+    first, one of which may be of the source image.
     """
 
     source: str
@@ -42,6 +43,7 @@ class Request:
     resume: bool = False
     wishes: Wishes = field(default_factory=Wishes)
     probe: bool = False
+    known: tuple[Receipt, ...] = ()
     settings: Settings = field(default_factory=Settings)
     patience_seconds: float = PATIENCE_SECONDS
     ask: Callable[[str], Drive | None] = lambda _: None
@@ -70,7 +72,7 @@ def run(request: Request) -> Receipt:
     target = find_target(request.target, request.ask(request.target))
     store = JournalFile(request.journal)
     former = _former(request, store)
-    parent = _parent(request.source, source, request.say)
+    parent = _parent(request, source)
     if parent is not None and parent.origin.logical_sector_bytes is not None:
         source = msgspec.structs.replace(source, table_sector_bytes=parent.origin.logical_sector_bytes)
     wishes = msgspec.structs.replace(request.wishes, resuming=former is not None)
@@ -174,25 +176,33 @@ def _name(end: End) -> str:
     return f"{named}, {end.size_bytes:,} bytes"
 
 
-def _parent(path: str, source: Side, say: Callable[[str], None]) -> Parent | None:
-    """What the receipt beside a source image says of it; None for a device, and where there is no such receipt."""
-    beside = Path(path + RECEIPT_SUFFIX)
-    if source.is_device or not beside.exists():
+def _parent(request: Request, source: Side) -> Parent | None:
+    """What a receipt says of a source image: one the request knows, or the one beside it; None where there is none."""
+    if source.is_device:
         return None
+    for receipt in (*reversed(request.known), *_beside(request)):
+        same_file = Path(receipt.target.path).resolve() == Path(request.source).resolve()
+        moved = Path(receipt.target.path).name == Path(request.source).name
+        proven = receipt.verified and receipt.bytes_total == source.end.size_bytes
+        if proven and (same_file or moved) and receipt.digest.whole is not None:
+            return Parent(
+                whole=receipt.digest.whole,
+                parents=receipt.parents,
+                unreadable=receipt.unreadable,
+                origin=receipt.origin or receipt.source,
+            )
+    return None
+
+
+def _beside(request: Request) -> tuple[Receipt, ...]:
+    beside = Path(request.source + RECEIPT_SUFFIX)
+    if not beside.exists():
+        return ()
     try:
-        receipt = load(Receipt, beside)
+        return (load(Receipt, beside),)
     except BadInput as error:
-        say(f"{error.message()} The copy goes on without it.")
-        return None
-    if receipt.bytes_total != source.end.size_bytes or receipt.digest.whole is None or not receipt.verified:
-        say(f"{beside} is not the proof of this image: the copy goes on without it.")
-        return None
-    return Parent(
-        whole=receipt.digest.whole,
-        parents=receipt.parents,
-        unreadable=receipt.unreadable,
-        origin=receipt.origin or receipt.source,
-    )
+        request.say(f"{error.message()} The copy goes on without it.")
+        return ()
 
 
 def _put_aside(receipt: Path, say: Callable[[str], None]) -> None:

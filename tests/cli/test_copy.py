@@ -17,6 +17,8 @@ import pytest
 
 from drivecare.cli.copy import copy
 from drivecare.documents import load
+from drivecare.job.folder import create_job
+from drivecare.job.model import Opening
 from drivecare.transfer.journal import Journal
 from drivecare.transfer.receipt import Receipt
 from tests.cli.bench import Ran, run
@@ -184,6 +186,18 @@ def test_drive_to_image_to_drive_names_the_image(source: Path, tmp_path: Path) -
     assert second["origin"]["path"] == str(source)
 
 
+def test_a_chain_is_followed_through_a_job(source: Path, tmp_path: Path) -> None:
+    opening = Opening(id="7", opened_at="2026-11-25T10:00:00+00:00", host="any", label="any", complaint="slow")
+    create_job(opening, tmp_path / "jobs")
+    jobs = ("--jobs", tmp_path / "jobs", "--job", "7")
+    first = run(copy, source, "image.img", "--json", *jobs)
+    assert first.exit_code == 0, first.err
+    assert not (tmp_path / "image.img.receipt.json").exists()
+    second = run(copy, "image.img", "drive.img", "--json", *jobs)
+    assert second.json["parents"] == [first.json["digest"]["whole"]]
+    assert len(list((tmp_path / "jobs" / "7").glob("*-receipt-*.json"))) == 2
+
+
 @pytest.mark.parametrize(
     ("arguments", "code", "words"),
     [
@@ -229,3 +243,21 @@ def test_any_end_is_resumed_to_the_same_result(tmp_path: Path, how: signal.Signa
     assert process.returncode == (-9 if how == signal.SIGKILL else 23)
     assert subprocess.run([*command, "--resume"], check=False, capture_output=True).returncode == 0
     assert hashlib.sha256(target.read_bytes()).digest() == hashlib.sha256(source.read_bytes()).digest()
+
+
+@pytest.mark.slow
+def test_memory_does_not_grow_with_the_size(tmp_path: Path) -> None:
+    """Resident memory of the program, as the kernel counts it (getrusage), for 64 MiB and for 3 GiB of holes."""
+    program = (
+        "import resource, subprocess, sys\n"
+        "done = subprocess.run(sys.argv[1:], stdout=subprocess.DEVNULL, check=True)\n"
+        "print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)\n"
+    )
+    tool = Path(sys.executable).with_name("drivecare")
+    for size in (64 * MIB, 3072 * MIB):
+        source = tmp_path / f"{size}.img"
+        with source.open("wb") as image:
+            image.truncate(size)
+        command = [sys.executable, "-c", program, tool, "copy", source, tmp_path / f"{size}.copy"]
+        used = subprocess.run(command, capture_output=True, check=True, text=True).stdout
+        assert int(used) < 150 * 1024, f"{used} KiB for {size} bytes"
