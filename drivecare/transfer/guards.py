@@ -146,9 +146,9 @@ def other_target(_: Side, target: Side, wishes: Wishes) -> str | None:
     typed = wishes.allow_overwrite
     if typed is None or typed in target.overwrite_ids or wishes.resuming:
         return None
-    return (
-        f"{typed!r} does not name the target {target.end.path}. Look at `drivecare drives`, then name the one you mean"
-    )
+    goes_by = f" goes by {target.overwrite_ids[0]}" if target.overwrite_ids else " has no name to go by"
+    way_out = "Look at `drivecare drives`, then name the one you mean"
+    return f"{typed!r} is not the target: {target.end.path}{goes_by}. {way_out}"
 
 
 def weak_identity(_: Side, target: Side, wishes: Wishes) -> str | None:

@@ -43,6 +43,11 @@ class Drive:
         return f"BENCH-{self.name.upper()}"
 
     @property
+    def shown_serial(self) -> str:
+        """The number it goes by here: in a dock, the dock's, for these docks hide what is in them."""
+        return f"DOCK-{self.name.upper()}" if self.bus in ("usb", "uas") else self.serial
+
+    @property
     def size_bytes(self) -> int:
         """Its size: whole MiB, and 64 KiB more for each drive before it."""
         return self.mib * MIB + self.nth * 65536
@@ -108,7 +113,7 @@ class Drive:
             case "usb" | "uas":  # a dock, and the disk in it
                 dock = f"{self.name}.dock"
                 driver = "usb-bot" if self.bus == "usb" else "usb-uas"
-                bridge = {"driver": driver, "id": dock, "bus": "usb.0", "serial": f"DOCK-{self.name.upper()}"}
+                bridge = {"driver": driver, "id": dock, "bus": "usb.0", "serial": self.shown_serial}
                 return [bridge, {"driver": "scsi-hd", **disk, "bus": f"{dock}.0", "scsi-id": 0, "lun": 0}]
 
     def arguments(self, image: Path, log: Path) -> list[str]:

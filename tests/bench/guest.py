@@ -108,7 +108,7 @@ class Bench:
 
     def copy_command(self, source: str, target: str) -> tuple[str, ...]:
         """Arguments that copy one drive over another, whose serial number is typed."""
-        return ("copy", self.path(source), self.path(target), "--allow-overwrite", self.drives[target].serial)
+        return ("copy", self.path(source), self.path(target), "--allow-overwrite", self.drives[target].shown_serial)
 
     def run_each(self, commands: Sequence[Sequence[str]]) -> list[Ended]:
         """Run several commands at once."""

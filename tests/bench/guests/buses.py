@@ -31,7 +31,7 @@ def check_drives_lists_every_bus(bench: Bench) -> None:
         assert found["capacity_bytes"] == drive.size_bytes, found
         assert found["in_use"] == [], found
         if drive.bus in ("usb", "uas"):  # the dock's number is shown, and called the dock's
-            assert found["identity"]["bridge_serial"] == f"DOCK-{name.upper()}", found
+            assert found["identity"]["bridge_serial"] == drive.shown_serial, found
             assert found["identity"]["native_serial"] is None, found
         else:
             assert found["serial"] == found["identity"]["native_serial"] == drive.serial, found

@@ -101,7 +101,7 @@ def copies(bench: Bench, name: str) -> None:
         as_source, as_target = bench.run_each(
             [
                 ("copy", used, "/tmp/image"),
-                ("copy", bench.path("small"), used, "--allow-overwrite", bench.drives[name].serial),
+                ("copy", bench.path("small"), used, "--allow-overwrite", bench.drives[name].shown_serial),
             ]
         )
         refused(as_source, used)
