@@ -146,7 +146,7 @@ class Scan:
                 self._look_at(self._block(number), number)
                 self._done += 1
                 self._tell("reading")
-            self._look_again()
+            self._look_again(on_pause)
         except KeyboardInterrupt:
             self._stopped = "interrupted"
         except Gone as gone:
@@ -224,12 +224,13 @@ class Scan:
     def _should_stop(self, on_pause: Callable[[ScanState], None]) -> bool:
         policy = self._policy
         self._stopped = self._watch.stop()
+        seen = None
         if len(merge(self._unreadable)) >= policy.most_unreadable_areas:
-            self._stopped = (
-                f"{policy.most_unreadable_areas} unreadable areas are enough to know: copy it, do not scan it"
-            )
+            seen = f"{policy.most_unreadable_areas} unreadable areas are"
         elif self._failed_reads >= policy.most_failed_reads:
-            self._stopped = f"{self._failed_reads} reads failed, which is enough to know: copy it, do not scan it"
+            seen = f"{self._failed_reads} failed reads are"
+        if seen is not None:
+            self.enough, self._stopped = True, f"{seen} enough to know: copy it, do not scan it"
         if self._watch.clock() - self._asked_at >= policy.temperature_seconds:
             self._asked_at = self._watch.clock()
             on_pause(self.state())
@@ -303,10 +304,12 @@ class Scan:
             )
         ]
 
-    def _look_again(self) -> None:
+    def _look_again(self, on_pause: Callable[[ScanState], None]) -> None:
         """Read slow blocks once more and keep the better time."""
         suspects = sorted(self._slow(self._zones()), key=lambda found: -self._times[found[0]] / found[1])
         for number, _ in sorted(suspects[: self._policy.most_slow_checks]):
+            if self._should_stop(on_pause):
+                return
             first, self._times[number] = self._times[number], math.nan
             self._look_at(self._block(number), number)
             self._times[number] = min(first, self._times[number])

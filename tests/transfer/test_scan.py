@@ -121,6 +121,16 @@ def test_an_interrupted_scan_goes_on_and_sees_the_same() -> None:
     assert (rest.unreadable, rest.slow, rest.bytes_read) == (whole.unreadable, whole.slow, whole.bytes_read)
 
 
+def test_it_can_be_stopped_while_it_looks_again_at_slow_areas() -> None:
+    slow = {4096: 300.0, 100_000: 150.0}
+    surface = Surface(slow=slow)
+    watch = Watch(clock=lambda: surface.now, stop=lambda: "interrupted" if surface.reads == 65 else None)
+    part, running = scan(surface, watch=watch)  # 64 blocks and one of the two slow ones again
+    assert (part.complete, part.stopped_because, running.enough) == (False, "interrupted", False)
+    rest, _ = scan(Surface(slow=slow), state=running.state())
+    assert (rest.complete, [a.offset // MIB for a in rest.slow]) == (True, [2, 48])
+
+
 def test_another_size_is_another_drive() -> None:
     state = new_state(Surface(), sample_percent=100, started="t0")
     with pytest.raises(BadInput, match="another size"):
@@ -134,12 +144,12 @@ def test_a_vanished_drive_has_no_unreadable_areas() -> None:
 
 
 def test_enough_is_enough() -> None:
-    seen, _ = scan(Surface(bad=frozenset(range(0, 131_072, 4096))), policy=ScanPolicy(most_unreadable_areas=5))
-    assert not seen.complete
+    seen, running = scan(Surface(bad=frozenset(range(0, 131_072, 4096))), policy=ScanPolicy(most_unreadable_areas=5))
+    assert (seen.complete, running.enough) == (False, True)
     assert len(seen.unreadable) == 5
     surface = Surface(bad=frozenset(range(2048, 8192)))
-    seen, _ = scan(surface, policy=ScanPolicy(most_failed_reads=50))
-    assert not seen.complete
+    seen, running = scan(surface, policy=ScanPolicy(most_failed_reads=50))
+    assert (seen.complete, running.enough) == (False, True)
     assert sum(area.length for area in seen.unreadable) <= 50 * 512
     assert surface.reads < 200
 
