@@ -7,7 +7,6 @@ from pathlib import Path
 
 import pytest
 
-from drivecare import documents
 from drivecare.documents import Strict, Value, decode, decode_toml, encode, read_bytes, save
 from drivecare.errors import BadInput, DriveCareError, Interrupted, NoDrive, Refused, Unavailable
 
@@ -71,9 +70,14 @@ def test_save_is_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyP
 
 def test_save_flushes_the_data_before_it_takes_the_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     happened: list[str] = []
-    monkeypatch.setattr(documents.os, "fsync", lambda _: happened.append("flush"))
+    monkeypatch.setattr(os, "fsync", lambda _: happened.append("flush"))
     real = Path.replace
-    monkeypatch.setattr(Path, "replace", lambda self, to: happened.append("name") or real(self, to))
+
+    def replace(self: Path, to: Path) -> Path:
+        happened.append("name")
+        return real(self, to)
+
+    monkeypatch.setattr(Path, "replace", replace)
     save(tmp_path / "x", b"")
     assert happened == ["flush", "name", "flush"]
 

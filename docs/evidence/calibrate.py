@@ -62,7 +62,8 @@ class Cohort:
     def chance(self, where: pl.Expr) -> float:
         """Kaplan-Meier chance of failing within the horizon."""
         rows = self.counts.filter(where)
-        return failing(*(rows[name].to_numpy() for name in ("days", "fails", "weight")), self.horizon)
+        days, failed, weight = (rows[name].to_numpy() for name in ("days", "fails", "weight"))
+        return failing(days, failed, weight, self.horizon)
 
     def readings(self, where: pl.Expr) -> int:
         """Drives, counted on each day they were read."""
@@ -116,10 +117,9 @@ def measure(cohort: Cohort, shipped: SurvivalTable) -> tuple[tuple[Clean, ...], 
     bands_spread = spread(cohort, [usual & where for where in wheres])
     middles = np.array([mean_points(cohort, usual & where) for where in wheres])
     rows = [measured(cohort, where, usual, bands_spread) for where in wheres]
-    slopes = {"xs": middles, "slope": LEAST_SLOPE}
     bands = tuple(
         Band(points=round(float(middle), 1), **msgspec.structs.asdict(row))
-        for middle, row in zip(middles, made_rising(rows, **slopes), strict=True)
+        for middle, row in zip(middles, made_rising(rows, xs=middles, slope=LEAST_SLOPE), strict=True)
     )
     return clean_rows(cohort, usual), bands
 

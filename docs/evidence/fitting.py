@@ -83,7 +83,8 @@ def fit_points(reached: Floats, drives: Numbers, failed: Numbers, *, sweeps: int
             steps.append(abs(step))
         if max(steps) < 1e-4:
             break
-    return np.maximum(np.rint(weights[: reached.shape[1]] * POINTS_PER_LOG), 1).astype(np.int64)
+    points: Numbers = np.maximum(np.rint(weights[: reached.shape[1]] * POINTS_PER_LOG), 1).astype(np.int64)
+    return points
 
 
 def spread_between(observed: Floats, expected: Floats) -> float:

@@ -9,6 +9,7 @@ import matplotlib.pyplot as plt
 import numpy as np
 import polars as pl
 from fitting import Floats, Numbers, area, roc
+from matplotlib.axes import Axes
 
 from drivecare.risk.survival import SurvivalTable, load_table
 
@@ -30,8 +31,10 @@ def draw(
         ("roc", _roc(*last)),
         ("chance", _chance(load_table())),
     ):
-        axes.figure.savefig(folder / f"{name}.svg", metadata={"Date": None}, bbox_inches="tight")
-        plt.close(axes.figure)
+        figure = axes.get_figure(root=True)
+        assert figure is not None  # pyplot drew it
+        figure.savefig(folder / f"{name}.svg", metadata={"Date": None}, bbox_inches="tight")
+        plt.close(figure)
 
 
 def _percent_axis(axis: mpl.axis.Axis, ticks: list[float]) -> None:
@@ -39,7 +42,7 @@ def _percent_axis(axis: mpl.axis.Axis, ticks: list[float]) -> None:
     axis.set_ticks([], minor=True)
 
 
-def _calibration(table: SurvivalTable, compared: pl.DataFrame, day: str) -> plt.Axes:
+def _calibration(table: SurvivalTable, compared: pl.DataFrame, day: str) -> Axes:
     _, axes = plt.subplots(figsize=(6.4, 5.2))
     axes.set(xscale="log", yscale="log", xlim=(0.008, 1), ylim=(0.008, 1.05))
     axes.plot([0.008, 1], [0.008, 1], color=GREY, linewidth=1, zorder=1)
@@ -60,7 +63,7 @@ def _calibration(table: SurvivalTable, compared: pl.DataFrame, day: str) -> plt.
     return axes
 
 
-def _roc(failed: Numbers, scores: dict[str, Floats]) -> plt.Axes:
+def _roc(failed: Numbers, scores: dict[str, Floats]) -> Axes:
     _, axes = plt.subplots(figsize=(6.4, 5.2))
     for (name, score), colour, style in zip(scores.items(), (BLUE, INK, ORANGE), ("-", ":", "--"), strict=True):
         alarms, caught = roc(failed, score)
@@ -79,7 +82,7 @@ def _roc(failed: Numbers, scores: dict[str, Floats]) -> plt.Axes:
     return axes
 
 
-def _chance(table: SurvivalTable) -> plt.Axes:
+def _chance(table: SurvivalTable) -> Axes:
     _, axes = plt.subplots(figsize=(6.4, 4.2))
     rows = (table.clean[0], *table.band)
     points = [0.0, *(band.points for band in table.band)]

@@ -234,7 +234,7 @@ def test_a_write_protected_target(source: Path, tmp_path: Path) -> None:
 def test_any_end_is_resumed_to_the_same_result(tmp_path: Path, how: signal.Signals) -> None:
     source, target = tmp_path / "source.img", tmp_path / "target.img"
     source.write_bytes(random.Random(2).randbytes(16 * MIB) * 40)
-    command = [Path(sys.executable).with_name("drivecare"), "copy", source, target]
+    command: list[str | Path] = [Path(sys.executable).with_name("drivecare"), "copy", source, target]
     with subprocess.Popen(command, stderr=subprocess.DEVNULL, stdout=subprocess.DEVNULL) as process:
         journal = tmp_path / "target.img.journal.json"
         while process.poll() is None and not (journal.exists() and journal.stat().st_size > 1500):
@@ -258,6 +258,6 @@ def test_memory_does_not_grow_with_the_size(tmp_path: Path) -> None:
         source = tmp_path / f"{size}.img"
         with source.open("wb") as image:
             image.truncate(size)
-        command = [sys.executable, "-c", program, tool, "copy", source, tmp_path / f"{size}.copy"]
+        command: list[str | Path] = [sys.executable, "-c", program, tool, "copy", source, tmp_path / f"{size}.copy"]
         used = subprocess.run(command, capture_output=True, check=True, text=True).stdout
         assert int(used) < 150 * 1024, f"{used} KiB for {size} bytes"

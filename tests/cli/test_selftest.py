@@ -22,7 +22,7 @@ from tests.hardware.test_selftest import ABORTED, PASSED, READ_FAILURE, STARTED,
 
 def bench(tmp_path: Path, *looks: Answer, pending: int = 0) -> tuple[Machine, Recorded]:
     sata_drive(Tree(tmp_path))
-    answers = {
+    answers: dict[str, Answer | list[Answer]] = {
         "-x": answer(sata(pending=pending)),
         "-t": STARTED,
         "-X": answer(BANNER),
@@ -96,7 +96,7 @@ def test_a_verdict_filed_in_the_job_binds_too(tmp_path: Path) -> None:
 
 def test_ctrl_c_leaves_the_test_running_and_the_same_command_picks_it_up(tmp_path: Path) -> None:
     class Impatient(Recorded):
-        def ask(self, arguments: object, *, limit_seconds: float) -> Answer:  # type: ignore[override]
+        def ask(self, arguments: object, *, limit_seconds: float) -> Answer:
             if len(self.asked) == 4:
                 self.asked.append(())
                 raise KeyboardInterrupt

@@ -6,6 +6,7 @@ import os
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -25,16 +26,14 @@ def tree(tmp_path: Path) -> Tree:
     return Tree(tmp_path)
 
 
-def sata(tree: Tree, name: str = "sda", at: str = SATA, **files: str | bytes) -> Path:
+def sata(tree: Tree, name: str = "sda", at: str = SATA, **files: Any) -> Path:
     page = identify_page(model="Kestrel KD-500 Media Edition", serial="KX25-00417", wwn="5000c5a0b1c2d3e4")
     return tree.drive(
         name, at, sectors=976_773_168, queue__rotational="1", device__vpd_pg89=page, device__vendor="ATA", **files
     )
 
 
-def usb(
-    tree: Tree, name: str = "sdb", driver: str = "usb-storage", serial: str = "DOCK0001", **files: str | bytes
-) -> Path:
+def usb(tree: Tree, name: str = "sdb", driver: str = "usb-storage", serial: str = "DOCK0001", **files: Any) -> Path:
     drive = tree.drive(name, USB, queue__rotational="1", device__vendor="Plumdock", device__model="Twin", **files)
     dock = "sys/devices/pci0000:00/0000:00:14.0/usb2/2-1"
     for key, value in {"idVendor": "1d6b", "idProduct": "0104", "product": "Twin Dock", "serial": serial}.items():

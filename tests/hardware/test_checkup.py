@@ -19,7 +19,8 @@ from tests.hardware.test_blockdev import usb
 def machine(root: Path, **more: Any) -> Machine:
     backend = more.pop("recorded", Recorded({"-V": answer(BANNER)}))
     programs = frozenset(more.pop("running", ()))
-    return Machine(root=root, **{"backend": lambda: backend, "programs": lambda: programs, "is_root": True} | more)
+    usual: dict[str, Any] = {"backend": lambda: backend, "programs": lambda: programs, "is_root": True}
+    return Machine(root=root, **usual | more)
 
 
 @pytest.fixture

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -38,7 +39,7 @@ def tree(tmp_path: Path) -> Tree:
     return Tree(tmp_path)
 
 
-def recorded(tree: Tree, answers: Mapping[str, Answer | list[Answer]], **more: float) -> tuple[Machine, Recorded]:
+def recorded(tree: Tree, answers: Mapping[str, Answer | list[Answer]], **more: Any) -> tuple[Machine, Recorded]:
     backend = Recorded(answers, **more)
     machine = Machine(
         root=tree.root, backend=lambda: backend, clock=StillClock(), native_capacity=lambda _: None, is_root=True

@@ -71,7 +71,7 @@ SCENARIOS: tuple[Scenario, ...] = (
         "none",
     ),
     Scenario("slow dock", reading(_drive(HDD, link_gbps=3.0, link_max_gbps=6.0)), "refit", "none"),
-    Scenario("hidden area", reading(_drive(HDD, native_capacity_bytes=HDD.capacity_bytes + 2**20)), "refit", "none"),
+    Scenario("hidden area", reading(_drive(HDD, native_capacity_bytes=500_108_910_592)), "refit", "none"),
     Scenario("clean solid-state drive", ssd(), "refit", "none"),
     Scenario("solid state, worn to 85 %", ssd(wear_percent_used=85), "refit", "none"),
     Scenario("solid state, warm", ssd(temperature_celsius=70), "refit", "none"),

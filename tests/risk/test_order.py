@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import Any
 
 import msgspec
 from hypothesis import given, settings
@@ -83,8 +84,8 @@ def _drive_and_worse(draw: st.DrawFn) -> tuple[Reading, Reading]:
     """A reading, and the same with any of its bad signals raised."""
     drive: Drive = draw(st.sampled_from((HDD, SATA_SSD, NVME, SAS)))
     names = COUNTS[f"{drive.protocol} {drive.kind}"]
-    values = {name: draw(count) for name in names}
-    worse = {name: values[name] + draw(count) for name in names}
+    values: dict[str, Any] = {name: draw(count) for name in names}
+    worse: dict[str, Any] = {name: values[name] + draw(count) for name in names}
     if drive is NVME:
         warned = draw(st.sets(st.sampled_from(WARNINGS)))
         values["critical_warnings"] = tuple(sorted(warned))

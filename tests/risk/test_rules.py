@@ -29,8 +29,9 @@ def test_every_value_of_a_reading_has_a_rule_or_a_reason() -> None:
 
 def test_every_rule_and_reason_has_a_source() -> None:
     rules = load_rules()
-    assert all(entry.source.line().startswith(entry.source.kind) for entry in (*rules.rules, *rules.shown))
-    assert all(entry.source.text for entry in (*rules.rules, *rules.shown))
+    sources = [*(rule.source for rule in rules.rules), *(entry.source for entry in rules.shown)]
+    assert all(source.line().startswith(source.kind) for source in sources)
+    assert all(source.text for source in sources)
 
 
 def test_only_observed_loss_or_an_alarm_evacuates() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
+from typing import Any
 
 import msgspec
 import pytest
@@ -29,7 +30,7 @@ FIELDS = [name for signal in TABLE.signal for name in signal.values]
 MOST = sum(signal.levels[-1].points for signal in TABLE.signal)
 
 
-def hdd(**values: int | None) -> Reading:
+def hdd(**values: Any) -> Reading:
     return Reading(drive=Drive(kind="hdd", protocol="ata"), values=Values(**values))
 
 

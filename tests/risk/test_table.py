@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -34,7 +36,7 @@ celsius = st.one_of(st.none(), st.sampled_from([20, 38, 59, 60, 61, 66]))
         {name: hours if name == "smart_9_raw" else celsius if name == "smart_194_raw" else small for name in COUNTERS}
     )
 )
-def test_a_row_is_judged_as_the_drive_alone(said: dict[str, int | None]) -> None:
+def test_a_row_is_judged_as_the_drive_alone(said: dict[str, Any]) -> None:
     row = ["2030-01-01", "KESTREL KD4000", *("" if said[name] is None else str(said[name]) for name in COUNTERS)]
     values = Values(**{COUNTERS[name]: number for name, number in said.items()})
     alone = assess(Reading(drive=Drive(kind="hdd", protocol="ata"), values=values))

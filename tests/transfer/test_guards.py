@@ -16,7 +16,7 @@ STRONG = Identity(wwn="5000c500a1b2c3d4", native_serial="KX25-00417", strength="
 
 
 def side(**more: Any) -> Side:
-    end = {
+    end: dict[str, Any] = {
         "path": "/dev/sdb",
         "kind": "device",
         "size_bytes": 1000,

@@ -34,7 +34,7 @@ def loops() -> None:
 
 @contextmanager
 def loop(path: Path) -> Iterator[Path]:
-    command = ["losetup", "-f", "--show", "--direct-io=on", path]
+    command: list[str | Path] = ["losetup", "-f", "--show", "--direct-io=on", path]
     device = subprocess.run(command, capture_output=True, check=True, text=True).stdout.strip()
     try:
         yield Path(device)
@@ -56,7 +56,7 @@ def test_a_hundred_kills(tmp_path: Path) -> None:
     killed = midway = 0
     with ExitStack() as held:
         source, target = held.enter_context(loop(one)), held.enter_context(loop(other))
-        command = [Path(sys.executable).with_name("drivecare"), "copy", source, target]
+        command: list[str | Path] = [Path(sys.executable).with_name("drivecare"), "copy", source, target]
         longest = 2.0
         while killed < KILLS:
             for old in tmp_path.glob("*.json"):

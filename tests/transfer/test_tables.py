@@ -20,7 +20,7 @@ MIB = 1 << 20
 LINUX = uuid.UUID("0fc63daf-8483-4772-8e79-3d69d8477de4")
 
 
-def reader(data: bytes) -> ReadAt:
+def reader(data: bytes | bytearray) -> ReadAt:
     return lambda offset, length: bytes(data[offset : offset + length])
 
 
