@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import signal
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,9 +14,6 @@ if TYPE_CHECKING:
 
     from drivecare.hardware.machine import Machine
     from drivecare.reading.model import Drive
-    from drivecare.transfer.areas import Area
-    from drivecare.transfer.port import Progress
-    from drivecare.transfer.receipt import Receipt
 
 
 @click.command(epilog="Example: drivecare copy /dev/sdb /dev/sdc --allow-overwrite PN24-11873")
@@ -70,13 +64,13 @@ def copy(
     Any interruption leaves a journal; the same command with --resume goes on from it. Receipt and journal lie beside
     an image, in the working folder for a drive, or in the job.
     """
-    from drivecare.cli.progress import ByteBars
+    from drivecare.cli.progress import followed
+    from drivecare.cli.receipt_screen import show_receipt
     from drivecare.hardware.copying import Request, journal_beside, places, run
     from drivecare.hardware.heat import Heat
     from drivecare.transfer.damage import Policy
     from drivecare.transfer.engine import Settings
     from drivecare.transfer.guards import Wishes
-    from drivecare.transfer.port import Watch
     from drivecare.transfer.receipt import Receipt
 
     folder = job_folder(job, jobs) if job is not None else None
@@ -85,12 +79,8 @@ def copy(
     if receipt is not None:
         receipt_path, journal_path = receipt, journal_beside(receipt)
     policy = Policy(retries=retries, damage_seconds=None if damage_hours is None else damage_hours * 3600)
-    heat = [Heat(path, root=machine(ctx).root) for path in (source, target)]
-    with ByteBars() as bars, stop_when_asked() as asked:
-
-        def tell(progress: Progress) -> None:
-            bars(progress.phase, progress.done, progress.total)
-
+    heat = [Heat(path, root=machine(ctx).root).reason for path in (source, target)]
+    with followed(*heat) as watch:
         result = run(
             Request(
                 source=source,
@@ -105,9 +95,7 @@ def copy(
                 patience_seconds=stuck_after,
                 ask=lambda path: _what_it_says(path, machine(ctx), "source" if path == source else "target"),
                 say=_say,
-                watch=Watch(
-                    tell=tell, stop=lambda: asked() or next(filter(None, (one.reason() for one in heat)), None)
-                ),
+                watch=watch,
             )
         )
 
@@ -118,69 +106,6 @@ def copy(
             out.print("Power off and detach one of the two now: two drives with the same content confuse a computer.")
 
     finish(result, show=show, as_json=as_json, exit_code=result.exit_code, job=job, jobs=jobs)
-
-
-@contextmanager
-def stop_when_asked() -> Iterator[Callable[[], str | None]]:
-    """A callable that gives the reason to stop once SIGINT, SIGTERM or SIGHUP came; the work then ends in order."""
-    reasons: list[str] = []
-
-    def note(number: int, _frame: object) -> None:
-        reasons.append(f"stopped by {signal.Signals(number).name}")
-
-    former = {number: signal.signal(number, note) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
-    try:
-        yield lambda: reasons[0] if reasons else None
-    finally:
-        for number, handler in former.items():
-            signal.signal(number, handler)
-
-
-def show_receipt(out: Console, receipt: Receipt) -> None:
-    """A receipt in a few lines: what is proven, what is not, what to know."""
-    from drivecare.cli.words import several, size
-
-    total = receipt.bytes_total
-    if receipt.verified and receipt.verification is not None:
-        how = {
-            "direct": "past this machine's cache",
-            "cache-dropped": "after this machine's cache was dropped",
-            "after-power-cycle": "after a power cycle",
-        }[receipt.verification.method]
-        but = f", but for {several(len(receipt.unreadable), 'unreadable area')}" if receipt.unreadable else ""
-        out.print(f"VERIFIED{but}: all {total:,} bytes ({size(total)}) were read back {how} and agree.")
-        out.print(f"sha256 {receipt.digest.whole}", soft_wrap=True)
-    else:
-        out.print(f"NOT VERIFIED: the target does not hold what it must. {size(total)} were read back.")
-    _list(out, "read back wrong", receipt.mismatched)
-    _list(out, "could not be read back from the target", receipt.target_unreadable)
-    if receipt.mismatched or receipt.target_unreadable:
-        out.print("Copy with --resume to write these areas again; if it comes back, the target is faulty.")
-    for lost in receipt.unreadable:
-        where = f" in {', '.join(lost.partitions)}" if lost.partitions else ""
-        inherited = " (lost in the image's own copy)" if lost.inherited else ""
-        out.print(
-            f"  unreadable: {lost.length:,} bytes at byte {lost.offset:,}, LBA {lost.offset // _sector(receipt):,}"
-            f"{where}{inherited}",
-            soft_wrap=True,
-        )
-    if receipt.unreadable:
-        out.print("The target holds text there that names the place: search for 'could not be read'.")
-    if receipt.tail is not None and receipt.tail.cleared:
-        found = f": {', '.join(receipt.tail.found)}" if receipt.tail.found else ""
-        out.print(f"Old data at the end of the larger target was cleared{found}.")
-    for note in receipt.notes:
-        out.print(note.text)
-
-
-def _list(out: Console, what: str, areas: tuple[Area, ...]) -> None:
-    for one in areas:
-        out.print(f"  {what}: {one.length:,} bytes at byte {one.offset:,}")
-
-
-def _sector(receipt: Receipt) -> int:
-    origin = receipt.origin or receipt.source
-    return origin.logical_sector_bytes or 512
 
 
 def _what_it_says(path: str, machine: Machine, side: str) -> Drive | None:

@@ -140,24 +140,19 @@ def _make_image(path: Path) -> None:
 def _copy(here: Path, old: Path, new: Path) -> Path:
     """The copy command's own engine, told that the two images are the two drives. Returns the receipt's path."""
     from drivecare.cli.common import console, job_folder
-    from drivecare.cli.copy import show_receipt
-    from drivecare.cli.progress import ByteBars
+    from drivecare.cli.progress import followed
+    from drivecare.cli.receipt_screen import show_receipt
     from drivecare.hardware.copying import Request, places
     from drivecare.hardware.copying import run as copy
     from drivecare.reading.files import load_reading
     from drivecare.transfer.areas import Area
-    from drivecare.transfer.port import Progress, Watch
     from drivecare.transfer.recorded import WithBadAreas
 
     source, target = str(here / "old-drive.img"), str(here / "new-drive.img")
     drives = {source: load_reading(old).drive, target: load_reading(new).drive}
     receipt_path, journal_path = places(target)
     click.echo(click.style(f"$ drivecare copy {source} {target} --job {JOB}", dim=True))
-    with ByteBars() as bars:
-
-        def tell(progress: Progress) -> None:
-            bars(progress.phase, progress.done, progress.total)
-
+    with followed() as watch:
         receipt = copy(
             Request(
                 source=source,
@@ -167,7 +162,7 @@ def _copy(here: Path, old: Path, new: Path) -> Path:
                 ask=drives.get,
                 through=lambda medium: WithBadAreas(medium, (Area(offset=BAD_OFFSET, length=BAD_LENGTH),)),
                 say=lambda sentence: click.echo(sentence, err=True),
-                watch=Watch(tell=tell),
+                watch=watch,
             )
         )
     show_receipt(console(), receipt)

@@ -12,8 +12,6 @@ from drivecare.cli.common import finish, job_options, json_option
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from drivecare.transfer.port import Progress
-
 
 @click.command(epilog="Example: drivecare verify sdc.receipt.json /dev/sdc")
 @click.argument("receipt", type=click.Path(path_type=Path))
@@ -35,38 +33,37 @@ def verify(
     """
     if receipt.is_dir():
         _verify_bag(receipt, as_json=as_json, job=job, jobs=jobs)
-    from drivecare.cli.copy import show_receipt, stop_when_asked
-    from drivecare.cli.progress import ByteBars
+    from drivecare.cli.progress import followed
+    from drivecare.cli.receipt_screen import show_receipt
     from drivecare.hardware.verifying import verify_file
-    from drivecare.transfer.port import Watch
 
-    with ByteBars() as bars, stop_when_asked() as stop:
-
-        def tell(progress: Progress) -> None:
-            bars(progress.phase, progress.done, progress.total)
-
-        result, note = verify_file(
-            receipt, target, watch=Watch(tell=tell, stop=stop), after_power_cycle=after_power_cycle
-        )
+    with followed() as watch:
+        result, note = verify_file(receipt, target, watch=watch, after_power_cycle=after_power_cycle)
     if note:
         click.echo(note, err=True)
 
-    def show(out: Console) -> None:
-        show_receipt(out, result)
-
-    finish(result, show=show, as_json=as_json, exit_code=result.exit_code, job=job, jobs=jobs)
+    finish(
+        result,
+        show=lambda out: show_receipt(out, result),
+        as_json=as_json,
+        exit_code=result.exit_code,
+        job=job,
+        jobs=jobs,
+    )
 
 
 def _verify_bag(folder: Path, *, as_json: bool, job: str | None, jobs: Path | None) -> NoReturn:
-    from drivecare.cli.copy_files import bag_exit, show_bag
+    from drivecare.cli.progress import followed
+    from drivecare.cli.receipt_screen import show_bag
     from drivecare.job.times import stamp
     from drivecare.transfer.bag_check import check_bag
     from drivecare.transfer.verify import ForeignBag
 
-    receipt, wrong = check_bag(folder, at=stamp())
+    with followed() as watch:
+        receipt, wrong = check_bag(folder, at=stamp(), watch=watch)
     if receipt is not None:
         own = receipt
-        finish(own, show=lambda out: show_bag(out, own), as_json=as_json, exit_code=bag_exit(own), job=job, jobs=jobs)
+        finish(own, show=lambda out: show_bag(out, own), as_json=as_json, exit_code=own.exit_code, job=job, jobs=jobs)
     foreign = ForeignBag(path=str(folder), verified=not wrong, mismatched=tuple(wrong))
 
     def show(out: Console) -> None:

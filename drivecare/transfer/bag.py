@@ -76,6 +76,11 @@ class BagReceipt(Value, frozen=True, kw_only=True):
     finished: str
     tool_version: str
 
+    @property
+    def exit_code(self) -> int:
+        """0 all across and verified, 20 all but what is listed, 21 read back wrong."""
+        return 21 if self.mismatched else 20 if self.left_out else 0
+
 
 # Awkward in a manifest for some reader: RFC 8493 section 2.1.3 wants LF, CR and % encoded, which not every reader
 # undoes; blanks at a line's end are stripped; `$NAME` and a leading `~` are taken for something to expand.

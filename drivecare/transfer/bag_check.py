@@ -12,9 +12,10 @@ from typing import Literal
 import msgspec
 
 from drivecare.documents import decode, encode, read_bytes, save
-from drivecare.errors import BadInput
+from drivecare.errors import BadInput, Interrupted
 from drivecare.transfer import bag
 from drivecare.transfer.bag import BagReceipt, BagVerification, FileNote
+from drivecare.transfer.port import Progress, Watch
 
 Method = Literal["direct", "cache-dropped"]
 
@@ -71,20 +72,27 @@ def _digest_past_cache(path: Path, advance: Callable[[int], None]) -> tuple[str,
     return digest.hexdigest(), method
 
 
-def check_bag(
-    folder: Path, *, at: str, progress: Callable[[int], None] = lambda _: None
-) -> tuple[BagReceipt | None, list[FileNote]]:
+def check_bag(folder: Path, *, at: str, watch: Watch | None = None) -> tuple[BagReceipt | None, list[FileNote]]:
     """Check a bag whole: tag files, every payload file, nothing extra. Returns its receipt and what is wrong.
 
     A bag of ours gets the outcome written into its receipt; one made elsewhere has none: None.
-    Raises BadInput where there is no bag.
+    Raises BadInput where there is no bag, Interrupted where somebody asked to stop.
     """
     if not (folder / "bagit.txt").is_file():
         hint = "A copy that was interrupted is gone on with: drivecare copy-files ... --resume"
         raise BadInput("is no BagIt bag: it has no bagit.txt", where=str(folder), hint=hint)
     payload = _manifest_of(folder / bag.MANIFEST)
+    total = sum((folder / path).stat().st_size for path in payload if (folder / path).is_file())
+
+    following = watch or Watch()
+
+    def tell(done: int) -> None:
+        following.tell(Progress("reading back", done, total))
+        if reason := following.stop():
+            raise Interrupted(reason, where=str(folder), hint="Nothing was changed: verify it again.")
+
     wrong = list(_wrong_tags(folder))
-    method, differing = read_payload(folder, payload, progress)
+    method, differing = read_payload(folder, payload, tell)
     wrong += differing
     wrong += [
         FileNote(name=name, reason="is in data/ but in no manifest") for name in _files_below(folder) - set(payload)

@@ -24,10 +24,8 @@ from drivecare.errors import BadInput, Interrupted, Refused
 from drivecare.transfer import bag
 from drivecare.transfer.bag import BagReceipt, BagVerification, FileNote, TreeEnd, shown
 from drivecare.transfer.bag_check import read_payload
+from drivecare.transfer.port import Progress, Watch
 from drivecare.transfer.tree import Abilities, Entry, Tree, cannot_hold, needed_characters, survey, try_target
-
-Progress = Callable[[str, int, int], None]
-"""Called with the phase ("copy" or "read back"), bytes done and bytes in all."""
 
 _BLOCK = 4 << 20
 _BATCH_FILES, _BATCH_BYTES = 256, 64 << 20  # how much is flushed, then journalled, at a time
@@ -42,11 +40,17 @@ class _Copy:
     data: bytes  # the bag's data/ folder
     abilities: Abilities
     journal: _Journal
-    progress: Progress
+    watch: Watch
     total: int
     done: int = 0
     left_out: list[FileNote] = field(default_factory=list)
     not_kept: list[FileNote] = field(default_factory=list)
+
+    def tell(self, phase: str, done: int) -> None:
+        """Say how far it is. Raises Interrupted where somebody asked to stop."""
+        self.watch.tell(Progress(phase, done, self.total))
+        if reason := self.watch.stop():
+            raise Interrupted(reason, hint="What was copied is kept: go on with --resume.")
 
 
 def copy_files(
@@ -57,7 +61,7 @@ def copy_files(
     resume: bool = False,
     file_system: str | None = None,
     ends: tuple[TreeEnd, TreeEnd] | None = None,
-    progress: Progress = lambda *_: None,
+    watch: Watch | None = None,
 ) -> BagReceipt:
     """Copy `source` into a new bag at `target`; the receipt is also written into the bag.
 
@@ -77,7 +81,7 @@ def copy_files(
         data=os.path.join(os.fsencode(target), b"data"),
         abilities=abilities,
         journal=journal,
-        progress=progress,
+        watch=watch or Watch(),
         total=sum(entry.size_bytes for entry in tree.files),
         left_out=[FileNote(name=shown(path), reason=reason) for path, reason in tree.left_out],
     )
@@ -320,7 +324,7 @@ def _write_all(out: int, block: bytes, offset: int) -> None:
 
 def _advance(run: _Copy, count: int) -> None:
     run.done += count
-    run.progress("copy", run.done, run.total)
+    run.tell("copying", run.done)
 
 
 def _keep_metadata(run: _Copy, entry: Entry, path: bytes) -> None:
@@ -390,7 +394,7 @@ def _finish(
 ) -> BagReceipt:
     payload = _payload(run)
     _remove_strays(run, payload)
-    method, mismatched = read_payload(target, payload, lambda done: run.progress("read back", done, run.total))
+    method, mismatched = read_payload(target, payload, lambda done: run.tell("reading back", done))
     manifest = bag.manifest(payload.items())
     entries = b"".join(_line(_entry_row(entry)) for entry in run.tree.entries)
     tags = {

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from rich.console import Console
 
 from drivecare.cli.main import cli
-from drivecare.cli.readscan import show_scan
+from drivecare.cli.scan_screen import show_scan
 from drivecare.documents import decode
 from drivecare.reading.surface import Latency, SlowArea, SpeedPoint, SurfaceScan, UnreadableArea
 

@@ -6,6 +6,7 @@ import itertools
 import os
 import stat
 from pathlib import Path
+from typing import Any
 
 import bagit
 import pytest
@@ -16,6 +17,7 @@ from drivecare.errors import BadInput, Interrupted, Refused
 from drivecare.transfer import bag, files
 from drivecare.transfer.bag_check import check_bag
 from drivecare.transfer.files import copy_files
+from drivecare.transfer.port import Watch
 from drivecare.transfer.tree import Abilities, cannot_hold, survey
 
 HOSTILE = (
@@ -135,19 +137,21 @@ def test_an_interrupted_copy_is_gone_on_with(tree: Path, tmp_path: Path, monkeyp
     monkeypatch.setattr(files, "_BATCH_FILES", 3)
     calls = itertools.count()
 
-    def stop(*_: object) -> None:
-        if next(calls) == 9:
-            raise KeyboardInterrupt
-
-    with pytest.raises(KeyboardInterrupt):
-        copy_files(tree, target, now=now, progress=stop)
+    watch = Watch(stop=lambda: "stopped by SIGTERM" if next(calls) == 9 else None)
+    with pytest.raises(Interrupted, match="SIGTERM"):
+        copy_files(tree, target, now=now, watch=watch)
     assert not (target / "bagit.txt").exists()
     (target / "data" / "half of something").write_bytes(b"left by a crash")
     with pytest.raises(Refused, match="not empty"):
         copy_files(tree, target, now=now)
     copied: list[str] = []
     original = files._copy_file
-    monkeypatch.setattr(files, "_copy_file", lambda run, entry, path: copied.append(path) or original(run, entry, path))
+
+    def note(run: Any, entry: Any, path: Any) -> Any:
+        copied.append(path)
+        return original(run, entry, path)
+
+    monkeypatch.setattr(files, "_copy_file", note)
     receipt = copy_files(tree, target, now=now, resume=True)
     assert receipt.verified
     assert 0 < len(copied) < len(HOSTILE)
@@ -174,7 +178,7 @@ def test_a_file_that_changes_is_left_out_and_the_rest_is_valid(tree: Path, tmp_p
         with (tree / "sparse").open("ab") as stream:
             stream.write(b"more")
 
-    receipt = copy_files(tree, target, now=now, progress=meddle)
+    receipt = copy_files(tree, target, now=now, watch=Watch(tell=meddle))
     assert "sparse" in {note.name for note in receipt.left_out if "changed" in note.reason}
     assert bagit.Bag(str(target)).validate()
 

@@ -1,0 +1,87 @@
+"""What a copy, or a later verification, proved: the receipt of a drive or image, and that of a bag, for people."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from drivecare.cli.words import several, size
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from rich.console import Console
+
+    from drivecare.transfer.areas import Area
+    from drivecare.transfer.bag import BagReceipt, FileNote
+    from drivecare.transfer.receipt import Receipt
+
+_SHOWN = 12
+
+
+def show_receipt(out: Console, receipt: Receipt) -> None:
+    """A receipt in a few lines: what is proven, what is not, what to know."""
+    total = receipt.bytes_total
+    if receipt.verified and receipt.verification is not None:
+        how = {
+            "direct": "past this machine's cache",
+            "cache-dropped": "after this machine's cache was dropped",
+            "after-power-cycle": "after a power cycle",
+        }[receipt.verification.method]
+        but = f", but for {several(len(receipt.unreadable), 'unreadable area')}" if receipt.unreadable else ""
+        out.print(f"VERIFIED{but}: all {total:,} bytes ({size(total)}) were read back {how} and agree.")
+        out.print(f"sha256 {receipt.digest.whole}", soft_wrap=True)
+    else:
+        out.print(f"NOT VERIFIED: the target does not hold what it must. {size(total)} were read back.")
+    _list(out, "read back wrong", receipt.mismatched)
+    _list(out, "could not be read back from the target", receipt.target_unreadable)
+    if receipt.mismatched or receipt.target_unreadable:
+        out.print("Copy with --resume to write these areas again; if it comes back, the target is faulty.")
+    for lost in receipt.unreadable:
+        where = f" in {', '.join(lost.partitions)}" if lost.partitions else ""
+        inherited = " (lost in the image's own copy)" if lost.inherited else ""
+        out.print(
+            f"  unreadable: {lost.length:,} bytes at byte {lost.offset:,}, LBA {lost.offset // _sector(receipt):,}"
+            f"{where}{inherited}",
+            soft_wrap=True,
+        )
+    if receipt.unreadable:
+        out.print("The target holds text there that names the place: search for 'could not be read'.")
+    if receipt.tail is not None and receipt.tail.cleared:
+        found = f": {', '.join(receipt.tail.found)}" if receipt.tail.found else ""
+        out.print(f"Old data at the end of the larger target was cleared{found}.")
+    for note in receipt.notes:
+        out.print(note.text)
+
+
+def _list(out: Console, what: str, areas: tuple[Area, ...]) -> None:
+    for one in areas:
+        out.print(f"  {what}: {one.length:,} bytes at byte {one.offset:,}")
+
+
+def _sector(receipt: Receipt) -> int:
+    origin = receipt.origin or receipt.source
+    return origin.logical_sector_bytes or 512
+
+
+def show_bag(out: Console, receipt: BagReceipt) -> None:
+    """A receipt for people."""
+    what = f"{several(receipt.files, 'file')}, {receipt.bytes_total:,} bytes"
+    lines = [f"{what}   {receipt.source.path} -> {receipt.target.path}"]
+    if receipt.verification:
+        how = {"direct": "past the host's cache", "cache-dropped": "after dropping the host's cache"}
+        lines.append(f"VERIFIED   every file was read back {how[receipt.verification.method]} and agrees")
+    lines += _listed("MISMATCH   not what was read from the source", receipt.mismatched)
+    lines += _listed("left out, not in the bag", receipt.left_out)
+    lines += _listed("in the bag, but not everything of it could be kept", receipt.not_kept)
+    lines += _listed("stored under another spelling", receipt.renamed)
+    lines += [f"note: {notice}" for notice in receipt.notices]
+    lines.append(f"manifest SHA-256 {receipt.manifest_sha256}")
+    lines.append(f"Next: drivecare verify {receipt.target.path}   any time later")
+    out.print("\n".join(lines), soft_wrap=True)
+
+
+def _listed(title: str, notes: Sequence[FileNote]) -> list[str]:
+    if not notes:
+        return []
+    more = [f"    and {len(notes) - _SHOWN:,} more, all in the receipt"] if len(notes) > _SHOWN else []
+    return [f"{title}: {len(notes):,}", *(f"    {note.name}: {note.reason}" for note in notes[:_SHOWN]), *more]
