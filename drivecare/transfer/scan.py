@@ -138,9 +138,8 @@ class Scan:
 
     def run(self, *, on_pause: Callable[[ScanState], None] = lambda _: None) -> None:
         """Read every planned block. `on_pause` is handed the state about once a minute, to be saved."""
-        plan = planned(len(self._times), self._begun.sample_percent, self._begun.seed)
         try:
-            for number in itertools.islice(plan, self._done, None):
+            for number in itertools.islice(self._plan(), self._done, None):
                 if self._should_stop(on_pause):
                     return
                 self._look_at(self._block(number), number)
@@ -188,8 +187,7 @@ class Scan:
             started=self._begun.started,
             finished=finished,
             bytes_total=self._begun.bytes_total,
-            bytes_read=total(self._block(number) for number, time in enumerate(self._times) if not math.isnan(time))
-            + total(merge(self._unreadable)),
+            bytes_read=total(self._block(number) for number in itertools.islice(self._plan(), self._done)),
             sample_percent=self._begun.sample_percent,
             unreadable=tuple(UnreadableArea(offset=a.offset, length=a.length) for a in merge(self._unreadable)),
             slow=tuple(
@@ -209,6 +207,9 @@ class Scan:
             complete=self._stopped is None,
             stopped_because=self._stopped,
         )
+
+    def _plan(self) -> Iterator[int]:
+        return planned(len(self._times), self._begun.sample_percent, self._begun.seed)
 
     def _block(self, number: int) -> Area:
         size = self._begun.block_bytes

@@ -88,6 +88,7 @@ def test_unreadable_sectors_are_found_exactly() -> None:
     seen, _ = scan(Surface(bad=bad))
     found = {sector for a in seen.unreadable for sector in range(a.offset // 512, (a.offset + a.length) // 512)}
     assert found == bad
+    assert (seen.complete, seen.bytes_read) == (True, 64 * MIB)  # readable or not
     assert [(a.offset, a.length) for a in seen.unreadable] == [
         (7 * 512, 1536),
         (70_000 * 512, 512),
