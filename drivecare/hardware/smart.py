@@ -15,7 +15,7 @@ from drivecare.hardware.machine import Machine
 from drivecare.hardware.port import Answer, Backend
 from drivecare.reading.attached import decode_attached
 from drivecare.reading.decode import decode_report
-from drivecare.reading.model import Attached, Reading
+from drivecare.reading.model import Attached, RawReport, Reading, Unanswered
 
 # Everything a drive tells about itself in one call, the attributes in the layout that spells out their type.
 EVERYTHING = ("-x", "-f", "old")
@@ -140,35 +140,42 @@ def _read(path: str, transport: str | None, machine: Machine, backend: Backend) 
         if transport is not None:
             tried.clear()
             answer = _ask(backend, path, transport, EVERYTHING, EVERYTHING_SECONDS)
-    unanswered: str | None = None
+    unanswered: Unanswered = None
     if answer.exit_status is None:
         answer = _ask(backend, path, transport, ESSENTIALS, ESSENTIALS_SECONDS)
         unanswered = "everything" if answer.exit_status is None else "logs"
     try:
         return decode_attached(
-            answer.text,
-            Attached(
-                model=attached.model,
-                native_serial=attached.identity.native_serial,
-                wwn=attached.wwn,
-                bridge_serial=attached.identity.bridge_serial,
-                capacity_bytes=attached.capacity_bytes or None,
-                unanswered=unanswered,  # type: ignore[arg-type]
-                tried=tuple(tried),
+            RawReport(
+                text=answer.text,
+                exit_status=answer.exit_status,
+                asked=answer.asked,
+                attached_sector_bytes=attached.logical_sector_bytes,
+                native_capacity_bytes=None if unanswered else machine.native_capacity(attached),
+                bridge=attached.bridge,
+                attached=_known(attached, unanswered, tried),
             ),
             read_at=machine.clock.now().isoformat(timespec="seconds"),
             path=path,
             transport=transport or _usual_transport(attached),
-            exit_status=answer.exit_status,
-            asked=answer.asked,
-            attached_sector_bytes=attached.logical_sector_bytes,
-            native_capacity_bytes=None if unanswered else machine.native_capacity(attached),
-            bridge=attached.bridge,
         )
     except NoDrive as error:
         raise NoDrive(
             "does not say what it is", where=path, hint="Switch the dock off and on, or use another."
         ) from error
+
+
+def _known(attached: AttachedDrive, unanswered: Unanswered, tried: list[str]) -> Attached:
+    """What the machine knows of a drive, whatever the drive says."""
+    return Attached(
+        model=attached.model,
+        native_serial=attached.identity.native_serial,
+        wwn=attached.wwn,
+        bridge_serial=attached.identity.bridge_serial,
+        capacity_bytes=attached.capacity_bytes or None,
+        unanswered=unanswered,
+        tried=tuple(tried),
+    )
 
 
 def _ask(backend: Backend, path: str, transport: str | None, question: tuple[str, ...], limit_seconds: float) -> Answer:

@@ -6,8 +6,6 @@ kept beside the text in the saved reading, so that decoding it again gives the s
 
 from __future__ import annotations
 
-from typing import Any
-
 import msgspec
 
 from drivecare.errors import NoDrive
@@ -16,48 +14,28 @@ from drivecare.reading.gaps import gap
 from drivecare.reading.model import Attached, Drive, Gap, Identity, RawReport, Reading
 
 
-def decode_attached(text: str, attached: Attached | None, **circumstances: Any) -> Reading:
+def decode_attached(
+    raw: RawReport, *, read_at: str | None = None, path: str | None = None, transport: str | None = None
+) -> Reading:
     """`decode_report`, completed by what the machine knows. Raises NoDrive where neither names a drive."""
+    attached = raw.attached
     try:
-        reading = decode_report(text, **circumstances)
+        reading = decode_report(raw, read_at=read_at, path=path, transport=transport)
     except NoDrive:
         if attached is None or not (attached.model or attached.native_serial or attached.bridge_serial):
             raise
-        reading = _silent(text, **circumstances)
+        reading = Reading(
+            read_at=read_at, path=path, transport=transport, bridge=raw.bridge, drive=_silent(raw), raw=raw
+        )
     return reading if attached is None else _completed(reading, attached)
 
 
-def _silent(
-    text: str,
-    *,
-    read_at: str | None = None,
-    path: str | None = None,
-    transport: str | None = None,
-    exit_status: int | None = None,
-    asked: tuple[str, ...] = (),
-    attached_sector_bytes: int | None = None,
-    native_capacity_bytes: int | None = None,
-    bridge: str | None = None,
-) -> Reading:
-    """The reading of a drive that said nothing at all."""
-    return Reading(
-        read_at=read_at,
-        path=path,
-        transport=transport,
-        bridge=bridge,
-        drive=Drive(
-            attached_sector_bytes=attached_sector_bytes,
-            logical_sector_bytes=attached_sector_bytes,
-            native_capacity_bytes=native_capacity_bytes,
-        ),
-        raw=RawReport(
-            text=text,
-            exit_status=exit_status,
-            asked=asked,
-            attached_sector_bytes=attached_sector_bytes,
-            native_capacity_bytes=native_capacity_bytes,
-            bridge=bridge,
-        ),
+def _silent(raw: RawReport) -> Drive:
+    """A drive that said nothing at all."""
+    return Drive(
+        attached_sector_bytes=raw.attached_sector_bytes,
+        logical_sector_bytes=raw.attached_sector_bytes,
+        native_capacity_bytes=raw.native_capacity_bytes,
     )
 
 
@@ -68,7 +46,6 @@ def _completed(reading: Reading, attached: Attached) -> Reading:
     return msgspec.structs.replace(
         reading,
         gaps=gaps,
-        raw=msgspec.structs.replace(reading.raw, attached=attached),
         drive=msgspec.structs.replace(
             drive,
             model=drive.model or attached.model,

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from datetime import datetime, timedelta, timezone
 
+import msgspec
+
 from drivecare.errors import BadInput, NoDrive
 from drivecare.reading import ata, drive, nvme, scsi
 from drivecare.reading.model import Drive, DriveSays, Protocol, RawReport, Reading, Values
@@ -35,26 +37,20 @@ _QUALIFIERS = (
 
 
 def decode_report(
-    text: str,
-    *,
-    read_at: str | None = None,
-    path: str | None = None,
-    transport: str | None = None,
-    exit_status: int | None = None,
-    asked: tuple[str, ...] = (),
-    attached_sector_bytes: int | None = None,
-    native_capacity_bytes: int | None = None,
-    bridge: str | None = None,
+    report: str | RawReport, *, read_at: str | None = None, path: str | None = None, transport: str | None = None
 ) -> Reading:
-    """A drive's report as a reading.
+    """A drive's report as a reading: its text alone, from a mail, or with what the machine knew beside it.
 
-    `text` may come straight from the backend or from a mail. `read_at` (ISO 8601) defaults to the time the report names
-    where its zone is known; `exit_status` is the backend's, None where the text was pasted; the rest is what the
-    machine knew beside the text (RawReport). Raises NoDrive where the text names no drive, BadInput where it names
-    several; nothing else.
+    `read_at` (ISO 8601) defaults to the time the report names where its zone is known. Raises NoDrive where the text
+    names no drive, BadInput where it names several; nothing else.
     """
-    text = text.encode("utf-8", "replace").decode("utf-8")
-    lines = lines_of(text)
+    raw = RawReport(text=report) if isinstance(report, str) else report
+    raw = msgspec.structs.replace(raw, text=raw.text.encode("utf-8", "replace").decode("utf-8"))
+    return _decode(raw, read_at=read_at, path=path, transport=transport)
+
+
+def _decode(raw: RawReport, *, read_at: str | None, path: str | None, transport: str | None) -> Reading:
+    lines = lines_of(raw.text)
     _one_drive(lines)
     report = Report(lines, fields_of(lines))
     protocol = drive.protocol_of(report)
@@ -66,14 +62,14 @@ def decode_report(
     hidden = protocol == "scsi" and not _native_scsi(report, said)
     said.drive["identity"] = drive.identity(report, protocol, said.drive, hidden=hidden)
     _decode_protocol(report, protocol, said)
-    _circumstances(said, attached_sector_bytes, native_capacity_bytes)
+    _circumstances(said, raw)
     says, words, qualifiers = _verdict(report, said)
-    _gaps(report, said, says, words, exit_status=exit_status, bridge=blocked[2] if blocked else None)
+    _gaps(report, said, says, words, exit_status=raw.exit_status, bridge=blocked[2] if blocked else None)
     return Reading(
         read_at=read_at or _local_time(report),
         path=path or (blocked[1] if blocked else None),
         transport=transport,
-        bridge=bridge or (blocked[2] if blocked else None),
+        bridge=raw.bridge or (blocked[2] if blocked else None),
         drive_says=says,
         drive_says_words=words,
         qualifiers=qualifiers,
@@ -84,14 +80,7 @@ def decode_report(
         errors=said.errors,
         statistics=dict(sorted(said.statistics.items())),
         gaps=tuple(said.gaps),
-        raw=RawReport(
-            text=text,
-            exit_status=exit_status,
-            asked=tuple(asked),
-            attached_sector_bytes=attached_sector_bytes,
-            native_capacity_bytes=native_capacity_bytes,
-            bridge=None if blocked and bridge == blocked[2] else bridge,
-        ),
+        raw=raw,
     )
 
 
@@ -153,17 +142,17 @@ def _decode_protocol(report: Report, protocol: Protocol | None, said: Said) -> N
         ata.finish(said)
 
 
-def _circumstances(said: Said, attached_sector_bytes: int | None, native_capacity_bytes: int | None) -> None:
+def _circumstances(said: Said, raw: RawReport) -> None:
     """What the machine knew beside the report: hidden sectors, and sectors that a bridge presents in another size."""
     logical, visible = said.drive.get("logical_sector_bytes"), said.drive.get("capacity_bytes")
-    said.drive["attached_sector_bytes"] = attached_sector_bytes
-    if attached_sector_bytes and logical and attached_sector_bytes != logical:
+    attached = said.drive["attached_sector_bytes"] = raw.attached_sector_bytes
+    if attached and logical and attached != logical:
         said.miss(
             "sector-size-bridged",
-            f"The drive has {logical}-byte sectors but is presented with {attached_sector_bytes}-byte ones.",
+            f"The drive has {logical}-byte sectors but is presented with {attached}-byte ones.",
         )
-    if native_capacity_bytes:
-        said.drive["native_capacity_bytes"] = native_capacity_bytes
+    if raw.native_capacity_bytes:
+        said.drive["native_capacity_bytes"] = raw.native_capacity_bytes
     native = said.drive.get("native_capacity_bytes")
     if native and visible and native > visible and said.drive["protocol"] != "nvme":
         said.miss("capacity-hidden", f"{native - visible:,} bytes at the end of the drive are hidden.")

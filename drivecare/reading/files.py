@@ -43,15 +43,4 @@ def _again(saved: Reading) -> Reading:
         if saved.drive.model or saved.drive.serial or saved.drive.identity.wwn:
             return saved  # written by hand or by another program: there is nothing to decode it from
         raise NoDrive("the saved reading names no drive", hint="Read the drive again.")
-    return decode_attached(
-        raw.text,
-        raw.attached,
-        read_at=saved.read_at,
-        path=saved.path,
-        transport=saved.transport,
-        exit_status=raw.exit_status,
-        asked=raw.asked,
-        attached_sector_bytes=raw.attached_sector_bytes,
-        native_capacity_bytes=raw.native_capacity_bytes,
-        bridge=raw.bridge,
-    )
+    return decode_attached(raw, read_at=saved.read_at, path=saved.path, transport=saved.transport)

@@ -159,6 +159,9 @@ class Gap(Value, frozen=True, kw_only=True):
     advice: str | None = None
 
 
+Unanswered = Literal["everything", "logs"] | None
+
+
 class Attached(Value, frozen=True, kw_only=True):
     """How the machine knows a live drive, whatever the drive itself says.
 
@@ -170,7 +173,7 @@ class Attached(Value, frozen=True, kw_only=True):
     wwn: str | None = None
     bridge_serial: str | None = None
     capacity_bytes: int | None = None
-    unanswered: Literal["everything", "logs"] | None = None
+    unanswered: Unanswered = None
     tried: tuple[str, ...] = ()
 
 

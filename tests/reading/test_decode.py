@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from drivecare.reading.decode import decode_report
-from drivecare.reading.model import Reading, SelfTest
+from drivecare.reading.model import RawReport, Reading, SelfTest
 from tests.reading.recorded import report
 
 CLEAN = report("hdd-nothing-against-it")
@@ -327,16 +327,16 @@ def test_a_bridge_in_its_own_name_gives_a_weak_identity() -> None:
 
 
 def test_sector_sizes_through_a_bridge() -> None:
-    reading = decode_report(CLEAN, attached_sector_bytes=4096)
+    reading = decode_report(RawReport(text=CLEAN, attached_sector_bytes=4096))
     assert (reading.drive.logical_sector_bytes, reading.drive.attached_sector_bytes) == (512, 4096)
     assert "sector-size-bridged" in _codes(reading)
-    assert "sector-size-bridged" not in _codes(decode_report(CLEAN, attached_sector_bytes=512))
+    assert "sector-size-bridged" not in _codes(decode_report(RawReport(text=CLEAN, attached_sector_bytes=512)))
 
 
 def test_hidden_area() -> None:
     drive = decode_report(report("hdd-hidden-area")).drive
     assert (drive.capacity_bytes, drive.native_capacity_bytes) == (500_106_780_160, 500_107_862_016)
-    told = decode_report(CLEAN, native_capacity_bytes=600_000_000_000)
+    told = decode_report(RawReport(text=CLEAN, native_capacity_bytes=600_000_000_000))
     assert "capacity-hidden" in _codes(told)
 
 
@@ -357,9 +357,9 @@ def test_old_device_statistics_layout() -> None:
 
 
 def test_exit_status_is_a_gap() -> None:
-    assert _codes(decode_report(CLEAN, exit_status=0)) == set()
-    assert _codes(decode_report(CLEAN, exit_status=4)) == {"command-failed"}
-    assert "open-failed" in _codes(decode_report(report("hdd-health-missing"), exit_status=2))
+    assert _codes(decode_report(RawReport(text=CLEAN, exit_status=0))) == set()
+    assert _codes(decode_report(RawReport(text=CLEAN, exit_status=4))) == {"command-failed"}
+    assert "open-failed" in _codes(decode_report(RawReport(text=report("hdd-health-missing"), exit_status=2)))
 
 
 @pytest.mark.parametrize(

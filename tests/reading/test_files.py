@@ -10,21 +10,24 @@ from drivecare.documents import encode
 from drivecare.errors import BadInput, NoDrive
 from drivecare.reading.decode import decode_report
 from drivecare.reading.files import load_reading, reading_of
+from drivecare.reading.model import RawReport
 from tests.reading.recorded import INDEX, report
 
 
 @pytest.mark.parametrize("name", INDEX)
 def test_saving_a_saved_reading_again_gives_the_same_bytes(name: str, tmp_path: Path) -> None:
     reading = decode_report(
-        report(name),
+        RawReport(
+            text=report(name),
+            exit_status=4,
+            asked=("-x", "/dev/sdq"),
+            attached_sector_bytes=4096,
+            native_capacity_bytes=600_000_000_000,
+            bridge="0bda:0138",
+        ),
         read_at="2026-11-25T10:31:00+01:00",
         path="/dev/sdq",
         transport="sat",
-        exit_status=4,
-        asked=("-x", "/dev/sdq"),
-        attached_sector_bytes=4096,
-        native_capacity_bytes=600_000_000_000,
-        bridge="0bda:0138",
     )
     saved = tmp_path / "reading.json"
     saved.write_bytes(encode(reading))
