@@ -37,7 +37,7 @@ def show_receipt(out: Console, receipt: Receipt) -> None:
     if receipt.mismatched or receipt.target_unreadable:
         out.print("Copy with --resume to write these areas again; if it comes back, the target is faulty.")
     for lost in receipt.unreadable:
-        where = f" in {', '.join(lost.partitions)}" if lost.partitions else ""
+        where = f", {', '.join(lost.partitions)}" if lost.partitions else ""
         inherited = " (lost in the image's own copy)" if lost.inherited else ""
         out.print(
             f"  unreadable: {lost.length:,} bytes at byte {lost.offset:,}, LBA {lost.offset // _sector(receipt):,}"

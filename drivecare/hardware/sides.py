@@ -192,5 +192,5 @@ def _with_table(side: Side) -> Side:
         except OSError:
             return b""
 
-    table = read_table(read)
+    table = read_table(read, side.end.size_bytes)
     return msgspec.structs.replace(side, table_sector_bytes=table.sector_bytes if table.kind == "gpt" else None)

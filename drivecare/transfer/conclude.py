@@ -73,7 +73,7 @@ def copy(
                 buffers=buffers,
                 watch=watch,
             )
-            table = read_table(reader_of(target, buffers[0], journal.bytes_total))
+            table = read_table(reader_of(target, buffers[0], journal.bytes_total), journal.bytes_total)
         except (Gone, Stuck, OSError) as error:
             raise interrupted(error, target) from error
         if not proof.agrees:  # a resume copies these again

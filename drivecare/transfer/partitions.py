@@ -1,6 +1,7 @@
 """Which partition an area lies in: the tables of MBR and GPT, read from the first bytes of a medium.
 
-Layouts: UEFI Specification 2.10, sections 5.2 (MBR) and 5.3 (GPT). Extended partitions of the MBR are named as a whole.
+Layouts: UEFI Specification 2.10, sections 5.2 (MBR) and 5.3 (GPT). The chain of logical partitions inside an extended
+one is in no standard; it is read as the kernel does (block/partitions/msdos.c), and held against sfdisk by a test.
 """
 
 from __future__ import annotations
@@ -8,7 +9,7 @@ from __future__ import annotations
 import struct
 import uuid
 import zlib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from drivecare.transfer.areas import Area, area, overlap, pieces
@@ -21,6 +22,8 @@ ReadAt = Callable[[int, int], bytes]
 
 _MOST_ENTRIES = 1024
 _PROTECTIVE = 0xEE
+_EXTENDED = (0x05, 0x0F, 0x85)
+_MOST_LOGICAL = 100  # a damaged chain may run in a circle
 _READ_BYTES = 4096
 
 
@@ -50,27 +53,32 @@ def reader_of(medium: Medium, buffer: Buffer, end: int) -> ReadAt:
     return read
 
 
-def read_table(read: ReadAt, sector_sizes: Iterable[int] = (512, 4096)) -> Table:
-    """The table of a medium; an empty one where there is none. GPT before MBR; the sector size is tried."""
+def read_table(read: ReadAt, size_bytes: int = 0, sector_sizes: tuple[int, ...] = (512, 4096)) -> Table:
+    """The table of a medium; an empty one where there is none. GPT before MBR; the sector size is tried.
+
+    Where its first sectors are damaged, a GPT is taken from its backup at the end of `size_bytes`.
+    """
     for sector in sector_sizes:
-        table = _gpt(read, sector)
+        table = _gpt(read, sector, 1) or _gpt(read, sector, size_bytes // sector - 1)
         if table is not None:
             return table
-    return _mbr(read, next(iter(sector_sizes)))
+    return _mbr(read, sector_sizes[0])
 
 
-def _gpt(read: ReadAt, sector: int) -> Table | None:
-    header = read(sector, 92)
+def _gpt(read: ReadAt, sector: int, lba: int) -> Table | None:
+    if lba < 1:
+        return None
+    header = read(lba * sector, 92)
     if len(header) < 92 or header[:8] != b"EFI PART":
         return None
     size, checksum = struct.unpack_from("<II", header, 12)
     if not 92 <= size <= sector:
         return None
-    whole = bytearray(read(sector, size))
+    whole = bytearray(read(lba * sector, size))
     whole[16:20] = bytes(4)
     if zlib.crc32(whole) != checksum:
         return None
-    backup, first = struct.unpack_from("<Q", header, 32)[0], struct.unpack_from("<Q", header, 72)[0]
+    other, first = struct.unpack_from("<Q", header, 32)[0], struct.unpack_from("<Q", header, 72)[0]
     count, entry_bytes = struct.unpack_from("<II", header, 80)
     if not 128 <= entry_bytes <= 4096 or count > _MOST_ENTRIES:
         return None
@@ -79,7 +87,7 @@ def _gpt(read: ReadAt, sector: int) -> Table | None:
         _gpt_entry(index + 1, entries[index * entry_bytes : (index + 1) * entry_bytes], sector)
         for index in range(len(entries) // entry_bytes)
     )
-    return Table(tuple(one for one in found if one is not None), "gpt", sector, backup)
+    return Table(tuple(one for one in found if one is not None), "gpt", sector, other if lba == 1 else lba)
 
 
 def _gpt_entry(number: int, entry: bytes, sector: int) -> Partition | None:
@@ -102,26 +110,55 @@ def _mbr(read: ReadAt, sector: int) -> Table:
     block = read(0, 512)
     if len(block) < 512 or block[510:] != b"\x55\xaa":
         return Table(())
-    entries = []
+    found = []
     for number in range(1, 5):
-        entry = block[430 + 16 * number : 446 + 16 * number]
-        first, count = struct.unpack_from("<II", entry, 8)
-        if entry[0] not in (0x00, 0x80):
+        entry = _mbr_entry(number, block, 430 + 16 * number, 0, sector)
+        if block[430 + 16 * number] not in (0x00, 0x80):
             return Table(())  # not a table: a boot sector of a file system without one ends in 55 AA, too
-        if entry[4] and count and entry[4] != _PROTECTIVE:
-            entries.append(
-                Partition(
-                    number=number, table="mbr", type=f"{entry[4]:02x}", offset=first * sector, length=count * sector
-                )
-            )
-    return Table(tuple(entries), "mbr" if entries else None, sector if entries else None)
+        if entry is not None and entry.type != f"{_PROTECTIVE:02x}":
+            found.append(entry)
+    for one in tuple(found):
+        if _extended(one):
+            found += _logical(read, one.offset // sector, sector)
+    return Table(tuple(found), "mbr" if found else None, sector if found else None)
+
+
+def _mbr_entry(number: int, block: bytes, at: int, base: int, sector: int) -> Partition | None:
+    """The entry `at` bytes into a block, its first sector counted from `base`; None where it is empty."""
+    kind = block[at + 4]
+    first, count = struct.unpack_from("<II", block, at + 8)
+    if not kind or not count:
+        return None
+    return Partition(
+        number=number, table="mbr", type=f"{kind:02x}", offset=(base + first) * sector, length=count * sector
+    )
+
+
+def _logical(read: ReadAt, extended: int, sector: int) -> Iterator[Partition]:
+    """Logical partitions: a chain of blocks, each with one partition and where, from `extended` on, the next lies."""
+    here = extended
+    for number in range(5, 5 + _MOST_LOGICAL):
+        block = read(here * sector, 512)
+        if len(block) < 512 or block[510:] != b"\x55\xaa":
+            return  # it could not be read, or is damaged: the extended partition is still named as a whole
+        found = _mbr_entry(number, block, 446, here, sector)
+        if found is not None:
+            yield found
+        link = _mbr_entry(0, block, 462, extended, sector)
+        if link is None or not _extended(link):
+            return
+        here = link.offset // sector
 
 
 def names_at(partitions: Iterable[Partition], where: Area) -> tuple[str, ...]:
-    """What lies in an area: "2 (Recovery)" for each partition it touches, "outside any partition" where none does."""
+    """What lies in an area: "partition 2 (Recovery)" for each it touches, "outside any partition" where none does."""
+    touched = [one for one in partitions if overlap(one, where) is not None]
+    inner = [one for one in touched if not _extended(one)]  # an extended partition only holds others
     names = tuple(
-        f"{one.number} ({one.name})" if one.name else str(one.number)
-        for one in partitions
-        if overlap(one, where) is not None
+        f"partition {one.number} ({one.name})" if one.name else f"partition {one.number}" for one in inner or touched
     )
     return names or ("outside any partition",)
+
+
+def _extended(one: Partition) -> bool:
+    return one.table == "mbr" and int(one.type, 16) in _EXTENDED

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import json
+import shutil
 import struct
+import subprocess
 import uuid
 import zlib
+from pathlib import Path
 
 import pytest
 
@@ -91,6 +95,50 @@ def test_no_table(data: bytes) -> None:
     assert read_table(reader(data)).partitions == ()
 
 
+@pytest.mark.parametrize("sector", [512, 4096])
+def test_a_gpt_whose_beginning_is_damaged_is_read_from_its_backup(sector: int) -> None:
+    data = gpt(4 * MIB, sector, (64, 127, "Recovery"))
+    whole = read_table(reader(data), len(data))
+    data[: 34 * sector] = bytes(34 * sector)
+    assert read_table(reader(data), len(data)) == whole
+    assert read_table(reader(data)).kind is None
+
+
+SFDISK = """label: dos
+start=64, size=128, type=83
+start=256, size=7000, type=5
+start=8000, size=64, type=7
+start=320, size=256, type=83
+start=640, size=1024, type=82
+start=2048, size=2000, type=b
+"""
+
+
+def test_logical_partitions_are_where_sfdisk_puts_them(tmp_path: Path) -> None:
+    """Outside check: the table is written, and listed, by util-linux's sfdisk."""
+    image = tmp_path / "old.img"
+    image.write_bytes(bytes(8 * MIB))
+    sfdisk = shutil.which("sfdisk", path="/usr/sbin:/sbin:/usr/bin")
+    if sfdisk is None:
+        pytest.skip("needs sfdisk (Debian: fdisk)")
+    subprocess.run([sfdisk, "--quiet", str(image)], input=SFDISK, text=True, check=True)
+    listed = json.loads(subprocess.run([sfdisk, "--json", str(image)], capture_output=True, check=True).stdout)
+    table = read_table(reader(image.read_bytes()))
+    assert [(f"{image}{p.number}", p.offset // 512, p.length // 512, int(p.type, 16)) for p in table.partitions] == [
+        (one["node"], one["start"], one["size"], int(one["type"], 16)) for one in listed["partitiontable"]["partitions"]
+    ]
+    assert [p.number for p in table.partitions] == [1, 2, 3, 5, 6, 7]
+    assert names_at(table.partitions, area(330 * 512, 331 * 512)) == ("partition 5",)
+    assert names_at(table.partitions, area(600 * 512, 601 * 512)) == ("partition 2",)
+
+
+def test_a_chain_of_logical_partitions_that_runs_in_a_circle_ends() -> None:
+    data = bytearray(MIB)
+    data[:512] = mbr((0x05, 64, 1000))
+    data[64 * 512 : 65 * 512] = mbr((0x83, 1, 10), (0x05, 0, 100))
+    assert len(read_table(reader(data)).partitions) == 101
+
+
 def test_a_gpt_with_a_wrong_check_sum_is_none() -> None:
     data = gpt(4 * MIB, 512, (64, 127, "Recovery"))
     data[512 + 40] ^= 1
@@ -99,8 +147,8 @@ def test_a_gpt_with_a_wrong_check_sum_is_none() -> None:
 
 def test_names_of_what_lies_in_an_area() -> None:
     parts = read_table(reader(gpt(4 * MIB, 512, (64, 127, "Recovery"), (128, 255, "")))).partitions
-    assert names_at(parts, area(100 * 512, 101 * 512)) == ("1 (Recovery)",)
-    assert names_at(parts, area(127 * 512, 129 * 512)) == ("1 (Recovery)", "2")
+    assert names_at(parts, area(100 * 512, 101 * 512)) == ("partition 1 (Recovery)",)
+    assert names_at(parts, area(127 * 512, 129 * 512)) == ("partition 1 (Recovery)", "partition 2")
     assert names_at(parts, area(0, 512)) == ("outside any partition",)
 
 
@@ -108,7 +156,7 @@ def test_the_receipt_says_which_partition_lost_what() -> None:
     source = Memory(gpt(4 * MIB, 512, (64, 127, "Recovery")), bad=[area(100 * 512, 103 * 512)])
     target = Memory(bytes(4 * MIB))
     receipt = copy(source, target, new_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
-    assert receipt.unreadable[0].partitions == ("1 (Recovery)",)
+    assert receipt.unreadable[0].partitions == ("partition 1 (Recovery)",)
     assert receipt.partitions[0].unreadable_bytes == 3 * 512
 
 
