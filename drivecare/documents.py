@@ -39,7 +39,9 @@ def decode(kind: type[T], data: bytes, *, origin: str) -> T:
     try:
         data.decode("utf-8")  # msgspec does not look inside what it skips
         return msgspec.json.decode(data, type=kind)
-    except msgspec.DecodeError as error:  # ValidationError is one
+    except msgspec.ValidationError as error:
+        raise _other_document(kind, data, origin) or _bad(error, origin, "JSON") from error
+    except msgspec.DecodeError as error:
         raise _bad(error, origin, "JSON") from error
     except UnicodeDecodeError as error:
         raise BadInput("is not UTF-8 text", where=origin) from error
@@ -56,12 +58,41 @@ def decode_toml(kind: type[T], data: bytes, *, origin: str) -> T:
         raise _bad(error, origin, "TOML") from error
 
 
+class _Named(Value, frozen=True, kw_only=True):
+    schema: str = ""
+
+
+def _other_document(kind: type[Any], data: bytes, origin: str) -> BadInput | None:
+    """What to say where a document of one kind was given for another; None where it is the right kind, but wrong."""
+    fields = msgspec.structs.fields(kind) if issubclass(kind, msgspec.Struct) else ()
+    wanted = next((str(field.default) for field in fields if field.name == "schema"), None)
+    if wanted is None:
+        return None
+    name = wanted.removeprefix("drivecare/").rpartition("-")[0]
+    try:
+        given = msgspec.json.decode(data, type=_Named).schema
+    except msgspec.ValidationError:
+        given = ""
+    if given == wanted:
+        return None
+    if not given:
+        return BadInput(f"is no {name} of drivecare", where=origin, hint=f"It must say schema {wanted}.")
+    if given.rpartition("-")[0] == wanted.rpartition("-")[0]:
+        return BadInput(
+            f"is of another version ({given}), this drivecare reads {wanted}",
+            where=origin,
+            hint="Use the drivecare that wrote it.",
+        )
+    return BadInput(f"is {given}, not the {name} that is needed", where=origin, hint=f"Give a file of {wanted}.")
+
+
 def _bad(error: Exception, origin: str, language: str) -> BadInput:
     reason, _, place = str(error).partition(" - at `$")
     if isinstance(error, msgspec.ValidationError):
         key = place.rstrip("`").lstrip(".")
         return BadInput(reason + (f" at {key}" if key else ""), where=origin)
-    return BadInput(f"is not valid {language}: {reason}", where=origin)
+    hint = "The file was cut short: get it again." if "truncated" in reason else None
+    return BadInput(f"is not valid {language}: {reason}", where=origin, hint=hint)
 
 
 def read_bytes(path: Path, *, limit_bytes: int = 64 << 20) -> bytes:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
+from typing import Literal
 
 import pytest
 
@@ -32,7 +33,7 @@ def test_encode_is_stable_and_ends_with_a_newline() -> None:
         (b'{"count": "three"}', "sheet.json: Expected `int | null`, got `str` at count"),
         (b'{"bays": [{"height_mm": "9.5"}]}', "sheet.json: Expected `float`, got `str` at bays[0].height_mm"),
         (b'{"bays": [{"height_mm": 9.5, "hight": 1}]}', "sheet.json: Object contains unknown field `hight` at bays[0]"),
-        (b"{", "sheet.json: is not valid JSON: Input data was truncated"),
+        (b"{", "sheet.json: is not valid JSON: Input data was truncated. The file was cut short: get it again."),
         (b'{"x": "\xff"}', "sheet.json: is not UTF-8 text"),
     ],
     ids=["type", "nested type", "unknown key of a strict value", "cut short", "not text"],
@@ -40,6 +41,36 @@ def test_encode_is_stable_and_ends_with_a_newline() -> None:
 def test_wrong_json_is_named_with_its_place(data: bytes, said: str) -> None:
     with pytest.raises(BadInput) as caught:
         decode(Sheet, data, origin="sheet.json")
+    assert caught.value.message() == said
+
+
+class Slip(Value, frozen=True, kw_only=True):
+    schema: Literal["drivecare/slip-2"] = "drivecare/slip-2"
+    count: int
+
+
+@pytest.mark.parametrize(
+    ("data", "said"),
+    [
+        (
+            b'{"schema": "drivecare/plan-1", "count": 1}',
+            "x.json: is drivecare/plan-1, not the slip that is needed. Give a file of drivecare/slip-2.",
+        ),
+        (
+            b'{"schema": "drivecare/slip-3"}',
+            "x.json: is of another version (drivecare/slip-3), this drivecare reads drivecare/slip-2."
+            " Use the drivecare that wrote it.",
+        ),
+        (b"[]", "x.json: is no slip of drivecare. It must say schema drivecare/slip-2."),
+        (b"{}", "x.json: is no slip of drivecare. It must say schema drivecare/slip-2."),
+        (b'{"schema": 7}', "x.json: is no slip of drivecare. It must say schema drivecare/slip-2."),
+        (b'{"schema": "drivecare/slip-2"}', "x.json: Object missing required field `count`"),
+    ],
+    ids=["another kind", "another version", "a list", "no schema", "a number for a schema", "right, and incomplete"],
+)
+def test_another_document_is_called_by_its_name(data: bytes, said: str) -> None:
+    with pytest.raises(BadInput) as caught:
+        decode(Slip, data, origin="x.json")
     assert caught.value.message() == said
 
 

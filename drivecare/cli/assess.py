@@ -42,7 +42,7 @@ class Assessments(Value, frozen=True, kw_only=True):
 
 
 @click.command(
-    epilog="Example: sudo drivecare assess /dev/sdb --job 1042      Example: drivecare assess report.txt --as new"
+    epilog="\b\nExample: sudo drivecare assess /dev/sdb --job 1042\nExample: drivecare assess report.txt --as new"
 )
 @click.argument("sources", metavar="DRIVE|FILE...", nargs=-1, required=True)
 @click.option("--as", "sale", type=click.Choice(["used", "new"]), default="used", show_default=True, help="Sold as.")

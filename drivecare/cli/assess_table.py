@@ -35,7 +35,7 @@ class TableSummary(Value, frozen=True, kw_only=True):
     output: str | None = None
 
 
-@click.command(epilog="Example: drivecare assess-table 2016-09-30.csv --output judged.csv")
+@click.command(epilog="\b\nExample: drivecare assess-table 2016-09-30.csv --output judged.csv")
 @click.argument("table", metavar="CSV", type=click.Path(path_type=Path))
 @click.option("--output", type=click.Path(dir_okay=False, path_type=Path), help="Write the judged table here.")
 @click.option("--evaluate", is_flag=True, help="Tell how well the estimates fit the column `failure` (0 or 1).")

@@ -38,7 +38,8 @@ def jobs_option(command: F) -> F:
     """`--jobs FOLDER` alone, for commands whose argument is the job."""
     return click.option(
         "--jobs",
-        type=click.Path(file_okay=False, path_type=Path),
+        metavar="FOLDER",
+        type=click.Path(path_type=Path),
         callback=_where_jobs_lie,
         help="Folder that holds the jobs. [default: $DRIVECARE_JOBS or your data folder]",
     )(command)

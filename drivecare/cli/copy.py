@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from drivecare.reading.model import Drive
 
 
-@click.command(epilog="Example: drivecare copy /dev/sdb /dev/sdc --allow-overwrite PN24-11873")
+@click.command(epilog="\b\nExample: drivecare copy /dev/sdb /dev/sdc --allow-overwrite PN24-11873")
 @click.argument("source")
 @click.argument("target")
 @click.option("--receipt", type=click.Path(dir_okay=False, path_type=Path), help="Where to write the receipt.")

@@ -24,7 +24,7 @@ SIZE_BYTES = 64 << 20
 BAD_OFFSET, BAD_LENGTH = 37_748_736 + 24_576, 8192  # two 4096-byte sectors
 
 
-@click.command(epilog="Example: drivecare demo /tmp/first-look")
+@click.command(epilog="\b\nExample: drivecare demo /tmp/first-look")
 @click.argument("folder", metavar="[DIR]", default="drivecare-demo", type=click.Path(file_okay=False, path_type=Path))
 def demo(folder: Path) -> None:
     """Run a whole job on invented drives in DIR [default: ./drivecare-demo]: no hardware, no root, about 5 seconds.

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 MARKS = {"ok": "ok", "warn": "LOOK", "missing": "MISSING"}
 
 
-@click.command(epilog="Example: sudo drivecare doctor")
+@click.command(epilog="\b\nExample: sudo drivecare doctor")
 @json_option
 @click.pass_context
 def doctor(ctx: click.Context, as_json: bool) -> None:

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from drivecare.hardware.blockdev import AttachedDrive
 
 
-@click.command(epilog="Example: drivecare drives")
+@click.command(epilog="\b\nExample: drivecare drives")
 @json_option
 @click.pass_context
 def drives(ctx: click.Context, as_json: bool) -> None:

@@ -21,7 +21,7 @@ ROUTES = {
 }
 
 
-@click.command(epilog="Example: drivecare gate 1042")
+@click.command(epilog="\b\nExample: drivecare gate 1042")
 @click.argument("id")
 @click.option("--route", type=click.Choice(list(ROUTES)), help="Judge this way. [default: as recorded or filed]")
 @jobs_option
@@ -43,20 +43,18 @@ def gate(ctx: click.Context, id: str, route: str | None, jobs: Path, as_json: bo
 
 def show_gate(out: Console, judged: Gate) -> None:
     """The gate for people: the answer, every item, and one command for each that is missing."""
-    from rich.table import Table
+    from drivecare.cli.columns import table, wrapped
 
     missing = [item for item in judged.items if not item.holds]
     answer = "OPEN" if judged.open else "SHUT"
     count = "" if judged.open else f", {len(missing)} of {len(judged.items)} missing"
-    out.print(f"Gate {answer}   job {judged.job}, {ROUTES[judged.route]}{count}\n", style="bold")
-    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), show_header=False)
-    table.add_column(no_wrap=True)
-    table.add_column(no_wrap=True)
-    table.add_column(overflow="fold")
+    wrapped(out, f"Gate {answer}   job {judged.job}, {ROUTES[judged.route]}{count}", style="bold")
+    out.print()
+    rows = []
     for item in judged.items:
         age = f" ({item.age})" if item.age else ""
-        table.add_row("holds" if item.holds else "MISSING", item.item, item.evidence + age)
-    out.print(table)
+        rows.append(("holds" if item.holds else "MISSING", item.item, item.evidence + age))
+    table(out, rows)
     if missing:
         out.print("\nTo open it:")
         for command in dict.fromkeys(item.next for item in missing if item.next):

@@ -9,7 +9,7 @@ import click
 from drivecare.cli.common import finish, job_folder, jobs_option, json_option, named_jobs
 
 
-@click.command(epilog='Example: drivecare handover 1042 --shop "Lantern Street Repairs" --output 1042.html')
+@click.command(epilog='\b\nExample: drivecare handover 1042 --shop "Lantern Street Repairs" --output 1042.html')
 @click.argument("id")
 @click.option(
     "--output",

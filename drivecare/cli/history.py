@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from drivecare.job.model import History
 
 
-@click.command(epilog="Example: drivecare history KX25-00417")
+@click.command(epilog="\b\nExample: drivecare history KX25-00417")
 @click.argument("serial")
 @jobs_option
 @json_option

@@ -40,18 +40,16 @@ def known_hosts() -> tuple[HostDocument, ...]:
     return load_hosts(host_folders())
 
 
-@click.group()
+@click.group(epilog='\b\nExample: drivecare hosts match "CH-2103"')
 def hosts() -> None:
     """Units and bays: what fits them, and how they are opened.
 
     A shop's own profiles are TOML files in the folder that $DRIVECARE_HOSTS names, else in drivecare/hosts of your
     configuration folder (~/.config).
-
-    Example: drivecare hosts match "CH-2103"
     """
 
 
-@hosts.command("list", epilog="Example: drivecare hosts list --json")
+@hosts.command("list", epilog="\b\nExample: drivecare hosts list --json")
 @json_option
 def list_hosts(as_json: bool) -> None:
     """Every unit and bay, one a line."""
@@ -62,7 +60,7 @@ def list_hosts(as_json: bool) -> None:
     finish(document, show=lambda out: _show_list(out, document), as_json=as_json)
 
 
-@hosts.command("show", epilog="Example: drivecare hosts show corvane-hearth-21")
+@hosts.command("show", epilog="\b\nExample: drivecare hosts show corvane-hearth-21")
 @click.argument("host", metavar="ID")
 @json_option
 def show_host(host: str, as_json: bool) -> None:
@@ -79,18 +77,21 @@ def show_host(host: str, as_json: bool) -> None:
     finish(found, show=lambda out: _show_host(out, found), as_json=as_json)
 
 
-@hosts.command("match", epilog='Example: drivecare hosts match "Corvane Hearth CH-2103"')
+@hosts.command("match", epilog='\b\nExample: drivecare hosts match "Corvane Hearth CH-2103"')
 @click.argument("label", metavar="LABEL")
 @json_option
 def match_host(label: str, as_json: bool) -> None:
-    """The unit that a label means: its revision counts, the country it was sold in does not."""
+    """Find the unit that a label means.
+
+    Its revision counts, the country it was sold in does not.
+    """
     from drivecare.fit.hosts import match
 
     found = match(label, known_hosts())
     finish(found, show=lambda out: out.print(f"{found.id}   {found.name}"), as_json=as_json)
 
 
-@hosts.command("check", epilog="Example: drivecare hosts check my-unit.toml")
+@hosts.command("check", epilog="\b\nExample: drivecare hosts check my-unit.toml")
 @click.argument("file", metavar="FILE", type=click.Path(path_type=Path))
 @json_option
 def check_host(file: Path, as_json: bool) -> None:
@@ -107,15 +108,10 @@ def check_host(file: Path, as_json: bool) -> None:
 
 
 def _show_list(out: Console, document: HostList) -> None:
-    from rich.table import Table
+    from drivecare.cli.columns import table
 
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    table.add_column("id", no_wrap=True)
-    for heading in ("takes a drive", "plug and link", "moves by"):
-        table.add_column(heading)
-    for one in document.hosts:
-        table.add_row(one.id, one.bay, one.interface, one.migration.replace("-", " "))
-    out.print(table)
+    rows = [(one.id, one.bay, one.interface, one.migration.replace("-", " ")) for one in document.hosts]
+    table(out, [("id", "takes a drive", "plug and link", "moves by"), *rows], heading=True)
 
 
 def _show_check(out: Console, document: HostCheck) -> None:
@@ -130,7 +126,7 @@ def _show_host(out: Console, host: HostDocument) -> None:
     """One line for each table with its values and its source, then the steps."""
     import msgspec
 
-    from drivecare.cli.plan_screen import wrapped
+    from drivecare.cli.columns import wrapped
     from drivecare.fit.steps import sentence
 
     out.print(f"{host.name}   {host.what}   (id {host.id}, {host.origin})", style="bold", soft_wrap=True)

@@ -11,7 +11,6 @@ from drivecare.cli.common import finish, job_folder, jobs_option, json_option, n
 
 if TYPE_CHECKING:
     from rich.console import Console
-    from rich.table import Table
 
     from drivecare.fit.model import Advice
     from drivecare.job.model import Fact, Job, JobLine, JobList
@@ -27,7 +26,7 @@ class InOrder(click.Group):
         return list(self.commands)
 
 
-@click.group(cls=InOrder, epilog='Example: drivecare job new 1042 --host "MC2 rev 3" --complaint "hangs at start"')
+@click.group(cls=InOrder, epilog='\b\nExample: drivecare job new 1042 --host CH-2103 --complaint "hangs at start"')
 def job() -> None:
     """One folder per job: every result a dated file in it, nothing overwritten.
 
@@ -37,7 +36,7 @@ def job() -> None:
 
 @job.command(
     short_help="Open a job; get the advice for its symptoms.",
-    epilog='Example: drivecare job new 1042 --host "MC2 rev 3" --complaint "hangs at start" --symptom hangs',
+    epilog='\b\nExample: drivecare job new 1042 --host CH-2103 --complaint "hangs at start" --symptom storage-error',
 )
 @click.argument("id")
 @click.option("--host", "label", metavar="LABEL", required=True, help="What the unit's label says, or a profile's ID.")
@@ -79,7 +78,7 @@ def new(id: str, label: str, complaint: str, symptoms: tuple[str, ...], jobs: Pa
 
 @job.command(
     short_help="Record what only a person can know.",
-    epilog="Example: drivecare job record 1042 unreadable 1048576 9437184",
+    epilog="\b\nExample: drivecare job record 1042 unreadable 1048576 9437184",
 )
 @click.argument("id")
 @click.argument("fact")
@@ -116,7 +115,7 @@ def record(id: str, fact: str, about: tuple[str, ...], note: str | None, jobs: P
     finish(facts[-1], show=lambda out: _show_facts(out, facts), as_json=as_json, job=id, jobs=jobs)
 
 
-@job.command(short_help="Tell a job's story and the next step.", epilog="Example: drivecare job show 1042")
+@job.command(short_help="Tell a job's story and the next step.", epilog="\b\nExample: drivecare job show 1042")
 @click.argument("id")
 @jobs_option
 @json_option
@@ -134,7 +133,7 @@ def show(ctx: click.Context, id: str, jobs: Path, as_json: bool) -> None:
 @job.command(
     "list",
     short_help="List the jobs, with filters.",
-    epilog="Example: drivecare job list --state open --verdict evacuate",
+    epilog="\b\nExample: drivecare job list --state open --verdict evacuate",
 )
 @click.option("--state", type=click.Choice(["open", "closed"]), help="Only jobs in this state.")
 @click.option("--gate", type=click.Choice(["open", "shut"]), help="Only jobs whose gate stands so.")
@@ -172,7 +171,8 @@ def list_jobs(
 
 
 @job.command(
-    short_help="Write one archive with a manifest.", epilog="Example: drivecare job export 1042 --output 1042.tar.gz"
+    short_help="Write one archive with a manifest.",
+    epilog="\b\nExample: drivecare job export 1042 --output 1042.tar.gz",
 )
 @click.argument("id")
 @click.option("--output", type=click.Path(dir_okay=False, path_type=Path), help="[default: ID.tar.gz here]")
@@ -192,7 +192,7 @@ def export(id: str, output: Path | None, with_images: bool, jobs: Path) -> None:
 
 @job.command(
     short_help="Record how it ended; remove customer images.",
-    epilog="Example: drivecare job close 1042 --started --old-drive returned --forget",
+    epilog="\b\nExample: drivecare job close 1042 --started --old-drive returned --forget",
 )
 @click.argument("id")
 @click.option("--started/--not-started", default=None, required=True, help="Whether the unit started afterwards.")
@@ -269,69 +269,60 @@ def _confirm_forgetting(id: str, doomed: tuple[Path, ...]) -> None:
 
 
 def _show_advice(out: Console, advice: tuple[Advice, ...]) -> None:
+    from drivecare.cli.columns import wrapped
+
     for one in advice:
         drive = "the drive is a likely cause" if one.drive_likely else "the drive is not the likely cause"
-        out.print(f"  {one.symptom}: {one.cause} ({drive})")
+        wrapped(out, f"{one.symptom}: {one.cause} ({drive})", first="  ", rest=4)
         for first in one.first:
-            out.print(f"    check first: {first}")
+            wrapped(out, f"check first: {first}", first="    ", rest=6)
 
 
 def _show_facts(out: Console, facts: list[Fact]) -> None:
+    from drivecare.cli.columns import wrapped
     from drivecare.job.facts import FACTS
 
     for fact in facts:
         about = f" {fact.about}" if fact.about else ""
-        out.print(f"Recorded {fact.fact}{about}, by {fact.by}: {FACTS[fact.fact].says}")
+        wrapped(out, f"Recorded {fact.fact}{about}, by {fact.by}: {FACTS[fact.fact].says}", rest=2)
 
 
 def _show_job(out: Console, told: Job) -> None:
+    from drivecare.cli.columns import table, wrapped
     from drivecare.job.times import said
 
     gate = "open" if told.gate_open else "shut"
-    out.print(f"Job {told.id}   {told.state}, gate {gate}, route {told.route}")
-    out.print(f"{told.host_name or told.host}, labelled {told.label}")
-    out.print(f"Complaint: {told.complaint}")
+    wrapped(out, f"Job {told.id}   {told.state}, gate {gate}, route {told.route}", style="bold")
+    wrapped(out, f"{told.host_name or told.host}, labelled {told.label}")
+    wrapped(out, f"Complaint: {told.complaint}", rest=2)
     _show_advice(out, told.advice)
     out.print()
-    table = _plain_table()
-    for title in ("", "when", "what", "says"):
-        table.add_column(title, no_wrap=title != "says", overflow="fold")
-    for line in told.story:
-        table.add_row(f"{line.number:04}", said(line.filed_at), line.kind, line.says)
-    out.print(table)
+    rows = [(f"{line.number:04}", said(line.filed_at), line.kind, line.says) for line in told.story]
+    table(out, [("", "when", "what", "says"), *rows], heading=True)
     if told.next:
-        out.print(f"\nNext: {told.why}")
+        out.print()
+        wrapped(out, f"Next: {told.why}")
         out.print(f"  {told.next}", soft_wrap=True)
     out.print(f"\nEverything lies in {told.folder}", soft_wrap=True)
 
 
 def _show_list(out: Console, found: JobList, jobs: Path) -> None:
+    from drivecare.cli.columns import table, wrapped
     from drivecare.job.times import said
 
     if not found.jobs:
-        out.print(f"No such job in {jobs}", soft_wrap=True)
+        out.print(
+            f"No such job in {jobs}. To open one: drivecare job new --help", soft_wrap=True
+        )
         return
-    table = _plain_table()
-    for title in ("job", "opened", "state", "gate", "verdict", "unit", "drives"):
-        table.add_column(title, no_wrap=title != "unit", overflow="fold")
+    rows = [("job", "opened", "state", "gate", "verdict", "unit", "drives")]
+    for line in found.jobs:
+        if line.error is None:
+            gate = "open" if line.gate_open else "shut"
+            told = (said(line.opened_at)[:-6], line.state or "-", gate, line.verdict or "-", line.host or "-")
+            rows.append((line.id, *told, "\n".join(line.serials) or "-"))
+    if len(rows) > 1:
+        table(out, rows, heading=True)
     for line in found.jobs:
         if line.error is not None:
-            table.add_row(line.id, "", "", "", "", f"cannot be read: {line.error}", "")
-            continue
-        gate = "open" if line.gate_open else "shut"
-        table.add_row(
-            line.id,
-            said(line.opened_at)[:-6],
-            line.state,
-            gate,
-            line.verdict or "-",
-            line.host,
-            "\n".join(line.serials) or "-",
-        )
-    out.print(table)
-
-
-def _plain_table() -> Table:
-    from rich.table import Table
-
-    return Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
+            wrapped(out, f"{line.id} cannot be read: {line.error}", rest=2)

@@ -28,7 +28,7 @@ class PlanCommand(click.Command):
 
 
 @click.command(
-    cls=PlanCommand, epilog="Example: drivecare plan --host CH-2103 --reading old.json --stock stock.csv --job 1042"
+    cls=PlanCommand, epilog="\b\nExample: drivecare plan --host CH-2103 --reading old.json --stock stock.csv --job 1042"
 )
 @click.option("--host", "label", required=True, metavar="LABEL", help="The unit's label, or the id of a unit or bay.")
 @click.option("--reading", metavar="DRIVE|FILE", help="The old drive: attached, a saved reading, or its report.")

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
+
+from drivecare.cli.columns import wrapped
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -13,7 +14,6 @@ if TYPE_CHECKING:
 
 _STATES = {"yes": ("fits", "bold green"), "unknown": ("may fit", "bold yellow"), "no": ("no", "dim")}
 _INDENT = 13
-_WIDEST = 100
 
 
 def show_plan(out: Console, plan: Plan) -> None:
@@ -32,19 +32,6 @@ def show_plan(out: Console, plan: Plan) -> None:
     out.print("\nSteps", style="bold")
     for number, step in enumerate(plan.steps, 1):
         wrapped(out, step, first=f"{number:3}. ", rest=5)
-
-
-def wrapped(out: Console, text: str, *, first: str = "", rest: int = 0) -> None:
-    """Print text broken between words only: a serial number with hyphens stays whole."""
-    lines = textwrap.wrap(
-        text,
-        width=min(out.width, _WIDEST),
-        initial_indent=first,
-        subsequent_indent=" " * rest,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
-    out.print("\n".join(lines), soft_wrap=True)
 
 
 def _old_drive(plan: Plan) -> str:

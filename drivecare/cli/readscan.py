@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 RESULT_SUFFIX, STATE_SUFFIX = ".readscan.json", ".readscan-state.json"
 
 
-@click.command(epilog="Example: sudo drivecare readscan /dev/sdb --sample 5 --job 1042")
+@click.command(epilog="\b\nExample: sudo drivecare readscan /dev/sdb --sample 5 --job 1042")
 @click.argument("drive", metavar="DRIVE|IMAGE")
 @click.option(
     "--sample",

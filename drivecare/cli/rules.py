@@ -18,17 +18,13 @@ if TYPE_CHECKING:
 _DRIVES = {"hdd": "hard drives", "ssd": "solid state", "ata": "ATA", "nvme": "NVMe", "scsi": "SAS and SCSI"}
 
 
-@click.command()
+@click.command(epilog="\b\nExample: drivecare rules pending")
 @click.argument("signal", required=False)
 @json_option
 def rules(signal: str | None, as_json: bool) -> None:
     """Show the rules behind a verdict: limits, consequences, sources.
 
     SIGNAL is the name of a signal or a word of its label. Without it, every rule and the verdict table are shown.
-
-    \b
-    Example:
-      drivecare rules pending
     """
     from drivecare.risk.rules import about
 

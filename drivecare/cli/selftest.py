@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 LOSING_DATA = ("read", "servo", "electrical")
 
 
-@click.command(epilog="Example: sudo drivecare selftest /dev/sdb --extended")
+@click.command(epilog="\b\nExample: sudo drivecare selftest /dev/sdb --extended")
 @click.argument("drive")
 @click.option("--extended", is_flag=True, help="Test the whole surface (hours) instead of the short test (minutes).")
 @click.option("--stop", is_flag=True, help="Stop the test that is running.")

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 
-@click.command(epilog="Example: drivecare verify sdc.receipt.json /dev/sdc")
+@click.command(epilog="\b\nExample: drivecare verify sdc.receipt.json /dev/sdc")
 @click.argument("receipt", type=click.Path(path_type=Path))
 @click.argument("target", required=False)
 @click.option(

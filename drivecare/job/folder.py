@@ -151,15 +151,14 @@ def create_job(
     opening: Opening, jobs: Path | None = None, *, hand_over: Callable[[Path], None] = _nothing
 ) -> JobFolder:
     """Make the folder of a new job and file its opening. Raises BadInput where the ID is unfit or taken."""
-    root = jobs_folder(jobs)
+    root = _root(jobs)
     path = root / checked_id(opening.id)
     made = [folder for folder in (root, *root.parents) if not folder.exists()]
     try:
         root.mkdir(parents=True, exist_ok=True)
         path.mkdir(mode=0o700)  # customers' business
     except FileExistsError as error:
-        hint = "Choose another ID." if path.is_dir() else "Name a folder."
-        raise BadInput("exists already", where=str(path if root.is_dir() else root), hint=hint) from error
+        raise BadInput("exists already", where=str(path), hint="Choose another ID.") from error
     except OSError as error:
         raise Unavailable(f"cannot be made: {error.strerror}", where=str(path), hint="Give --jobs FOLDER.") from error
     for new in (*reversed(made), path):
@@ -171,18 +170,30 @@ def create_job(
 
 def open_job(id: str, jobs: Path | None = None, *, hand_over: Callable[[Path], None] = _nothing) -> JobFolder:
     """The folder of an existing job. Raises BadInput where there is none."""
-    path = jobs_folder(jobs) / checked_id(id)
+    path = _root(jobs) / checked_id(id)
     if not path.is_dir():
-        raise BadInput(f"there is no job {id}", where=str(path.parent), hint="See drivecare job list.")
+        hint = "See drivecare job list, or open it: drivecare job new."
+        raise BadInput(f"there is no job {id}", where=str(path.parent), hint=hint)
     return JobFolder(path=path, hand_over=hand_over)
 
 
 def all_jobs(jobs: Path | None = None) -> tuple[JobFolder, ...]:
     """Every job in the folder of jobs, oldest opening first; a folder without an opening is none."""
-    root = jobs_folder(jobs)
-    folders = [JobFolder(path=path) for path in root.iterdir() if path.is_dir()] if root.is_dir() else []
+    root = _root(jobs)
+    try:
+        folders = [JobFolder(path=path) for path in root.iterdir() if path.is_dir()] if root.is_dir() else []
+    except OSError as error:
+        raise Unavailable(f"cannot be listed: {error.strerror}", where=str(root), hint="Give --jobs FOLDER.") from error
     opened = [folder for folder in folders if any(entry.kind == kind_of(Opening) for entry in folder.entries())]
     return tuple(sorted(opened, key=lambda folder: (folder.entries()[0].filed_at, folder.id)))
+
+
+def _root(jobs: Path | None) -> Path:
+    """The folder of jobs, which need not be there yet. Raises BadInput where the path is that of a file."""
+    root = jobs_folder(jobs)
+    if root.exists() and not root.is_dir():
+        raise BadInput("is a file; jobs lie in a folder", where=str(root), hint="Give --jobs FOLDER.")
+    return root
 
 
 def jobs_folder(jobs: Path | None, *, environ: Mapping[str, str] = os.environ, data: Path | None = None) -> Path:
@@ -201,7 +212,7 @@ def checked_id(id: str) -> str:
     if not _ID.fullmatch(id):
         raise BadInput(
             f"{id!r} cannot name a job",
-            hint="Use letters, digits, dot, dash and underscore, starting with one of the first two.",
+            hint="Use up to 64 letters, digits, dots, dashes and underscores, a letter or digit first.",
         )
     return id
 

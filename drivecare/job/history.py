@@ -20,7 +20,7 @@ def history(serial: str, jobs: Iterable[JobFolder]) -> History:
     found = [(job.id, one) for job in jobs for one in readings_of(serial, job)]
     filed = sorted(found, key=lambda pair: (when(pair[1]), pair[0], pair[1].entry.number))
     if not filed:
-        raise BadInput(f"no job holds a reading of a drive with serial number {serial}", hint="drivecare job list")
+        raise BadInput(f"no job holds a reading of a drive with serial number {serial}", hint="See drivecare job list.")
     seen: list[Seen] = []
     before: Values | None = None
     for job_id, one in filed:

@@ -131,6 +131,10 @@ def _readscan(document: dict[str, Any]) -> str:
     return f"surface read{part}: {len(document['unreadable']):,} unreadable and {len(document['slow']):,} slow areas"
 
 
+def _selftest(document: dict[str, Any]) -> str:
+    return f"{document.get('kind') or ''} self-test: {document['state']}".strip()
+
+
 def _closing(document: dict[str, Any]) -> str:
     started = "the unit starts" if document["unit_started"] else "the unit does not start"
     return f"closed: {started}, old drive {document['old_drive']}"
@@ -149,5 +153,6 @@ _SAYS: dict[str, Callable[[dict[str, Any]], str]] = {
     "receipt": _receipt,
     "bag": _bag,
     "readscan": _readscan,
+    "selftest": _selftest,
     "closing": _closing,
 }

@@ -50,4 +50,4 @@ def test_the_document(tmp_path: Path) -> None:
 def test_a_drive_nobody_read(tmp_path: Path) -> None:
     done = drivecare("history", "X", jobs=tmp_path)
     assert done.returncode == 3
-    assert done.stderr == "drivecare: no job holds a reading of a drive with serial number X. drivecare job list\n"
+    assert done.stderr == "drivecare: no job holds a reading of a drive with serial number X. See drivecare job list.\n"

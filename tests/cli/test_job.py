@@ -80,7 +80,7 @@ def test_the_documents(tmp_path: Path) -> None:
         (("new", "2", "--host", "CH-2103", "--complaint", "x", "--symptom", "qqq"), "symptom 'qqq': "),
         (("record", "1042", "agreed"), "'agreed' is no fact to record."),
         (("record", "1042", "unreadable", "7"), "no unreadable area starts at '7'."),
-        (("show", "9"), "there is no job 9. See drivecare job list.\n"),
+        (("show", "9"), "there is no job 9. See drivecare job list, or open it: drivecare job new.\n"),
     ],
 )
 def test_a_slip_is_one_line_and_exit_3(tmp_path: Path, words: tuple[str, ...], message: str) -> None:

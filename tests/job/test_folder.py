@@ -177,9 +177,11 @@ def test_a_folder_of_jobs_lists_only_jobs(tmp_path: Path, job: JobFolder) -> Non
 
 
 def test_jobs_where_a_file_is(tmp_path: Path) -> None:
-    (tmp_path / "jobs").write_text("x")
-    with pytest.raises(BadInput, match=r"jobs: exists already\. Name a folder\."):
-        create_job(OPENING, tmp_path / "jobs")
+    file = tmp_path / "jobs"
+    file.write_text("x")
+    for use in (lambda: create_job(OPENING, file), lambda: open_job("1042", file), lambda: all_jobs(file)):
+        with pytest.raises(BadInput, match=r"jobs: is a file; jobs lie in a folder\. Give --jobs FOLDER\."):
+            use()
 
 
 def test_a_folder_that_vanished_is_said_in_one_line(job: JobFolder) -> None:
