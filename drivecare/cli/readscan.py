@@ -3,19 +3,11 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from drivecare.cli.common import finish, job_folder, job_options, json_option, machine
 from drivecare.cli.load_guard import OPTION, OPTION_HELP, refuse_load
-
-if TYPE_CHECKING:
-    from drivecare.hardware.machine import Machine
-    from drivecare.reading.model import Reading
-    from drivecare.transfer.scan import ScanState, Thermometer
-
-RESULT_SUFFIX, STATE_SUFFIX = ".readscan.json", ".readscan-state.json"
 
 
 @click.command(epilog="\b\nExample: sudo drivecare readscan /dev/sdb --sample 5 --job 1042")
@@ -54,86 +46,35 @@ def readscan(
     """
     from drivecare.cli.progress import followed
     from drivecare.cli.scan_screen import save_picture, show_scan
-    from drivecare.documents import encode, load, save
-    from drivecare.hardware.media import Pool, open_source
-    from drivecare.hardware.person import hand_over
-    from drivecare.job.times import stamp
-    from drivecare.transfer.scan import Scan, ScanState, new_state
+    from drivecare.hardware.scanning import places, said_by, save_result, scan
 
     folder = job_folder(job, jobs) if job is not None else None
     here = machine(ctx)
-    reading = _reading(drive, here)
+    reading = said_by(drive, here)
     if reading is not None:
         refuse_load(reading, "a scan", allow_load=allow_load, folder=folder)
-    result_path, state_path = _places(drive, folder.path if folder else None)
-    pool = Pool()
-    with open_source(drive, pool) as medium, followed() as watch:
-
-        def keep(state: ScanState) -> None:
-            save(state_path, encode(state))
-
-        going_on = resume and state_path.exists()
-        state = load(ScanState, state_path) if going_on else new_state(medium, sample_percent=percent, started=stamp())
-        scan = Scan(
-            medium,
-            pool.buffers[0],
-            state,
+    result_path, state_path = places(drive, folder.path if folder else None)
+    with followed() as watch:
+        scanned = scan(
+            drive,
+            reading=reading,
+            machine=here,
+            state_path=state_path,
+            resume=resume,
+            sample_percent=percent,
             watch=watch,
-            thermometer=_thermometer(drive, reading, here),
         )
-        scan.run(on_pause=keep)
-    pool.close()
-    told = reading.drive if reading is not None else None
-    result = scan.result(
-        finished=stamp(),
-        model=told.model if told else None,
-        serial=told.serial if told else None,
-        wwn=told.identity.wwn if told else None,
-    )
-    if result.complete or scan.enough:
-        state_path.unlink(missing_ok=True)
-    else:
-        keep(scan.state())
-        hand_over(state_path)
+    result = scanned.result
     if folder is None:
-        save(result_path, encode(result))
-        hand_over(result_path)
+        save_result(result, result_path)
         click.echo(f"result: {result_path}", err=True)
     if picture is not None:
         save_picture(result, picture)
-    code = 23 if not result.complete and not scan.enough else 20 if result.unreadable else 0
-    finish(result, show=lambda out: show_scan(out, result), as_json=as_json, exit_code=code, job=job, jobs=jobs)
-
-
-def _reading(drive: str, here: Machine) -> Reading | None:
-    """What the drive says of itself; None for an image, and for a drive that cannot be asked."""
-    from drivecare.errors import DriveCareError
-    from drivecare.hardware.smart import read_drive
-
-    if not Path(drive).is_block_device():
-        return None
-    try:
-        return read_drive(drive, machine=here)
-    except DriveCareError:
-        return None
-
-
-def _thermometer(drive: str, reading: Reading | None, here: Machine) -> Thermometer:
-    """Asks the drive again, where it gave a temperature before."""
-    from drivecare.transfer.scan import Thermometer
-
-    if reading is None or reading.values.temperature_celsius is None:
-        return Thermometer()
-
-    def celsius() -> int | None:
-        again = _reading(drive, here)
-        return again.values.temperature_celsius if again else None
-
-    return Thermometer(celsius=celsius, limit_celsius=reading.drive.temperature_limit_celsius)
-
-
-def _places(drive: str, folder: Path | None) -> tuple[Path, Path]:
-    """Where result and state lie: as a copy's receipt does."""
-    path = Path(drive)
-    where = folder if folder is not None else Path() if path.is_block_device() else path.parent
-    return where / (path.name + RESULT_SUFFIX), where / (path.name + STATE_SUFFIX)
+    finish(
+        result,
+        show=lambda out: show_scan(out, result),
+        as_json=as_json,
+        exit_code=scanned.exit_code,
+        job=job,
+        jobs=jobs,
+    )

@@ -20,6 +20,7 @@ from typing import Literal
 
 from drivecare.documents import Value
 from drivecare.errors import BadInput, Interrupted
+from drivecare.reading.model import Drive
 from drivecare.reading.surface import Latency, SlowArea, SpeedPoint, SurfaceScan, UnreadableArea
 from drivecare.transfer.areas import Area, area, merge, total
 from drivecare.transfer.port import Buffer, Gone, Medium, Progress, Stuck, Watch, trouble_of
@@ -78,7 +79,9 @@ def block_bytes_for(size_bytes: int) -> int:
 
 
 def new_state(medium: Medium, *, sample_percent: float, started: str, seed: int = 1) -> ScanState:
-    """A scan not yet begun."""
+    """A scan not yet begun. Raises BadInput where there is nothing to read."""
+    if not medium.size_bytes:
+        raise BadInput("is empty, there is nothing to read", where=medium.path, hint="Check the path, or the dock")
     size = block_bytes_for(medium.size_bytes)
     blocks = -(-medium.size_bytes // size)
     return ScanState(
@@ -174,16 +177,16 @@ class Scan:
             started=self._begun.started,
         )
 
-    def result(self, *, finished: str, model: str | None, serial: str | None, wwn: str | None) -> SurfaceScan:
-        """What was seen so far."""
+    def result(self, *, finished: str, drive: Drive | None) -> SurfaceScan:
+        """What was seen so far, of which drive, where it said who it is."""
         zones = self._zones()
         known = sorted(time for time in self._times if not math.isnan(time))
         slow = [(self._block(number), self._times[number], expected) for number, expected in self._slow(zones)]
         return SurfaceScan(
             path=self._medium.path,
-            model=model,
-            serial=serial,
-            wwn=wwn,
+            model=drive.model if drive else None,
+            serial=drive.serial if drive else None,
+            wwn=drive.identity.wwn if drive else None,
             started=self._begun.started,
             finished=finished,
             bytes_total=self._begun.bytes_total,

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 import pytest
 
 from drivecare.errors import BadInput
+from drivecare.reading.model import Drive
 from drivecare.reading.surface import SurfaceScan
 from drivecare.transfer.areas import Area
 from drivecare.transfer.port import Buffer, Watch
@@ -73,7 +74,7 @@ def scan(surface: Surface, **options: object) -> tuple[SurfaceScan, Scan]:
     watch = options.pop("watch", None) or Watch(clock=lambda: surface.now)
     running = Scan(surface, Buffer(memoryview(bytearray(MIB))), state, watch=watch, **options)  # type: ignore[arg-type]
     running.run()
-    return running.result(finished="t1", model="M", serial="S", wwn=None), running
+    return running.result(finished="t1", drive=Drive(model="M", serial="S")), running
 
 
 def test_a_sound_surface() -> None:

@@ -1,0 +1,104 @@
+"""One read scan of a real drive or image, from the path to what was seen; where it stands is saved as it goes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from drivecare.documents import encode, load, save
+from drivecare.errors import DriveCareError
+from drivecare.hardware.machine import Machine
+from drivecare.hardware.media import Pool, open_source
+from drivecare.hardware.person import hand_over
+from drivecare.hardware.smart import read_drive
+from drivecare.reading.model import Reading
+from drivecare.reading.surface import SurfaceScan
+from drivecare.transfer.port import Watch
+from drivecare.transfer.scan import Scan, ScanState, Thermometer, new_state
+
+RESULT_SUFFIX, STATE_SUFFIX = ".readscan.json", ".readscan-state.json"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Scanned:
+    """What a scan saw, and whether that is all there is to see: done, or enough to know."""
+
+    result: SurfaceScan
+    settled: bool
+
+    @property
+    def exit_code(self) -> int:
+        """0 all readable, 20 unreadable areas, 23 to be gone on with."""
+        return 23 if not self.settled else 20 if self.result.unreadable else 0
+
+
+def places(path: str, folder: Path | None) -> tuple[Path, Path]:
+    """Where result and state lie, as a copy's receipt does: beside an image, in the working folder for a drive."""
+    named = Path(path)
+    where = folder if folder is not None else Path() if named.is_block_device() else named.parent
+    return where / (named.name + RESULT_SUFFIX), where / (named.name + STATE_SUFFIX)
+
+
+def said_by(path: str, machine: Machine) -> Reading | None:
+    """What the drive says of itself; None for an image, and for a drive that cannot be asked."""
+    if not Path(path).is_block_device():
+        return None
+    try:
+        return read_drive(path, machine=machine)
+    except DriveCareError:
+        return None
+
+
+def scan(
+    path: str,
+    *,
+    reading: Reading | None,
+    machine: Machine,
+    state_path: Path,
+    resume: bool,
+    sample_percent: float,
+    watch: Watch,
+) -> Scanned:
+    """Read the surface, or go on with a scan that was stopped. Raises BadInput, Unavailable, Interrupted."""
+    pool = Pool()
+    try:
+        with open_source(path, pool) as medium:
+            going_on = resume and state_path.exists()
+            fresh = new_state(medium, sample_percent=sample_percent, started=_now(machine))
+            begun = load(ScanState, state_path) if going_on else fresh
+            running = Scan(
+                medium, pool.buffers[0], begun, watch=watch, thermometer=_thermometer(path, reading, machine)
+            )
+            running.run(on_pause=lambda state: save(state_path, encode(state)))
+    finally:
+        pool.close()
+    result = running.result(finished=_now(machine), drive=reading.drive if reading is not None else None)
+    settled = result.complete or running.enough
+    if settled:
+        state_path.unlink(missing_ok=True)
+    else:
+        save(state_path, encode(running.state()))
+        hand_over(state_path)
+    return Scanned(result=result, settled=settled)
+
+
+def save_result(result: SurfaceScan, path: Path) -> None:
+    """Write the result where no job takes it."""
+    save(path, encode(result))
+    hand_over(path)
+
+
+def _now(machine: Machine) -> str:
+    return machine.clock.now().isoformat(timespec="seconds")
+
+
+def _thermometer(path: str, reading: Reading | None, machine: Machine) -> Thermometer:
+    """Asks the drive again, where it gave a temperature before."""
+    if reading is None or reading.values.temperature_celsius is None:
+        return Thermometer()
+
+    def celsius() -> int | None:
+        again = said_by(path, machine)
+        return again.values.temperature_celsius if again else None
+
+    return Thermometer(celsius=celsius, limit_celsius=reading.drive.temperature_limit_celsius)
