@@ -258,7 +258,11 @@ def _open(path: str, flags: int) -> tuple[int, int]:
     """Two descriptors of one medium, the first past the cache where that works. Raises what a user can act on."""
     hold = 0
     with contextlib.suppress(OSError):
-        hold = os.O_EXCL if stat.S_ISBLK(Path(path).stat().st_mode) else 0
+        mode = Path(path).stat().st_mode
+        if not (stat.S_ISBLK(mode) or stat.S_ISREG(mode)):
+            what = "is a directory" if stat.S_ISDIR(mode) else "is neither a drive nor an image file"
+            raise BadInput(what, where=path, hint="Name a drive, like /dev/sdb, or an image file")
+        hold = os.O_EXCL if stat.S_ISBLK(mode) else 0
     try:
         buffered = os.open(path, flags | hold | os.O_CLOEXEC, 0o644)
     except OSError as error:

@@ -11,9 +11,11 @@ from click.testing import CliRunner
 from rich.console import Console
 
 from drivecare.cli.main import cli
+from drivecare.cli.readscan import readscan
 from drivecare.cli.scan_screen import show_scan
 from drivecare.documents import decode
 from drivecare.reading.surface import Latency, SlowArea, SpeedPoint, SurfaceScan, UnreadableArea
+from tests.cli.bench import run
 
 
 @pytest.fixture
@@ -44,6 +46,18 @@ def test_json_and_picture(image: Path, tmp_path: Path) -> None:
 def test_a_missing_image_is_one_line(tmp_path: Path) -> None:
     result = CliRunner().invoke(cli, ["readscan", str(tmp_path / "none")], standalone_mode=False)
     assert "there is no such file or device" in str(result.exception)
+
+
+@pytest.mark.parametrize("what", ["a folder", "an empty file", "a character device"])
+def test_what_is_no_surface_is_refused_before_anything_is_written(tmp_path: Path, what: str) -> None:
+    (tmp_path / "empty.img").touch()
+    paths = {"a folder": tmp_path, "an empty file": tmp_path / "empty.img", "a character device": Path("/dev/null")}
+    ran = run(readscan, paths[what])
+    assert ran.exit_code == 3
+    assert ran.out == ""
+    assert ran.err.startswith(f"drivecare: {paths[what]}: is ")
+    assert ran.err.count("\n") == 1
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["empty.img"]
 
 
 def test_the_screen_marks_areas_below_the_curve() -> None:
