@@ -1,39 +1,50 @@
-"""Say what is in the wheel and the sdist, and refuse what does not belong: check_wheel.py WHEEL SDIST."""
+"""Hold wheel and sdist against the source, file by file: check_wheel.py WHEEL SDIST. Exit 1 if one differs."""
 
 from __future__ import annotations
 
 import sys
 import tarfile
+import tomllib
 import zipfile
-from pathlib import PurePosixPath
+from collections.abc import Iterable, Iterator
+from pathlib import Path
 
-NEEDED = (
-    "drivecare/py.typed",
-    "drivecare/schemas/assessment-1.json",
-    "drivecare/profiles/risk/verdict.toml",
-    "drivecare/profiles/hosts/",
-    "drivecare/demo_data/",
-    "drivecare/job/",
-    "licenses/LICENSE",
-)
-UNWANTED = ("tests/", "__pycache__", ".pyc", ".parquet", ".venv")
+ROOT = Path(__file__).resolve().parent.parent
+BUILT = {"METADATA", "RECORD", "WHEEL", "entry_points.txt", "top_level.txt", "licenses/LICENSE"}
+BESIDE = {"CHANGELOG.md", "LICENSE", "MANIFEST.in", "PKG-INFO", "README.md", "pyproject.toml", "setup.cfg"}
 
 
-def problems(wheel: str, sdist: str) -> list[str]:
-    """What is missing from the wheel or should not be there, one line each."""
-    names = zipfile.ZipFile(wheel).namelist()
-    found = [f"missing from the wheel: {need}" for need in NEEDED if not any(need in name for name in names)]
-    found += [f"unwanted in the wheel: {name}" for name in names for bad in UNWANTED if bad in name]
-    tops = {PurePosixPath(name).parts[0] for name in names}
-    found += [f"unwanted at the wheel's top: {top}" for top in tops if not top.startswith("drivecare")]
+def source_files() -> Iterator[tuple[str, str]]:
+    """Every file that is shipped: where it lies in the project, and where in the wheel."""
+    folders = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["setuptools"]["package-dir"]
+    for package, folder in folders.items():
+        for path in (ROOT / folder).rglob("*"):
+            if path.is_file() and path.suffix != ".pyc":
+                inside = path.relative_to(ROOT / folder).as_posix()
+                yield f"{folder}/{inside}", f"{package.replace('.', '/')}/{inside}"
+
+
+def difference(what: str, names: Iterable[str], wanted: set[str]) -> list[str]:
+    """What is missing and what does not belong, one line each."""
+    found = {name for name in names if not name.endswith("/")}
+    print(f"{what}: {len(found)} files")
+    lines = [f"missing from the {what}: {name}" for name in sorted(wanted - found)]
+    return lines + [f"does not belong in the {what}: {name}" for name in sorted(found - wanted)]
+
+
+def main(wheel: Path, sdist: Path) -> int:
+    """Compare both; the wheel is named NAME-VERSION-TAGS.whl."""
+    release = "-".join(wheel.name.split("-")[:2])
+    here, there = zip(*source_files(), strict=True)
+    in_wheel = {*there, *(f"{release}.dist-info/{name}" for name in BUILT)}
+    lines = difference("wheel", zipfile.ZipFile(wheel).namelist(), in_wheel)
     with tarfile.open(sdist) as archive:
-        packed = archive.getnames()
-    found += [f"unwanted in the sdist: {name}" for name in packed if "/.venv" in name or "__pycache__" in name]
-    print(f"wheel: {len(names)} files; sdist: {len(packed)} entries")
-    return found
+        names = [entry.name.removeprefix(f"{release}/") for entry in archive if entry.isfile()]
+    written = [name for name in names if name.startswith("drivecare.egg-info/")]
+    lines += difference("sdist", names, {*here, *BESIDE, *written})
+    print(*lines, sep="\n", end="\n" if lines else "")
+    return bool(lines)
 
 
 if __name__ == "__main__":
-    lines = problems(*sys.argv[1:3])
-    print(*lines, sep="\n")
-    sys.exit(bool(lines))
+    sys.exit(main(Path(sys.argv[1]), Path(sys.argv[2])))

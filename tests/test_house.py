@@ -28,6 +28,7 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
         INNERMOST | {"reading", "risk", "fit", "transfer", "job", "hardware", "schemas"},
         {"click", "rich", "tqdm", "psutil", "msgspec"},
     ),
+    "__main__": ({"cli"}, set()),
     "schemas": (set(), {"msgspec"}),  # finds the documents by name, so it imports no room
 }
 

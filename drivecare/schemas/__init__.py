@@ -8,6 +8,7 @@ added within a version.
 from __future__ import annotations
 
 import importlib
+import inspect
 from typing import Any
 
 import msgspec
@@ -57,6 +58,9 @@ def make_schema(name: str) -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of a document, made from its type."""
     kind = document_type(name)
     (described,), definitions = msgspec.json.schema_components([kind], ref_template="#/$defs/{name}")
+    for definition in definitions.values():
+        if "description" in definition:  # a docstring, whose indentation newer Pythons take away themselves
+            definition["description"] = inspect.cleandoc(definition["description"])
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": f"drivecare/{name}",

@@ -1,0 +1,5 @@
+"""`python -m drivecare` is `drivecare`."""
+
+from drivecare.cli.main import main
+
+main()
