@@ -28,6 +28,7 @@ from fitting import (
     probability,
     rising,
     spread_between,
+    stratified_ratio,
 )
 from spans import day_number, day_text, last_states, open_spans, outcomes, reading_day
 
@@ -38,7 +39,7 @@ BAND_FAILED = 60  # different failed drives that a band of points needs
 LEAST_SLOPE = 0.01  # of the logarithm of the hazard per point, so that a worse state never ties with a better one
 Z = 1.28  # 80 %: four in five models
 WIDEST = 2.95  # high over low
-AGE_STEP = 1.4  # factor in hazard by which drives from some year on must differ to get a row of their own
+AGE_STEP = 1.4  # factor in hazard by which drives from some year on must differ, all together and within models
 
 
 class Cohort:
@@ -72,6 +73,17 @@ class Cohort:
     def failed(self, where: pl.Expr) -> int:
         """Different drives that failed within the horizon of a reading."""
         return self.failures.filter(where)["drive"].n_unique()
+
+    def age_ratio(self, where: pl.Expr, year: int) -> float:
+        """How much more often drives of this age and older fail than younger drives of the same model."""
+        followed = pl.col("days") * pl.col("weight")
+        fails = pl.col("fails") * pl.col("weight")
+        older = pl.col("year") >= year
+        names = ("failed_before", "failed_after", "days_before", "days_after")
+        sums = [(what * ages).sum() for what in (fails, followed) for ages in (~older, older)]
+        rows = self.counts.filter(where).group_by("model").agg(s.alias(n) for s, n in zip(sums, names, strict=True))
+        counted = rows.select(names).to_numpy().astype(float)
+        return stratified_ratio(counted[:, :2], counted[:, 2:])
 
     def by_model(self, where: pl.Expr, expected_failed: int) -> tuple[Floats, Floats]:
         """(failed drives, expected failed drives) of each model, where the band's hazard holds for all alike."""
@@ -179,24 +191,51 @@ def made_rising(rows: list[Measured], *, xs: Floats | None = None, slope: float 
 
 
 def clean_rows(cohort: Cohort, usual: pl.Expr) -> tuple[Clean, ...]:
-    """The base rate by age in years; a year begins a new row where drives from then on fail clearly more often."""
+    """The base rate by age in years.
+
+    A year begins a new row where drives from then on fail clearly more often, all together and within models: the
+    drives that are oldest in some data are of a few models, good or bad. Ages that too few drives reached are judged.
+    """
     clean = pl.col("points") == 0
     between = spread(cohort, [usual & clean])
     starts, years = [0], cohort.counts.filter(usual & clean)["year"].unique().sort().to_list()
     for year in years[1:]:
-        before = measured(cohort, clean & pl.col("year").is_between(starts[-1], year - 1), usual, between)
-        after = measured(cohort, clean & (pl.col("year") >= year), usual, between)
+        since, until = pl.col("year") >= starts[-1], pl.col("year") < year
+        before, after = (measured(cohort, clean & since & age, usual, between) for age in (until, ~until))
         enough = min(before.failed, after.failed) >= BAND_FAILED
-        if enough and hazard(after.chance) >= AGE_STEP * hazard(before.chance):
+        clearly = hazard(after.chance) >= AGE_STEP * hazard(before.chance)
+        if enough and clearly and cohort.age_ratio(usual & clean & since, year) >= AGE_STEP:
             starts.append(year)
     ends = [*(start - 1 for start in starts[1:]), 999]
     rows = [
         measured(cohort, clean & pl.col("year").is_between(*pair), usual, between)
         for pair in zip(starts, ends, strict=True)
     ]
-    return tuple(
+    known = [
         Clean(from_years=start, **msgspec.structs.asdict(row))
         for start, row in zip(starts, made_rising(rows), strict=True)
+    ]
+    return (*known, beyond(cohort, usual & clean, known[-1], years))
+
+
+def beyond(cohort: Cohort, where: pl.Expr, oldest: Clean, years: list[int]) -> Clean:
+    """The base rate of drives older than those it was measured on: judged to be the upper end for the oldest of them.
+
+    It begins with the first year from which on fewer drives failed than a band needs.
+    """
+    first = next(
+        (year for year in years if cohort.failed(where & (pl.col("year") >= year)) < BAND_FAILED), years[-1] + 1
+    )
+    old = where & (pl.col("year") >= first)
+    return Clean(
+        from_years=max(first, oldest.from_years + 1),
+        judged=True,
+        chance=oldest.high,
+        low=oldest.chance,
+        high=round(min(oldest.chance * WIDEST, 0.999), 4),
+        with_excluded=max(oldest.high, oldest.with_excluded),
+        readings=cohort.readings(old),
+        failed=cohort.failed(old),
     )
 
 
@@ -235,7 +274,8 @@ def written(table: SurvivalTable) -> str:
         lines.append(f"levels = [{levels}]")
     for title, rows in (("clean", table.clean), ("band", table.band)):
         for row in rows:
-            names = ["from_years" if title == "clean" else "points", *Measured.__struct_fields__]
+            own = ("from_years", "judged") if title == "clean" else ("points",)
+            names = [*own, *Measured.__struct_fields__]
             lines += ["", f"[[{title}]]", *(f"{name} = {_toml(getattr(row, name))}" for name in names)]
     return "\n".join(lines) + "\n"
 

@@ -99,6 +99,18 @@ def spread_between(observed: Floats, expected: Floats) -> float:
     return math.sqrt(max(float(excess), 0.0))
 
 
+def stratified_ratio(failed: Floats, days: Floats) -> float:
+    """How much more often the second group fails than the first, compared within strata only: columns are the groups,
+    rows the strata, which may differ in their own rates and in how their days fall on the groups.
+
+    Mantel and Haenszel, J. Natl. Cancer Inst. 22, 1959, for rates. 0 where no stratum has both groups.
+    """
+    both = days.sum(axis=1)
+    share = np.divide(days, both[:, None], out=np.zeros_like(days), where=both[:, None] > 0)
+    first, second = (failed[:, 0] * share[:, 1]).sum(), (failed[:, 1] * share[:, 0]).sum()
+    return float(second / first) if first > 0 else 0.0
+
+
 def interval(chance: float, failed: int, spread: float, *, z: float, widest: float) -> tuple[float, float]:
     """(low, high): `z` standard deviations of sampling error and spread together, on the logarithm of the hazard.
 

@@ -70,9 +70,10 @@ class Measured(Strict, frozen=True, kw_only=True):
 
 
 class Clean(Measured, frozen=True, kw_only=True):
-    """The base rate: drives with no points, from this age on."""
+    """The base rate: drives with no points, from this age on. `judged`: too few were seen to measure it."""
 
     from_years: int
+    judged: bool = False
 
 
 class Band(Measured, frozen=True, kw_only=True):
@@ -197,10 +198,15 @@ def _interpolate(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
 
 def _basis(table: SurvivalTable, points: int, hours: int | None, with_excluded: float) -> str:
     """One sentence on where the number comes from."""
-    row: Measured
-    if points == 0:
-        row, like = base_rate(table, hours), "that show none of these signs at this age"
-    else:
+    own = base_rate(table, hours)
+    if points == 0 and own.judged:
+        return (
+            f"judgement: only {own.readings:,} readings of drives this old that show none of these signs, too few to "
+            f"measure, so the upper end for younger ones stands here ({table.source})"
+        )
+    row: Measured = own
+    like = "that show none of these signs at this age"
+    if points > 0:
         row, like = min(table.band, key=lambda band: abs(band.points - points)), "in a state like this"
     return (
         f"measured: {row.readings:,} readings of drives {like}, followed for a year; {row.failed:,} drives failed "

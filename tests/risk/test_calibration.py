@@ -208,6 +208,54 @@ def test_spread_is_nothing_where_models_differ_by_chance_alone() -> None:
     assert spread_between(chance.poisson(expected * factors).astype(float), expected) == pytest.approx(0.42, abs=0.05)
 
 
+def test_a_ratio_within_strata_is_not_misled_by_how_the_strata_are_mixed() -> None:
+    """Worked by hand: in both strata the second group fails twice as often, put together it fails less often."""
+    from fitting import stratified_ratio
+
+    failed = np.array([[80.0, 20.0], [1.0, 18.0]])
+    days = np.array([[8000.0, 1000.0], [1000.0, 9000.0]])
+    assert failed[:, 1].sum() / days[:, 1].sum() < failed[:, 0].sum() / days[:, 0].sum()
+    by_hand = (20 * 8 / 9 + 18 * 1 / 10) / (80 * 1 / 9 + 1 * 9 / 10)
+    assert stratified_ratio(failed, days) == pytest.approx(by_hand) == pytest.approx(2, abs=0.01)
+    assert stratified_ratio(np.array([[5.0, 0.0]]), np.array([[100.0, 0.0]])) == 0
+
+
+def invented_ages(failing_percent: dict[tuple[str, int], int]) -> Any:
+    """A cohort of drives without points: 10,000 of each model and year, of which so many percent fail on day 200."""
+    from calibrate import Cohort
+
+    counts, failures = [], []
+    for (model, year), percent in failing_percent.items():
+        failed = 100 * percent
+        common = {"points": 0, "model": model, "year": year}
+        counts += [common | {"days": 200, "fails": 1, "weight": failed}]
+        counts += [common | {"days": 365, "fails": 0, "weight": 10_000 - failed}]
+        failures += [common | {"drive": f"{model} {year} {number}"} for number in range(failed)]
+    cohort = Cohort.__new__(Cohort)
+    cohort.counts, cohort.failures, cohort.horizon = pl.DataFrame(counts), pl.DataFrame(failures), 365
+    return cohort
+
+
+@pytest.mark.parametrize(
+    ("failing_percent", "starts"),
+    [
+        ({("good", 0): 2, ("good", 1): 2, ("bad", 2): 6, ("bad", 3): 6}, [0]),
+        ({("good", 0): 2, ("good", 1): 6, ("other", 0): 1, ("other", 1): 3}, [0, 1]),
+    ],
+    ids=["the old ones are another model", "the same models fail more often later"],
+)
+def test_age_counts_only_where_it_holds_within_models(failing_percent: Any, starts: list[int]) -> None:
+    from calibrate import clean_rows
+
+    rows = clean_rows(invented_ages(failing_percent), pl.lit(True))
+    assert [row.from_years for row in rows if not row.judged] == starts
+    beyond = rows[-1]
+    assert beyond.judged
+    assert beyond.from_years == 1 + max(year for _, year in failing_percent)
+    assert (beyond.low, beyond.chance) == (rows[-2].chance, rows[-2].high)
+    assert beyond.failed == 0
+
+
 def test_the_shipped_ladders_are_what_the_scripts_read() -> None:
     from spans import counters
 

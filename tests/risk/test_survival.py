@@ -122,6 +122,15 @@ def test_the_basis_names_source_counts_and_the_model_left_out() -> None:
     assert found.clean == TABLE.clean[0].chance
 
 
+def test_an_age_that_too_few_drives_reached_is_said_to_be_judged() -> None:
+    measured, judged = TABLE.clean[-2:]
+    old = chance(hdd(reallocated=0, power_on_hours=judged.from_years * HOURS_PER_YEAR))
+    assert old
+    assert old.basis.startswith("judgement: ")
+    assert (old.estimate, old.low, old.clean) == (measured.high, measured.chance, judged.chance)
+    assert judged.failed < 60
+
+
 def test_levels_have_to_rise() -> None:
     for levels in (
         (Level(start=2, points=5), Level(start=1, points=6)),
@@ -145,7 +154,7 @@ def test_a_table_that_falls_or_has_no_source_is_refused() -> None:
 
 
 def test_every_measured_row_has_counts() -> None:
-    for row in (*TABLE.clean, *TABLE.band):
+    for row in (*(row for row in TABLE.clean if not row.judged), *TABLE.band):
         assert row.failed >= 60
         assert row.readings > row.failed
     assert msgspec.json.encode(TABLE)
