@@ -85,6 +85,7 @@ def plan(
         verdict=None if old is None else _verdict(old),
         used_bytes=None if used is None else _used(used),
         symptom=symptom,
+        job=job,
     )
     finish(
         document,

@@ -59,6 +59,13 @@ def _quantity(field: str, units: dict[str, float]) -> Callable[[str], Fields]:
     return read
 
 
+def _height(cell: str) -> Fields:
+    height = parse_quantity(cell, {"": 1.0, "mm": 1.0, "cm": 10.0})
+    if height <= 0:
+        raise ValueError(f"{cell!r} is no height")
+    return {"height_mm": height}
+
+
 def _choice(field: str, choices: Mapping[str, object]) -> Callable[[str], Fields]:
     def read(cell: str) -> Fields:
         wanted = cell.lower()
@@ -161,7 +168,7 @@ COLUMNS: Final[dict[str, Column]] = {
     "protocol": Column(read=_choice("protocol", _PROTOCOLS), help="sata, nvme ..."),
     "connector": Column(read=_connector, help="sata, sata-slimline, sata-micro, msata, m2-m, m2-bm, sas, u2 ..."),
     "form_factor": Column(read=_form_factor, help='2.5-inch, 3.5", mSATA, M.2 2280 ...'),
-    "height": Column(read=_quantity("height_mm", {"": 1.0, "mm": 1.0, "cm": 10.0}), help="9.5 mm, also 9,5"),
+    "height": Column(read=_height, help="9.5 mm, also 9,5"),
     "sector_format": Column(read=_sector_format, help="512n, 512e or 4Kn"),
     "link": Column(read=_link, help="6.0 Gb/s, PCIe 3.0 x4"),
     "peak_3v3": Column(read=_quantity("peak_3v3_amps", _AMPS), help="greatest current on 3.3 V: 2.1 A"),
@@ -310,7 +317,16 @@ def from_reading(reading: Reading, *, verdict: str | None = None) -> Candidate:
         link_gbps=drive.link_max_gbps,
         recording="shingled" if drive.zoned in ("host-aware", "host-managed", "device-managed") else None,
         verdict=verdict,
+        obstacle=_obstacle(drive),
     )
+
+
+def _obstacle(drive: Drive) -> str | None:
+    if drive.virtual is not None:
+        return f"it is {drive.virtual}, not a drive; take a drive out of it and read that"
+    if drive.security == "locked":
+        return "it is locked by a password (ATA security), so nothing can be written to it"
+    return None
 
 
 def _protocol(drive: Drive) -> Protocol | None:

@@ -56,6 +56,12 @@ def check_same_drive(candidate: Candidate, need: Need) -> Iterator[Check]:
         yield say("same-drive", "block", f"this is the old drive itself, serial {candidate.serial}", PRACTICE)
 
 
+def check_obstacle(candidate: Candidate, need: Need) -> Iterator[Check]:  # noqa: ARG001
+    """A volume behind a RAID controller, or a locked drive, is nothing to put into a unit."""
+    if candidate.obstacle is not None:
+        yield say("usable", "block", candidate.obstacle, "its own reading")
+
+
 def check_health(candidate: Candidate, need: Need) -> Iterator[Check]:  # noqa: ARG001
     """A candidate that was read must be in order itself."""
     words: dict[str, tuple[Result, str]] = {
@@ -103,7 +109,10 @@ def _height(candidate: Candidate) -> float | None:
 def check_height(candidate: Candidate, need: Need) -> Iterator[Check]:
     """The height, with the tolerance its class has; a low drive may need a spacer."""
     bay = need.host.bay
-    if _in_adapter(candidate, need) or candidate.form_factor not in (None, bay.form_factor, *bay.also):
+    if _in_adapter(candidate, need):
+        yield _height_in_adapter(candidate, need)
+        return
+    if candidate.form_factor not in (None, bay.form_factor, *bay.also):
         return
     body = form_factors()[candidate.form_factor or bay.form_factor]
     source = f"{bay.source}; {body.source}"
@@ -130,6 +139,23 @@ def check_height(candidate: Candidate, need: Need) -> Iterator[Check]:
         yield say("height", "warn", reason, source)
     else:
         yield say("height", "pass", f"{height:g} mm{hand} in a bay for up to {bay.height_mm:g} mm", source)
+
+
+def _height_in_adapter(candidate: Candidate, need: Need) -> Check:
+    """An adapter gives a drive the outline of a larger one; under the bay's own height it must stay all the same."""
+    bay = need.host.bay
+    body = form_factors()[candidate.form_factor or ""]
+    height, tallest = _height(candidate), max(one.mm for one in body.heights)
+    room = form_factors()[bay.form_factor].greatest_height(bay.height_mm)
+    source = f"{bay.source}; {body.source}; {PRACTICE}"
+    if height is None and tallest > room:
+        reason = f"its height is not known; the bay takes up to {room:g} mm: measure it (--height-mm)"
+        return say("height", "unknown", reason, source)
+    if (height or 0) > room + 1e-9:
+        reason = f"{height:g} mm, {(height or 0) - room:.2f} mm more than the {room:g} mm the bay takes"
+        return say("height", "block", reason, source)
+    which = f"drives of {height:g} mm" if height is not None else "this drive's height"
+    return say("height", "pass", f"the bay has {room:g} mm; take an adapter made for {which}", source)
 
 
 def check_holes(candidate: Candidate, need: Need) -> Iterator[Check]:
@@ -243,14 +269,10 @@ def check_link(candidate: Candidate, need: Need) -> Iterator[Check]:
 
 
 def _rails_needed(candidate: Candidate) -> tuple[str, ...]:
-    """The rails a drive of this build draws from, whatever its currents are."""
-    if candidate.form_factor == "3.5-inch":
-        return ("5v", "12v")
-    if candidate.connector in ("u2", "u3"):
-        return ("12v",)
-    if candidate.form_factor == "2.5-inch" or candidate.connector in ("sata", "sata-slimline", "pata-44"):
-        return ("5v",)
-    return ("3v3",) if candidate.form_factor is not None else ()
+    """The rails a drive of this build draws from, whatever its currents are: its plug's own say goes first."""
+    if candidate.connector is not None and connectors()[candidate.connector].draws:
+        return connectors()[candidate.connector].draws
+    return form_factors()[candidate.form_factor].draws if candidate.form_factor is not None else ()
 
 
 def check_supply(candidate: Candidate, need: Need) -> Iterator[Check]:
@@ -297,6 +319,7 @@ def check_power_disable(candidate: Candidate, need: Need) -> Iterator[Check]:
 
 BODY_CHECKS: Final[tuple[Checker, ...]] = (
     check_same_drive,
+    check_obstacle,
     check_health,
     check_form_factor,
     check_height,

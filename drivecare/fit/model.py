@@ -50,7 +50,8 @@ class Candidate(Value, frozen=True, kw_only=True):
     rated_written_bytes: int | None = None
     error_bits_exponent: int | None = None  # one unrecoverable read error expected in 10^N bits
     sustained_mb_s: float | None = None
-    verdict: str | None = None  # of its own reading, judged as a new drive
+    verdict: str | None = None  # of its own reading
+    obstacle: str | None = None  # why it could not be fitted whatever its size: no drive itself, locked
     shelf: str | None = None
     price: float | None = None
     by_hand: tuple[str, ...] = ()

@@ -35,10 +35,12 @@ def make_plan(
     verdict: str | None = None,
     used_bytes: int | None = None,
     symptom: str | None = None,
+    job: str | None = None,
 ) -> Plan:
     """The plan for putting one of `candidates` into `host` in place of the drive that `reading` describes.
 
-    `verdict` is that of the reading; `symptom` what the customer says. Raises BadInput for a symptom nobody knows.
+    `verdict` is that of the reading; `symptom` what the customer says, `job` the job's ID
+    for the commands in the steps. Raises BadInput for a symptom nobody knows.
     """
     need = _need(host, reading, verdict, used_bytes)
     facts = {one.name: one for one in told_apart(tuple(candidates))}
@@ -55,7 +57,7 @@ def make_plan(
         candidates=judged,
         chosen=None if chosen is None else chosen.name,
         symptom=advice,
-        steps=make_steps(host, need.source, chosen, advice),
+        steps=make_steps(host, need.source, chosen, advice, job=job),
         cautions=make_cautions(host, reading),
     )
 

@@ -43,7 +43,7 @@ class ScrewLimits(Strict, frozen=True, kw_only=True):
 
 
 class FormFactor(Strict, frozen=True, kw_only=True):
-    """A body: its outline, the heights it is made in, its screws."""
+    """A body: its outline, the heights it is made in, the rails drives of it draw from, its screws."""
 
     id: str
     name: str
@@ -52,6 +52,7 @@ class FormFactor(Strict, frozen=True, kw_only=True):
     width_plus_mm: float = 0.0
     length_mm: float
     heights: tuple[HeightClass, ...]
+    draws: tuple[str, ...]
     screws: ScrewLimits | None = None
     source: Annotated[str, msgspec.Meta(min_length=1)]
 
@@ -68,7 +69,10 @@ class FormFactor(Strict, frozen=True, kw_only=True):
 
 
 class Connector(Strict, frozen=True, kw_only=True):
-    """A plug: which drive plugs go into it, what is spoken over it, the rails it carries."""
+    """A plug: which drive plugs go into it, what is spoken over it, the rails it carries.
+
+    `draws`: the rails drives with this plug draw from, where it is not as their body has it.
+    """
 
     id: str
     name: str
@@ -76,6 +80,7 @@ class Connector(Strict, frozen=True, kw_only=True):
     accepts: tuple[str, ...]
     protocols: tuple[Protocol, ...]
     rails: tuple[str, ...]
+    draws: tuple[str, ...] = ()
     source: Annotated[str, msgspec.Meta(min_length=1)]
 
 

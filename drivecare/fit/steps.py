@@ -40,13 +40,18 @@ def _drive_cautions(host: Host, reading: Reading | None) -> Iterator[str]:
 
 
 def make_steps(
-    host: Host, source: PlannedDrive | None, chosen: Judged | None, advice: Advice | None
+    host: Host, source: PlannedDrive | None, chosen: Judged | None, advice: Advice | None, *, job: str | None = None
 ) -> tuple[str, ...]:
-    """Every step as one sentence or two, in the order they are done, caution in place."""
-    return tuple(_all_steps(host, source, chosen, advice))
+    """Every step as one sentence or two, in the order they are done, caution in place.
+
+    Commands in them name OLD and NEW, to be filled in, and the job where it is known.
+    """
+    return tuple(_all_steps(host, source, chosen, advice, job or "JOB"))
 
 
-def _all_steps(host: Host, source: PlannedDrive | None, chosen: Judged | None, advice: Advice | None) -> Iterator[str]:
+def _all_steps(
+    host: Host, source: PlannedDrive | None, chosen: Judged | None, advice: Advice | None, job: str
+) -> Iterator[str]:
     if advice is not None and not advice.drive_likely:
         yield f"The drive is the less likely cause here ({advice.cause}): check {_listed(advice.first)} first."
     yield from _by_hand(host, "open")
@@ -54,38 +59,39 @@ def _all_steps(host: Host, source: PlannedDrive | None, chosen: Judged | None, a
         yield "The old drive is losing data: run nothing else on it and copy it before anything is tested or ordered."
     if chosen is None:
         if source is not None and source.verdict == "evacuate":
-            yield "Do not wait for a new drive: drivecare copy OLD IMAGE --job JOB."
+            yield f"Do not wait for a new drive: drivecare copy OLD IMAGE --job {job}."
         yield "Stop here until a drive is chosen: none of the candidates certainly fits."
         return
     new = f"{chosen.name}" + (f" (shelf {chosen.shelf})" if chosen.shelf else "")
-    yield f"Take {new} and judge it before use: drivecare assess NEW --as new."
-    yield from _move(host, source)
-    yield "Ask the gate: drivecare gate JOB. Go on only when it is open."
+    yield f"Take {new} and judge it before use: drivecare assess NEW --as new --job {job}."
+    yield from _move(host, source, job)
+    yield f"Ask the gate: drivecare gate {job}. Go on only when it is open."
     for check in chosen.checks:
         if check.result == "warn" and check.check in ("height", "form-factor", "screw-depth"):
             yield f"Have ready for the new drive: {check.reason}."
     yield from _by_hand(host, "fit")
+    yield f"Know before the first start: {host.moving.how}"
     yield from _by_hand(host, "close")
     yield "Keep the old drive, labelled, until the customer agrees that all is well."
 
 
-def _move(host: Host, source: PlannedDrive | None) -> Iterator[str]:
+def _move(host: Host, source: PlannedDrive | None, job: str) -> Iterator[str]:
     """Getting the content across, as the unit wants it."""
     kind = host.moving.kind
+    detach = f"Power off the dock, detach the old drive and label it: drivecare job record {job} detached."
     if kind == "sector-copy":
         yield (
-            "Attach both drives to the bench machine, nothing mounted: drivecare copy OLD NEW --job JOB. It counts "
+            f"Attach both drives to the bench machine, nothing mounted: drivecare copy OLD NEW --job {job}. It counts "
             "when it ends as verified; to read it back again later: drivecare verify RECEIPT NEW."
         )
-        yield "Power off the dock and detach the old drive; label it with the job's number."
+        yield detach
     elif kind == "file-copy":
-        yield "Copy the files with their checksums: drivecare copy-files OLD-FOLDER NEW-FOLDER --job JOB."
-        yield "Power off the dock and detach the old drive; label it with the job's number."
+        yield f"Copy the files with their checksums: drivecare copy-files OLD-FOLDER NEW-FOLDER --job {job}."
+        yield detach
     else:
         if source is not None and source.verdict in ("evacuate", "replace", "recheck"):
-            yield "If the customer wants what is on the old drive: drivecare copy OLD IMAGE --job JOB, before anything."
+            yield f"If the customer wants what is on the old drive: drivecare copy OLD IMAGE --job {job}, before anything."
         yield "Leave the new drive empty: this unit sets it up itself."
-    yield host.moving.how
 
 
 def _by_hand(host: Host, phase: Phase) -> Iterator[str]:

@@ -16,6 +16,7 @@ from drivecare.errors import BadInput, DriveCareError
 
 DEMO = Path(str(resources.files("drivecare.demo_data")))
 OLD, NEW, STOCK = DEMO / "failing-drive.txt", DEMO / "new-drive.txt", DEMO / "stock.csv"
+REPORTS = DEMO.parent / "reports"
 SHIPPED = json.loads(resources.files("drivecare.schemas").joinpath("plan-1.json").read_bytes())
 
 
@@ -112,6 +113,19 @@ def test_the_old_drive_itself() -> None:
     assert "same-drive" in {one["check"] for one in found["candidates"][0]["checks"] if one["result"] == "block"}
 
 
+@pytest.mark.parametrize(
+    ("report", "reason"),
+    [("raid-volume.txt", "not a drive; take a drive out of it"), ("hdd-locked.txt", "it is locked by a password")],
+)
+def test_what_is_no_drive_to_fit_is_refused_as_such(report: str, reason: str) -> None:
+    arguments = ("--host", "bay-3.5", "--reading", OLD, "--candidate", REPORTS / report)
+    assert run(*arguments).exit_code == 30
+    (one,) = document(*arguments)["candidates"]
+    (check,) = [each for each in one["checks"] if each["check"] == "usable"]
+    assert check["result"] == "block"
+    assert reason in check["reason"]
+
+
 def test_a_file_copy_needs_the_used_space() -> None:
     arguments = ("--host", "bay-2.5-9.5", "--reading", OLD, "--stock", STOCK, "--migration", "file-copy")
     assert run(*arguments).exit_code == 31
@@ -127,6 +141,7 @@ def test_a_file_copy_needs_the_used_space() -> None:
         (["--host", "CH-2103", "--used", "lots"], "--used: 'lots' is no number with a unit."),
         (["--host", "CH-2103", "--candidate", str(OLD), "--fact", "colour=red"], "colour: is no fact"),
         (["--host", "CH-2103", "--candidate", str(OLD), "--height-mm", "tall"], "height=tall: 'tall' is no number"),
+        (["--host", "CH-2103", "--candidate", str(OLD), "--height-mm", "0"], "height=0: '0' is no height"),
     ],
 )
 def test_bad_input_is_one_line(arguments: list[str], message: str) -> None:

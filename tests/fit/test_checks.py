@@ -17,6 +17,7 @@ BAY35 = {
     "bay": {"form_factor": "3.5-inch", "height_mm": 26.1, "spacer": False, "screws": None, "adapters": ("2.5-inch",)},
     "supply": {"rail_5v_amps": 1.0, "rail_12v_amps": 2.0},
 }
+LOW35 = {**BAY35, "bay": {**BAY35["bay"], "height_mm": 17.8}}
 
 # (facts of the candidate, tables of the host) -> check, result, part of the reason
 CASES: list[tuple[dict[str, Any], dict[str, Any], str, str, str]] = [
@@ -26,6 +27,11 @@ CASES: list[tuple[dict[str, Any], dict[str, Any], str, str, str]] = [
     ({}, BAY35, "form-factor", "warn", "2.5-inch goes into the 3.5-inch bay with an adapter"),
     ({**CARD, "form_factor": "m2-2242"}, {"bay": {**M2, "also": ("m2-2242",)}, "interface": NVME}, "form-factor",
      "pass", "M.2 2242 in a bay for M.2 2280"),
+    ({}, BAY35, "height", "pass", "the bay has 26.1 mm; take an adapter made for drives of 9.5 mm"),
+    ({"height_mm": None}, BAY35, "height", "pass", "take an adapter made for this drive's height"),
+    ({"height_mm": 19.05}, LOW35, "height", "block", "19.05 mm, 1.25 mm more than the 17.8 mm the bay takes"),
+    ({"height_mm": None}, LOW35, "height", "unknown", "its height is not known; the bay takes up to 17.8 mm"),
+    ({"obstacle": "it is a RAID volume, not a drive"}, {}, "usable", "block", "it is a RAID volume"),
     ({"height_mm": 9.5}, {}, "height", "pass", "9.5 mm in a bay for up to 9.5 mm"),
     ({"height_mm": 9.7}, {}, "height", "pass", "9.7 mm in a bay for up to 9.5 mm"),
     ({"height_mm": 9.8}, {}, "height", "block", "9.8 mm, 0.10 mm more than the 9.7 mm the bay takes"),

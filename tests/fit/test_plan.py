@@ -123,10 +123,16 @@ class TestSteps:
     def test_in_the_order_they_are_done(self) -> None:
         steps = make_plan(host(), [candidate(shelf="A3")], reading=old_drive(), verdict="evacuate").steps
         order = ["Take the lid off", "is losing data", "Take Kite K-500 (shelf A3)", "drivecare copy OLD NEW",
-                 "detach the old drive", "Start it.", "drivecare gate", "Put the drive in", "Put the lid on",
+                 "detach the old drive", "drivecare gate", "Put the drive in", "Start it.", "Put the lid on",
                  "Keep the old drive"]  # fmt: skip
         places = [next(place for place, step in enumerate(steps) if part in step) for part in order]
         assert places == sorted(places)
+
+    def test_commands_name_the_job_where_there_is_one(self) -> None:
+        text = " ".join(make_plan(host(), [candidate(name="JOB-500")], reading=old_drive(), job="1042").steps)
+        for command in ("assess NEW --as new --job 1042.", "copy OLD NEW --job 1042.", "job record 1042 detached."):
+            assert f"drivecare {command}" in text
+        assert text.count("JOB") == text.count("JOB-500") == 1
 
     def test_tools_screws_and_caution_stand_in_the_step(self) -> None:
         steps = make_plan(host(), [candidate()], reading=old_drive()).steps
