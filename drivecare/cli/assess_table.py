@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import csv
+import gzip
 import os
 import sys
+import zlib
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -45,7 +47,7 @@ def assess_table(table: Path, output: Path | None, evaluate: bool, as_json: bool
 
     Adds the columns verdict, estimate, low, high, leading_signal: the chance of failing within 12 months as fractions.
     An empty cell or a missing column is a counter that was not said. Without --output, --evaluate and --json the judged
-    table goes to stdout. A file of any size is read row by row; - is stdin.
+    table goes to stdout. A file of any size is read row by row, gzip-compressed or not; - is stdin.
 
     Exit code: 0 when every row was judged, whatever the verdicts; 3 when the table is malformed.
     """
@@ -108,9 +110,10 @@ def _failure_column(header: list[str]) -> int:
 
 
 def _count(tally: Tally, judgement: Judgement, cell: str) -> None:
-    if cell not in ("0", "1", "0.0", "1.0"):
-        raise BadInput(f"column failure holds {cell[:40]!r}, 0 or 1 is needed")
-    tally.add(judgement, failed=cell[0] == "1")
+    outcome = cell.strip()
+    if outcome not in ("", "0", "1", "0.0", "1.0"):
+        raise BadInput(f"column failure holds {cell[:40]!r}, 0 or 1 is needed, or nothing where it is not known")
+    tally.add(judgement, failed=outcome[0] == "1" if outcome else None)
 
 
 @contextmanager
@@ -120,7 +123,10 @@ def _opened(table: Path) -> Iterator[IO[str]]:
         yield sys.stdin
         return
     try:
-        stream = table.open(encoding="utf-8-sig", newline="")
+        with table.open("rb") as start:
+            packed = start.read(2) == b"\x1f\x8b"
+        opened = gzip.open if packed else open
+        stream = opened(table, "rt", encoding="utf-8-sig", newline="")
     except FileNotFoundError as error:
         raise BadInput("there is no such file", where=str(table), hint="Check the path.") from error
     except IsADirectoryError as error:
@@ -128,7 +134,10 @@ def _opened(table: Path) -> Iterator[IO[str]]:
     except OSError as error:
         raise Unavailable(f"cannot be read: {error.strerror}", where=str(table)) from error
     with stream:
-        yield stream
+        try:
+            yield stream
+        except (EOFError, zlib.error, gzip.BadGzipFile) as error:
+            raise BadInput("is a damaged gzip file", where=str(table), hint="Fetch it again.") from error
 
 
 @contextmanager
@@ -157,6 +166,7 @@ def _show_summary(out: Console, summary: TableSummary) -> None:
 
 def _show_evaluation(out: Console, evaluation: Evaluation) -> None:
     left_out = f", {evaluation.unscored:,} without an estimate left out" if evaluation.unscored else ""
+    left_out += f", {evaluation.unmarked:,} without an outcome left out" if evaluation.unmarked else ""
     out.print(f"{evaluation.rows:,} rows, {evaluation.failed:,} marked as failed{left_out}", soft_wrap=True)
     if evaluation.auc is None:
         out.print("Failed and other rows are both needed to tell how well the estimates part them.", soft_wrap=True)

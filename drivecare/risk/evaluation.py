@@ -30,14 +30,16 @@ class CalibrationBand(Value, frozen=True, kw_only=True):
 class Evaluation(Value, frozen=True, kw_only=True):
     """The document of `assess-table --evaluate`. The measures are None where no row, or every row, is marked as failed.
 
-    `unscored`: rows without an estimate, which are left out. `caught_at_1_percent`: the share of failed rows at or
-    above the estimate that flags 1 % of the others; between two estimates on the straight line.
+    `unscored`: rows without an estimate, `unmarked`: rows whose outcome is not known; both are left out.
+    `caught_at_1_percent`: the share of failed rows at or above the estimate that flags 1 % of the others; between two
+    estimates on the straight line.
     """
 
     schema: Literal["drivecare/evaluation-1"] = "drivecare/evaluation-1"
     rows: int
     failed: int
     unscored: int
+    unmarked: int = 0
     auc: float | None
     caught_at_1_percent: float | None
     caught_at_5_percent: float | None
@@ -51,13 +53,16 @@ class Tally:
         self._failed: Counter[tuple[float, float, float]] = Counter()
         self._others: Counter[tuple[float, float, float]] = Counter()
         self._unscored = 0
+        self._unmarked = 0
 
-    def add(self, judgement: Judgement, *, failed: bool) -> None:
-        """Count one row."""
-        if judgement.estimate is None or judgement.low is None or judgement.high is None:
+    def add(self, judgement: Judgement, *, failed: bool | None) -> None:
+        """Count one row; `failed` is None where its outcome is not known."""
+        if failed is None:
+            self._unmarked += 1
+        elif judgement.estimate is None or judgement.low is None or judgement.high is None:
             self._unscored += 1
-            return
-        (self._failed if failed else self._others)[judgement.estimate, judgement.low, judgement.high] += 1
+        else:
+            (self._failed if failed else self._others)[judgement.estimate, judgement.low, judgement.high] += 1
 
     def result(self) -> Evaluation:
         """The measures over everything counted."""
@@ -65,9 +70,10 @@ class Tally:
         both = bool(self._failed) and bool(self._others)
         area = sum((x2 - x1) * (y1 + y2) / 2 for (x1, y1), (x2, y2) in pairwise(curve))
         return Evaluation(
-            rows=self._failed.total() + self._others.total() + self._unscored,
+            rows=self._failed.total() + self._others.total() + self._unscored + self._unmarked,
             failed=self._failed.total(),
             unscored=self._unscored,
+            unmarked=self._unmarked,
             auc=area if both else None,
             caught_at_1_percent=_height(curve, 0.01) if both else None,
             caught_at_5_percent=_height(curve, 0.05) if both else None,

@@ -14,7 +14,7 @@ from operator import itemgetter
 
 from drivecare.documents import Value
 from drivecare.errors import BadInput
-from drivecare.reading import raw_values
+from drivecare.reading import ata, raw_values
 from drivecare.reading.model import Drive, Kind, Reading, Values
 from drivecare.risk.assess import assess
 from drivecare.risk.model import Verdict
@@ -39,6 +39,9 @@ _COUNTERS: dict[str, tuple[str, Callable[[str], int | None]]] = {
     "smart_199_raw": ("crc_errors", raw_values.error_count),
 }
 _HOURS = "smart_9_raw"
+_LIMITS = {signal.value: signal.limit for signal in ata.SIGNALS} | {"temperature_celsius": 120}
+_MOST_RAW = (1 << 48) - 1  # a raw value has six bytes
+_UNSAID = frozenset({"", "na", "nan", "null", "none"})  # how other programs write an empty cell
 _SPINNING = ("smart_3_raw", "smart_10_raw")  # spin-up time, spin retries: only a drive that spins counts them
 _WEARING = ("smart_173_raw", "smart_177_raw", "smart_230_raw", "smart_231_raw", "smart_232_raw", "smart_233_raw")
 
@@ -79,7 +82,7 @@ class TableJudge:
 
     def judge(self, row: Sequence[str]) -> Judgement:
         """The judgement of a row. Raises BadInput naming the column of a cell that is no number."""
-        hours = None if self._hours is None or not row[self._hours] else _number(_HOURS, row[self._hours], int)
+        hours = None if self._hours is None else _number(_HOURS, row[self._hours], int, ata.MOST_HOURS)
         age = None if hours is None else bisect_right(self._ages, hours)
         key = (age, self.kind(row), self._counters(row))
         known = self._remembered.get(key)
@@ -113,7 +116,7 @@ class TableJudge:
         for name, place in self._places.items():
             field, read = _COUNTERS[name]
             if row[place] and said.get(field) is None:
-                said[field] = _number(name, row[place], read)
+                said[field] = _number(name, row[place], read, _LIMITS[field])
         return Reading(drive=Drive(kind=self.kind(row), protocol="ata"), values=Values(**said))  # type: ignore[arg-type]
 
 
@@ -127,14 +130,29 @@ def age_steps() -> list[int]:
     return sorted(steps)
 
 
-def _number(column: str, text: str, read: Callable[[str], int | None]) -> int | None:
-    """A cell as a number; tables that went through other programs write 12 as 12.0."""
-    plain = text.strip().removesuffix(".0")
-    if not plain:
-        return None
+def _number(column: str, text: str, read: Callable[[str], int | None], limit: int) -> int | None:
+    """A cell as a number; None where it says nothing, or more than can be, as in a report of the drive.
+
+    Tables that went through other programs write 12 as 12.0, and 4295032833 as 4.295032833e9.
+    """
+    plain = text.strip()
     if not (plain.isascii() and plain.isdigit()):
-        raise BadInput(f"column {column} holds {text[:40]!r}, a whole number or an empty cell is needed")
-    return read(plain)
+        if plain.lower() in _UNSAID:
+            return None
+        plain = _whole(plain)
+        if not plain:
+            raise BadInput(f"column {column} holds {text[:40]!r}, a whole number or an empty cell is needed")
+    number = read(plain) if len(plain) <= 15 and int(plain) <= _MOST_RAW else None
+    return number if number is not None and number <= limit else None
+
+
+def _whole(text: str) -> str:
+    """The digits of a whole number that is written as a fraction; empty where it is none."""
+    try:
+        number = float(text)
+    except ValueError:
+        return ""
+    return str(int(number)) if number >= 0 and number.is_integer() else ""
 
 
 def cells(line: str) -> list[str]:
@@ -156,7 +174,8 @@ def judged(lines: Iterable[str], judge: TableJudge, width: int) -> Iterator[tupl
                 row = cells(line)
                 found = len(row)
             else:
-                row, found = line.split(",", judge.last), line.count(",") + 1
+                row = line.split(",", judge.last)
+                found = len(row) + row[-1].count(",")
             if found != width:
                 raise BadInput(f"it has {found:,} cells, the header has {width:,}")
             judgement = judge.judge(row)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 from pathlib import Path
 
@@ -75,6 +76,28 @@ def test_evaluate(table: Path) -> None:
     assert (found["rows"], found["failed"], found["unscored"], found["auc"]) == (3, 1, 1, 1.0)
     said = run(table, "--evaluate").output
     assert said.startswith("3 rows, 1 marked as failed, 1 without an estimate left out\nAUC 1.0000\n")
+
+
+def test_evaluate_leaves_out_what_has_no_outcome(table: Path) -> None:
+    marked = run(table, "--evaluate", "--json").output
+    table.write_text(TABLE + "2030-01-01,KX4,KESTREL KD4000,4000787030016,,0,9000,0,0,0\n")
+    found, before = json.loads(run(table, "--evaluate", "--json").output), json.loads(marked)
+    assert (found.pop("unmarked"), found.pop("rows")) == (1, 4)
+    assert (before.pop("unmarked"), before.pop("rows")) == (0, 3)
+    assert found == before
+    assert run(table, "--evaluate").output.startswith(
+        "4 rows, 1 marked as failed, 1 without an estimate left out, 1 without an outcome left out\n"
+    )
+
+
+def test_a_compressed_table_is_read_as_it_is(table: Path, tmp_path: Path) -> None:
+    packed = tmp_path / "day.csv.gz"
+    packed.write_bytes(gzip.compress(TABLE.encode()))
+    assert run(packed).output == run(table).output
+    packed.write_bytes(gzip.compress(TABLE.encode())[:-20])
+    result = run(packed)
+    assert isinstance(result.exception, BadInput)
+    assert result.exception.message() == f"{packed}: is a damaged gzip file. Fetch it again."
 
 
 @pytest.mark.parametrize(

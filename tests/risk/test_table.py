@@ -85,6 +85,26 @@ def test_numbers_that_went_through_other_programs() -> None:
     assert judge.judge(["12.0", "0.0"]) == judge.judge(["12", "0"])
 
 
+@pytest.mark.parametrize("cell", ["4295032833", "4295032833.0", "4.295032833e9", " 4295032833 "])
+def test_numbers_in_other_spellings(cell: str) -> None:
+    judge = TableJudge(["smart_5_raw", "smart_188_raw"])
+    assert judge.judge(["0", cell]) == judge.judge(["0", "1"])
+
+
+@pytest.mark.parametrize("cell", ["NA", "nan", "NULL", "  "])
+def test_other_spellings_of_an_empty_cell(cell: str) -> None:
+    judge = TableJudge(["smart_5_raw", "smart_9_raw", "smart_197_raw"])
+    assert judge.judge([cell, cell, "0"]) == judge.judge(["", "", "0"])
+
+
+@pytest.mark.parametrize("cell", ["9" * 40, "9" * 5000, "1e30", "281474976710656", "4294967295", "50000001"])
+def test_a_count_that_cannot_be_is_one_that_was_not_said(cell: str) -> None:
+    """The reader of reports takes 50,000,000 sectors for the most; a raw value has six bytes."""
+    judge = TableJudge(["smart_5_raw", "smart_9_raw", "smart_197_raw"])
+    assert judge.judge([cell, "0", "0"]) == judge.judge(["", "0", "0"])
+    assert judge.judge(["0", "160000000000000", "0"]) == judge.judge(["0", "", "0"])
+
+
 def test_the_memory_stays_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("drivecare.risk.table.MOST_REMEMBERED", 10)
     judge = TableJudge(["smart_5_raw", "smart_197_raw"])
@@ -109,10 +129,12 @@ def test_a_quoted_cell_may_hold_a_comma() -> None:
         ("1,2\n", "line 2: it has 2 cells, the header has 3"),
         ("a,b,c,d\n", "line 2: it has 4 cells, the header has 3"),
         ("x,many,0\n", "line 2: column smart_5_raw holds 'many', a whole number or an empty cell is needed"),
+        ("x,0.5,0\n", "line 2: column smart_5_raw holds '0.5', a whole number or an empty cell is needed"),
+        ("x,inf,0\n", "line 2: column smart_5_raw holds 'inf', a whole number or an empty cell is needed"),
         ("x,-1,0\n", "line 2: column smart_5_raw holds '-1', a whole number or an empty cell is needed"),
         ('x,"1,0\n', "line 2 is not valid CSV: unexpected end of data"),
     ],
-    ids=["short", "long", "a word", "negative", "an open quotation"],
+    ids=["short", "long", "a word", "a fraction", "no number", "negative", "an open quotation"],
 )
 def test_a_bad_line_is_named(line: str, what: str) -> None:
     with pytest.raises(BadInput) as caught:
