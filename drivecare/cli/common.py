@@ -28,9 +28,23 @@ F = TypeVar("F", bound=Callable[..., Any])
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout.")
 
 
+def _job_ids(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:  # noqa: ARG001  click's signature
+    """For shell completion: the jobs there are."""
+    from drivecare.errors import DriveCareError
+    from drivecare.job.folder import all_jobs
+
+    try:
+        return [job.id for job in all_jobs(ctx.params.get("jobs")) if job.id.startswith(incomplete)]
+    except DriveCareError:
+        return []
+
+
+job_argument = click.argument("id", shell_complete=_job_ids)
+
+
 def job_options(command: F) -> F:
     """`--job ID` and `--jobs FOLDER`: file the result of this command in that job."""
-    command = click.option("--job", metavar="ID", help="File the result in this job.")(command)
+    command = click.option("--job", metavar="ID", help="File the result in this job.", shell_complete=_job_ids)(command)
     return jobs_option(command)
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, get_args
 
 import click
 
-from drivecare.cli.common import finish, job_folder, jobs_option, json_option, named_jobs
+from drivecare.cli.common import finish, job_argument, job_folder, jobs_option, json_option, named_jobs
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -22,7 +22,7 @@ ROUTES = {
 
 
 @click.command(epilog="\b\nExample: drivecare gate 1042")
-@click.argument("id")
+@job_argument
 @click.option("--route", type=click.Choice(list(ROUTES)), help="Judge this way. [default: as recorded or filed]")
 @jobs_option
 @json_option

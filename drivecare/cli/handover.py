@@ -6,11 +6,11 @@ from pathlib import Path
 
 import click
 
-from drivecare.cli.common import finish, job_folder, jobs_option, json_option, named_jobs
+from drivecare.cli.common import finish, job_argument, job_folder, jobs_option, json_option, named_jobs
 
 
 @click.command(epilog='\b\nExample: drivecare handover 1042 --shop "Lantern Street Repairs" --output 1042.html')
-@click.argument("id")
+@job_argument
 @click.option(
     "--output",
     type=click.Path(path_type=Path),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, get_args
 
 import click
 
-from drivecare.cli.common import finish, job_folder, jobs_option, json_option, named_jobs, who
+from drivecare.cli.common import finish, job_argument, job_folder, jobs_option, json_option, named_jobs, who
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -16,6 +16,13 @@ if TYPE_CHECKING:
     from drivecare.job.model import Fact, Job, JobLine, JobList
 
 VERDICTS = ("refit", "recheck", "replace", "evacuate", "unproven")
+
+
+def _fact_names(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:  # noqa: ARG001  click's signature
+    """For shell completion."""
+    from drivecare.job.facts import FACTS
+
+    return [name for name in FACTS if name.startswith(incomplete)]
 
 
 class InOrder(click.Group):
@@ -80,8 +87,8 @@ def new(id: str, label: str, complaint: str, symptoms: tuple[str, ...], jobs: Pa
     short_help="Record what only a person can know.",
     epilog="\b\nExample: drivecare job record 1042 unreadable 1048576 9437184",
 )
-@click.argument("id")
-@click.argument("fact")
+@job_argument
+@click.argument("fact", shell_complete=_fact_names)
 @click.argument("about", nargs=-1, metavar="[VALUE]...")
 @click.option("--note", help="Words to go with it: who signed, what was done, what was said.")
 @jobs_option
@@ -116,7 +123,7 @@ def record(id: str, fact: str, about: tuple[str, ...], note: str | None, jobs: P
 
 
 @job.command(short_help="Tell a job's story and the next step.", epilog="\b\nExample: drivecare job show 1042")
-@click.argument("id")
+@job_argument
 @jobs_option
 @json_option
 @click.pass_context
@@ -174,7 +181,7 @@ def list_jobs(
     short_help="Write one archive with a manifest.",
     epilog="\b\nExample: drivecare job export 1042 --output 1042.tar.gz",
 )
-@click.argument("id")
+@job_argument
 @click.option("--output", type=click.Path(dir_okay=False, path_type=Path), help="[default: ID.tar.gz here]")
 @click.option("--with-images", is_flag=True, help="Put copies of the customer's drive in as well.")
 @jobs_option
@@ -194,7 +201,7 @@ def export(id: str, output: Path | None, with_images: bool, jobs: Path) -> None:
     short_help="Record how it ended; remove customer images.",
     epilog="\b\nExample: drivecare job close 1042 --started --old-drive returned --forget",
 )
-@click.argument("id")
+@job_argument
 @click.option("--started/--not-started", default=None, required=True, help="Whether the unit started afterwards.")
 @click.option("--old-drive", type=click.Choice(["returned", "kept", "destroyed"]), required=True)
 @click.option(
@@ -311,9 +318,7 @@ def _show_list(out: Console, found: JobList, jobs: Path) -> None:
     from drivecare.job.times import said
 
     if not found.jobs:
-        out.print(
-            f"No such job in {jobs}. To open one: drivecare job new --help", soft_wrap=True
-        )
+        out.print(f"No such job in {jobs}. To open one: drivecare job new --help", soft_wrap=True)
         return
     rows = [("job", "opened", "state", "gate", "verdict", "unit", "drives")]
     for line in found.jobs:

@@ -90,7 +90,7 @@ def _move(host: Host, source: PlannedDrive | None, job: str) -> Iterator[str]:
         yield detach
     else:
         if source is not None and source.verdict in ("evacuate", "replace", "recheck"):
-            yield f"If the customer wants what is on the old drive: drivecare copy OLD IMAGE --job {job}, before anything."
+            yield f"If the customer wants what is on the old drive, first: drivecare copy OLD IMAGE --job {job}."
         yield "Leave the new drive empty: this unit sets it up itself."
 
 

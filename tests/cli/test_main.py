@@ -6,12 +6,16 @@ import shlex
 import subprocess
 import sys
 from collections.abc import Iterator
+from pathlib import Path
 
 import click
 import pytest
+from click.shell_completion import ShellComplete
 from click.testing import CliRunner
 
 from drivecare.cli.main import COMMANDS, cli
+from drivecare.job.folder import create_job
+from drivecare.job.model import Opening
 
 
 def run(*arguments: str) -> subprocess.CompletedProcess[str]:
@@ -89,3 +93,24 @@ def test_a_closed_pipe_is_no_traceback() -> None:
         f"{sys.executable} -m drivecare.cli.main --help | true", shell=True, capture_output=True, text=True
     )
     assert "Traceback" not in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("words", "typed", "expected"),
+    [
+        (["gate"], "1", ["1042", "1043"]),
+        (["gate"], "104", ["1042", "1043"]),
+        (["job", "show"], "1043", ["1043"]),
+        (["assess", "--job"], "", ["1042", "1043"]),
+        (["job", "record", "1042"], "un", ["unreadable", "unchanged"]),
+        (["job", "new"], "", []),
+    ],
+)
+def test_the_shell_completes_jobs_and_facts(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: list[str], typed: str, expected: list[str]
+) -> None:
+    monkeypatch.setenv("DRIVECARE_JOBS", str(tmp_path))
+    for id in ("1042", "1043"):
+        create_job(Opening(id=id, opened_at="2026-11-25T10:00:00Z", host="h", label="H-1", complaint="x"), tmp_path)
+    found = ShellComplete(cli, {}, "drivecare", "_DRIVECARE_COMPLETE").get_completions(words, typed)
+    assert [item.value for item in found] == expected
