@@ -19,6 +19,7 @@ DOCUMENTS = (
     "docs/copy-policy.md",
     "docs/evidence.md",
     "docs/host-profiles.md",
+    "docs/packages.md",
     "docs/session.md",
 )
 TOPS = "drivecare|tests|docs|profiles|fixtures|\\.ci"
