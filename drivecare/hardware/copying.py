@@ -4,25 +4,26 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Callable
+import stat
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import msgspec
 
 from drivecare.documents import encode, load, save
-from drivecare.errors import BadInput, Refused
+from drivecare.errors import BadInput, Interrupted, Refused, Unavailable
 from drivecare.hardware.media import PATIENCE_SECONDS, Pool, open_source, open_target
 from drivecare.hardware.person import hand_over
 from drivecare.hardware.sides import find_source, find_target
 from drivecare.reading.model import Drive
 from drivecare.transfer.conclude import copy, new_journal, now
-from drivecare.transfer.engine import Settings
+from drivecare.transfer.engine import GO_ON, Settings, interrupted
 from drivecare.transfer.guards import Side, Wishes, check, check_unmoved, same_end
 from drivecare.transfer.journal import Journal, JournalFile, Parent
-from drivecare.transfer.port import Medium, Watch
+from drivecare.transfer.port import Gone, Medium, Stuck, Watch
 from drivecare.transfer.probe import probe_target
-from drivecare.transfer.receipt import End, Receipt
+from drivecare.transfer.receipt import End, Note, Receipt
 
 RECEIPT_SUFFIX, JOURNAL_SUFFIX = ".receipt.json", ".journal.json"
 
@@ -68,8 +69,10 @@ def journal_beside(receipt: Path) -> Path:
 
 def run(request: Request) -> Receipt:
     """Copy, verify, write the receipt. Raises Refused, BadInput, Unavailable, Interrupted."""
-    source = find_source(request.source, request.ask(request.source))
-    target = find_target(request.target, request.ask(request.target))
+    _refuse_as_paperwork(request)
+    patience = request.patience_seconds
+    source = find_source(request.source, request.ask(request.source), patience_seconds=patience)
+    target = find_target(request.target, request.ask(request.target), patience_seconds=patience)
     store = JournalFile(request.journal)
     former = _former(request, store)
     parent = _parent(request, source)
@@ -80,6 +83,7 @@ def run(request: Request) -> Receipt:
     journal = _begin(former, source, target, wishes, parent)
     if former is None:
         _put_aside(request.receipt, request.say)
+    _say_what_room(request, journal, target)
     store.save(journal)
     hand_over(request.journal)
     receipt = _copy(request, source, target, wishes, journal, store, fresh=former is None)
@@ -87,9 +91,17 @@ def run(request: Request) -> Receipt:
     if not receipt.verified and former is not None and former.phase == "done" and known is not None:
         request.say("The target has changed since it was verified: the areas that differ are copied again.")
         receipt = _copy(request, source, target, wishes, known, store, fresh=False)
-    save(request.receipt, encode(receipt))
-    hand_over(request.receipt)
+    if journal.source_modified_ns not in (None, _modified_ns(source)):
+        receipt = msgspec.structs.replace(receipt, notes=(*receipt.notes, _CHANGED))
+    _save_receipt(request.receipt, receipt)
     return receipt
+
+
+_CHANGED = Note(
+    code="source-changed",
+    text="The source was written to while it was copied: the target holds what was read, of which some may be older "
+    "than the rest. Copy anew once nothing writes to it.",
+)
 
 
 def _copy(
@@ -102,14 +114,26 @@ def _copy(
     *,
     fresh: bool,
 ) -> Receipt:
-    image_bytes = None if target.is_device else journal.bytes_total
+    patience = request.patience_seconds
     with contextlib.ExitStack() as held:
         pool = Pool()
         held.callback(pool.close)
-        reading = held.enter_context(open_source(request.source, pool, was_read_only=journal.source_was_read_only))
-        writing = held.enter_context(open_target(request.target, pool, image_bytes=image_bytes, fresh=fresh))
-        reading.patience_seconds = writing.patience_seconds = request.patience_seconds
-        _check_again(source, target, wishes)
+        held.enter_context(_stopped_in_order(request.target))
+        was_read_only = journal.source_was_read_only
+        reading = held.enter_context(
+            open_source(request.source, pool, was_read_only=was_read_only, patience_seconds=patience)
+        )
+        writing = held.enter_context(
+            open_target(
+                request.target,
+                pool,
+                image_bytes=None if target.is_device else journal.bytes_total,
+                exists=target.exists,
+                fresh=fresh,
+                once_held=lambda: _check_again(source, target, wishes),
+                patience_seconds=patience,
+            )
+        )
         if not target.is_device and not target.exists:
             hand_over(Path(request.target))
         if reading.set_read_only:
@@ -122,13 +146,61 @@ def _copy(
         return copy(request.through(reading), writing, journal, store, pool.buffers, request.settings, request.watch)
 
 
+@contextlib.contextmanager
+def _stopped_in_order(target: str) -> Iterator[None]:
+    """A medium that hangs or goes while it is opened or probed stops the copy as it would later."""
+    try:
+        yield
+    except (Gone, Stuck) as error:
+        raise interrupted(error, target) from error
+
+
+def _refuse_as_paperwork(request: Request) -> None:
+    """Receipt and journal are files of their own: put where a side lies, they would take its place."""
+    sides = {Path(side).resolve() for side in (request.source, request.target)}
+    for place in (request.receipt, request.journal):
+        if place.resolve() in sides or (place.exists() and not place.is_file()):
+            raise Refused(
+                "the receipt and its journal need files of their own",
+                guard="receipt-place",
+                where=str(place),
+                hint="Name another one with --receipt",
+            )
+
+
+def _save_receipt(path: Path, receipt: Receipt) -> None:
+    try:
+        save(path, encode(receipt))
+    except Unavailable as error:
+        raise Interrupted(
+            f"all is copied, but the receipt {error.what}", where=error.where, hint=f"Make room there. {GO_ON}"
+        ) from error
+    hand_over(path)
+
+
+def _say_what_room(request: Request, journal: Journal, target: Side) -> None:
+    """Before the first byte: whether an image may fill its file system. How much is zero, and so takes no room, is
+    known only once it was read, so this is said and no reason to refuse."""
+    if target.is_device:
+        return
+    held = os.stat(request.target).st_blocks * 512 if target.exists else 0  # noqa: PTH116
+    source = os.stat(request.source)  # noqa: PTH116
+    most = min(journal.bytes_total, source.st_blocks * 512) if stat.S_ISREG(source.st_mode) else journal.bytes_total
+    room = os.statvfs(Path(request.target).resolve().parent)
+    free = room.f_bavail * room.f_frsize + held
+    if most > free:
+        request.say(
+            f"{request.target} may need {most:,} bytes and has room for {free:,}. Long runs of zeros take no room; if "
+            "there are too few of them, the copy stops when the room is used up, and --resume goes on from there."
+        )
+
+
 def _check_again(source: Side, target: Side, wishes: Wishes) -> None:
     """Both are held now: are they still what was planned, and does every guard still pass?"""
-    opened = find_source(source.end.path, source.drive)
+    opened = find_source(source.end.path, source.drive, look_inside=False)
     check_unmoved(source, opened)
     again = find_target(target.end.path, target.drive, look_inside=False) if target.exists else target
-    if target.is_device:
-        check_unmoved(target, again)
+    check_unmoved(target, again)
     check(
         msgspec.structs.replace(opened, table_sector_bytes=source.table_sector_bytes),
         msgspec.structs.replace(again, content=target.content, read_only=target.read_only),
@@ -157,9 +229,11 @@ def _begin(former: Journal | None, source: Side, target: Side, wishes: Wishes, p
         end = target.end if target.is_device else msgspec.structs.replace(target.end, size_bytes=source.end.size_bytes)
         fresh = new_journal(source.end, end, started=now(), parent=parent)
         used = tuple(name for name in wishes.acknowledged if target.content is not None)
-        return msgspec.structs.replace(fresh, acknowledged=used)
-    if target.end.kind == "image" and target.end.size_bytes == 0 and not former.copied:
-        target = msgspec.structs.replace(target, end=former.target)  # stopped before the image got its size
+        return msgspec.structs.replace(fresh, acknowledged=used, source_modified_ns=_modified_ns(source))
+    if target.end.kind == "image" and target.end.size_bytes == 0 and not former.copied:  # before it got its size
+        target = msgspec.structs.replace(
+            target, end=msgspec.structs.replace(target.end, size_bytes=former.target.size_bytes)
+        )
     for what, was, is_ in (("source", former.source, source.end), ("target", former.target, target.end)):
         if not same_end(was, is_):
             raise Refused(
@@ -168,7 +242,29 @@ def _begin(former: Journal | None, source: Side, target: Side, wishes: Wishes, p
                 where=is_.path,
                 hint="Connect that one, or move the journal away and begin anew",
             )
-    return msgspec.structs.replace(former, sessions=former.sessions + 1, phase="copying")
+    if former.source_modified_ns not in (None, _modified_ns(source)):
+        raise Refused(
+            "the source was written to since this copy began, so its parts would not fit together",
+            guard="source-changed",
+            where=source.end.path,
+            hint="Move the journal away and copy anew",
+        )
+    return msgspec.structs.replace(
+        former,
+        source=_as_met_now(former.source, source.end),
+        target=_as_met_now(former.target, target.end),
+        sessions=former.sessions + 1,
+        phase="copying",
+    )
+
+
+def _modified_ns(side: Side) -> int | None:
+    return None if side.is_device else os.stat(side.end.path).st_mtime_ns  # noqa: PTH116
+
+
+def _as_met_now(was: End, is_: End) -> End:
+    """The end as it was identified, under the name and attachment it has today."""
+    return msgspec.structs.replace(was, path=is_.path, attachment=is_.attachment)
 
 
 def _name(end: End) -> str:

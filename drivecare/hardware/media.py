@@ -18,7 +18,7 @@ import struct
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from drivecare.errors import BadInput, Refused, Unavailable
@@ -53,14 +53,23 @@ class Pool:
 class RealMedium:
     """A device or image file, open and held; implements `transfer.port.Medium`."""
 
-    def __init__(self, path: str, direct: int, buffered: int, pool: Pool, *, restore_writable: bool = False) -> None:
+    def __init__(
+        self,
+        path: str,
+        direct: int,
+        buffered: int,
+        pool: Pool,
+        *,
+        restore_writable: bool = False,
+        patience_seconds: float = PATIENCE_SECONDS,
+    ) -> None:
         self.path = path
         self._descriptor, self._buffered = direct, buffered
         self.is_device = stat.S_ISBLK(os.fstat(buffered).st_mode)
         self.size_bytes = os.lseek(buffered, 0, os.SEEK_END)
         self.sparse = not self.is_device
         self.set_read_only = restore_writable
-        self.patience_seconds = PATIENCE_SECONDS
+        self.patience_seconds = patience_seconds
         self._disk_sequence = _disk_sequence(buffered) if self.is_device else None
         self._sending, self._turn = threading.Lock(), threading.Condition()
         self._sent = self._answered = 0
@@ -183,8 +192,7 @@ class RealMedium:
         self._channel.close()
         with contextlib.suppress(subprocess.TimeoutExpired):
             self._worker.wait(timeout=5)
-        for descriptor in {self._descriptor, self._buffered}:
-            os.close(descriptor)
+        _close_both(self._descriptor, self._buffered)
 
 
 def _start(memory: int, direct: int, buffered: int, restore: bool) -> tuple[subprocess.Popen[bytes], socket.socket]:
@@ -203,7 +211,9 @@ def _start(memory: int, direct: int, buffered: int, restore: bool) -> tuple[subp
 
 
 @contextlib.contextmanager
-def open_source(path: str, pool: Pool, *, was_read_only: bool | None = None) -> Iterator[RealMedium]:
+def open_source(
+    path: str, pool: Pool, *, was_read_only: bool | None = None, patience_seconds: float = PATIENCE_SECONDS
+) -> Iterator[RealMedium]:
     """Hold a source, read-only, and let the kernel refuse writes to it meanwhile.
 
     `was_read_only`: its flag before an earlier, killed session; None where there was none.
@@ -217,41 +227,82 @@ def open_source(path: str, pool: Pool, *, was_read_only: bool | None = None) -> 
                 fcntl.ioctl(buffered, BLKROSET, struct.pack("i", 1))
             except OSError:
                 restore = False  # no right to; it is open for reading only all the same
-    medium = RealMedium(path, direct, buffered, pool, restore_writable=restore)
-    try:
+    with _closing(path, direct, buffered, pool, restore, patience_seconds) as medium:
         yield medium
-    finally:
-        medium.close()
 
 
 @contextlib.contextmanager
-def open_target(path: str, pool: Pool, *, image_bytes: int | None = None, fresh: bool = True) -> Iterator[RealMedium]:
-    """Hold a target for writing. An image is made with `image_bytes`, emptied first where the copy is `fresh`."""
-    direct, buffered = _open(path, os.O_RDWR | (os.O_CREAT if image_bytes is not None else 0))
-    if image_bytes is not None:
-        try:
-            if fresh:
-                os.ftruncate(buffered, 0)
-            os.ftruncate(buffered, image_bytes)
-        except OSError as error:
-            what = f"cannot hold an image of {image_bytes:,} bytes: {error.strerror}"
-            raise Unavailable(what, where=path, hint="Choose another file system") from error
-    medium = RealMedium(path, direct, buffered, pool)
+def open_target(
+    path: str,
+    pool: Pool,
+    *,
+    image_bytes: int | None = None,
+    exists: bool = True,
+    fresh: bool = True,
+    once_held: Callable[[], None] = lambda: None,
+    patience_seconds: float = PATIENCE_SECONDS,
+) -> Iterator[RealMedium]:
+    """Hold a target for writing. An image gets `image_bytes`, emptied first where the copy is `fresh`.
+
+    A target that `exists` is never made anew, one that does not never replaces what came there in the meantime.
+    `once_held` is called before anything of the target changes and may refuse.
+    """
+    direct, buffered = _open(path, os.O_RDWR | (0 if exists else os.O_CREAT | os.O_EXCL))
     try:
+        once_held()
+        if image_bytes is not None:
+            _give_size(path, buffered, image_bytes, fresh)
+    except BaseException:
+        _close_both(direct, buffered)
+        raise
+    with _closing(path, direct, buffered, pool, False, patience_seconds) as medium:
         yield medium
-    finally:
-        medium.close()
+
+
+def _give_size(path: str, descriptor: int, image_bytes: int, fresh: bool) -> None:
+    try:
+        if fresh:
+            os.ftruncate(descriptor, 0)
+        os.ftruncate(descriptor, image_bytes)
+    except OSError as error:
+        what = f"cannot hold an image of {image_bytes:,} bytes: {error.strerror}"
+        raise Unavailable(what, where=path, hint="Choose another file system") from error
 
 
 @contextlib.contextmanager
 def open_to_verify(path: str, pool: Pool) -> Iterator[RealMedium]:
     """Hold a medium for reading it back, any time later."""
     direct, buffered = _open(path, os.O_RDONLY)
-    medium = RealMedium(path, direct, buffered, pool)
+    with _closing(path, direct, buffered, pool, False, PATIENCE_SECONDS) as medium:
+        yield medium
+
+
+@contextlib.contextmanager
+def open_to_look(path: str, pool: Pool, *, patience_seconds: float = PATIENCE_SECONDS) -> Iterator[RealMedium]:
+    """Read a medium through the cache without holding it: for guards that look before anything is held."""
+    try:
+        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    except OSError as error:
+        raise _cannot_open(path, error) from error
+    with _closing(path, descriptor, descriptor, pool, False, patience_seconds) as medium:
+        yield medium
+
+
+@contextlib.contextmanager
+def _closing(
+    path: str, direct: int, buffered: int, pool: Pool, restore: bool, patience_seconds: float
+) -> Iterator[RealMedium]:
+    """The medium of two open descriptors, let go at the end."""
+    medium = RealMedium(path, direct, buffered, pool, restore_writable=restore, patience_seconds=patience_seconds)
     try:
         yield medium
     finally:
         medium.close()
+
+
+def _close_both(direct: int, buffered: int) -> None:
+    for descriptor in {direct, buffered}:
+        os.close(descriptor)
 
 
 def _open(path: str, flags: int) -> tuple[int, int]:
@@ -264,13 +315,14 @@ def _open(path: str, flags: int) -> tuple[int, int]:
             raise BadInput(what, where=path, hint="Name a drive, like /dev/sdb, or an image file")
         hold = os.O_EXCL if stat.S_ISBLK(mode) else 0
     try:
-        buffered = os.open(path, flags | hold | os.O_CLOEXEC, 0o644)
+        named = os.path.realpath(path) if flags & os.O_CREAT else path  # O_EXCL does not make a link's goal
+        buffered = os.open(named, flags | hold | os.O_CLOEXEC, 0o644)
     except OSError as error:
         raise _cannot_open(path, error) from error
     try:
         if not hold:
             fcntl.flock(buffered, (fcntl.LOCK_EX if flags & os.O_RDWR else fcntl.LOCK_SH) | fcntl.LOCK_NB)
-        return os.open(f"/proc/self/fd/{buffered}", (flags & ~os.O_CREAT) | os.O_DIRECT | os.O_CLOEXEC), buffered
+        return os.open(f"/proc/self/fd/{buffered}", (flags & os.O_RDWR) | os.O_DIRECT | os.O_CLOEXEC), buffered
     except BlockingIOError as error:
         os.close(buffered)
         raise Refused("another copy holds it", guard="in-use", where=path, hint="Wait for that to end") from error
@@ -284,6 +336,8 @@ def _cannot_open(path: str, error: OSError) -> Exception:
         return Refused("is in use by something else", guard="in-use", where=path, hint=hint)
     if error.errno in (errno.EACCES, errno.EPERM):
         return Unavailable("may not be opened by you", where=path, hint="Try with sudo, or check its permissions")
+    if error.errno == errno.EEXIST:
+        return Refused("has come there since the copy was planned", guard="path-moved", where=path, hint="Start again")
     if error.errno == errno.EROFS:
         return Refused("is read-only", guard="target-read-only", where=path)
     if error.errno == errno.ENOENT:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import stat
 from collections.abc import Iterator
@@ -10,12 +11,16 @@ from pathlib import Path
 import msgspec
 
 from drivecare.errors import BadInput, Unavailable
-from drivecare.hardware.blockdev import AttachedDrive, inspect
+from drivecare.hardware.blockdev import AttachedDrive, inspect, list_drives
+from drivecare.hardware.media import PATIENCE_SECONDS, Pool, open_to_look
 from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area, area, pieces
+from drivecare.transfer.engine import interrupted
 from drivecare.transfer.guards import Side
-from drivecare.transfer.partitions import read_table
+from drivecare.transfer.partitions import read_table, reader_of
+from drivecare.transfer.port import Buffer, Gone, Medium, Stuck
 from drivecare.transfer.receipt import End
+from drivecare.transfer.transfers import read_fully
 
 # A target up to this size is read whole to see whether it is empty, a larger one in places.
 READ_WHOLE_BYTES = 256 << 20
@@ -24,36 +29,47 @@ PLACES, PLACE_BYTES = 256, 64 << 10
 _ZEROS = bytes(1 << 20)
 
 
-def find_source(path: str, drive: Drive | None = None) -> Side:
-    """The source at `path`; `drive` is what it said of itself, if it could be asked. Raises BadInput, Unavailable."""
+def find_source(
+    path: str, drive: Drive | None = None, *, look_inside: bool = True, patience_seconds: float = PATIENCE_SECONDS
+) -> Side:
+    """The source at `path`; `drive` is what it said of itself, if it could be asked.
+
+    With `look_inside` its partition table is read. Raises BadInput, Unavailable, Interrupted where it hangs.
+    """
     try:
         status = os.stat(path)  # noqa: PTH116  a device, a file, or a wrong thing: one look
-    except OSError as error:
+    except (OSError, ValueError) as error:
         raise _missing(path, error) from error
     side = _device(path, drive) if stat.S_ISBLK(status.st_mode) else _image(path, status, drive)
     if not side.end.size_bytes:
         raise BadInput("is empty, there is nothing to copy", where=path, hint="Check the path, or the drive's dock")
-    return _with_table(side)
+    return _with_table(side, patience_seconds) if look_inside and not side.in_use else side
 
 
-def find_target(path: str, drive: Drive | None = None, *, look_inside: bool = True) -> Side:
-    """The target at `path`, which may be an image file that does not exist yet. Raises BadInput, Unavailable.
+def find_target(
+    path: str, drive: Drive | None = None, *, look_inside: bool = True, patience_seconds: float = PATIENCE_SECONDS
+) -> Side:
+    """The target at `path`, which may be an image file that does not exist yet.
 
-    With `look_inside` a device is read in places, to see whether it is empty.
+    With `look_inside` a device is read in places, to see whether it is empty. Raises BadInput, Unavailable, Interrupted
+    where it hangs.
     """
     try:
         status = os.stat(path)  # noqa: PTH116
     except FileNotFoundError as error:
         return _new_image(path, error, drive)
-    except OSError as error:
+    except (OSError, ValueError) as error:
         raise _missing(path, error) from error
     if stat.S_ISBLK(status.st_mode):
-        return _device(path, drive, content=look_inside)
+        side = _device(path, drive)
+        if look_inside and not side.in_use and side.content is None:
+            side = msgspec.structs.replace(side, content=_content(side, patience_seconds))
+        return side
     return _image(path, status, drive)
 
 
-def _missing(path: str, error: OSError) -> BadInput | Unavailable:
-    if isinstance(error, FileNotFoundError):
+def _missing(path: str, error: OSError | ValueError) -> BadInput | Unavailable:
+    if not isinstance(error, OSError) or isinstance(error, FileNotFoundError | NotADirectoryError):
         return BadInput("there is no such file or device", where=path, hint="Check the path, or `drivecare drives`")
     return Unavailable(f"cannot be looked at: {error.strerror}", where=path, hint="Check its permissions")
 
@@ -84,17 +100,19 @@ def _image(path: str, status: os.stat_result, drive: Drive | None) -> Side:
         raise BadInput("is a directory", where=path, hint="Name an image file; for folders there is copy-files")
     if not stat.S_ISREG(status.st_mode):
         raise BadInput("is neither a drive nor an image file", where=path, hint="Name a block device or a file")
+    mark = f"file {status.st_dev}:{status.st_ino}"
     return Side(
         end=_image_end(path, status.st_size, drive),
         drive=drive,
-        same=(f"file {status.st_dev}:{status.st_ino}",),
+        same=(mark,),
+        in_use=_users_of_file(mark),
         read_only=not os.access(path, os.W_OK),
         content=f"a file of {status.st_size:,} bytes" if status.st_size else None,
         overwrite_ids=_names(path),
     )
 
 
-def _device(path: str, drive: Drive | None, *, content: bool = False) -> Side:
+def _device(path: str, drive: Drive | None) -> Side:
     found = inspect(path)
     identity = found.identity
     if drive is not None and drive.identity.strength == "strong":
@@ -118,7 +136,7 @@ def _device(path: str, drive: Drive | None, *, content: bool = False) -> Side:
         in_use=found.in_use,
         system=found.system,
         read_only=found.read_only,
-        content=_content(path, found) if content and not found.in_use else None,
+        content="it has partitions" if found.partitions else None,
         overwrite_ids=_overwrite_ids(path, found, serial),
         drive=drive,
         disk_sequence=found.disk_sequence,
@@ -144,6 +162,15 @@ def _names(path: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys((path, str(Path(path).absolute()), str(Path(path).resolve()))))
 
 
+def _users_of_file(mark: str) -> tuple[str, ...]:
+    """Who uses the loop devices over a file: a file system mounted from an image is as busy as one on a drive."""
+    try:
+        over = [found for found in list_drives() if found.bus == "loop" and mark in _backing(found)]
+    except Unavailable:  # no /sys here
+        return ()
+    return tuple(reason for found in over for reason in found.in_use)
+
+
 def _backing(found: AttachedDrive) -> tuple[str, ...]:
     if found.backing_file is None:
         return ()
@@ -154,19 +181,20 @@ def _backing(found: AttachedDrive) -> tuple[str, ...]:
     return (f"file {status.st_dev}:{status.st_ino}",)
 
 
-def _content(path: str, found: AttachedDrive) -> str | None:
-    """What makes a device look used; None where every place looked at holds zeros."""
-    if found.partitions:
-        return "it has partitions"
-    size = found.capacity_bytes
-    try:
-        with open(path, "rb", buffering=0) as device:
-            for place in _places(size):
-                data = os.pread(device.fileno(), place.length, place.offset)
-                if data != _ZEROS[: len(data)]:
-                    return f"it holds data at byte {place.offset + len(data) - len(data.lstrip(bytes(1))):,}"
-    except OSError as error:
-        raise Unavailable(f"cannot be read: {error.strerror}", where=path, hint="Try with sudo") from error
+def _content(side: Side, patience_seconds: float) -> str | None:
+    """Where a device holds data; None where every place looked at holds zeros."""
+    with _looked_at(side.end.path, patience_seconds) as (device, buffer):
+        for place in _places(side.end.size_bytes):
+            done, error = read_fully(device, place, buffer)
+            data = bytes(buffer.view[:done])
+            if data != _ZEROS[:done]:
+                return f"it holds data at byte {place.offset + done - len(data.lstrip(bytes(1))):,}"
+            if error is not None:
+                raise Unavailable(
+                    f"cannot be read at byte {place.offset + done:,}: {error.strerror}",
+                    where=side.end.path,
+                    hint="Take another target",
+                ) from error
     return None
 
 
@@ -182,15 +210,21 @@ def _places(size: int) -> Iterator[Area]:
         yield area(number * step, number * step + PLACE_BYTES)
 
 
-def _with_table(side: Side) -> Side:
+def _with_table(side: Side, patience_seconds: float) -> Side:
     """With the sector size its partition table counts in. A source that cannot be read here has none for us."""
-
-    def read(offset: int, length: int) -> bytes:
-        try:
-            with open(side.end.path, "rb", buffering=0) as medium:
-                return os.pread(medium.fileno(), length, offset)
-        except OSError:
-            return b""
-
-    table = read_table(read, side.end.size_bytes)
+    with _looked_at(side.end.path, patience_seconds) as (medium, buffer):
+        table = read_table(reader_of(medium, buffer, side.end.size_bytes), side.end.size_bytes)
     return msgspec.structs.replace(side, table_sector_bytes=table.sector_bytes if table.kind == "gpt" else None)
+
+
+@contextlib.contextmanager
+def _looked_at(path: str, patience_seconds: float) -> Iterator[tuple[Medium, Buffer]]:
+    """A medium to look into, and a buffer. A drive that hangs takes only the process that asks it: Interrupted."""
+    pool = Pool(count=1, size=len(_ZEROS))
+    try:
+        with open_to_look(path, pool, patience_seconds=patience_seconds) as medium:
+            yield medium, pool.buffers[0]
+    except (Gone, Stuck) as error:
+        raise interrupted(error, path) from error
+    finally:
+        pool.close()

@@ -75,7 +75,7 @@ def copy(
             )
             table = read_table(reader_of(target, buffers[0], journal.bytes_total), journal.bytes_total)
         except (Gone, Stuck, OSError) as error:
-            raise interrupted(error, target) from error
+            raise interrupted(error, target.path) from error
         if not proof.agrees:  # a resume copies these again
             copying.ledger.drop(_touched(copying.ledger.in_order(), (*proof.mismatched, *proof.unreadable)))
         copying.record("done" if proof.agrees else "copying")

@@ -83,7 +83,7 @@ class Copying:
             self.checkpoint("reading-back")
             self.wait_for_journal()
         except (Gone, Stuck, OSError) as error:
-            raise interrupted(error, self.target) from error
+            raise interrupted(error, self.target.path) from error
 
     def record(self, phase: Phase) -> None:
         """Let the journal say what the read-back found. Raises Interrupted where it cannot be written."""
@@ -207,13 +207,14 @@ class Copying:
             return
 
     def _check_last_window(self) -> None:
-        """Before going on: does the target hold what was written last, and the source what was read there?
+        """Before going on: does the target hold what was written last, and the source what was read there and first?
 
         What the target lost is read again. A target that holds none of it, or a source that reads otherwise, is
         another medium or was written to.
         """
         window, size = [], 0
-        for segment in reversed(self.ledger.in_order()):
+        copied = self.ledger.in_order()
+        for segment in reversed(copied):
             window.append(segment)
             size += segment.where.length
             if size >= self.settings.checkpoint_bytes:
@@ -229,7 +230,7 @@ class Copying:
                 hint="Is it the right one? Otherwise move the journal away and copy anew",
             )
         self.ledger.drop(s for s in window if s not in agreeing)
-        for segment in agreeing[:1]:
+        for segment in (*copied[:1], *agreeing[:1]):
             found = digest_of(self.source, segment.where, self.buffers[0])
             if found is not None and found != segment.digest:
                 raise Refused(
@@ -240,7 +241,7 @@ class Copying:
                 )
 
 
-def interrupted(error: Gone | Stuck | OSError, target: Medium) -> Interrupted:
+def interrupted(error: Gone | Stuck | OSError, target: str) -> Interrupted:
     """What stopped the copy, in words; an OSError that comes here is the target's."""
     if isinstance(error, Stuck):
         return Interrupted(
@@ -249,5 +250,5 @@ def interrupted(error: Gone | Stuck | OSError, target: Medium) -> Interrupted:
     if isinstance(error, Gone):
         return Interrupted(str(error), hint=f"Connect it again. {GO_ON}")
     if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
-        return Interrupted("no space is left for the copy", where=target.path, hint=f"Make room. {GO_ON}")
-    return Interrupted(f"writing failed: {error.strerror or error}", where=target.path, hint=GO_ON)
+        return Interrupted("no space is left for the copy", where=target, hint=f"Make room. {GO_ON}")
+    return Interrupted(f"writing failed: {error.strerror or error}", where=target, hint=GO_ON)

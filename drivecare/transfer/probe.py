@@ -21,24 +21,33 @@ SPREAD = 256
 def probe_target(target: Medium, buffer: Buffer) -> None:
     """Write marks, flush, read them back past the cache, wipe them. Raises Refused where one is not what it was."""
     places = sorted(set(_places(target.size_bytes)))
-    for offset in places:
-        buffer.view[:MARK_BYTES] = _mark(offset)
-        write_fully(target, area(offset, offset + MARK_BYTES), buffer)
-    target.flush()
-    target.past_cache()
-    for offset in places:
-        done, error = read_fully(target, area(offset, offset + MARK_BYTES), buffer)
-        held = bytes(buffer.view[:done])
-        if error is not None or held != _mark(offset):
-            raise Refused(
-                f"a mark written at byte {offset:,} did not come back: the drive is smaller than it claims, or faulty",
-                guard="probe",
-                where=target.path,
-                hint="Do not use it; send it back. It was empty, and holds our marks now",
-            )
-    for offset in places:
-        buffer.view[:MARK_BYTES] = bytes(MARK_BYTES)
-        write_fully(target, area(offset, offset + MARK_BYTES), buffer)
+    try:
+        for offset in places:
+            _put(target, offset, _mark(offset), buffer)
+        target.flush()
+        target.past_cache()
+        for offset in places:
+            done, error = read_fully(target, area(offset, offset + MARK_BYTES), buffer)
+            if error is not None:
+                raise error
+            if bytes(buffer.view[:done]) != _mark(offset):
+                raise _refused(
+                    target, f"a mark written at byte {offset:,} did not come back: it is smaller than it claims"
+                )
+        for offset in places:
+            _put(target, offset, bytes(MARK_BYTES), buffer)
+    except OSError as error:
+        raise _refused(target, f"it cannot keep what is written to it: {error.strerror or error}") from error
+
+
+def _put(target: Medium, offset: int, data: bytes, buffer: Buffer) -> None:
+    buffer.view[:MARK_BYTES] = data
+    write_fully(target, area(offset, offset + MARK_BYTES), buffer)
+
+
+def _refused(target: Medium, what: str) -> Refused:
+    hint = "Do not use it; send it back. It holds our marks now"
+    return Refused(f"the target is faulty: {what}", guard="probe", where=target.path, hint=hint)
 
 
 def _places(size: int) -> Iterator[int]:

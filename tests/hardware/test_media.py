@@ -41,7 +41,7 @@ def image(folder: Path, size: int, name: str = "source.img", seed: int = 1) -> P
 @pytest.mark.parametrize("size", [1, 511, 4096, MIB + 1, 3 * MIB + 777])
 def test_images_of_any_size(tmp_path: Path, pool: Pool, size: int) -> None:
     source, target = image(tmp_path, size), tmp_path / "target.img"
-    with open_source(str(source), pool) as one, open_target(str(target), pool, image_bytes=size) as other:
+    with open_source(str(source), pool) as one, open_target(str(target), pool, image_bytes=size, exists=False) as other:
         medium: Medium = one
         assert medium.size_bytes == size
         ends = find_source(str(source)).end, find_source(str(source)).end
@@ -157,7 +157,7 @@ def test_a_file_that_was_cut_or_deleted_is_not_present(tmp_path: Path, pool: Poo
 
 def test_a_full_file_system_is_an_error_of_the_write(tmp_path: Path, pool: Pool) -> None:
     path = tmp_path / "target.img"
-    with open_target(str(path), pool, image_bytes=0) as medium:
+    with open_target(str(path), pool, image_bytes=0, exists=False) as medium:
         limits = resource.getrlimit(resource.RLIMIT_FSIZE)
         pid = medium._worker.pid
         pool.buffers[0].view[:4096] = b"x" * 4096

@@ -133,7 +133,7 @@ def test_a_stop_leaves_a_journal_and_a_resume_reads_only_the_rest() -> None:
     source.reads.clear()
     receipt = run(source, target, journal=store.saved[-1], store=store)
     read_again = sum(one.length for one in source.reads) - (8 * MIB - copied)
-    assert read_again <= MIB
+    assert read_again <= 2 * MIB  # one chunk of what was copied last, one of what was copied first
     assert receipt.digest.whole == hashlib.sha256(source.data).hexdigest()
 
 
