@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from drivecare.documents import encode, load, save
-from drivecare.errors import BadInput, Refused
+from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.hardware.media import Pool, open_to_verify
 from drivecare.hardware.person import hand_over
 from drivecare.hardware.sides import find_target
@@ -44,14 +44,20 @@ def verify_file(
     if not own:
         return result, f"{where} is not the drive that the receipt names, so the receipt stays as it is."
     if result.verified:
-        save(path, encode(result))
+        try:
+            save(path, encode(result))
+        except Unavailable as error:
+            return result, f"{path}: {error.what}, so this verification stands only here."
         hand_over(path)
     return result, None
 
 
 def _named(receipt: Receipt, path: Path) -> str:
     """The target the receipt names; for an image also beside the receipt, wherever both were moved together."""
-    beside = path.with_name(Path(receipt.target.path).name)
-    if receipt.target.kind == "image" and not Path(receipt.target.path).exists() and beside.exists():
-        return str(beside)
-    return receipt.target.path
+    named = Path(receipt.target.path)
+    beside = path.parent / named.name
+    try:
+        moved = receipt.target.kind == "image" and not named.exists() and beside.is_file()
+    except ValueError:  # no path can be like that
+        moved = False
+    return str(beside) if moved else receipt.target.path

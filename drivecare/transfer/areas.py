@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from typing import Annotated
+
+from msgspec import Meta
 
 from drivecare.documents import Value
+
+Count = Annotated[int, Meta(ge=0)]
+"""A number of bytes. A document that has a negative one is refused where it enters."""
 
 
 class Area(Value, frozen=True, kw_only=True, order=True):
     """`length` bytes from `offset` on; both in bytes, counted from the start of the medium."""
 
-    offset: int
-    length: int
+    offset: Count
+    length: Count
 
     @property
     def end(self) -> int:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import errno
+import fcntl
 import hashlib
 import mmap
 import os
+import stat
 from collections.abc import Callable
 from pathlib import Path
 from typing import Literal
@@ -12,7 +15,7 @@ from typing import Literal
 import msgspec
 
 from drivecare.documents import decode, encode, read_bytes, save
-from drivecare.errors import BadInput, Interrupted
+from drivecare.errors import BadInput, Interrupted, Unavailable
 from drivecare.transfer import bag
 from drivecare.transfer.bag import BagReceipt, BagVerification, FileNote
 from drivecare.transfer.port import Progress, Watch
@@ -51,31 +54,49 @@ def read_payload(
 
 def _digest_past_cache(path: Path, advance: Callable[[int], None]) -> tuple[str, Method]:
     """SHA-256 of a file as its medium gives it: O_DIRECT, or where that is refused after dropping its cached pages."""
-    method: Method = "direct"
+    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)  # a pipe would wait for its writer
     try:
-        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_DIRECT)
-    except OSError:  # EINVAL: this file system has no direct reads
-        method = "cache-dropped"
-        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-        os.fsync(descriptor)  # a dirty page is not dropped
-        os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
-    digest = hashlib.sha256()
-    try:
-        with mmap.mmap(-1, _BLOCK) as buffer, memoryview(buffer) as view:
-            offset = 0
-            while count := os.preadv(descriptor, [buffer], offset):
-                digest.update(view[:count])
-                offset += count
-                advance(count)
+        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+            raise OSError(errno.EINVAL, "is no regular file")
+        return _digest(descriptor, advance)
     finally:
         os.close(descriptor)
-    return digest.hexdigest(), method
+
+
+def _digest(descriptor: int, advance: Callable[[int], None]) -> tuple[str, Method]:
+    method: Method = "direct"
+    try:
+        fcntl.fcntl(descriptor, fcntl.F_SETFL, os.O_DIRECT)
+    except OSError:  # this file system has no direct reads
+        method = _past_cached_pages(descriptor)
+    digest, offset = hashlib.sha256(), 0
+    with mmap.mmap(-1, _BLOCK) as buffer, memoryview(buffer) as view:
+        while True:
+            try:
+                count = os.preadv(descriptor, [buffer], offset)
+            except OSError as error:
+                if error.errno != errno.EINVAL or method != "direct":
+                    raise
+                method = _past_cached_pages(descriptor)  # it said it had, and has not
+                continue
+            if not count:
+                return digest.hexdigest(), method
+            digest.update(view[:count])
+            offset += count
+            advance(count)
+
+
+def _past_cached_pages(descriptor: int) -> Method:
+    fcntl.fcntl(descriptor, fcntl.F_SETFL, 0)
+    os.fsync(descriptor)  # a dirty page is not dropped
+    os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
+    return "cache-dropped"
 
 
 def check_bag(folder: Path, *, at: str, watch: Watch | None = None) -> tuple[BagReceipt | None, list[FileNote]]:
     """Check a bag whole: tag files, every payload file, nothing extra. Returns its receipt and what is wrong.
 
-    A bag of ours gets the outcome written into its receipt; one made elsewhere has none: None.
+    Where a bag of ours agrees, its receipt tells when; otherwise it stays as it is. One made elsewhere has none: None.
     Raises BadInput where there is no bag, Interrupted where somebody asked to stop.
     """
     if not (folder / "bagit.txt").is_file():
@@ -104,8 +125,19 @@ def check_bag(folder: Path, *, at: str, watch: Watch | None = None) -> tuple[Bag
         wrong.append(FileNote(name=bag.MANIFEST, reason="is not the one the receipt was made for"))
     verification = None if wrong else BagVerification(method=method, at=at)
     receipt = msgspec.structs.replace(receipt, verified=not wrong, verification=verification, mismatched=tuple(wrong))
-    save(folder / bag.RECEIPT, encode(receipt))
+    if not wrong:
+        receipt = _brought_up_to_date(folder / bag.RECEIPT, receipt)
     return receipt, wrong
+
+
+def _brought_up_to_date(path: Path, receipt: BagReceipt) -> BagReceipt:
+    """Put the receipt into the bag; where that cannot be written, the receipt in hand says so."""
+    try:
+        save(path, encode(receipt))
+    except Unavailable as error:
+        notice = f"{path}: {error.what}, so this verification stands only here"
+        return msgspec.structs.replace(receipt, notices=(*receipt.notices, notice))
+    return receipt
 
 
 def _manifest_of(path: Path) -> dict[str, str]:

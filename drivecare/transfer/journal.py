@@ -15,9 +15,9 @@ import msgspec
 
 from drivecare.documents import Value, decode, encode, read_bytes, save
 from drivecare.errors import BadInput, Refused
-from drivecare.transfer.areas import Area, area, pieces
+from drivecare.transfer.areas import Area, Count, area, pieces
 from drivecare.transfer.digests import Segment
-from drivecare.transfer.receipt import End, Unreadable
+from drivecare.transfer.receipt import ChunkSize, End, Unreadable
 from drivecare.transfer.stages import COPIED, UNREAD, Stages
 
 DIGEST_BYTES = 32
@@ -53,8 +53,8 @@ class Journal(Value, frozen=True, kw_only=True):
     schema: Literal["drivecare/journal-1"] = "drivecare/journal-1"
     source: End
     target: End
-    bytes_total: int
-    chunk_bytes: int
+    bytes_total: Count
+    chunk_bytes: ChunkSize
     fill: str
     started: str
     sessions: int = 1

@@ -6,15 +6,18 @@ be read. Where nothing was unreadable, `digest.whole` is what `sha256sum` prints
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
+
+from msgspec import Meta
 
 from drivecare.documents import Value
 from drivecare.reading.model import Drive, Identity
-from drivecare.transfer.areas import Area
+from drivecare.transfer.areas import Area, Count
 
 MOST_CHUNKS = 65_536
 SMALLEST_CHUNK_BYTES = 1 << 20
 
+ChunkSize = Annotated[int, Meta(ge=1)]
 Method = Literal["direct", "cache-dropped", "after-power-cycle"]
 
 
@@ -40,7 +43,7 @@ class Digest(Value, frozen=True, kw_only=True):
 
     algorithm: Literal["sha256"] = "sha256"
     whole: str | None = None
-    chunk_bytes: int
+    chunk_bytes: ChunkSize
     chunks: tuple[str | None, ...] = ()
 
 
@@ -101,8 +104,8 @@ class Receipt(Value, frozen=True, kw_only=True):
     schema: Literal["drivecare/receipt-1"] = "drivecare/receipt-1"
     source: End
     target: End
-    bytes_total: int
-    bytes_copied: int
+    bytes_total: Count
+    bytes_copied: Count
     digest: Digest
     unreadable: tuple[Unreadable, ...] = ()
     fill: str

@@ -37,9 +37,10 @@ def verify(
 
     Raises BadInput where the receipt holds no digests to compare with, Interrupted where reading stopped midway.
     """
+    held, wanted = len(receipt.digest.chunks), -(-receipt.bytes_total // receipt.digest.chunk_bytes)
+    if not wanted or held != wanted:
+        raise BadInput(f"the receipt holds {held:,} digests where {wanted:,} belong")
     chunks = list(pieces(area(0, receipt.bytes_total), receipt.digest.chunk_bytes))
-    if receipt.bytes_total <= 0 or len(receipt.digest.chunks) != len(chunks):
-        raise BadInput(f"the receipt holds {len(receipt.digest.chunks):,} digests where {len(chunks):,} belong")
     if None in receipt.digest.chunks or receipt.digest.whole is None:
         raise BadInput(
             "the receipt is of a copy that was never proven", hint="Go on with that copy: drivecare copy ... --resume"

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+import os
 import random
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -12,6 +14,9 @@ from drivecare.cli.copy import copy
 from drivecare.cli.copy_files import copy_files
 from drivecare.cli.verify import verify
 from drivecare.documents import load
+from drivecare.errors import Unavailable
+from drivecare.hardware import verifying
+from drivecare.transfer import bag_check
 from drivecare.transfer.receipt import Receipt
 from tests.cli.bench import run
 
@@ -101,6 +106,49 @@ def test_what_is_no_receipt(tmp_path: Path, content: bytes, words: str) -> None:
     assert ran.err.count("\n") == 1
 
 
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"bytes_total": 2**63 - 1}, "digests where"),
+        ({"bytes_total": -1}, "Expected `int` >= 0 at bytes_total"),
+        ({"digest": {"chunk_bytes": 0}}, "Expected `int` >= 1 at digest.chunk_bytes"),
+        ({"digest": {"chunk_bytes": -5}}, "Expected `int` >= 1 at digest.chunk_bytes"),
+        ({"digest": {"chunk_bytes": 1}}, "digests where"),
+        ({"unreadable": [{"offset": -512, "length": 512}]}, "Expected `int` >= 0"),
+        ({"target": {"path": ""}}, "there is no such file"),
+        ({"target": {"path": "/"}}, "is a directory"),
+        ({"target": {"path": "a\0b"}}, "there is no such file"),
+        ({"target": {"path": "target.img/below"}}, "there is no such file"),
+    ],
+    ids=str,
+)
+def test_a_receipt_whose_numbers_or_names_are_nonsense(receipt: Path, change: dict[str, Any], words: str) -> None:
+    document = json.loads(receipt.read_text())
+    for key, value in change.items():
+        document[key] = document[key] | value if isinstance(value, dict) else value
+    receipt.write_text(json.dumps(document))
+    ran = run(verify, receipt)
+    assert ran.exit_code == 3
+    assert words in ran.err
+    assert ran.err.count("\n") == 1
+
+
+def test_a_receipt_that_cannot_be_written_again_does_not_spoil_the_result(
+    receipt: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on a medium mounted read-only."""
+    before = receipt.read_bytes()
+    monkeypatch.setattr(verifying, "save", read_only)
+    ran = run(verify, receipt, "--json")
+    assert (ran.exit_code, ran.json["verified"]) == (0, True)
+    assert "this verification stands only here" in ran.err
+    assert receipt.read_bytes() == before
+
+
+def read_only(path: Path, _: bytes) -> None:
+    raise Unavailable("cannot be written: Read-only file system", where=str(path))
+
+
 def test_missing_things(receipt: Path, tmp_path: Path) -> None:
     assert run(verify, "no-such.json").exit_code == 3
     (tmp_path / "target.img").unlink()
@@ -120,6 +168,36 @@ def test_a_bag_and_a_bag_that_changed(tmp_path: Path) -> None:
     ran = run(verify, bag, "--json")
     assert ran.exit_code == 21
     assert ran.json["verified"] is False
+
+
+def test_a_bag_tells_of_a_verification_that_agrees_and_of_no_other(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder, bag = tmp_path / "files", tmp_path / "bag"
+    folder.mkdir()
+    (folder / "letter.txt").write_text("dear shop")
+    run(copy_files, folder, bag)
+    before = (bag / "drivecare-receipt.json").read_bytes()
+    (bag / "data" / "letter.txt").write_text("dear ship")
+    assert run(verify, bag).exit_code == 21
+    assert (bag / "drivecare-receipt.json").read_bytes() == before
+    (bag / "data" / "letter.txt").write_text("dear shop")
+    monkeypatch.setattr(bag_check, "save", read_only)
+    ran = run(verify, bag, "--json")
+    assert (ran.exit_code, ran.json["verified"]) == (0, True)
+    assert "this verification stands only here" in ran.json["notices"][-1]
+
+
+def test_a_pipe_among_the_files_of_a_bag_is_named_and_waited_for_by_nobody(tmp_path: Path) -> None:
+    folder, bag = tmp_path / "files", tmp_path / "bag"
+    folder.mkdir()
+    (folder / "letter.txt").write_text("dear shop")
+    run(copy_files, folder, bag)
+    (bag / "data" / "letter.txt").unlink()
+    os.mkfifo(bag / "data" / "letter.txt")
+    ran = run(verify, bag, "--json")
+    assert ran.exit_code == 21
+    assert ran.json["mismatched"] == [{"name": "data/letter.txt", "reason": "could not be read: is no regular file"}]
 
 
 def test_a_bag_made_elsewhere(tmp_path: Path) -> None:
