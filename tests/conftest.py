@@ -6,6 +6,11 @@ import socket
 from typing import NoReturn
 
 import pytest
+from hypothesis import settings
+
+# How long one example takes says how busy the machine is; pytest's own time limit catches what hangs.
+settings.register_profile("drivecare", settings.default, deadline=None)
+settings.load_profile("drivecare")
 
 
 @pytest.fixture(autouse=True)

@@ -1,8 +1,8 @@
 """How large a SATA drive really is: the native maximum address, which a host protected area hides.
 
-One question without data, which changes nothing: READ NATIVE MAX ADDRESS EXT (27h; ACS-2, 7.33) where the drive has a
-host protected area feature, GET NATIVE MAX ADDRESS EXT (78h/0000h; ACS-3, 7.2) where it has the newer one. It travels
-as SCSI ATA PASS-THROUGH (16) (SAT-3) through the kernel's SG_IO. Clause numbers from memory.
+One question without data, which changes nothing: READ NATIVE MAX ADDRESS EXT (27h; Linux, include/linux/ata.h) where
+the drive has a host protected area feature, GET NATIVE MAX ADDRESS EXT (78h/0000h of ACS-3, from memory) where it has
+the newer one. It travels as SCSI ATA PASS-THROUGH (16) (SAT-3) through the kernel's SG_IO.
 """
 
 from __future__ import annotations
@@ -48,7 +48,10 @@ def native_command(identify: bytes) -> tuple[int, int] | None:
 
 
 def last_sector(sense: bytes) -> int | None:
-    """The LBA an ATA Status Return descriptor carries (SAT-3: code 09h); None where the command failed."""
+    """The LBA an ATA Status Return descriptor carries (SAT-3: code 09h); None where the command failed.
+
+    The order of the bytes is that of Linux 6.1, drivers/ata/libata-scsi.c, ata_gen_passthru_sense.
+    """
     if len(sense) < 22 or sense[0] & 0x7F != 0x72 or sense[8] != 0x09:
         return None
     status, error = sense[21], sense[11]

@@ -25,12 +25,15 @@ def identify(**words: int) -> bytes:
     ids=["host protected area", "accessible max address", "28-bit only", "words not valid", "neither"],
 )
 def test_the_command_a_drive_knows(words: dict[str, int], command: tuple[int, int] | None) -> None:
-    """ACS-2 table of IDENTIFY DEVICE: words 82/83 and 119 count only where bits 15:14 read 01."""
+    """Words 82/83 and 119 count only where bits 15:14 read 01; 82 bit 10 host protected area, 83 bit 10 48-bit.
+
+    Linux 6.1, include/linux/ata.h (ata_id_hpa_enabled, ata_id_has_lba48); word 119 bit 8 and 78h (ACS-3) from memory.
+    """
     assert native_command(identify(**words)) == command
 
 
 def sense(lba: int, *, status: int = 0x50, error: int = 0, code: int = 0x09) -> bytes:
-    """SAT-3, ATA Status Return descriptor: the low and high bytes of the LBA are interleaved."""
+    """The ATA Status Return descriptor as Linux 6.1 fills it (drivers/ata/libata-scsi.c, ata_gen_passthru_sense)."""
     low = [lba >> shift & 0xFF for shift in (0, 8, 16, 24, 32, 40)]
     descriptor = [code, 12, 1, error, 0, 0, low[3], low[0], low[4], low[1], low[5], low[2], 0x40, status]
     return bytes([0x72, 1, 0, 0x1D, 0, 0, 0, 14, *descriptor])

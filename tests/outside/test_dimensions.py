@@ -49,9 +49,10 @@ def test_msata() -> None:
 
 @pytest.mark.parametrize("code", ["2230", "2242", "2260", "2280", "22110"])
 def test_m2_sizes_say_what_they_are(code: str) -> None:
-    """The size code WWLL is width and length in millimetres."""
+    """The size code WWLL is width and length in millimetres; a board of 0.80 mm, parts up to 1.5 mm on a side."""
     body = form_factors()[f"m2-{code}"]
     assert (body.width_mm, body.length_mm) == (float(code[:2]), float(code[2:]))
+    assert [one.mm for one in body.heights] == pytest.approx([0.80 + 1.5, 0.80 + 2 * 1.5])
 
 
 @pytest.mark.parametrize(

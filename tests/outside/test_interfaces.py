@@ -3,7 +3,7 @@
 Sources: 8b/10b coding of SATA (1.5, 3.0, 6.0 Gb/s carry 150, 300, 600 MB/s); 128b/130b coding of PCIe 3.0 and later
 (computed); SAS keying; SFF-TA-1001 (U.3); SATA slimline and micro power plugs; ATA 28- and 48-bit addresses and the
 MBR's 32-bit sector numbers (computed); Hitachi 5K320 specification table 14 and the DB35.4 product manual table 2 for
-currents; USB 3: 900 mA for one port (from memory).
+currents; USB 3: 900 mA for one port (Linux 6.1, drivers/usb/core/hub.c: full_load).
 """
 
 from __future__ import annotations
@@ -96,7 +96,10 @@ def test_an_mbr_unit_refuses_3_tb_and_takes_2_tb() -> None:
 
 
 def test_a_laptop_drive_starts_on_a_sata_slot_but_not_on_a_weak_port() -> None:
-    """Hitachi 5K320, table 14: 5.0 W at start-up on 5 V, which is 1.0 A; a USB 3 port gives 0.9 A."""
+    """Hitachi 5K320, table 14: 5.0 W at start-up on 5 V, which is 1.0 A; a USB 3 port gives 0.9 A (Linux hub.c)."""
+    supply = HOSTS["bay-usb-2.5"].supply
+    assert supply is not None
+    assert supply.rail_5v_amps == 900 / 1000
     drive = candidate(peak_5v_amps=5.0 / 5.0)
     assert result(judged(drive, HOSTS["corvane-hearth-21"]), "supply")[0] == "pass"
     assert result(judged(drive, HOSTS["bay-usb-2.5"]), "supply")[0] == "block"

