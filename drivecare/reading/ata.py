@@ -14,6 +14,7 @@ from drivecare.reading.said import Report, Said
 MOST_HOURS = 300_000  # 34 years: SMART itself is hardly older
 _MOST_SECTORS = 50_000_000
 _MOST_EVENTS = 1 << 31
+_HOURS_SLACK = 100
 
 
 class Signal(NamedTuple):
@@ -46,11 +47,14 @@ def decode(report: Report, said: Said) -> None:
     logs.ata_errors(report, said)
     logs.selftests(report, said)
     logs.device_statistics(report, said)
+    logs.pending_defects(report, said)
+    logs.link_layer(report, said)
     if said.table_trusted:
         _counts(said)
         _hours(said)
         _temperature(report, said)
     _from_statistics(said)
+    said.fill("pending", [said.values.get("pending_log_entries")])
     said.health = said.health or bool(
         said.statistics.keys() & {"reallocated", "reported_uncorrectable", "wear_percent_used"}
     )
@@ -95,13 +99,14 @@ def _packs_rates(said: Said) -> bool:
 
 
 def _hours(said: Said) -> None:
+    """Hours of attribute 9, unless the standard statistics make it out to be minutes or another unit."""
     found = [row.raw for row in said.attributes if row.id == 9]
-    said.put(
-        "power_on_hours",
-        next((raw for raw in found if raw is not None), None),
-        limit=MOST_HOURS,
-        code="hours-implausible",
-    )
+    hours = next((raw for raw in found if raw is not None), None)
+    standard = said.statistics.get("power_on_hours")
+    if hours is not None and standard and hours > 2 * standard + _HOURS_SLACK:
+        said.miss("hours-implausible", f"power on hours: {hours:,} in the table, {standard:,} in the statistics.")
+        hours = None
+    said.put("power_on_hours", hours, limit=MOST_HOURS, code="hours-implausible")
 
 
 def _temperature(report: Report, said: Said) -> None:

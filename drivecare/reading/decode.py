@@ -21,6 +21,8 @@ _ZONES = {
     "UTC": 0, "GMT": 0, "WET": 0, "WEST": 1, "CET": 1, "CEST": 2, "EET": 2, "EEST": 3, "MSK": 3,
     "EST": -5, "EDT": -4, "CDT": -5, "MST": -7, "MDT": -6, "PST": -8, "PDT": -7, "JST": 9,
 }  # fmt: skip
+_BORN = {"sata": 2003, "nvme": 2011}  # Serial ATA 1.0a, NVM Express 1.0
+_HOURS_PER_YEAR = 8766
 _VERDICT = re.compile(r"(?:overall-health self-assessment test result|SMART Health Status):\s*(\S.*?)\s*$", re.I)
 _QUALIFIERS = (
     ("result is based on an attribute check", "attribute check only"),
@@ -62,11 +64,13 @@ def _decode(raw: RawReport, *, read_at: str | None, path: str | None, transport:
     hidden = protocol == "scsi" and not _native_scsi(report, said)
     said.drive["identity"] = drive.identity(report, protocol, said.drive, hidden=hidden)
     _decode_protocol(report, protocol, said)
+    read_at = read_at or _local_time(report)
+    _older_than_its_kind(said, report, read_at)
     _circumstances(said, raw)
     says, words, qualifiers = _verdict(report, said)
     _gaps(report, said, says, words, exit_status=raw.exit_status, bridge=blocked[2] if blocked else None)
     return Reading(
-        read_at=read_at or _local_time(report),
+        read_at=read_at,
         path=path or (blocked[1] if blocked else None),
         transport=transport,
         bridge=raw.bridge or (blocked[2] if blocked else None),
@@ -140,6 +144,17 @@ def _decode_protocol(report: Report, protocol: Protocol | None, said: Said) -> N
     said.drive["kind"] = drive.kind_of(report, said)
     if protocol not in ("nvme", "scsi"):
         ata.finish(said)
+
+
+def _older_than_its_kind(said: Said, report: Report, read_at: str | None) -> None:
+    """Drop hours that no drive of its kind can have run by the day of the report: minutes, most likely."""
+    hours, year = said.values.get("power_on_hours"), (read_at or "")[:4]
+    kind = "nvme" if said.drive["protocol"] == "nvme" else "sata" if "sata version is" in report.fields else ""
+    if hours is None or not kind or not year.isdecimal() or int(year) <= _BORN[kind] + 5:
+        return  # a clock that far back is not set
+    if hours > (int(year) + 1 - _BORN[kind]) * _HOURS_PER_YEAR:
+        said.values["power_on_hours"] = None
+        said.miss("hours-implausible", f"power on hours: {hours:,} is more than such a drive can have run by {year}.")
 
 
 def _circumstances(said: Said, raw: RawReport) -> None:

@@ -25,6 +25,13 @@ _ERROR_NAMES = {
     "TK0NF": "track 0 not found",
 }
 
+_NVME_ERROR = re.compile(r"^\s*\d+\s+\d+\s+\d+\s+0x[0-9a-f]{4}\s+0x([0-9a-f]{4})\s+\S+\s+\S+\s+\S+\s+\S+", re.I)
+_PENDING = re.compile(r"^\s*\d+\s+\d+\s+(?:\d+|-)\s*$")
+_PHY = re.compile(r"^\s*0x([0-9a-f]{4})\s+[248]\s+(\d+)\+?\s+\S", re.I)
+# Command failed over a damaged transfer, R_ERR in its kinds, CRC errors. Left out: 8h retries of a non-data transfer,
+# 9h and Ah, which count every start of the link (Serial ATA 3.1, phy event counters; from memory).
+_DAMAGED = frozenset({*range(0x001, 0x008), 0x00B, 0x00D, 0x00F, 0x010, 0x012, 0x013})
+
 # Phrases of a self-test's end, longest first where one holds another, and what they mean. ATA and NVMe.
 _RESULTS: tuple[tuple[str, TestResult], ...] = (
     (r"completed without error", "passed"),
@@ -123,6 +130,41 @@ def ata_errors(report: Report, said: Said) -> None:
         count=total, newest_hours=newest[1] if newest else None, kinds=tuple(dict.fromkeys(kinds))
     )
     said.put("error_log_count", total, limit=1 << 32)
+
+
+def nvme_errors(report: Report, said: Said) -> None:
+    """The NVMe error log (log 01h): the entries that name data which could not be read; most others are refusals."""
+    places = [match for line in report.lines if (match := _NVME_ERROR.match(line)) and _unreadable(match)]
+    if places or report.any_line("Error Information (NVMe Log 0x01"):
+        said.errors = LoggedErrors(unreadable=len(places), kinds=("uncorrectable",) if places else ())
+
+
+def _unreadable(entry: re.Match[str]) -> bool:
+    """Whether an entry's status is 281h, unrecovered read error: type 2, media errors; code 81h (NVMe base
+    specification). Printed as it lies in the log, above the phase bit, or without that bit."""
+    status = int(entry[1], 16)
+    return 0x281 in (status & 0x7FF, status >> 1 & 0x7FF)
+
+
+def pending_defects(report: Report, said: Said) -> None:
+    """The pending-defects log (log 0Ch, ACS-4): one row for each sector that cannot be read."""
+    rows, inside = 0, False
+    for line in report.lines:
+        if re.match(r"\s*Pending Defects log \(GP Log 0x0c\)\s*$", line, re.I):
+            inside = True
+            said.values.setdefault("pending_log_entries", 0)
+        elif inside and _PENDING.match(line):
+            rows += 1
+        elif inside and line.strip() and not line.lstrip().startswith("Index"):
+            inside = False
+    if rows:
+        said.values["pending_log_entries"] = rows
+
+
+def link_layer(report: Report, said: Said) -> None:
+    """SATA phy event counters (log 11h): the most of any that counts damaged transfers."""
+    counts = [int(m[2]) for line in report.lines if (m := _PHY.match(line)) and int(m[1], 16) in _DAMAGED]
+    said.put("phy_errors", max(counts, default=None), limit=1 << 32)
 
 
 def _lba(text: str) -> int | None:

@@ -105,6 +105,7 @@ class LoggedErrors(Value, frozen=True, kw_only=True):
 
     count: int | None = None
     newest_hours: int | None = None
+    unreadable: int | None = None  # NVMe: entries kept that name data which could not be read
     kinds: tuple[str, ...] = ()  # "uncorrectable", "not found", "link checksum", "aborted", ...
 
 
@@ -117,12 +118,14 @@ class Values(Value, frozen=True, kw_only=True):
     reallocated: int | None = None
     reallocation_events: int | None = None
     pending: int | None = None
+    pending_log_entries: int | None = None  # ATA log of sectors that cannot be read, one entry each
     offline_uncorrectable: int | None = None
     reported_uncorrectable: int | None = None
     command_timeouts: int | None = None
     end_to_end_errors: int | None = None
     spin_retries: int | None = None
     crc_errors: int | None = None
+    phy_errors: int | None = None  # the most of any SATA phy event counter of damaged transfers
     wear_percent_used: int | None = None
     available_spare_percent: int | None = None
     spare_threshold_percent: int | None = None

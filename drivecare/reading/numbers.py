@@ -9,7 +9,7 @@ import re
 _SEPARATOR = r"(?:[,.'’ \u00a0\u202f\u2009\ufffd]|\u00e2\u20ac.|\u00e2\u0080.|\u00c2\u00a0|\u00c2 |\x92)"
 # Groups of three; a last group of three after groups of two is how India writes.
 _COUNT = re.compile(rf"(\d{{1,3}}(?:{_SEPARATOR}{{1,3}}\d{{2,3}})*{_SEPARATOR}{{1,3}}\d{{3}}|\d+)(?![.,]?\d)")
-_DECIMAL = re.compile(r"-?\d+(?:[.,]\d+)?")
+_DECIMAL = re.compile(rf"(-?\d{{1,3}}(?:{_SEPARATOR}\d{{3}})+(?=[.,]\d)|-?\d+)(?:[.,](\d+))?")
 
 
 def count(text: str) -> int | None:
@@ -22,9 +22,12 @@ def count(text: str) -> int | None:
 
 
 def decimal(text: str) -> float | None:
-    """The number `text` begins with, with a decimal point or comma."""
+    """The number `text` begins with, with a decimal point or comma: 38280.029, 38280,029, 38.280,029.
+
+    Thousands are told from a fraction only where both stand: "38.280" is thirty-eight and a bit.
+    """
     match = _DECIMAL.match(text.strip())
-    return float(match[0].replace(",", ".")) if match else None
+    return float(re.sub(r"[^\d-]", "", match[1]) + "." + (match[2] or "0")) if match else None
 
 
 def within(number: int | None, low: int, high: int) -> int | None:

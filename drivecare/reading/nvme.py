@@ -28,6 +28,7 @@ def decode(report: Report, said: Said) -> None:
     """Fill `said` from an NVMe report."""
     _sizes(report, said)
     _health(report, said)
+    logs.nvme_errors(report, said)
     logs.selftests(report, said)
 
 
@@ -55,7 +56,7 @@ def _health(report: Report, said: Said) -> None:
         return count(first(fields, *labels) or "")
 
     said.values["critical_warnings"] = _warnings(report)
-    temperature = number("temperature")
+    temperature = _degrees(first(fields, "temperature") or "")
     said.values["temperature_celsius"] = within(temperature, 1, 120)
     if temperature is not None and said.values["temperature_celsius"] is None:
         said.miss("temperature-implausible", f"The drive says {temperature} C as its temperature.")
@@ -81,6 +82,13 @@ def _health(report: Report, said: Said) -> None:
         said.health = False
         said.values.clear()
         said.miss("table-junk", "The health log is hollow: no hours, no power cycles, nothing read or written.")
+
+
+def _degrees(text: str) -> int | None:
+    """Whole degrees; a sensor that is not there gives 0 kelvin, which is -273 C."""
+    text = text.strip()
+    degrees = count(text.removeprefix("-"))
+    return -degrees if degrees is not None and text.startswith("-") else degrees
 
 
 def _warnings(report: Report) -> tuple[str, ...] | None:

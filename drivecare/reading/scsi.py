@@ -10,7 +10,7 @@ from drivecare.reading.numbers import count, decimal, within
 from drivecare.reading.said import Report, Said
 from drivecare.reading.text import first
 
-_COUNTERS = re.compile(r"^\s*(read|write|verify):((?:\s+\d+){5})\s+([\d.,]+)\s+(\d+)\s*$", re.I)
+_COUNTERS = re.compile(r"^\s*(read|write|verify):((?:\s+\d+){5})\s+(\d\S*)\s+(\d+)\s*$", re.I)
 _SENSE = re.compile(r"\[asc\s*=\s*([0-9a-f]{1,2}),\s*ascq\s*=\s*([0-9a-f]{1,2})", re.I)
 _SCAN_ROW = re.compile(r"^\s*\d+\s+\d+:\d\d\s+[0-9a-f]{8,16}\s+\[[0-9a-f]{1,2},[0-9a-f]{1,2},[0-9a-f]{1,2}\]", re.I)
 _MOST_ERRORS = 1 << 40

@@ -7,6 +7,7 @@ import re
 from drivecare.errors import BadInput
 
 _QUOTE = re.compile(r"^(?:\s*>)+ ?")
+_COLOUR = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")  # of a recorded terminal
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f]")
 _FIELD = re.compile(r"^\s*([A-Za-z][^:]{1,60}?)\s*:(?!:)\s*(.*?)\s*$")
 
@@ -20,6 +21,7 @@ def text_of(data: bytes, *, origin: str) -> str:
             text = data.decode("utf-8-sig")
         except UnicodeDecodeError:
             text = data.decode("cp1252", errors="replace")
+    text = _COLOUR.sub("", text)
     controls = len(_CONTROL.findall(text))
     if "\x00" in text or controls > len(text) // 50:
         raise BadInput(

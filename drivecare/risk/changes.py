@@ -28,7 +28,7 @@ MEDIA_COUNTS = (
     "uncorrected_writes",
     "uncorrected_verifies",
 )
-LINK_COUNTS = ("crc_errors",)
+LINK_COUNTS = ("crc_errors", "phy_errors")
 MECHANICS_COUNTS = ("spin_retries",)
 LIFETIME_COUNTS = (
     "power_on_hours",

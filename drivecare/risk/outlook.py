@@ -54,8 +54,8 @@ def published_rates() -> dict[tuple[str, str], Rate]:
 
 
 def measured(reading: Reading) -> Chance | None:
-    """The chance by our own survival table; None where it does not reach this drive."""
-    return survival.chance(reading) if reading.drive.kind == "hdd" else None
+    """The chance by our own survival table; None where it does not reach this drive: no SAS drives were measured."""
+    return survival.chance(reading) if reading.drive.kind == "hdd" and reading.drive.protocol != "scsi" else None
 
 
 def published(reading: Reading, findings: Iterable[Finding]) -> Chance:

@@ -142,6 +142,8 @@ def _row_kind(row: Attribute, group: RowGroup | None) -> str:
 def _logged_errors(reading: Reading) -> Signals:
     """The error log, by what it names: damaged transfers, or unreadable sectors recent, old, or with counts beside."""
     errors, values = reading.errors, reading.values
+    if errors.unreadable and not values.media_errors:  # NVMe: where that counter works it has counted them
+        return {"logged_read_errors": _one(errors.unreadable)}
     count = errors.count if errors.count is not None else values.error_log_count
     if not count or reading.drive.protocol not in ("ata", None):
         return {}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from drivecare.reading.decode import decode_report
@@ -410,3 +412,77 @@ def test_scsi_senses() -> None:
 def test_a_corrupt_time_is_no_time() -> None:
     assert _with("Tue Nov 24 10:31:00 2026 UTC", "Tue Nov 34 10:31:00 2026 UTC").read_at is None
     assert _with("Tue Nov 24 10:31:00 2026 UTC", "Tue Nov 24 10:31:00 2026 CST").read_at is None  # of three countries
+
+
+@pytest.mark.parametrize(
+    ("hours", "year", "known"),
+    [("210000", 2026, True), ("211000", 2026, False), ("211000", 1970, True), ("131000", 2010, False)],
+    ids=["at most", "minutes", "minutes, but the clock is not set", "in an old report"],
+)
+def test_hours_that_no_drive_of_its_kind_can_have_run(hours: str, year: int, known: bool) -> None:
+    """Serial ATA is of 2003: by 2026 such a drive has run 24 years at most."""
+    text = CLEAN.replace("-       21904", f"-       {hours}")
+    assert text != CLEAN
+    reading = decode_report(text, read_at=f"{year}-11-24T10:31:00+00:00")
+    assert reading.values.power_on_hours == (int(hours) if known else None)
+    assert ("hours-implausible" in _codes(reading)) is not known
+
+
+def test_hours_are_the_standard_statistics_where_the_table_counts_minutes() -> None:
+    counted = "0x01  0x010  4            2184  ---  Power-on Hours"
+    reading = decode_report(CLEAN.replace("-       21904", "-       131040") + counted)
+    assert reading.values.power_on_hours == 2184
+    assert "hours-implausible" in _codes(reading)
+    agreeing = decode_report(CLEAN + counted.replace("2184", "21903"))
+    assert (agreeing.values.power_on_hours, _codes(agreeing)) == (21904, _codes(decode_report(CLEAN)))
+
+
+PENDING_LOG = "Pending Defects log (GP Log 0x0c)\n"
+
+
+def test_the_log_of_pending_defects_is_counted() -> None:
+    rows = "Index                LBA    Hours\n    0          123456789     8790\n    1         1953525000        -\n"
+    reading = decode_report(CLEAN + PENDING_LOG + rows + "\n    2   3   4\nSCT Status Version: 3\n    3   4   5\n")
+    assert (reading.values.pending_log_entries, reading.values.pending) == (3, 0)
+    without = "\n".join(line for line in CLEAN.splitlines() if "Current_Pending_Sector" not in line) + "\n"
+    assert decode_report(without + PENDING_LOG + rows).values.pending == 2
+    assert decode_report(without + PENDING_LOG + "No Defects Logged\n").values.pending == 0
+    assert decode_report(without + PENDING_LOG.replace("\n", " not supported\n")).values.pending is None
+
+
+def test_damaged_transfers_on_the_link_and_not_its_starts() -> None:
+    """Identifiers: Serial ATA, phy event counters; 9h and Ah count every start of the link."""
+    table = (
+        "ID      Size     Value  Description\n"
+        "0x0001  2            3  Command failed due to ICRC error\n"
+        "0x0004  2        65535+ R_ERR response for host-to-device data FIS\n"
+        "0x0009  2       70,000  Transition from drive PhyRdy to drive PhyNRdy\n"
+        "0x000a  2        70000  Device-to-host register FISes sent due to a COMRESET\n"
+        "0x8000  4      9920281  Vendor specific\n"
+    )
+    assert decode_report(CLEAN + "SATA Phy Event Counters (GP Log 0x11)\n" + table).values.phy_errors == 65535
+    assert decode_report(CLEAN).values.phy_errors is None
+
+
+@pytest.mark.parametrize(
+    ("status", "unreadable"),
+    [("0x4502", 1), ("0x4503", 1), ("0x2281", 1), ("0x0281", 1), ("0xc005", 0), ("0x4004", 0), ("0x0281f", None)],
+    ids=["as in the log", "with its phase bit", "without", "plain", "refused field", "refused", "no status"],
+)
+def test_nvme_error_log_names_what_could_not_be_read(status: str, unreadable: int | None) -> None:
+    """281h: type 2 (media), code 81h, unrecovered read error (NVMe base specification)."""
+    text = report("nvme-nothing-against-it")
+    head = "Num   ErrCount  SQId   CmdId  Status  PELoc          LBA  NSID    VS  Message\n"
+    entry = f"  0       1356     2  0x0012  {status}      -    123456789     1     -  in words\n"
+    title = "Error Information (NVMe Log 0x01, 16 of 64 entries)\n"
+    text = "\n".join(line for line in text.splitlines() if "NVMe Log 0x01" not in line) + "\n"
+    assert decode_report(text + title + head + entry).errors.unreadable == (unreadable or 0)
+    assert decode_report(text).errors.unreadable is None
+
+
+def test_a_missing_nvme_sensor_is_said() -> None:
+    text = report("nvme-nothing-against-it")
+    cold = re.sub(r"(?m)^Temperature: .*$", "Temperature:                        -273 Celsius", text)
+    reading = decode_report(cold)
+    assert reading.values.temperature_celsius is None
+    assert "temperature-implausible" in _codes(reading)

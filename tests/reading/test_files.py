@@ -79,10 +79,16 @@ def test_what_is_no_report_gets_one_clear_line() -> None:
     )
 
 
+def test_the_colours_of_a_recorded_terminal_do_not_matter() -> None:
+    plain = report("hdd-nothing-against-it")
+    coloured = "\n".join(f"\x1b[1;32m{line}\x1b[0m" for line in plain.split("\n"))
+    assert reading_of(coloured.encode(), origin="x") == reading_of(plain.encode(), origin="x")
+
+
 def test_json_that_is_no_saved_reading_names_file_and_reason() -> None:
     assert "given.txt: is not valid JSON" in _error(b"{").message()
     assert "given.txt: " in _error(b'{"schema": "drivecare/plan-1"}').message()
-    assert "schema" in _error(b'{"schema": "drivecare/plan-1"}').message()
+    assert "drivecare/plan-1" in _error(b'{"schema": "drivecare/plan-1"}').message()
     assert "capacity_bytes" in _error(b'{"schema":"drivecare/reading-1","drive":{"capacity_bytes":"big"}}').message()
     assert isinstance(_error(b'{"schema": "drivecare/reading-1"}'), NoDrive)
 

@@ -43,7 +43,18 @@ def test_count(text: str, number: int | None) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "number"), [("38280,029", 38280.029), ("8347.20", 8347.2), ("9,34%", 9.34), ("7", 7.0), ("none", None)]
+    ("text", "number"),
+    [
+        ("38280,029", 38280.029),
+        ("38.280,029", 38280.029),
+        ("1’238,280.5", 1238280.5),
+        ("1.234", 1.234),
+        ("-3.5", -3.5),
+        ("8347.20", 8347.2),
+        ("9,34%", 9.34),
+        ("7", 7.0),
+        ("none", None),
+    ],
 )
 def test_decimal(text: str, number: float | None) -> None:
     assert decimal(text) == number

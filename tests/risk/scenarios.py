@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 import msgspec
 
-from drivecare.reading.model import Gap, Reading
+from drivecare.reading.model import Gap, LoggedErrors, Reading
 from drivecare.reading.surface import SlowArea, SurfaceScan, UnreadableArea
 from drivecare.risk.model import FaultClass, Verdict
 from tests.risk.drives import HDD, NVME, SAS, SATA_SSD, hdd, logged, nvme, reading, row, sas, self_tests, ssd
@@ -53,6 +53,7 @@ SCENARIOS: tuple[Scenario, ...] = (
     # Nothing against it.
     Scenario("clean laptop drive", hdd(), "refit", "none"),
     Scenario("old drive, nothing but hours", hdd(power_on_hours=61_000, power_cycles=20_000), "refit", "none"),
+    Scenario("a few damaged transfers on the link", hdd(phy_errors=12), "refit", "none"),
     Scenario("a few timed-out commands", hdd(command_timeouts=2), "refit", "none"),
     Scenario("warm drive", hdd(temperature_celsius=55), "refit", "none"),
     Scenario(
@@ -108,6 +109,7 @@ SCENARIOS: tuple[Scenario, ...] = (
         "recheck",
         "link",
     ),
+    Scenario("many damaged transfers on the link", hdd(phy_errors=4_000), "recheck", "link"),
     Scenario("very many timed-out commands", ssd(command_timeouts=4_000), "recheck", "link"),
     Scenario("one reallocated sector", hdd(reallocated=1), "recheck", "media"),
     Scenario("a reallocation event without a sector", hdd(reallocation_events=2), "recheck", "media"),
@@ -171,6 +173,12 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("solid state, few retired blocks", ssd(reallocated=4), "recheck", "media"),
     Scenario("solid state, data changed inside", ssd(end_to_end_errors=45), "recheck", "electronics"),
     Scenario("solid state, worn to 93 %", ssd(wear_percent_used=93), "recheck", "wear"),
+    Scenario(
+        "NVMe, unreadable places in its log, no media error counted",
+        reading(NVME, errors=LoggedErrors(unreadable=2, kinds=("uncorrectable",))),
+        "recheck",
+        "media",
+    ),
     Scenario("NVMe, few media errors", nvme(media_errors=10), "recheck", "media"),
     Scenario(
         "NVMe, hot now",
@@ -274,6 +282,7 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("SAS, background scan found many", sas(background_scan_errors=210), "replace", "media"),
     # Losing data, or saying so.
     Scenario("one pending sector", hdd(pending=1), "evacuate", "media"),
+    Scenario("pending count zero, but sectors in its log", hdd(pending_log_entries=3), "evacuate", "media"),
     Scenario("drive says failing", reading(drive_says="failing"), "evacuate", "media"),
     Scenario("pre-fail threshold now", reading(attributes=(row(5, "now", prefail=True),)), "evacuate", "media"),
     Scenario(

@@ -144,3 +144,9 @@ def test_explanation_of_a_new_drive_says_what_became_of_evacuate() -> None:
 @pytest.mark.parametrize("case", SCENARIOS, ids=[case.id for case in SCENARIOS])
 def test_explanation_ends_with_the_verdict_of_the_assessment(case: Scenario) -> None:
     assert explain(case.reading, **case.given)[-1].startswith(f"Verdict: {assess(case.reading, **case.given).verdict}.")
+
+
+def test_a_sas_drive_borrows_no_rate_measured_on_other_drives() -> None:
+    chance = assess(sas(pending=3)).failure_12_months
+    assert chance.basis.startswith("judgement: ")
+    assert "estimate" not in {finding.signal for finding in assess(sas(pending=3)).findings}

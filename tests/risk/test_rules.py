@@ -38,6 +38,7 @@ def test_only_observed_loss_or_an_alarm_evacuates() -> None:
     evacuating = {rule.signal for rule in load_rules().rules if any(le.severity == "evacuate" for le in rule.levels)}
     assert evacuating == {
         "pending",
+        "pending_log_entries",
         "scan_unreadable",
         "last_selftest",
         "drive_says",
