@@ -83,8 +83,9 @@ class BagReceipt(Value, frozen=True, kw_only=True):
 
 
 # Awkward in a manifest for some reader: RFC 8493 section 2.1.3 wants LF, CR and % encoded, which not every reader
-# undoes; blanks at a line's end are stripped; `$NAME` and a leading `~` are taken for something to expand.
-_AWKWARD = re.compile(r"[\x00-\x1f\x7f%\udc80-\udcff]|=(?=[0-9A-F]{2})|\$(?=[A-Z_{])|^[\s~]|\s+$")
+# undoes, and some readers take U+0085, U+2028 and U+2029 for line breaks, too; blanks at a line's end are stripped;
+# `$NAME` and a leading `~` are taken for something to expand.
+_AWKWARD = re.compile(r"[\x00-\x1f\x7f\x85\u2028\u2029%\udc80-\udcff]|=(?=[0-9A-F]{2})|\$(?=[A-Z_{])|^[\s~]|\s+$")
 _SPELLED = re.compile(rb"=([0-9A-F]{2})")
 
 

@@ -14,21 +14,21 @@ import errno
 import hashlib
 import json
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from drivecare import __version__
-from drivecare.documents import encode, read_bytes, save, sync_folder
-from drivecare.errors import BadInput, Interrupted, Refused
+from drivecare.documents import encode, save, sync_folder
+from drivecare.errors import Interrupted, Refused
 from drivecare.transfer import bag
 from drivecare.transfer.bag import BagReceipt, BagVerification, FileNote, TreeEnd, shown
 from drivecare.transfer.bag_check import read_payload
+from drivecare.transfer.bag_journal import BagJournal, CopiedFile
 from drivecare.transfer.port import Progress, Watch
 from drivecare.transfer.tree import Abilities, Entry, Tree, cannot_hold, needed_characters, survey, try_target
 
 _BLOCK = 4 << 20
-_BATCH_FILES, _BATCH_BYTES = 256, 64 << 20  # how much is flushed, then journalled, at a time
 _FATAL = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.ENODEV, errno.ENXIO, errno.ESHUTDOWN)
 
 
@@ -39,11 +39,11 @@ class _Copy:
     tree: Tree
     data: bytes  # the bag's data/ folder
     abilities: Abilities
-    journal: _Journal
+    journal: BagJournal
     watch: Watch
     total: int
     done: int = 0
-    left_out: list[FileNote] = field(default_factory=list)
+    left_out: dict[bytes, str] = field(default_factory=dict)  # path -> why
     not_kept: list[FileNote] = field(default_factory=list)
 
     def tell(self, phase: str, done: int) -> None:
@@ -71,11 +71,15 @@ def copy_files(
     started = now()
     _refuse_nested(source, target)
     tree = survey(source)
-    target.mkdir(parents=True, exist_ok=True)
-    journal = _Journal.open(target, tree, resume=resume)
-    abilities = try_target(target, needed_characters(tree), file_system=file_system)
-    if not journal.finished:
-        _refuse_misfits(tree, abilities)
+    with _folder(target):
+        journal = BagJournal.find(target, tree.root) if resume else None
+        if journal is None and any(target.iterdir()):
+            hint = "Name a new folder, or go on with --resume where a copy was begun there."
+            raise Refused("the target folder is not empty", guard="target-not-empty", where=str(target), hint=hint)
+        abilities = try_target(target, needed_characters(tree), file_system=file_system)
+        if journal is None or not journal.finished:
+            _refuse_misfits(tree, abilities)
+        journal = journal or BagJournal.begin(target, tree.root)
     run = _Copy(
         tree=tree,
         data=os.path.join(os.fsencode(target), b"data"),
@@ -83,7 +87,7 @@ def copy_files(
         journal=journal,
         watch=watch or Watch(),
         total=sum(entry.size_bytes for entry in tree.files),
-        left_out=[FileNote(name=shown(path), reason=reason) for path, reason in tree.left_out],
+        left_out=dict(tree.left_out),
     )
     ends = ends or (TreeEnd(path=str(source)), TreeEnd(path=str(target), file_system=file_system))
     try:
@@ -93,6 +97,19 @@ def copy_files(
         raise _interrupted(error, target) from error
     finally:
         journal.close()
+
+
+@contextlib.contextmanager
+def _folder(target: Path) -> Iterator[None]:
+    """Make the target folder; take it away again where the copy is refused before it begins."""
+    made = not target.exists()
+    target.mkdir(parents=True, exist_ok=True)
+    try:
+        yield
+    except Refused:
+        if made:
+            target.rmdir()
+        raise
 
 
 def _refuse_nested(source: Path, target: Path) -> None:
@@ -117,82 +134,6 @@ def _interrupted(error: OSError, target: Path) -> Interrupted:
     return Interrupted(what, where=str(target), hint="What was copied is kept: mend it, then go on with --resume.")
 
 
-class _Journal:
-    """What is durable on the target: one JSON line per file, written only after the file itself was flushed."""
-
-    def __init__(self, path: Path, finished: dict[str, dict[str, object]]) -> None:
-        self.finished = finished
-        self._stream = path.open("ab")
-        self._waiting: list[tuple[bytes, dict[str, object]]] = []
-        self._waiting_bytes = 0
-
-    @classmethod
-    def open(cls, target: Path, tree: Tree, *, resume: bool) -> _Journal:
-        """Begin a journal in an empty target, or take up the one that lies there. Raises Refused, BadInput."""
-        path = target / bag.JOURNAL
-        if resume and path.exists():
-            return cls(path, _read_journal(path, shown(tree.root)))
-        if any(target.iterdir()):
-            raise Refused(
-                "the target folder is not empty",
-                guard="target-not-empty",
-                where=str(target),
-                hint="Name a new folder, or go on with --resume where a copy was begun there.",
-            )
-        save(path, _line({"schema": "drivecare/bag-journal-1", "source": shown(tree.root)}), exclusive=True)
-        return cls(path, {})
-
-    def add(self, path: bytes, entry: Entry, digest: str) -> None:
-        """Note a copied file; it is flushed and written down with its batch."""
-        row = {"path": os.fsdecode(entry.stored), "bytes": entry.size_bytes, "mtime_ns": entry.mtime_ns}
-        self._waiting.append((path, {**row, "ctime_ns": entry.ctime_ns, "sha256": digest}))
-        self._waiting_bytes += entry.size_bytes
-        if len(self._waiting) >= _BATCH_FILES or self._waiting_bytes >= _BATCH_BYTES:
-            self.flush()
-
-    def flush(self) -> None:
-        """Files first, then the lines that claim them."""
-        for path, _ in self._waiting:
-            _fsync_path(path)
-        for folder in {os.path.dirname(path) for path, _ in self._waiting}:
-            sync_folder(Path(os.fsdecode(folder)))
-        for _, row in self._waiting:
-            self._stream.write(_line(row))
-            self.finished[str(row["path"])] = row
-        self._stream.flush()
-        os.fsync(self._stream.fileno())
-        self._waiting, self._waiting_bytes = [], 0
-
-    def close(self) -> None:
-        """Write down what is waiting, as far as the target still lets us."""
-        with contextlib.suppress(OSError):
-            self.flush()
-        self._stream.close()
-
-
-def _line(row: dict[str, object]) -> bytes:
-    return json.dumps(row, ensure_ascii=True).encode("ascii") + b"\n"
-
-
-def _read_journal(path: Path, source: str) -> dict[str, dict[str, object]]:
-    """Rows by stored path. A torn last line was never claimed; damage elsewhere is refused."""
-    *lines, torn = read_bytes(path, limit_bytes=1 << 32).split(b"\n")
-    if torn:  # cut it off, or the next line would be glued to it
-        with path.open("r+b") as stream:
-            stream.truncate(path.stat().st_size - len(torn))
-    hint = "Take the target folder away and copy anew; the source is untouched."
-    try:
-        head, *rows = [json.loads(line) for line in lines]
-        if head["schema"] != "drivecare/bag-journal-1":
-            raise ValueError
-        finished = {row["path"]: row for row in rows if len(row["sha256"]) == 64}
-    except (ValueError, KeyError, TypeError) as error:
-        raise BadInput("is damaged and cannot be gone on from", where=str(path), hint=hint) from error
-    if head["source"] != source:
-        raise Refused(f"belongs to a copy of {head['source']}", guard="other-source", where=str(path), hint=hint)
-    return finished
-
-
 def _copy_all(run: _Copy) -> None:
     os.makedirs(run.data, exist_ok=True)
     links: dict[int, Entry] = {}
@@ -213,35 +154,29 @@ def _copy_all(run: _Copy) -> None:
 
 def _copy_or_link(run: _Copy, entry: Entry, path: bytes, links: dict[int, Entry]) -> None:
     known = run.journal.finished.get(os.fsdecode(entry.stored))
-    if known and _same(entry, known) and _size(path) == entry.size_bytes:
+    if known and known.is_still(entry) and _size(path) == entry.size_bytes:
         links.setdefault(entry.inode, entry)
         _advance(run, entry.size_bytes)
         return
+    with contextlib.suppress(FileNotFoundError):  # what an earlier run left may be a link to another file
+        os.unlink(path)
     first = links.get(entry.inode) if entry.links > 1 else None
     if first is not None:
-        digest = _digest_of(run, first)
         if run.abilities.hard_links:
-            with contextlib.suppress(FileNotFoundError):
-                os.unlink(path)
             os.link(os.path.join(run.data, first.stored), path)
-            run.journal.add(path, entry, digest)
+            run.journal.add(path, CopiedFile.of(entry, _digest_of(run, first)))
             _advance(run, entry.size_bytes)
             return
         run.not_kept.append(FileNote(name=shown(entry.path), reason=f"hard link to {shown(first.path)}: copied whole"))
-    read = _copy_file(run, entry, path)
-    if read is not None:
+    digest = _copy_file(run, entry, path)
+    if digest is not None:
         links.setdefault(entry.inode, entry)
-        run.journal.add(path, entry, read)
+        run.journal.add(path, CopiedFile.of(entry, digest))
 
 
 def _digest_of(run: _Copy, entry: Entry) -> str:
     run.journal.flush()
-    return str(run.journal.finished[os.fsdecode(entry.stored)]["sha256"])
-
-
-def _same(entry: Entry, row: dict[str, object]) -> bool:
-    """Whether the source file still is what the journal copied."""
-    return (entry.size_bytes, entry.mtime_ns, entry.ctime_ns) == (row["bytes"], row["mtime_ns"], row["ctime_ns"])
+    return run.journal.finished[os.fsdecode(entry.stored)].sha256
 
 
 def _size(path: bytes) -> int | None:
@@ -257,6 +192,7 @@ def _copy_file(run: _Copy, entry: Entry, path: bytes) -> str | None:
     try:
         source = _open_source(os.path.join(run.tree.root, entry.path))
     except OSError as error:
+        _raise_where_gone(run, error)
         _leave_out(run, entry, path, before, f"could not be opened: {error.strerror}")
         return None
     try:
@@ -276,7 +212,7 @@ def _copy_file(run: _Copy, entry: Entry, path: bytes) -> str | None:
 
 
 def _open_source(path: bytes) -> int:
-    flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC
+    flags = os.O_RDONLY | os.O_NOFOLLOW | os.O_CLOEXEC | os.O_NONBLOCK  # a pipe put there would wait for its writer
     try:
         return os.open(path, flags | os.O_NOATIME)
     except PermissionError:  # O_NOATIME is for the owner only
@@ -286,9 +222,21 @@ def _open_source(path: bytes) -> int:
 def _leave_out(run: _Copy, entry: Entry, path: bytes, before: int, reason: str) -> None:
     with contextlib.suppress(FileNotFoundError):
         os.unlink(path)
-    run.left_out.append(FileNote(name=shown(entry.path), reason=reason))
+    run.left_out[entry.path] = reason
     run.done = before
     _advance(run, entry.size_bytes)
+
+
+def _raise_where_gone(run: _Copy, error: OSError) -> None:
+    """One unreadable file is left out; a source that is no longer attached stops the copy."""
+    if error.errno in _FATAL or not attached(run.tree.device):
+        raise OSError(errno.ENODEV, "the drive of the source is no longer there") from error
+
+
+def attached(device: int) -> bool:
+    """Whether the block device of this number is there; True for file systems that stand on none."""
+    number = f"{os.major(device)}:{os.minor(device)}"
+    return os.major(device) == 0 or os.path.exists(f"/sys/dev/block/{number}")
 
 
 def _stream(run: _Copy, source: int, out: int, size: int) -> str | None:
@@ -299,8 +247,7 @@ def _stream(run: _Copy, source: int, out: int, size: int) -> str | None:
         try:
             block = os.pread(source, min(_BLOCK, size - offset), offset)
         except OSError as error:
-            if error.errno in _FATAL:
-                raise
+            _raise_where_gone(run, error)
             return None
         if not block:
             break
@@ -335,6 +282,7 @@ def _keep_metadata(run: _Copy, entry: Entry, path: bytes) -> None:
     info = os.stat(path)
     if os.geteuid() == 0 and (info.st_uid, info.st_gid) != (entry.uid, entry.gid):
         lost.append("owner")
+    lost += sorted(_lost_attributes(os.path.join(run.tree.root, entry.path), path))
     with contextlib.suppress(OSError):
         os.chmod(path, entry.mode)
     if os.stat(path).st_mode & 0o7777 != entry.mode:
@@ -346,20 +294,36 @@ def _keep_metadata(run: _Copy, entry: Entry, path: bytes) -> None:
         run.not_kept.append(FileNote(name=shown(entry.path), reason=", ".join(lost)))
 
 
+def _lost_attributes(source: bytes, path: bytes) -> set[str]:
+    """Take extended attributes and access lists along; which kind the target would not take."""
+    lost = set()
+    with contextlib.suppress(OSError):  # the source has none
+        for name in os.listxattr(source, follow_symlinks=False):
+            if name == "security.selinux":  # a label of the old machine's policy
+                continue
+            try:
+                os.setxattr(path, name, os.getxattr(source, name, follow_symlinks=False))
+            except OSError:
+                lost.add("access list" if name.startswith("system.posix_acl") else "extended attributes")
+    return lost
+
+
 def _keep_symlink(run: _Copy, entry: Entry) -> None:
     """Keep a link that stays inside the tree and leads somewhere; list any other: a bag must stand alone."""
     assert entry.link_target is not None
     place = os.path.join(run.data, entry.stored)
-    goal = os.path.normpath(os.path.join(os.path.dirname(entry.path), entry.link_target))
-    stored_goal = bag.stored_path(goal)
-    reached = os.path.join(run.data, stored_goal)
-    file_goal = run.journal.finished.get(os.fsdecode(stored_goal))
-    if os.path.isabs(entry.link_target) or goal.startswith(b"../") or not (file_goal or os.path.isdir(reached)):
-        reason = f"symbolic link to {shown(entry.link_target)}: leads nowhere inside the copied folder"
-        run.left_out.append(FileNote(name=shown(entry.path), reason=reason))
+    root = os.path.realpath(run.tree.root)
+    goal = os.path.relpath(os.path.realpath(os.path.join(root, entry.path)), root)
+    reached = os.path.normpath(os.path.join(run.data, bag.stored_path(goal)))
+    file_goal = run.journal.finished.get(os.fsdecode(bag.stored_path(goal)))
+    inside = not os.path.isabs(entry.link_target) and goal.split(b"/")[0] != b".."
+    if not inside or not (file_goal or os.path.isdir(reached)):
+        run.left_out[entry.path] = (
+            f"symbolic link to {shown(entry.link_target)}: leads nowhere inside the copied folder"
+        )
         return
     if not run.abilities.symlinks:
-        run.left_out.append(FileNote(name=shown(entry.path), reason="symbolic link: the target keeps none"))
+        run.left_out[entry.path] = "symbolic link: the target keeps none"
         return
     with contextlib.suppress(FileNotFoundError):
         os.unlink(place)
@@ -370,13 +334,12 @@ def _keep_symlink(run: _Copy, entry: Entry) -> None:
 
 def _payload(run: _Copy) -> dict[str, str]:
     """Path in the bag -> digest of everything the manifest lists: what the source still has and the bag holds."""
-    wanted = {os.fsdecode(entry.stored) for entry in run.tree.entries if entry.shape != "folder"}
-    gone = {note.name for note in run.left_out}
-    return {
-        f"data/{path}": str(row["sha256"])
-        for path, row in run.journal.finished.items()
-        if path in wanted and shown(bag.true_name(os.fsencode(path))) not in gone
+    wanted = {
+        os.fsdecode(entry.stored)
+        for entry in run.tree.entries
+        if entry.shape != "folder" and entry.path not in run.left_out
     }
+    return {f"data/{path}": copied.sha256 for path, copied in run.journal.finished.items() if path in wanted}
 
 
 def _remove_strays(run: _Copy, payload: dict[str, str]) -> None:
@@ -396,7 +359,7 @@ def _finish(
     _remove_strays(run, payload)
     method, mismatched = read_payload(target, payload, lambda done: run.tell("reading back", done))
     manifest = bag.manifest(payload.items())
-    entries = b"".join(_line(_entry_row(entry)) for entry in run.tree.entries)
+    entries = b"".join(_entry_line(entry) for entry in run.tree.entries)
     tags = {
         "bagit.txt": bag.BAGIT_TXT,
         "bag-info.txt": bag.bag_info(
@@ -415,7 +378,7 @@ def _finish(
         files=len(payload),
         bytes_total=run.total,
         manifest_sha256=bag.sha256(manifest),
-        left_out=tuple(run.left_out),
+        left_out=tuple(FileNote(name=shown(path), reason=reason) for path, reason in run.left_out.items()),
         mismatched=tuple(mismatched),
         not_kept=tuple(run.not_kept),
         renamed=tuple(
@@ -425,7 +388,7 @@ def _finish(
         ),
         verified=not mismatched,
         verification=None if mismatched else BagVerification(method=method, at=finished),
-        notices=_notices(run, target),
+        notices=_notices(run, target, bool(mismatched)),
         started=started,
         finished=finished,
         tool_version=__version__,
@@ -434,18 +397,21 @@ def _finish(
         save(target / name, content)
     save(target / bag.RECEIPT, encode(receipt))
     save(target / bag.TAG_MANIFEST, bag.manifest((name, bag.sha256(content)) for name, content in tags.items()))
-    (target / bag.JOURNAL).unlink()
+    run.journal.end(run.tree.root, (note.name.removeprefix("data/") for note in mismatched))
     sync_folder(target)
     return receipt
 
 
-def _notices(run: _Copy, target: Path) -> tuple[str, ...]:
+def _notices(run: _Copy, target: Path, wrong: bool) -> tuple[str, ...]:
+    found = []
     if os.stat(run.tree.root).st_dev == target.stat().st_dev:
-        return ("source and target lie on one file system: this is no copy to fall back on if that drive fails",)
-    return ()
+        found.append("source and target lie on one file system: this is no copy to fall back on if that drive fails")
+    if wrong:
+        found.append("copy again with --resume to write what differs anew; if it comes back, the target is faulty")
+    return tuple(found)
 
 
-def _entry_row(entry: Entry) -> dict[str, object]:
+def _entry_line(entry: Entry) -> bytes:
     row: dict[str, object] = {
         "name": shown(entry.path),
         "stored": os.fsdecode(entry.stored),
@@ -457,12 +423,4 @@ def _entry_row(entry: Entry) -> dict[str, object]:
     }
     if entry.link_target is not None:
         row["link_target"] = shown(entry.link_target)
-    return row
-
-
-def _fsync_path(path: bytes) -> None:
-    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)
+    return json.dumps(row, ensure_ascii=True).encode("ascii") + b"\n"

@@ -45,6 +45,7 @@ class Tree:
     """What a survey found: entries parents first, and what was left out with the reason."""
 
     root: bytes
+    device: int
     entries: list[Entry] = field(default_factory=list)
     left_out: list[tuple[bytes, str]] = field(default_factory=list)
 
@@ -58,8 +59,8 @@ def survey(root: Path) -> Tree:
     """Walk `root` without following links or crossing into another file system. Raises BadInput, Unavailable."""
     if not root.is_dir():
         raise BadInput("is not a folder", where=str(root), hint="Name the mounted folder to copy from.")
-    tree = Tree(root=os.fsencode(root))
     device = root.stat().st_dev
+    tree = Tree(root=os.path.abspath(os.fsencode(root)), device=device)
     pending = [b""]
     while pending:
         folder = pending.pop()
@@ -125,6 +126,8 @@ class Abilities:
     free_bytes: int
     free_entries: int | None
     unable: frozenset[str] = frozenset()  # characters that no name can hold
+    dot_at_end: bool = True  # some drop it from a name without a word
+    block_bytes: int = 1  # what a file takes at least, and its size is rounded up to
 
 
 def try_target(folder: Path, characters: set[str], *, file_system: str | None) -> Abilities:
@@ -146,6 +149,8 @@ def try_target(folder: Path, characters: set[str], *, file_system: str | None) -
             free_bytes=room.f_bavail * room.f_frsize,
             free_entries=room.f_favail or None if room.f_files else None,
             unable=frozenset(unable),
+            dot_at_end=_holds(here, "n."),
+            block_bytes=room.f_frsize,
         )
 
 
@@ -190,6 +195,8 @@ def cannot_hold(tree: Tree, target: Abilities) -> Iterator[str]:
         bad = target.unable.intersection(name.decode("utf-8"))
         if bad:
             yield f"{where}: the target cannot hold {' '.join(sorted(map(repr, bad)))} in a name"
+        if name.endswith(b".") and not target.dot_at_end:
+            yield f"{where}: the target drops the dot at the end of its name"
         if len(name) > target.longest_name_bytes:
             yield f"{where}: its name takes {len(name)} bytes, the target holds {target.longest_name_bytes}"
         if target.largest_file_bytes is not None and entry.size_bytes > target.largest_file_bytes:
@@ -199,13 +206,16 @@ def cannot_hold(tree: Tree, target: Abilities) -> Iterator[str]:
             other = seen[folded].decode("utf-8", "backslashreplace")
             yield f"{where}: differs from {other} in letter case only, the target cannot tell them apart"
         seen[folded] = entry.path
-    need = sum(
-        min(e.size_bytes, e.allocated_bytes) if target.sparse else e.size_bytes for e in first_links(tree, target)
-    )
+    need = sum(_room_for(entry, target) for entry in first_links(tree, target))
     if need > target.free_bytes:
         yield f"{need:,} bytes are needed, {target.free_bytes:,} are free on the target"
     if target.free_entries is not None and len(tree.entries) + 8 > target.free_entries:
         yield f"{len(tree.entries):,} entries are needed, {target.free_entries:,} are free on the target"
+
+
+def _room_for(entry: Entry, target: Abilities) -> int:
+    size = min(entry.size_bytes, entry.allocated_bytes) if target.sparse else entry.size_bytes
+    return -(-size // target.block_bytes) * target.block_bytes
 
 
 def first_links(tree: Tree, target: Abilities) -> list[Entry]:

@@ -61,7 +61,8 @@ def request_for(folder: Path, **more: Any) -> Request:
     if not source.exists():
         source.write_bytes(CONTENT)
     receipt, journal = places(str(target))
-    return Request(**{"source": str(source), "target": str(target), "receipt": receipt, "journal": journal} | more)
+    request = Request(source=str(source), target=str(target), receipt=receipt, journal=journal)
+    return dataclasses.replace(request, **more)
 
 
 def stopped_midway(folder: Path, *, size: int = 3 * BUFFER_BYTES) -> Request:

@@ -14,10 +14,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivecare.errors import BadInput, Interrupted, Refused
-from drivecare.transfer import bag, files
+from drivecare.transfer import bag, bag_journal, files
 from drivecare.transfer.bag_check import check_bag
+from drivecare.transfer.bag_journal import BagJournal
 from drivecare.transfer.files import copy_files
-from drivecare.transfer.port import Watch
+from drivecare.transfer.port import Progress, Watch
 from drivecare.transfer.tree import Abilities, cannot_hold, survey
 
 HOSTILE = (
@@ -33,6 +34,8 @@ HOSTILE = (
     "composed \u00e9".encode(),
     "decomposed e\u0301".encode(),
     "ends in a narrow space\u202f".encode(),
+    "lines\u2028and\u2029paragraphs\x85".encode(),
+    b"dot.",
     b"-rf",
     b"x" * 250,
 )
@@ -134,7 +137,7 @@ def test_a_bag_is_checked_whole(tree: Path, tmp_path: Path, damage: str) -> None
 
 def test_an_interrupted_copy_is_gone_on_with(tree: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     target = tmp_path / "target"
-    monkeypatch.setattr(files, "_BATCH_FILES", 3)
+    monkeypatch.setattr(bag_journal, "_BATCH_FILES", 3)
     calls = itertools.count()
 
     watch = Watch(stop=lambda: "stopped by SIGTERM" if next(calls) == 9 else None)
@@ -210,6 +213,171 @@ def test_a_full_target_says_how_to_go_on(tree: Path, tmp_path: Path, monkeypatch
         copy_files(tree, tmp_path / "target", now=now)
 
 
+def test_a_refusal_leaves_nothing_behind(tree: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    target = tmp_path / "target"
+    monkeypatch.setattr(files, "try_target", lambda *_, **__: POOR)
+    with pytest.raises(Refused, match="the target cannot hold"):
+        copy_files(tree, target, now=now)
+    assert not target.exists()
+    target.mkdir()
+    with pytest.raises(Refused, match="the target cannot hold"):
+        copy_files(tree, target, now=now, resume=True)
+    assert not list(target.iterdir())
+    monkeypatch.undo()
+    assert copy_files(tree, target, now=now).verified
+
+
+@pytest.mark.timeout(20)
+def test_a_file_that_became_a_pipe_is_waited_for_by_nobody(tmp_path: Path) -> None:
+    root = tmp_path / "s"
+    root.mkdir()
+    (root / "a").write_bytes(b"first")
+    (root / "b").write_bytes(b"second")
+
+    def meddle(*_: object) -> None:
+        if not (root / "b").is_fifo():
+            (root / "b").unlink()
+            os.mkfifo(root / "b")
+
+    receipt = copy_files(root, tmp_path / "target", now=now, watch=Watch(tell=meddle))
+    assert [note.name for note in receipt.left_out] == ["b"]
+    assert bagit.Bag(str(tmp_path / "target")).validate()
+
+
+def test_links_to_links_are_kept_and_no_link_leaves_the_bag(tmp_path: Path) -> None:
+    root = tmp_path / "s"
+    (root / "sub").mkdir(parents=True)
+    (root / "sub" / "file").write_bytes(b"content")
+    (root / "a").symlink_to("z")
+    (root / "z").symlink_to("folder/file")
+    (root / "folder").symlink_to("sub")
+    (root / "up").symlink_to("..")
+    (root / "around").symlink_to("../s/sub/file")
+    (root / "circle").symlink_to("circle")
+    (tmp_path / "beside").write_bytes(b"not ours")
+    (root / "beside").symlink_to("../beside")
+    target = tmp_path / "target"
+    receipt = copy_files(root, target, now=now)
+    assert {note.name for note in receipt.left_out} == {"up", "circle", "beside"}
+    for name in ("a", "z", "folder/file", "around"):
+        assert (target / "data" / name).read_bytes() == b"content"
+    assert bagit.Bag(str(target)).validate()
+    assert not check_bag(target, at=now())[1]
+
+
+def test_a_left_out_name_takes_no_other_with_it(tmp_path: Path) -> None:
+    """A byte that is no UTF-8 and the four characters it is shown as."""
+    root = tmp_path / "s"
+    root.mkdir()
+    (root / "\\xe9").write_bytes(b"plain")
+    with open(os.path.join(os.fsencode(root), b"\xe9"), "wb"):
+        pass
+    os.unlink(os.path.join(os.fsencode(root), b"\xe9"))
+    os.mkfifo(os.path.join(os.fsencode(root), b"\xe9"))
+    receipt = copy_files(root, tmp_path / "target", now=now)
+    assert (receipt.files, len(receipt.left_out)) == (1, 1)
+    assert (tmp_path / "target" / "data" / "\\xe9").read_bytes() == b"plain"
+
+
+def test_a_file_that_changed_before_a_resume_is_not_written_through_its_old_link(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    root, target = tmp_path / "s", tmp_path / "target"
+    root.mkdir()
+    (root / "a").write_bytes(b"one file")
+    (root / "b").hardlink_to(root / "a")
+    (root / "c").write_bytes(b"last")
+    monkeypatch.setattr(bag_journal, "_BATCH_FILES", 1)
+    calls = itertools.count()
+    with pytest.raises(Interrupted):
+        copy_files(root, target, now=now, watch=Watch(stop=lambda: "stopped" if next(calls) == 2 else None))
+    (root / "b").unlink()
+    (root / "b").write_bytes(b"another file now")
+    assert copy_files(root, target, now=now, resume=True).verified
+    assert (target / "data" / "a").read_bytes() == b"one file"
+    assert (target / "data" / "b").read_bytes() == b"another file now"
+
+
+def test_what_reads_back_wrong_is_copied_again_by_a_resume(tree: Path, tmp_path: Path) -> None:
+    target = tmp_path / "target"
+
+    def meddle(progress: Progress) -> None:
+        if progress.phase == "reading back":
+            (target / "data" / "sparse").write_bytes(b"turned")
+
+    receipt = copy_files(tree, target, now=now, watch=Watch(tell=meddle))
+    assert (receipt.exit_code, [note.name for note in receipt.mismatched]) == (21, ["data/sparse"])
+    assert copy_files(tree, target, now=now, resume=True).verified
+    assert bagit.Bag(str(target)).validate()
+    assert not (target / bag.JOURNAL).exists()
+
+
+def test_two_copies_do_not_share_a_target(tree: Path, tmp_path: Path) -> None:
+    target = tmp_path / "target"
+    target.mkdir()
+    journal = BagJournal.begin(target, os.fsencode(tree))
+    try:
+        with pytest.raises(Refused, match="another copy writes to it"):
+            copy_files(tree, target, now=now, resume=True)
+    finally:
+        journal.close()
+
+
+@pytest.mark.parametrize("row", [b'{"path": "a", "sha256": "00"}', b"[]", b'{"path": 3}'])
+def test_a_line_without_its_keys_is_damage(tree: Path, tmp_path: Path, row: bytes) -> None:
+    target = tmp_path / "target"
+    target.mkdir()
+    BagJournal.begin(target, os.fsencode(tree)).close()
+    with (target / bag.JOURNAL).open("ab") as stream:
+        stream.write(row + b"\n")
+    with pytest.raises(BadInput, match="damaged"):
+        copy_files(tree, target, now=now, resume=True)
+
+
+def test_extended_attributes_go_along_and_what_is_lost_is_said(
+    tree: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    try:
+        os.setxattr(tree / "plain.txt", "user.note", b"kept")
+    except OSError:
+        pytest.skip("this file system keeps no extended attributes")
+    copy_files(tree, tmp_path / "target", now=now)
+    assert os.getxattr(tmp_path / "target" / "data" / "plain.txt", "user.note") == b"kept"
+
+    def none(*_: object) -> None:
+        raise OSError(95, "Operation not supported")
+
+    monkeypatch.setattr(os, "setxattr", none)
+    receipt = copy_files(tree, tmp_path / "other", now=now)
+    assert ("plain.txt", "extended attributes") in [(note.name, note.reason) for note in receipt.not_kept]
+
+
+def test_a_source_that_is_pulled_stops_the_copy_instead_of_being_left_out_file_by_file(
+    tree: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def gone(*_: object) -> bytes:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(os, "pread", gone)
+    monkeypatch.setattr(files, "attached", lambda _: False)
+    with pytest.raises(Interrupted, match="the drive of the source is no longer there"):
+        copy_files(tree, tmp_path / "target", now=now)
+    monkeypatch.undo()
+    assert files.attached(os.stat(tree).st_dev)
+    assert not files.attached(os.makedev(259, 1_000_000))
+    assert copy_files(tree, tmp_path / "target", now=now, resume=True).verified
+
+
+def test_a_folder_named_in_another_way_is_the_same_source(
+    tree: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    calls = itertools.count()
+    with pytest.raises(Interrupted):
+        copy_files(tree, tmp_path / "t", now=now, watch=Watch(stop=lambda: "stopped" if next(calls) == 3 else None))
+    monkeypatch.chdir(tree)
+    assert copy_files(Path("../source"), tmp_path / "t", now=now, resume=True).verified
+
+
 def test_source_and_target_inside_each_other_are_refused(tree: Path) -> None:
     with pytest.raises(Refused, match="inside each other"):
         copy_files(tree, tree / "sub dir" / "bag", now=now)
@@ -226,14 +394,16 @@ POOR = Abilities(
     free_bytes=1 << 20,
     free_entries=5,
     unable=frozenset(":"),
+    dot_at_end=False,
+    block_bytes=32 << 10,
 )
 
 
 def test_what_the_target_cannot_hold_is_found_beforehand(tmp_path: Path) -> None:
     root = tmp_path / "s"
     root.mkdir()
-    for name in ("Readme", "README", "a:b", "y" * 241):
-        (root / name).touch()
+    for name in ("Readme", "README", "a:b", "y" * 241, "etc."):
+        (root / name).write_bytes(b"x")
     with (root / "film").open("wb") as stream:
         stream.truncate(4 << 30)
     lines = "\n".join(cannot_hold(survey(root), POOR))
@@ -242,8 +412,9 @@ def test_what_the_target_cannot_hold_is_found_beforehand(tmp_path: Path) -> None
         "a:b: the target cannot hold ':' in a name",
         "its name takes 241 bytes, the target holds 240",
         "film: 4,294,967,296 bytes, the target's largest file is 4,294,967,295",
-        "4,294,967,296 bytes are needed, 1,048,576 are free",
-        "5 entries are needed, 5 are free",
+        "etc.: the target drops the dot at the end of its name",
+        f"{(4 << 30) + 5 * (32 << 10):,} bytes are needed, 1,048,576 are free",
+        "6 entries are needed, 5 are free",
     ):
         assert said in lines
 
