@@ -33,7 +33,7 @@ class Drive:
     unreadable: tuple[int, ...] = ()  # sectors that answer every read with an error
     once: tuple[int, ...] = ()  # sectors that fail one time and then read well
     unwritable: tuple[int, ...] = ()
-    bytes_per_second: int | None = None
+    bytes_per_second: int | None = None  # its speed; it can be made to hang, too (Bench.pace)
     logged: bool = False  # keep a log of its writes and flushes, to replay a power cut
     plugged: bool = True  # False: attached later by a check
 
@@ -85,11 +85,13 @@ class Drive:
         ]
 
     def objects(self) -> list[dict[str, Any]]:
-        """QEMU objects it needs: its speed limit."""
+        """QEMU objects it needs: the speed limits it can be moved between."""
         if not self.bytes_per_second:
             return []
-        limits = {"bps-total": self.bytes_per_second}
-        return [{"qom-type": "throttle-group", "id": f"{self.name}.rate", "limits": limits}]
+        limits = {"rate": {"bps-total": self.bytes_per_second}, "hang": {"bps-total": 1}, "free": {}}
+        return [
+            {"qom-type": "throttle-group", "id": f"{self.name}.{pace}", "limits": most} for pace, most in limits.items()
+        ]
 
     def devices(self) -> list[dict[str, Any]]:
         """QEMU devices that attach it, the one to pull out first; also the arguments of a later device_add."""

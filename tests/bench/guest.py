@@ -20,10 +20,10 @@ import time
 import traceback
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import groupby, pairwise
 from pathlib import Path
 from types import ModuleType
-from typing import Any
+from typing import Any, Literal
 
 import msgspec
 
@@ -72,7 +72,7 @@ class Bench:
                     return f"/dev/{entry.name}"
         return None
 
-    def path(self, name: str, *, seconds: float = 20) -> str:
+    def path(self, name: str, *, seconds: float = 90) -> str:
         """The device file of a drive, as soon as it is there."""
         found = wait_for(lambda: self.find(name), seconds, f"{name} does not appear")
         assert isinstance(found, str)
@@ -95,7 +95,7 @@ class Bench:
         environment = dict(os.environ, NO_COLOR="1", PYTHONPATH=str(ROOT))
         return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment)
 
-    def run(self, *arguments: str, seconds: float = 120, breakage: str | None = None) -> Ended:
+    def run(self, *arguments: str, seconds: float = 300, breakage: str | None = None) -> Ended:
         """Run `drivecare ARGUMENTS` to its end."""
         began = time.monotonic()
         with self.start(*arguments, breakage=breakage) as process:
@@ -116,7 +116,7 @@ class Bench:
         processes = [self.start(*arguments) for arguments in commands]
         ended = []
         for process in processes:
-            out, err = process.communicate(timeout=240)
+            out, err = process.communicate(timeout=300)
             ended.append(Ended(process.returncode, out, err, time.monotonic() - began))
         return ended
 
@@ -137,8 +137,8 @@ class Bench:
         """Pull a drive out and wait until the kernel has seen it."""
         pulled = {device["id"] for device in self.drives[name].devices()}
         self.qemu("device_del", id=self.drives[name].devices()[0]["id"])
-        wait_for(lambda: self.find(name) is None, 20, f"{name} does not go")
-        wait_for(lambda: not pulled & self._attached(), 20, f"{name} is not let go")
+        wait_for(lambda: self.find(name) is None, 90, f"{name} does not go")
+        wait_for(lambda: not pulled & self._attached(), 90, f"{name} is not let go")
 
     @contextlib.contextmanager
     def at_rest(self, process: subprocess.Popen[str], name: str) -> Iterator[None]:
@@ -147,7 +147,7 @@ class Bench:
         for worker in running:
             os.kill(int(worker), signal.SIGSTOP)
         inflight = BLOCK / Path(self.path(name)).name / "inflight"
-        wait_for(lambda: inflight.read_text().split() == ["0", "0"], 20, f"{name} does not come to rest")
+        wait_for(lambda: inflight.read_text().split() == ["0", "0"], 90, f"{name} does not come to rest")
         yield
         for worker in running:
             os.kill(int(worker), signal.SIGCONT)
@@ -161,11 +161,19 @@ class Bench:
             self.qemu("qom-set", path=f"/machine/peripheral/{dock}", property="attached", value=True)
         return self.path(name)
 
+    def pace(self, name: str, pace: Literal["rate", "hang", "free"]) -> None:
+        """Let a drive with a speed of its own work at that, hang after one more read, or work as fast as it can.
+
+        QEMU first lets everything under way come to its end: so reads that hang come back.
+        """
+        throttle = self.drives[name].blocks(Path(), Path())[-1]
+        self.qemu("blockdev-reopen", options=[{**throttle, "throttle-group": f"{name}.{pace}"}])
+
     def load(self, module: str, *options: str) -> str:
         """Load a further kernel module; the device file of the drive that comes with it."""
         before = set(BLOCK.iterdir())
         system(str(SHARE / "load"), module, *options)
-        wait_for(lambda: set(BLOCK.iterdir()) - before, 20, f"{module} makes no drive")
+        wait_for(lambda: set(BLOCK.iterdir()) - before, 90, f"{module} makes no drive")
         (made,) = set(BLOCK.iterdir()) - before
         return f"/dev/{made.name}"
 
@@ -232,6 +240,15 @@ def differing_sectors(one: bytes, other: bytes) -> list[int]:
     """The 512-byte sectors in which two contents differ."""
     assert len(one) == len(other), (len(one), len(other))
     return [at // 512 for at in range(0, len(one), 512) if one[at : at + 512] != other[at : at + 512]]
+
+
+def areas_of(sectors: Iterable[int]) -> list[dict[str, int]]:
+    """Sectors as documents list them: neighbours joined, in bytes."""
+    runs = [
+        [sector for _, sector in group]
+        for _, group in groupby(enumerate(sorted(sectors)), lambda pair: pair[1] - pair[0])
+    ]
+    return [{"offset": run[0] * 512, "length": len(run) * 512} for run in runs]
 
 
 def sha256(content: bytes) -> str:

@@ -67,14 +67,15 @@ class LoopRig:
         content: bytes,
         *,
         unreadable: Sequence[int] = (),
+        once: Sequence[int] = (),
         faults: Faults | None = None,
         sector_bytes: int = 512,
     ) -> Path:
-        """A loop device with this content: its sectors `unreadable` give EIO, or it lies as `faults` say."""
+        """A loop device with this content. Sectors `unreadable` give EIO, those `once` one time; or it lies as told."""
         self.backing(name).write_bytes(content)
         file = self.backing(name)
-        if unreadable:
-            file = self._exported(name, unreadable)
+        if unreadable or once:
+            file = self._exported(name, unreadable, once)
         elif faults is not None:
             file = self._lying(name, faults)
         return self.attach(file, sector_bytes=sector_bytes)
@@ -90,11 +91,12 @@ class LoopRig:
         """Change what a lying device does, now."""
         faults.save(self.backing(name))
 
-    def _exported(self, name: str, unreadable: Sequence[int]) -> Path:
+    def _exported(self, name: str, unreadable: Sequence[int], once: Sequence[int]) -> Path:
         """The backing file with errors at sectors, as a file. Only to read from: QEMU 7.2 loses large direct writes."""
         shown = self.folder / f"{name}.exported"
         shown.touch()
-        errors = [{"event": "none", "iotype": "read", "errno": 5, "sector": s, "once": False} for s in unreadable]
+        error = {"event": "none", "iotype": "read", "errno": 5}
+        errors = [{**error, "sector": sector, "once": sector in once} for sector in (*unreadable, *once)]
         nodes = [
             {"driver": "file", "node-name": "file", "filename": str(self.backing(name)), "read-only": True},
             {"driver": "blkdebug", "node-name": "faults", "image": "file", "inject-error": errors, "read-only": True},
@@ -118,12 +120,12 @@ class LoopRig:
         process = subprocess.Popen(command, cwd=ROOT)
         self.processes[name] = process
         self._undo.callback(_end, process, mount)
-        for _ in range(400):
+        for _ in range(1200):
             if _is_mounted(mount):
                 return
             assert process.poll() is None, f"{command[0]} ended with {process.returncode}"
             time.sleep(0.05)
-        raise AssertionError(f"{mount} is not there after 20 s")
+        raise AssertionError(f"{mount} is not there after 60 s")
 
 
 def _is_mounted(path: Path) -> bool:
@@ -147,7 +149,7 @@ def _detach(device: Path) -> None:
     """Detach, and wait until it is really gone: whoever still looks at it holds it for a moment."""
     subprocess.run(["losetup", "--detach", str(device)], check=False, capture_output=True)
     backing = Path("/sys/block") / device.name / "loop/backing_file"
-    for _ in range(100):
+    for _ in range(400):
         if not backing.exists():
             return
         time.sleep(0.05)

@@ -187,7 +187,7 @@ def _connect(path: Path) -> socket.socket:
     """A socket of QEMU's, as soon as it listens. Reached through its folder: an address holds 107 bytes only."""
     folder = os.open(path.parent, os.O_PATH)
     try:
-        for _ in range(200):
+        for _ in range(1200):
             link = socket.socket(socket.AF_UNIX)
             try:
                 link.connect(f"/proc/self/fd/{folder}/{path.name}")

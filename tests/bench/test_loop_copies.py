@@ -7,7 +7,6 @@ import json
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -15,58 +14,15 @@ import pytest
 
 from tests.bench.drives import MIB, noise
 from tests.bench.faultfs import Faults
-from tests.bench.guest import differing_sectors, moved_sectors, opens_exclusively, wait_for
-from tests.bench.loop import ROOT, LoopRig
+from tests.bench.guest import differing_sectors, opens_exclusively, wait_for
+from tests.bench.loop import ROOT
+from tests.bench.shop import Shop
 
-pytestmark = [pytest.mark.bench, pytest.mark.usefixtures("loop_rig"), pytest.mark.timeout(300)]
+pytestmark = [pytest.mark.bench, pytest.mark.timeout(300)]
 
 SIZE = 24 * MIB
 CONTENT = noise(7, SIZE)
-SLOWLY = Faults(slow=((0, SIZE, 0.1),))  # a tenth of a second for every read
-
-
-class Shop:
-    """The loop rig, a working folder, and the command."""
-
-    def __init__(self, folder: Path, rig: LoopRig) -> None:
-        self.rig = rig
-        self.work = folder / "work"
-        self.work.mkdir()
-        self.image = self.work / "target.img"
-
-    def start(self, *arguments: object) -> subprocess.Popen[str]:
-        command = [str(Path(sys.executable).with_name("drivecare")), *map(str, arguments)]
-        return subprocess.Popen(command, cwd=self.work, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-
-    def run(self, *arguments: object, code: int) -> dict[str, Any]:
-        """Run to the end, demand the exit code; the document, {} where none was printed."""
-        process = self.start(*arguments, "--json")
-        out, err = process.communicate(timeout=200)
-        assert process.returncode == code, (process.returncode, out[-2000:], err[-2000:])
-        assert "Traceback" not in err, err
-        document: dict[str, Any] = json.loads(out) if out else {}
-        return document
-
-    def midway(self, source: Path, *arguments: object) -> subprocess.Popen[str]:
-        """A copy that has read some of its source."""
-        before = moved_sectors(str(source), 2)
-        process = self.start("copy", source, *arguments)
-        wait_for(lambda: moved_sectors(str(source), 2) - before > 6 * MIB // 512, 60, "the copy does not begin")
-        assert process.poll() is None, process.communicate()
-        return process
-
-    def ended(self, process: subprocess.Popen[str], *, code: int, seconds: float = 60) -> str:
-        """Wait for the end and demand the exit code; what it said."""
-        _, err = process.communicate(timeout=seconds)
-        assert process.returncode == code, (process.returncode, err)
-        assert "Traceback" not in err, err
-        return err
-
-
-@pytest.fixture
-def shop(tmp_path: Path) -> Iterator[Shop]:
-    with LoopRig(tmp_path) as rig:
-        yield Shop(tmp_path, rig)
+SLOWLY = Faults(slow=((0, SIZE, 1.0),))  # a second for every read: time to step in on a busy machine, too
 
 
 def is_proven(receipt: dict[str, Any], target: Path) -> None:
@@ -89,13 +45,11 @@ def test_all_but_the_unreadable_sectors(shop: Shop) -> None:
     shop.run("verify", f"{shop.image}.receipt.json", code=20)
 
 
-def test_a_scan_finds_the_same_sectors(shop: Shop) -> None:
-    source = shop.rig.device("source", CONTENT, unreadable=[0, 1, 5_000, 30_000, SIZE // 512 - 1])
-    found = shop.run("readscan", source, code=20)
-    areas = [(area["offset"], area["length"]) for area in found["unreadable"]]
-    assert areas == [(0, 1024), (5_000 * 512, 512), (30_000 * 512, 512), (SIZE - 512, 512)]
-    assert found["complete"] is True
-    assert shop.rig.backing("source").read_bytes() == CONTENT
+def test_an_error_that_passes_is_tried_again(shop: Shop) -> None:
+    source = shop.rig.device("source", CONTENT, once=[5_000, 30_000])
+    receipt = shop.run("copy", source, shop.image, code=0)
+    is_proven(receipt, shop.image)
+    assert receipt["reads"]["failed"] >= 2, receipt["reads"]  # no kernel below us tried again
 
 
 def test_between_sector_sizes(shop: Shop) -> None:
@@ -117,14 +71,14 @@ def test_that_this_finds_a_read_back_from_the_cache(shop: Shop) -> None:
     target = shop.rig.device("target", bytes(SIZE), faults=Faults(lost=((9 * MIB, 4096),)))
     broken = [sys.executable, "-m", "tests.bench.breakage", "cached-verify", "copy", str(source), str(target)]
     broken += ["--receipt", str(shop.work / "broken.json")]
-    done = subprocess.run(broken, cwd=ROOT, capture_output=True, text=True, timeout=120, check=False)
+    done = subprocess.run(broken, cwd=ROOT, capture_output=True, text=True, timeout=300, check=False)
     assert done.returncode == 0, done.stderr
 
 
 def test_a_bit_that_turned_on_the_target_is_found(shop: Shop) -> None:
     source = shop.rig.device("source", CONTENT, faults=SLOWLY)
     target = shop.rig.device("target", bytes(SIZE), faults=Faults())
-    process = shop.midway(source, target, "--receipt", "r.json")
+    process = shop.midway("copy", source, target, "--receipt", "r.json")
     shop.rig.set_faults("target", Faults(flipped=(10 * MIB + 5,)))
     shop.rig.set_faults("source", Faults())
     shop.ended(process, code=21)
@@ -154,7 +108,7 @@ def test_the_source_is_left_as_it_was(shop: Shop) -> None:
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL], ids=lambda how: how.name)
 def test_a_stopped_copy_goes_on(shop: Shop, how: signal.Signals) -> None:
     source = shop.rig.device("source", CONTENT, faults=SLOWLY)
-    process = shop.midway(source, shop.image)
+    process = shop.midway("copy", source, shop.image)
     process.send_signal(how)
     shop.ended(process, code=-signal.SIGKILL if how == signal.SIGKILL else 23)
     shop.rig.set_faults("source", Faults())
@@ -164,7 +118,7 @@ def test_a_stopped_copy_goes_on(shop: Shop, how: signal.Signals) -> None:
 
 def test_a_source_that_vanishes_and_comes_back(shop: Shop) -> None:
     source = shop.rig.device("source", CONTENT, faults=SLOWLY)
-    process = shop.midway(source, shop.image)
+    process = shop.midway("copy", source, shop.image)
     shop.rig.set_faults("source", Faults(gone=True))
     shop.ended(process, code=23)
     shop.rig.set_faults("source", Faults())
@@ -174,7 +128,7 @@ def test_a_source_that_vanishes_and_comes_back(shop: Shop) -> None:
 def test_a_target_that_vanishes_and_comes_back(shop: Shop) -> None:
     source = shop.rig.device("source", CONTENT, faults=SLOWLY)
     target = shop.rig.device("target", bytes(SIZE), faults=Faults())
-    process = shop.midway(source, target)
+    process = shop.midway("copy", source, target)
     shop.rig.set_faults("target", Faults(gone=True))
     shop.ended(process, code=23)
     shop.rig.set_faults("target", Faults())
@@ -185,12 +139,12 @@ def test_a_target_that_vanishes_and_comes_back(shop: Shop) -> None:
 def test_a_read_that_hangs_can_be_left(shop: Shop) -> None:
     """The server behind the source stands still, so its read never returns; Ctrl-C still ends the copy in order."""
     source = shop.rig.device("source", CONTENT, faults=SLOWLY)
-    process = shop.midway(source, shop.image)
+    process = shop.midway("copy", source, shop.image)
     shop.rig.processes["source"].send_signal(signal.SIGSTOP)
     process.send_signal(signal.SIGINT)
-    shop.ended(process, code=23, seconds=60)
+    shop.ended(process, code=23)
     shop.rig.processes["source"].send_signal(signal.SIGCONT)
-    wait_for(lambda: opens_exclusively(str(source)), 20, "the process left behind does not let go")
+    wait_for(lambda: opens_exclusively(str(source)), 60, "the process left behind does not let go")
     shop.rig.set_faults("source", Faults())
     is_proven(shop.run("copy", source, shop.image, "--resume", code=0), shop.image)
 
@@ -209,7 +163,7 @@ def test_a_full_disk_stops_the_copy_and_room_lets_it_go_on(shop: Shop) -> None:
     try:
         image = folder / "target.img"
         process = shop.start("copy", source, image)
-        _, err = process.communicate(timeout=60)
+        _, err = process.communicate(timeout=120)
         assert process.returncode in (3, 22, 23), err  # seen before it begins, or in the middle
         assert "Traceback" not in err
         subprocess.run(["mount", "-o", "remount,size=64m", folder], check=True)

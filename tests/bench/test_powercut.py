@@ -2,69 +2,94 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
-from tests.bench.drives import MIB, Drive
+from tests.bench.conftest import AT_ONCE, BOOT_SECONDS, GuestCheck
+from tests.bench.drives import MIB
 from tests.bench.guests import powercut
 from tests.bench.machine import Machine, outcome
-from tests.bench.writelog import after_power_cut, entries
+from tests.bench.writelog import Kept, after_power_cut, entries
 
-pytestmark = [pytest.mark.bench, pytest.mark.timeout(900), pytest.mark.usefixtures("machine_rig")]
+pytestmark = [pytest.mark.bench, pytest.mark.timeout(1500)]
 
-
-def cut(folder: Path, drives: Sequence[Drive], check: str) -> Machine:
-    """A machine that has run one check up to its power cut."""
-    machine = Machine(folder / "machine", drives)
-    machine.run_until_cut("tests.bench.guest", "powercut", check, seconds=300)
-    return machine
+MIDWAY: GuestCheck = ("powercut", "check_cut_in_the_middle")
+GO_ON = "check_goes_on_after_the_cut"
+KEPT: tuple[Kept, ...] = get_args(Kept)
 
 
-def durable(machine: Machine, name: str, *, seed: int | None = None) -> bytes:
+def durable(machine: Machine, name: str, kept: Kept = "nothing") -> bytes:
     """What a logged drive of a machine holds after the cut."""
     (drive,) = (drive for drive in machine.drives if drive.name == name)
-    return after_power_cut(drive.content(), entries(machine.log(name)), seed=seed)
+    return after_power_cut(drive.content(), entries(machine.log(name)), kept)
 
 
-def test_only_a_flush_makes_direct_writes_durable(tmp_path: Path) -> None:
-    machine = cut(tmp_path, powercut.WRITES, "check_direct_writes")
-    assert durable(machine, "flushed")[: 8 * MIB] == b"\xa5" * 8 * MIB
-    assert not any(durable(machine, "unflushed"))
-    assert machine.image("unflushed").read_bytes()[: 8 * MIB] == b"\xa5" * 8 * MIB
+@pytest.fixture
+def cut(booted: Callable[[GuestCheck], Machine], guest_check: GuestCheck) -> Machine:
+    """A machine that has run one check up to its power cut."""
+    return booted(guest_check)
 
 
-def verified_copy_is_durable(folder: Path, check: str) -> bool:
-    machine = cut(folder, powercut.SMALL, check)
-    source = machine.image("source").read_bytes()
-    assert machine.image("target").read_bytes()[: len(source)] == source
-    return durable(machine, "target")[: len(source)] == source
+def cut_by(check: str) -> pytest.MarkDecorator:
+    return pytest.mark.parametrize("guest_check", [("powercut", check)], ids=[check])
 
 
-def test_what_is_called_verified_survives_the_cut(tmp_path: Path) -> None:
-    assert verified_copy_is_durable(tmp_path, "check_cut_after_verified")
+@cut_by("check_direct_writes")
+def test_only_a_flush_makes_direct_writes_durable(cut: Machine) -> None:
+    assert durable(cut, "flushed")[: 8 * MIB] == b"\xa5" * 8 * MIB
+    assert not any(durable(cut, "unflushed"))
+    assert cut.image("unflushed").read_bytes()[: 8 * MIB] == b"\xa5" * 8 * MIB
 
 
-def test_that_this_finds_a_copy_without_fsync(tmp_path: Path) -> None:
+def verified_copy_is_durable(cut: Machine) -> bool:
+    source = cut.image("source").read_bytes()
+    assert cut.image("target").read_bytes()[: len(source)] == source
+    return durable(cut, "target")[: len(source)] == source
+
+
+@cut_by("check_cut_after_verified")
+def test_what_is_called_verified_survives_the_cut(cut: Machine) -> None:
+    assert verified_copy_is_durable(cut)
+
+
+@cut_by("check_cut_after_verified_without_fsync")
+def test_that_this_finds_a_copy_without_fsync(cut: Machine) -> None:
     """One of the four breakages: see tests/bench/breakage."""
-    assert not verified_copy_is_durable(tmp_path, "check_cut_after_verified_without_fsync")
+    assert not verified_copy_is_durable(cut)
 
 
 @pytest.fixture(scope="module")
-def cut_machine(machine_rig: None, tmp_path_factory: pytest.TempPathFactory) -> Machine:
-    """A machine whose power went in the middle of a copy."""
-    return cut(tmp_path_factory.mktemp("cut"), powercut.LARGE, "check_cut_in_the_middle")
+def gone_on(
+    booted: Callable[[GuestCheck], Machine], tmp_path_factory: pytest.TempPathFactory
+) -> Mapping[Kept, Machine]:
+    """A copy that was cut off in the middle and then gone on with, by what the drives kept of unflushed writes."""
+    cut = booted(MIDWAY)
+    machines = {kept: _with_what_was_kept(cut, kept, tmp_path_factory.mktemp("kept") / "machine") for kept in KEPT}
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        list(pool.map(lambda m: m.run("tests.bench.guest", "powercut", GO_ON, seconds=BOOT_SECONDS), machines.values()))
+    return machines
 
 
-@pytest.mark.parametrize("seed", [None, 1], ids=["last-flush", "random"])
-def test_a_copy_goes_on_from_what_was_durable(cut_machine: Machine, tmp_path: Path, seed: int | None) -> None:
-    source = cut_machine.image("source").read_bytes()
-    machine = Machine(tmp_path / "machine", powercut.LARGE)
+def _with_what_was_kept(cut: Machine, kept: Kept, folder: Path) -> Machine:
+    machine = Machine(folder, powercut.LARGE)
     for name in ("target", "folder"):
-        machine.image(name).write_bytes(durable(cut_machine, name, seed=seed))
+        machine.image(name).write_bytes(durable(cut, name, kept))
+    source = cut.image("source").read_bytes()
     assert machine.image("target").read_bytes()[: len(source)] != source, "the cut came too late to show anything"
-    machine.run("tests.bench.guest", "powercut", "check_goes_on_after_the_cut", seconds=300)
-    failure = outcome(machine, "check_goes_on_after_the_cut")["failure"]
+    return machine
+
+
+@pytest.mark.parametrize("guest_check", [MIDWAY], ids=["check_cut_in_the_middle"])
+@pytest.mark.parametrize("kept", KEPT)
+def test_a_copy_goes_on_from_what_was_durable(
+    gone_on: Mapping[Kept, Machine], guest_check: GuestCheck, kept: Kept
+) -> None:
+    machine = gone_on[kept]
+    failure = outcome(machine, GO_ON)["failure"]
     assert failure is None, failure
+    source = machine.image("source").read_bytes()
     assert machine.image("target").read_bytes()[: len(source)] == source

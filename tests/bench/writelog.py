@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import random
 import struct
-from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 MAGIC = 0x6A736677736872
 FLUSH = 1
@@ -47,14 +47,24 @@ def last_flush(log: list[Write]) -> int:
     return max((number for number, write in enumerate(log, 1) if write.flush), default=0)
 
 
-def after_power_cut(before: bytes, log: list[Write], *, seed: int | None = None) -> bytes:
-    """What the drive held `before`, and every write up to the last flush; with a seed, a random half of the rest."""
+Kept = Literal["nothing", "the first", "any"]
+
+
+def after_power_cut(before: bytes, log: list[Write], kept: Kept = "nothing", *, seed: int = 1) -> bytes:
+    """What the drive held `before`, every write up to the last flush, and of what came after it what it `kept`.
+
+    "the first": up to a random point; "any": a random half of it, as a drive that sorts its writes would.
+    """
     durable = last_flush(log)
-    kept: Iterable[Write] = log[:durable]
-    if seed is not None:
-        coin = random.Random(seed)
-        kept = [*kept, *(write for write in log[durable:] if coin.random() < 0.5)]
+    chance = random.Random(seed)
+    match kept:
+        case "nothing":
+            rest = []
+        case "the first":
+            rest = log[durable : chance.randint(durable, len(log))]
+        case "any":
+            rest = [write for write in log[durable:] if chance.random() < 0.5]
     image = bytearray(before)
-    for write in kept:
+    for write in (*log[:durable], *rest):
         image[write.sector * SECTOR : write.sector * SECTOR + len(write.data)] = write.data
     return bytes(image)

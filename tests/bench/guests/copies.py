@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from itertools import groupby
 from typing import Any
 
 from tests.bench.drives import Drive
-from tests.bench.guest import Bench, Ended, differing_sectors, sha256
+from tests.bench.guest import Bench, Ended, areas_of, differing_sectors, sha256
 
 BAD = (7, 8, 9_000, 20_000, 20_001, 20_002, 20_127)
 
@@ -27,17 +26,8 @@ DRIVES = (
 )
 
 
-def areas(sectors: tuple[int, ...]) -> list[dict[str, int]]:
-    """Sectors as the receipt lists them: neighbours joined, in bytes."""
-    runs = [
-        [sector for _, sector in group]
-        for _, group in groupby(enumerate(sorted(sectors)), lambda pair: pair[1] - pair[0])
-    ]
-    return [{"offset": run[0] * 512, "length": len(run) * 512} for run in runs]
-
-
 def copy(bench: Bench, source: str, target: str) -> tuple[Ended, dict[str, Any]]:
-    ended = bench.run(*bench.copy_command(source, target), "--json", seconds=200)
+    ended = bench.run(*bench.copy_command(source, target), "--json")
     return ended, ended.json
 
 
@@ -45,7 +35,7 @@ def copies_all_but_the_unreadable(bench: Bench, source: str, target: str) -> Non
     bad = bench.drives[source].unreadable
     ended, receipt = copy(bench, source, target)
     assert ended.code == 20, ended
-    assert [{"offset": a["offset"], "length": a["length"]} for a in receipt["unreadable"]] == areas(bad), ended
+    assert [{"offset": a["offset"], "length": a["length"]} for a in receipt["unreadable"]] == areas_of(bad), ended
     size = bench.drives[source].size_bytes
     assert receipt["bytes_total"] == size, receipt["bytes_total"]
     assert receipt["bytes_copied"] == size - 512 * len(bad), receipt["bytes_copied"]
@@ -74,6 +64,35 @@ def check_usb_to_uas(bench: Bench) -> None:
 
 def check_uas_to_sata(bench: Bench) -> None:
     copies_all_but_the_unreadable(bench, "uas0", "sata1")
+
+
+def scans_to_the_same_sectors(bench: Bench, name: str) -> None:
+    drive = bench.drives[name]
+    ended = bench.run("readscan", bench.path(name), "--json")
+    assert ended.code == 20, ended
+    found = ended.json
+    assert [{"offset": a["offset"], "length": a["length"]} for a in found["unreadable"]] == areas_of(drive.unreadable)
+    assert (found["complete"], found["bytes_read"]) == (True, drive.size_bytes), ended
+
+
+def check_scan_of_sata(bench: Bench) -> None:
+    scans_to_the_same_sectors(bench, "sata0")
+
+
+def check_scan_of_nvme(bench: Bench) -> None:
+    scans_to_the_same_sectors(bench, "nvme0")
+
+
+def check_scan_of_scsi(bench: Bench) -> None:
+    scans_to_the_same_sectors(bench, "scsi0")
+
+
+def check_scan_of_usb(bench: Bench) -> None:
+    scans_to_the_same_sectors(bench, "usb0")
+
+
+def check_scan_of_uas(bench: Bench) -> None:
+    scans_to_the_same_sectors(bench, "uas0")
 
 
 def check_an_error_that_passes_is_tried_again(bench: Bench) -> None:

@@ -9,7 +9,7 @@ from tests.bench.drives import MIB, Drive
 from tests.bench.guest import Bench, Ended, moved_sectors, wait_for
 
 MIB_EACH = 16
-RATE = 4 * MIB  # of the sources: time to pull a plug
+RATE = 2 * MIB  # of the sources: time to pull a plug, on a busy machine, too
 
 SOURCES = (
     Drive("usb0", bus="usb", mib=MIB_EACH, seed=1, bytes_per_second=RATE),
@@ -34,13 +34,15 @@ def command_of(bench: Bench, source: str, target: str, folder: Path) -> tuple[st
 
 def pull(bench: Bench, command: tuple[str, ...], pulled: str, column: int, breakage: str | None = None) -> Ended:
     """Start a copy and pull a drive of it once 6 MiB have been read from it (column 2) or written to it (6)."""
+    for source in SOURCES:
+        bench.pace(source.name, "rate")
     watched = bench.path(pulled)
     before = moved_sectors(watched, column)
     process = bench.start(*command, breakage=breakage)
-    wait_for(lambda: moved_sectors(watched, column) - before > 6 * MIB // 512, 60, "the copy does not begin")
+    wait_for(lambda: moved_sectors(watched, column) - before > 6 * MIB // 512, 120, "the copy does not begin")
     with bench.at_rest(process, pulled) if bench.drives[pulled].bus == "uas" else nullcontext():
         bench.unplug(pulled)
-    out, err = process.communicate(timeout=120)
+    out, err = process.communicate(timeout=300)
     return Ended(process.returncode, out, err, 0.0)
 
 
@@ -52,6 +54,7 @@ def survives_a_pulled_plug(bench: Bench, source: str, target: str, pulled: str) 
     assert ended.code == 23, ended
     assert "Traceback" not in ended.err, ended
     bench.plug(pulled)
+    bench.pace(source, "free")
     ended = bench.run(*command_of(bench, source, target, folder), "--resume", "--json")
     assert ended.code == 0, ended
     assert ended.json["verified"] is True, ended

@@ -1,0 +1,70 @@
+"""Timed reads of a surface that fails or dawdles where it was told to, by the installed command."""
+
+from __future__ import annotations
+
+import signal
+
+import pytest
+
+from tests.bench.drives import MIB, noise
+from tests.bench.faultfs import Faults
+from tests.bench.shop import Shop
+
+pytestmark = [pytest.mark.bench, pytest.mark.timeout(600)]
+
+SIZE = 32 * MIB  # four zones of eight blocks of 1 MiB, in which a block is compared with its neighbours
+CONTENT = noise(7, SIZE)
+
+
+def pace(seconds: float) -> tuple[tuple[int, int, float], ...]:
+    """A surface that is half as fast at its end, so slow that the jitter of a busy machine is small beside it."""
+    return tuple((at, MIB, seconds + seconds * at / SIZE) for at in range(0, SIZE, MIB))
+
+
+def test_a_scan_finds_the_unreadable_sectors(shop: Shop) -> None:
+    source = shop.rig.device("source", CONTENT, unreadable=[0, 1, 5_000, 30_000, SIZE // 512 - 1])
+    found = shop.run("readscan", source, code=20)
+    areas = [(area["offset"], area["length"]) for area in found["unreadable"]]
+    assert areas == [(0, 1024), (5_000 * 512, 512), (30_000 * 512, 512), (SIZE - 512, 512)]
+    assert (found["complete"], found["bytes_read"]) == (True, SIZE)
+    assert shop.rig.backing("source").read_bytes() == CONTENT
+
+
+def test_enough_unreadable_areas_end_it(shop: Shop) -> None:
+    """More reading only wears a drive that should be copied: that is a result, not an interruption."""
+    source = shop.rig.device("source", CONTENT, unreadable=range(0, 100 * 600, 600))
+    found = shop.run("readscan", source, code=20)
+    assert found["complete"] is False
+    assert "copy it" in found["stopped_because"], found["stopped_because"]
+    assert all(area["offset"] % (600 * 512) == 0 and area["length"] == 512 for area in found["unreadable"])
+
+
+def test_a_surface_without_slow_areas_has_none(shop: Shop) -> None:
+    source = shop.rig.device("source", CONTENT, faults=Faults(slow=pace(0.05)))
+    found = shop.run("readscan", source, code=0)
+    assert (found["slow"], found["unreadable"], found["complete"]) == ([], [], True)
+
+
+def test_slow_areas_are_found_at_their_places(shop: Shop) -> None:
+    planted = (0, 13 * MIB)
+    slow = tuple((at + MIB // 2, 4096, 4.0) for at in planted)
+    source = shop.rig.device("source", CONTENT, faults=Faults(slow=(*pace(0.05), *slow)))
+    found = shop.run("readscan", source, code=0)
+    assert [(area["offset"], area["length"]) for area in found["slow"]] == [(at, MIB) for at in planted], found["slow"]
+    for area in found["slow"]:
+        assert area["milliseconds"] >= 4000 > area["expected_milliseconds"], area
+    assert found["latency"]["longest"] >= 4000 > found["latency"]["p50"], found["latency"]
+
+
+def test_a_scan_that_was_stopped_goes_on_and_finds_the_same(shop: Shop) -> None:
+    slow = ((29 * MIB, 4096, 4.0),)
+    failing = ((3 * MIB + 8192, 512), (30 * MIB, 512))
+    source = shop.rig.device("source", CONTENT, faults=Faults(slow=(*pace(0.2), *slow), failing=failing))
+    process = shop.midway("readscan", source)
+    process.send_signal(signal.SIGINT)
+    shop.ended(process, code=23)
+    shop.rig.set_faults("source", Faults(slow=(*pace(0.05), *slow), failing=failing))
+    found = shop.run("readscan", source, "--resume", code=20)
+    assert (found["complete"], found["bytes_read"]) == (True, SIZE)
+    assert [area["offset"] for area in found["slow"]] == [29 * MIB], found["slow"]
+    assert [(area["offset"], area["length"]) for area in found["unreadable"]] == list(failing)
