@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import re
+from pathlib import Path
+
 import pytest
 
 from drivecare.reading.ata import MOST_HOURS
@@ -96,32 +100,56 @@ def _used(identifier: int, name: str, value: int, raw: int, family: str = "") ->
     return percent_used((row,), family)
 
 
-@pytest.mark.parametrize(
-    ("identifier", "name", "value", "raw", "family", "used"),
-    [
-        (233, "Media_Wearout_Indicator", 86, 0, "Intel DC S3500", 14),  # pySMART: INTEL SSDSC2BB120G6
-        (177, "Wear_Leveling_Count", 1, 4929, "SK hynix", 99),  # published report of a worn SC311
-        (173, "Wear_Leveling_Count", 165, 3_294_309_909_395, "Apple SD/SM/TS SSDs", 35),  # pySMART: SM0256F
-        (177, "Wear_Leveling_Count", 97, 61, "Samsung based SSDs", 3),  # from memory, as all below
-        (202, "Percent_Lifetime_Remain", 88, 12, "Crucial", 12),
-        (202, "Percent_Lifetime_Remain", 0, 115, "Crucial", 115),
-        (202, "Percent_Lifetime_Used", 88, 12, "Crucial", 12),
-        (231, "SSD_Life_Left", 95, 95, "Kingston", 5),
-        (231, "SSD_Life_Left", 100, 0, "SandForce", 0),
-        (231, "SSD_Life_Left", 100, 98, "Phison", 2),
-        (231, "Temperature_Celsius", 100, 35, "", None),
-        (169, "Remaining_Lifetime_Perc", 100, 98, "Silicon Motion", 2),
-        (230, "Media_Wearout_Indicator", 7, 0x035C_011C_035C, "SandForce or WD Blue SanDisk", 7),
-        (233, "NAND_GB_Written_TLC", 100, 9000, "SanDisk", None),
-        (173, "Ave_Block-Erase_Count", 94, 190, "Micron", 6),
-        (231, "Unknown_SSD_Attribute", 100, 0, "", None),
-        (248, "Perc_Rated_Life_Remain", 100, 91, "", 9),
-    ],
-)
+WEAR = [
+    (233, "Media_Wearout_Indicator", 86, 0, "Intel DC S3500", 14),  # pySMART: INTEL SSDSC2BB120G6
+    (177, "Wear_Leveling_Count", 1, 4929, "SK hynix", 99),  # published report of a worn SC311
+    (173, "Wear_Leveling_Count", 165, 3_294_309_909_395, "Apple SD/SM/TS SSDs", 35),  # pySMART: SM0256F
+    (177, "Wear_Leveling_Count", 97, 61, "Samsung based SSDs", 3),  # values from memory, as all below
+    (202, "Percent_Lifetime_Remain", 88, 12, "Crucial", 12),
+    (202, "Percent_Lifetime_Remain", 0, 115, "Crucial", 115),
+    (202, "Percent_Lifetime_Used", 88, 12, "Crucial", 12),
+    (231, "SSD_Life_Left", 95, 95, "Kingston", 5),
+    (231, "SSD_Life_Left", 100, 0, "SandForce", 0),
+    (231, "SSD_Life_Left", 100, 98, "Phison", 2),
+    (231, "Temperature_Celsius", 100, 35, "", None),
+    (169, "Remaining_Lifetime_Perc", 100, 98, "Silicon Motion", 2),
+    (230, "Media_Wearout_Indicator", 7, 0x035C_011C_035C, "SandForce or WD Blue SanDisk", 7),
+    (233, "NAND_GB_Written_TLC", 100, 9000, "SanDisk", None),
+    (173, "Ave_Block-Erase_Count", 94, 190, "Micron", 6),
+    (231, "Unknown_SSD_Attribute", 100, 0, "", None),
+    (248, "Perc_Rated_Life_Remain", 100, 91, "", 9),
+]
+
+
+@pytest.mark.parametrize(("identifier", "name", "value", "raw", "family", "used"), WEAR)
 def test_wear_by_name_and_family(
     identifier: int, name: str, value: int, raw: int, family: str, used: int | None
 ) -> None:
     assert _used(identifier, name, value, raw, family) == used
+
+
+@pytest.fixture
+def drive_database() -> str:
+    """The names and printed forms of attributes, as the installed smartmontools has them."""
+    path = Path("/usr/share/smartmontools/drivedb.h")
+    if not path.exists():
+        reason = "smartmontools is not installed"
+        (pytest.fail if os.environ.get("DRIVECARE_REQUIRE_REPORTS") == "1" else pytest.skip)(reason)
+    return path.read_text("utf-8")
+
+
+def test_wear_goes_by_names_that_the_backend_gives(drive_database: str) -> None:
+    given = set(re.findall(r"-v (\d+),[^,\s]+,([^\s,\"]+)", drive_database))
+    asked = {(str(identifier), name) for identifier, name, *_ in WEAR if not name.startswith("Unknown")}
+    assert asked - given == set()
+
+
+@pytest.mark.parametrize("used", [0, 12, 99, 100, 115, 255])
+def test_lifetime_remaining_counts_used_in_its_raw(drive_database: str, used: int) -> None:
+    """That of smartmontools 7.3 has it as a comment: norm = max(100-raw,0); raw = percent_lifetime_used."""
+    if "norm = max(100-raw,0); raw = percent_lifetime_used" not in drive_database:
+        pytest.skip("this drive database no longer says what is counted")
+    assert _used(202, "Percent_Lifetime_Remain", max(100 - used, 0), used) == used
 
 
 def test_apple_wear_agrees_with_its_own_cycle_counts() -> None:
