@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable, Iterator
 
 from drivecare.reading.model import Drive, Reading
@@ -79,12 +80,28 @@ def _points_lines(reading: Reading, working: Working) -> Iterator[str]:
     """How the measured estimate comes about: points of each counter, their sum."""
     if "estimate" not in working.signals:
         return
-    score = survival.score(reading.values)
+    score, estimate = survival.score(reading.values), working.signals["estimate"][0].value
     for part in score.parts:
         yield f"   {part.label}: {part.count:,} gives {part.points} points"
     for name in score.unsaid:
         yield f"   {name.replace('_', ' ')}: not said, 0 points"
-    yield f"   {score.points} points stand for a measured chance of {working.signals['estimate'][0].value:.1%}"
+    yield f"   {score.points} points in all{_lookup_words(score.points)}: {estimate:.1%}"
+    if estimate != working.chance.estimate:
+        yield "   a finding that these counters know nothing of speaks louder, so another figure stands:"
+
+
+def _lookup_words(points: int) -> str:
+    """Where on the measured curve a state lies."""
+    xs, ys = survival.curve(survival.load_table())
+    if points == 0:
+        return ", the base rate of drives of this age"
+    right = bisect_right(xs, points)
+    if right == len(xs):
+        return f", beyond the last band at {xs[-1]:g} points ({ys[-1]:.1%}), and never under the base rate"
+    return (
+        f", between {xs[right - 1]:g} points ({ys[right - 1]:.1%}) and {xs[right]:g} points ({ys[right]:.1%}), "
+        "a straight line in the logarithm of the hazard, and never under the base rate"
+    )
 
 
 def _chance_lines(chance: Chance) -> Iterator[str]:

@@ -177,13 +177,18 @@ def look_up(table: SurvivalTable, points: int, power_on_hours: int | None) -> tu
 
     Without points the base rate for the age; with points interpolated between the bands, and never under the base rate.
     """
-    own, youngest = base_rate(table, power_on_hours), table.clean[0]
-    xs = [0.0, *(band.points for band in table.band)]
+    own = base_rate(table, power_on_hours)
     found = []
     for column in ("chance", "low", "high", "with_excluded"):
-        ys = [getattr(row, column) for row in (youngest, *table.band)]
+        xs, ys = curve(table, column)
         found.append(round(max(getattr(own, column), _interpolate(points, xs, ys)), 4))
     return found[0], found[1], found[2], found[3]
+
+
+def curve(table: SurvivalTable, column: str = "chance") -> tuple[list[float], list[float]]:
+    """(points, figures) between which a state is interpolated: young drives without points, then every band."""
+    rows = (table.clean[0], *table.band)
+    return [0.0, *(band.points for band in table.band)], [getattr(row, column) for row in rows]
 
 
 def _interpolate(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:

@@ -24,10 +24,10 @@ def _row_holds(row: Row, severities: set[Severity], signals: set[str]) -> bool:
 
 
 def for_sale(row: Row, sale: Sale) -> tuple[Verdict, str]:
-    """Verdict and headline; a drive sold as new is sent back, never evacuated."""
+    """Verdict and headline; a drive sold as new is sent back for anything above refit, and never evacuated."""
     if sale == "used":
         return row.verdict, row.headline
-    return ("replace" if row.verdict == "evacuate" else row.verdict), row.as_new
+    return ("replace" if row.verdict in ("recheck", "evacuate") else row.verdict), row.as_new
 
 
 def fault_classes(findings: Iterable[Finding]) -> tuple[FaultClass, ...]:

@@ -35,10 +35,10 @@ INCOMING: tuple[Incoming, ...] = (
     Incoming("new hard drive", _new(), "refit", ()),
     Incoming("new SATA solid-state drive", _new(SATA_SSD), "refit", ()),
     Incoming("new NVMe drive", _new(NVME), "refit", ()),
-    Incoming("months of use", _new(values={"power_on_hours": 2_900}), "recheck", ("new_hours",)),
-    Incoming("switched on often", _new(values={"power_cycles": 400}), "recheck", ("new_cycles",)),
-    Incoming("written twice over", _new(NVME, {"host_bytes_written": 10**12}), "recheck", ("new_bytes_written",)),
-    Incoming("worn", _new(NVME, {"wear_percent_used": 2}), "recheck", ("new_wear",)),
+    Incoming("months of use", _new(values={"power_on_hours": 2_900}), "replace", ("new_hours",)),
+    Incoming("switched on often", _new(values={"power_cycles": 400}), "replace", ("new_cycles",)),
+    Incoming("written twice over", _new(NVME, {"host_bytes_written": 10**12}), "replace", ("new_bytes_written",)),
+    Incoming("worn", _new(NVME, {"wear_percent_used": 2}), "replace", ("new_wear",)),
     Incoming(
         "test long ago",
         _new(selftests=self_tests(("Short", "passed", 4_132, None))),
@@ -85,16 +85,16 @@ INCOMING: tuple[Incoming, ...] = (
         ("counter_reset_written_too_fast", "new_bytes_written"),
     ),
     Incoming(
-        "251 GB of nobody's standard", _new(_drive(HDD, capacity_bytes=251_000_193_024)), "recheck", ("odd_capacity",)
+        "251 GB of nobody's standard", _new(_drive(HDD, capacity_bytes=251_000_193_024)), "replace", ("odd_capacity",)
     ),
     Incoming(
         "cut down to a smaller label",
         _new(_drive(HDD, capacity_bytes=320_072_933_376, native_capacity_bytes=500_107_862_016)),
-        "recheck",
+        "replace",
         ("new_hidden_area",),
     ),
     Incoming("locked by somebody", _new(_drive(HDD, security="locked")), "replace", ("new_locked", "security")),
     Incoming("losing data: sent back, not evacuated", _new(values={"pending": 8}), "replace", ("pending", "estimate")),
-    Incoming("SAS, defects grown at the factory", _new(SAS, {"grown_defects": 2}), "recheck", ("grown_defects",)),
+    Incoming("SAS, defects grown at the factory", _new(SAS, {"grown_defects": 2}), "replace", ("grown_defects",)),
     Incoming("nothing to be read", Reading(drive=HDD), "unproven", ("no-health-data",)),
 )

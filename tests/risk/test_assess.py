@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import math
+import re
 
 import pytest
 
@@ -132,7 +134,7 @@ def test_explanation_shows_every_step() -> None:
     assert lines[0] == "1. What was seen, and what each rule says to it"
     assert "   pending = 0: nothing (not above 0)" in lines
     assert "   reallocated = 3: above 0: recheck [measured: Backblaze 2013-2016" in text
-    assert "stand for a measured chance of" in text
+    assert "   14 points in all, between 13.7 points (" in text
     assert "   recheck: asks for recheck: holds" in lines
     assert lines[-1] == "Verdict: recheck. Something to clear up first, then read it again."
 
@@ -150,3 +152,30 @@ def test_a_sas_drive_borrows_no_rate_measured_on_other_drives() -> None:
     chance = assess(sas(pending=3)).failure_12_months
     assert chance.basis.startswith("judgement: ")
     assert "estimate" not in {finding.signal for finding in assess(sas(pending=3)).findings}
+
+
+@pytest.mark.parametrize("values", [{"pending": 24}, {"reallocated": 3, "command_timeouts": 9}, {"pending": 3000}, {}])
+def test_explain_adds_up_to_the_estimate(values: dict[str, int]) -> None:
+    """The points of the lines give the sum, and the two bands named give the figure, worked out here once more."""
+    lines = explain(hdd(**values))
+    total = next(line for line in lines if " points in all" in line)
+    assert sum(int(found[1]) for line in lines if (found := re.search(r" gives (\d+) points$", line))) == int(
+        total.split()[0]
+    )
+    estimate = assess(hdd(**values)).failure_12_months.estimate
+    assert estimate is not None
+    assert total.endswith(f": {estimate:.1%}")
+    if found := re.search(r"between ([\d.]+) points \(([\d.]+)%\) and ([\d.]+) points \(([\d.]+)%\)", total):
+        x1, y1, x2, y2 = (float(number) for number in found.groups())
+        share = (int(total.split()[0]) - x1) / (x2 - x1)
+        logs = [math.log(-math.log(1 - y / 100)) for y in (y1, y2)]
+        worked = 1 - math.exp(-math.exp((1 - share) * logs[0] + share * logs[1]))
+        assert worked == pytest.approx(estimate, abs=0.001)
+    else:
+        assert " beyond the last band" in total or ", the base rate" in total
+
+
+def test_explain_says_when_another_figure_stands() -> None:
+    lines = explain(reading(drive_says="failing"))
+    place = lines.index("   a finding that these counters know nothing of speaks louder, so another figure stands:")
+    assert lines[place + 1].startswith("   65.0%, between 15.0% and 95.0%; judgement: ")
