@@ -65,7 +65,7 @@ def assess(
         fault_classes=fault_classes(working.findings),
         failure_12_months=working.chance,
         findings=working.findings,
-        way_out=way_out(working.found) if working.row.verdict == "recheck" else None,
+        way_out=way_out(working.found) if verdict == "recheck" else None,
         next_steps=_next_steps(reading, working, sale),
         limits=_limits(reading, working, sale, rules),
     )

@@ -140,7 +140,10 @@ def _row_kind(row: Attribute, group: RowGroup | None) -> str:
 
 
 def _logged_errors(reading: Reading) -> Signals:
-    """The error log, by what it names: damaged transfers, or unreadable sectors recent, old, or with counts beside."""
+    """The error log, by what it names: damaged transfers, or unreadable sectors recent, old, or with counts beside.
+
+    An old burst eases only where the drive says that nothing is replaced or pending; many makers have no 187 and no 198.
+    """
     errors, values = reading.errors, reading.values
     if errors.unreadable and not values.media_errors:  # NVMe: where that counter works it has counted them
         return {"logged_read_errors": _one(errors.unreadable)}
@@ -158,7 +161,7 @@ def _logged_errors(reading: Reading) -> Signals:
     detail = "" if age is None or age < 0 else f"the newest {age:,} powered-on hours ago"
     if any(getattr(values, name) for name in DEFECT_COUNTS):
         name = "logged_read_errors_with_counts"
-    elif age is not None and age >= OLD_ERROR_HOURS:
+    elif age is not None and age >= OLD_ERROR_HOURS and values.reallocated == 0 and values.pending == 0:
         name = "old_read_errors"
     else:
         name = "logged_read_errors"

@@ -151,6 +151,15 @@ SCENARIOS: tuple[Scenario, ...] = (
         "old burst of read errors", reading(errors=logged("uncorrectable", count=48, newest=6_964)), "recheck", "media"
     ),
     Scenario(
+        "old burst of read errors on a drive without 187 and 198",
+        reading(
+            values={"reported_uncorrectable": None, "offline_uncorrectable": None},
+            errors=logged("uncorrectable", count=48, newest=6_964),
+        ),
+        "recheck",
+        "media",
+    ),
+    Scenario(
         "few fresh read errors, counters at zero",
         reading(errors=logged("uncorrectable", count=3, newest=21_890)),
         "recheck",
@@ -281,6 +290,12 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("SAS, many uncorrected verifies", sas(uncorrected_verifies=40), "replace", "media"),
     Scenario("SAS, background scan found many", sas(background_scan_errors=210), "replace", "media"),
     # Losing data, or saying so.
+    Scenario(
+        "old burst of read errors, pending sectors not said",
+        reading(values={"pending": None}, errors=logged("uncorrectable", count=48, newest=6_964)),
+        "replace",
+        "media",
+    ),
     Scenario("one pending sector", hdd(pending=1), "evacuate", "media"),
     Scenario("pending count zero, but sectors in its log", hdd(pending_log_entries=3), "evacuate", "media"),
     Scenario("drive says failing", reading(drive_says="failing"), "evacuate", "media"),
