@@ -142,7 +142,7 @@ def _row_kind(row: Attribute, group: RowGroup | None) -> str:
 def _logged_errors(reading: Reading) -> Signals:
     """The error log, by what it names: damaged transfers, or unreadable sectors recent, old, or with counts beside.
 
-    An old burst eases only where the drive says that nothing is replaced or pending; many makers have no 187 and no 198.
+    An old burst eases only where the drive says that nothing is replaced or pending; many makers have no 187 or 198.
     """
     errors, values = reading.errors, reading.values
     if errors.unreadable and not values.media_errors:  # NVMe: where that counter works it has counted them
@@ -157,8 +157,8 @@ def _logged_errors(reading: Reading) -> Signals:
         return signals
     age = None
     if values.power_on_hours is not None and errors.newest_hours is not None:
-        age = values.power_on_hours - errors.newest_hours
-    detail = "" if age is None or age < 0 else f"the newest {age:,} powered-on hours ago"
+        age = _hours_since(errors.newest_hours, values.power_on_hours)
+    detail = "" if age is None else f"the newest {age:,} powered-on hours ago"
     if any(getattr(values, name) for name in DEFECT_COUNTS):
         name = "logged_read_errors_with_counts"
     elif age is not None and age >= OLD_ERROR_HOURS and values.reallocated == 0 and values.pending == 0:
@@ -229,9 +229,15 @@ def _test_words(test: SelfTest, hours_now: int | None) -> str:
     words = [test.kind]
     if test.lba is not None:
         words.append(f"stopped at LBA {test.lba:,}")
-    if test.hours is not None and hours_now is not None and hours_now >= test.hours:
-        words.append(f"{hours_now - test.hours:,} powered-on hours ago")
+    if test.hours is not None and hours_now is not None:
+        ago = _hours_since(test.hours, hours_now)
+        words += [] if ago is None else [f"{ago:,} powered-on hours ago"]
     return ", ".join(words)
+
+
+def _hours_since(then: int, now: int) -> int | None:
+    """Hours between a log's entry and now, at the least: ATA logs keep 16 bits, so that after 65,535 comes 0."""
+    return (now - then) % 65_536 if now >= then else None
 
 
 def _circumstances(reading: Reading) -> Signals:

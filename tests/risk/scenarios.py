@@ -160,6 +160,12 @@ SCENARIOS: tuple[Scenario, ...] = (
         "media",
     ),
     Scenario(
+        "fresh read errors of a drive whose log's hours have begun anew",
+        reading(values={"power_on_hours": 70_000}, errors=logged("uncorrectable", count=48, newest=70_000 - 65_536)),
+        "replace",
+        "media",
+    ),
+    Scenario(
         "few fresh read errors, counters at zero",
         reading(errors=logged("uncorrectable", count=3, newest=21_890)),
         "recheck",
