@@ -30,7 +30,7 @@ def _reports() -> dict[str, bytes] | str:
     folder = _folder()
     archive = folder / f"{_DISTRIBUTION}.tar.gz"
     if not archive.exists():
-        command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--no-binary", ":all:"]
+        command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--no-binary", "pysmart"]
         try:
             subprocess.run(
                 [*command, "--dest", str(folder), "pysmart==1.4.3"], check=True, capture_output=True, timeout=90
