@@ -12,9 +12,10 @@ from typing import TypeVar
 from drivecare.documents import Value
 from drivecare.fit.model import Plan
 from drivecare.job.folder import Filed, JobFolder
-from drivecare.job.model import Closing, Fact, FactName, Opening, Route
+from drivecare.job.model import Closing, Fact, FactName, Opening, Route, SelfTested
 from drivecare.job.sameness import Who, folded, same_drive
 from drivecare.job.times import moment
+from drivecare.reading.model import Drive
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.model import Assessment
 from drivecare.transfer.bag import BagReceipt
@@ -40,6 +41,7 @@ class Case:
     receipts: tuple[Filed[Receipt], ...] = ()
     bags: tuple[Filed[BagReceipt], ...] = ()
     scans: tuple[Filed[SurfaceScan], ...] = ()
+    selftests: tuple[Filed[SelfTested], ...] = ()
     facts: tuple[Filed[Fact], ...] = ()
     closing: Filed[Closing] | None = None
     missing: tuple[int, ...] = ()
@@ -76,6 +78,31 @@ class Case:
             wanted = folded(named.document.about)
             return tuple(one for one in self.used if folded(one.document.drive.serial) == wanted)
         return self.used if len(distinct([Who.of(one.document.drive) for one in self.used])) <= 1 else ()
+
+    def scans_of(self, drive: Drive) -> tuple[Filed[SurfaceScan], ...]:
+        """Surface scans of this drive; a scan of an image or of a drive without a name is of none."""
+        return tuple(
+            one
+            for one in self.scans
+            if (one.document.wwn and one.document.wwn == drive.identity.wwn)
+            or (one.document.serial and folded(one.document.serial) == folded(drive.serial))
+        )
+
+    def seen_since(self, judged: Filed[Assessment]) -> str | None:
+        """What speaks against a drive and was filed after it was judged, in words; None where nothing was."""
+        drive, number = judged.document.drive, judged.entry.number
+        lost = [one for one in self.scans_of(drive) if one.entry.number > number and one.document.unreadable]
+        failed = [
+            one
+            for one in self.selftests
+            if one.entry.number > number
+            and one.document.state == "failed"
+            and folded(one.document.drive.serial) == folded(drive.serial)
+        ]
+        if lost:
+            count = len(lost[-1].document.unreadable)
+            return f"a surface scan found {count:,} unreadable area{'s' * (count != 1)}"
+        return "its self-test failed" if failed else None
 
     @property
     def plan(self) -> Filed[Plan] | None:
@@ -114,6 +141,7 @@ def load_case(folder: JobFolder, *, now: datetime | None = None, jobs: Path | No
         receipts=folder.results(Receipt),
         bags=folder.results(BagReceipt),
         scans=folder.results(SurfaceScan),
+        selftests=folder.results(SelfTested),
         facts=folder.results(Fact),
         closing=folder.newest(Closing),
         missing=folder.missing(),

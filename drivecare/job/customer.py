@@ -119,7 +119,7 @@ def _did(case: Case) -> list[str]:
     if case.old_drive:
         when = day(read_at(case.old_drive[-1]))
         told.append(f"We read what your drive records about itself ({when}) and judged it.")
-    for scan in case.scans[-1:]:
+    for scan in case.scans_of(case.old_drive[-1].document.drive)[-1:] if case.old_drive else ():
         part = (
             "its whole surface"
             if scan.document.sample_percent == 100 and scan.document.complete

@@ -100,6 +100,10 @@ def verdict(case: Case) -> Item:
         return Item(item="verdict", holds=False, evidence="no verdict", next=case.command("assess", "DRIVE"))
     found = read.document
     how_old = age(read_at(read), case.now)
+    seen = case.seen_since(read)
+    if seen is not None and found.verdict in ("refit", "recheck"):
+        evidence = f"{found.verdict}, but since then {seen}: judge it again"
+        return Item(item="verdict", holds=False, evidence=evidence, age=how_old, next=case.command("assess", "DRIVE"))
     if found.verdict == "refit":
         return Item(item="verdict", holds=True, evidence=f"refit: {found.headline}", age=how_old)
     if found.verdict == "recheck":
@@ -206,6 +210,10 @@ def inspection(case: Case) -> Item:
             item="inspection", holds=False, evidence="the new drive was not inspected", next=_inspect_command(case)
         )
     found = filed.document
+    seen = case.seen_since(filed)
+    if seen is not None and found.verdict == "refit":
+        evidence = f"{Who.of(found.drive)}: refit, but since then {seen}: judge it again"
+        return Item(item="inspection", holds=False, evidence=evidence, next=_inspect_command(case))
     return Item(
         item="inspection",
         holds=found.verdict == "refit",

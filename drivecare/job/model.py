@@ -6,6 +6,7 @@ from typing import Literal
 
 from drivecare.documents import Value
 from drivecare.fit.model import Advice
+from drivecare.reading.model import Drive
 
 Route = Literal["same-drive", "new-drive-data", "new-drive-empty"]
 FactName = Literal[
@@ -156,6 +157,14 @@ class JobList(Value, frozen=True, kw_only=True):
 
     schema: Literal["drivecare/jobs-1"] = "drivecare/jobs-1"
     jobs: tuple[JobLine, ...] = ()
+
+
+class SelfTested(Value, frozen=True, kw_only=True):
+    """What the gate needs of a filed self-test: which drive, and how it ended."""
+
+    schema: Literal["drivecare/selftest-1"] = "drivecare/selftest-1"
+    drive: Drive
+    state: str
 
 
 class Change(Value, frozen=True, kw_only=True):

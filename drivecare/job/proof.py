@@ -183,10 +183,10 @@ def _of_bag(case: Case, bag: Filed[BagReceipt], old: Who, new: Who) -> Proof:
 
 def _below(case: Case, identity: Identity | None, who: Who, by_hand: bool) -> bool:
     """Whether the drive below a folder is that one; where the machine could not tell, whether a person said so."""
-    if identity is None:
-        return by_hand
+    identity = identity or Identity()
     serial = identity.native_serial or identity.bridge_serial
-    return same_drive(Who(model=None, serial=serial, identity=identity), who, case.labels) == "yes"
+    same = same_drive(Who(model=None, serial=serial, identity=identity), who, case.labels)
+    return by_hand if same == "unknown" else same == "yes"
 
 
 def _at(receipt: Filed[Receipt]) -> datetime | None:

@@ -1,7 +1,7 @@
 """The handover sheet: one page for the customer, one for the shop, every value from the job's folder.
 
-Text comes from `sheet.html.jinja` alone and is escaped there; pictures come from `plots`. Long lists are cut to what
-two sheets of A4 hold and say how much more the job's folder has.
+Text comes from `sheet.html.jinja` alone and is escaped there; pictures come from `plots`. The print is never smaller
+than 7 points: long lists are cut to what two sheets of A4 hold at that size and say how much more the job's folder has.
 """
 
 from __future__ import annotations
@@ -26,19 +26,51 @@ from drivecare.job.times import day, said
 from drivecare.reading.model import Values
 
 if TYPE_CHECKING:
+    from markupsafe import Markup
+
     from drivecare.fit.model import Judged
     from drivecare.job.plots import Picture
     from drivecare.risk.model import Assessment, Finding
 
+# A word with a hyphen and a digit in it, short enough to stand in one line of a narrow column.
+_NUMBER = re.compile(r"(?<![\w/&;-])(?=[\w-]*\d)(?=[\w-]{4,24}(?![\w-]))\w+(?:-\w+)+")
+
 MARK = '<meta name="generator" content="drivecare'
 
-MOST_FINDINGS = 5
-MOST_REJECTED = 5
-MOST_AREAS = 4
-MOST_CAUTIONS = 8
-MOST_RECEIPTS = 2
 LONGEST = 400
-MOST_LETTERS = 5000  # on the shop's page in its usual print; more is set smaller
+
+
+@dataclass(frozen=True, kw_only=True)
+class Room:
+    """How much of each the shop's page shows; `evidence` is the letters of a gate item, `text` the part of its usual
+    length that any other text keeps.
+    """
+
+    findings: int
+    rejected: int
+    areas: int
+    facts: int
+    warnings: int
+    receipts: int
+    cautions: int
+    limits: int
+    evidence: int
+    text: float
+
+
+# The first that holds the job is taken. MOST_LETTERS go on one page of A4 and a figure takes the place of
+# FIGURE_LETTERS: found by printing the jobs of tests/job/rich_case.py, which the tests in a browser repeat.
+ROOMS = (
+    Room(
+        findings=5, rejected=5, areas=4, facts=3, warnings=3, receipts=2, cautions=9, limits=2, evidence=100, text=1.0
+    ),
+    Room(
+        findings=4, rejected=3, areas=3, facts=3, warnings=2, receipts=1, cautions=8, limits=1, evidence=100, text=0.7
+    ),
+    Room(findings=3, rejected=2, areas=2, facts=2, warnings=1, receipts=1, cautions=7, limits=1, evidence=60, text=0.4),
+)
+MOST_LETTERS = 4600
+FIGURE_LETTERS = 300
 
 ROUTES = {
     "same-drive": "the same drive goes back",
@@ -85,10 +117,15 @@ def render(case: Case, *, shop: str | None = None) -> str:
     )
     environment.finalize = _printable
     environment.filters["picture"] = lambda picture: Markup(picture.svg)  # made by plots, no text of others in it
-    environment.filters["clip"] = clip
-    template, values = environment.get_template("sheet.html.jinja"), _values(case, shop)
-    page = template.render(values, dense=False)
-    return template.render(values, dense=True) if _letters(page) > MOST_LETTERS else page
+    environment.filters["whole"] = whole
+    environment.filters["fixed"] = lambda text, length: whole(clip(text, length))
+    page, values = "", _values(case, shop)
+    for room in ROOMS:
+        environment.filters["clip"] = lambda text, length=LONGEST, part=room.text: whole(clip(text, int(length * part)))
+        page = environment.get_template("sheet.html.jinja").render(values, room=room)
+        if _letters(page) <= MOST_LETTERS:
+            break
+    return page
 
 
 def make_sheet(case: Case, path: Path, *, shop: str | None = None) -> tuple[Handover, str]:
@@ -111,6 +148,14 @@ def clip(text: object, length: int = LONGEST) -> str:
     return words if len(words) <= length else words[: length - 1].rstrip() + "…"
 
 
+def whole(text: object) -> Markup:
+    """A text in which model and serial numbers are not broken at their hyphens."""
+    from markupsafe import Markup, escape
+
+    safe = str(escape(_printable(str(text))))
+    return Markup(_NUMBER.sub(r'<span class="whole">\g<0></span>', safe))
+
+
 def _printable(value: object) -> object:
     """Texts without control and direction characters, which would reorder or hide what stands beside them."""
     if type(value) is not str:  # a Markup is ours
@@ -121,7 +166,8 @@ def _printable(value: object) -> object:
 def _letters(page: str) -> int:
     """How much there is to read on the shop's half."""
     shop = page[page.index('<section class="shop') :]
-    return len(re.sub(r"<svg.*?</svg>|<[^>]*>|\s+", "", shop, flags=re.DOTALL))
+    letters = len(re.sub(r"<svg.*?</svg>|<[^>]*>|\s+", "", shop, flags=re.DOTALL))
+    return letters + FIGURE_LETTERS * shop.count("<svg")
 
 
 def _start(path: Path) -> str:
@@ -137,7 +183,7 @@ def _values(case: Case, shop: str | None) -> dict[str, Any]:
     judged = old.document if old is not None else None
     fresh = new.document if new is not None and gate.route != "same-drive" else None
     old_name, new_name = name_of(case)
-    scan = case.scans[-1].document if case.scans else None
+    scan = newest(case.scans_of(judged.drive)) if judged is not None else None
     return {
         "version": __version__,
         "mark": f"drivecare {__version__}",
@@ -158,25 +204,22 @@ def _values(case: Case, shop: str | None) -> dict[str, Any]:
         "counts": plots.before_and_after(judged.values, fresh.values)
         if judged is not None and fresh is not None
         else None,
-        "surface": plots.surface(scan) if scan is not None else None,
+        "surface": plots.surface(scan.document) if scan is not None else None,
         "identities": _identities(judged, fresh),
         "readings": _readings(case, fresh),
         "reading_heads": _heads(case, fresh),
-        "findings": judged.findings[:MOST_FINDINGS] if judged is not None else (),
-        "more_findings": max(0, len(judged.findings) - MOST_FINDINGS) if judged is not None else 0,
+        "findings": judged.findings if judged is not None else (),
         "observed": _observed,
         "number": _number,
-        "limits": judged.limits[:2] if judged is not None else (),
+        "limits": judged.limits if judged is not None else (),
         "plan": case.plan.document if case.plan is not None and gate.route != "same-drive" else None,
         "chosen": case.plan.document.chosen_drive if case.plan is not None else None,
         "rejected": _rejected(case),
-        "more_rejected": max(0, _count_rejected(case) - MOST_REJECTED),
         "proof": proof if gate.route == "new-drive-data" else None,
         "receipts": _receipts(proof) if gate.route == "new-drive-data" else [],
         "areas": _areas(case, proof) if gate.route == "new-drive-data" else [],
-        "more_areas": max(0, len(proof.unreadable) - MOST_AREAS),
         "cautions": _cautions(case, gate),
-        "facts": [fact.document for fact in case.facts][-3:],
+        "facts": [fact.document for fact in case.facts],
         "amount": amount,
         "said": said,
     }
@@ -251,16 +294,11 @@ def _observed(finding: Finding) -> str:
     return _number(finding.observed)
 
 
-def _count_rejected(case: Case) -> int:
-    plan = case.plan.document if case.plan is not None else None
-    return 0 if plan is None else sum(one.name != plan.chosen for one in plan.candidates)
-
-
 def _rejected(case: Case) -> list[Row]:
     """The other candidates, each with the first thing that speaks against it."""
     plan = case.plan.document if case.plan is not None else None
     others = [] if plan is None else [one for one in plan.candidates if one.name != plan.chosen]
-    return [Row(name=clip(one.name, 60), cells=(clip(_against(one), 150),)) for one in others[:MOST_REJECTED]]
+    return [Row(name=clip(one.name, 60), cells=(clip(_against(one), 150),)) for one in others]
 
 
 def _against(one: Judged) -> str:
@@ -272,7 +310,7 @@ def _against(one: Judged) -> str:
 
 
 def _receipts(proof: Proof) -> list[dict[str, str]]:
-    """The last copies of the chain, the one onto the new drive last."""
+    """The copies of the chain, the one onto the new drive first."""
     return [
         {
             "from": clip(one.document.source.path, 80),
@@ -283,7 +321,7 @@ def _receipts(proof: Proof) -> list[dict[str, str]]:
             "how": _how(one.document.verified, one.document.verification),
             "file": one.entry.path.name,
         }
-        for one in reversed(proof.chain[:MOST_RECEIPTS])
+        for one in proof.chain
     ]
 
 
@@ -303,7 +341,7 @@ def _areas(case: Case, proof: Proof) -> list[Row]:
         fact.document.about: fact.entry.filed_at for fact in case.facts_named("unreadable")
     }
     rows = []
-    for area in proof.unreadable[:MOST_AREAS]:
+    for area in proof.unreadable:
         at = told.get(area_name(area))
         known = f"customer told {said(at)}" if at is not None else "customer NOT told yet"
         rows.append(Row(name=f"{area.offset:,}", cells=(f"{area.length:,}", known)))
@@ -313,7 +351,7 @@ def _areas(case: Case, proof: Proof) -> list[Row]:
 def _cautions(case: Case, gate: Gate) -> list[str]:
     plan = case.plan.document if case.plan is not None and gate.route != "same-drive" else None
     if plan is not None and plan.cautions:
-        return [clip(caution, 210) for caution in plan.cautions[:MOST_CAUTIONS]]
+        return list(plan.cautions)
     from drivecare.fit.steps import CAUTIONS
 
     return list(CAUTIONS)

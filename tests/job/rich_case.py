@@ -18,7 +18,7 @@ from drivecare.reading.surface import SlowArea, SpeedPoint, SurfaceScan, Unreada
 from drivecare.risk.assess import assess
 from drivecare.risk.model import Assessment
 from drivecare.transfer.areas import Area
-from drivecare.transfer.receipt import Digest, Receipt, Unreadable, Verification, end_of_drive
+from drivecare.transfer.receipt import Digest, End, Receipt, Unreadable, Verification, end_of_drive
 from tests.job.carried import AREA, HOST, NOW, OPENING, fact, filed
 
 SIZE = 500_107_862_016
@@ -31,11 +31,12 @@ def recorded(name: str, *, as_new: bool = False) -> Assessment:
     return assess(decode_report(text), as_new=as_new)
 
 
-def scan() -> SurfaceScan:
+def scan(serial: str = "KX25-00417") -> SurfaceScan:
     """A surface that slows towards its end, with a hole and two slow spots. Invented."""
     curve = tuple(SpeedPoint(offset=n * SIZE // 120, mb_per_s=112 - n * 0.45 + (n * 7 % 5)) for n in range(120))
     return SurfaceScan(
         path="/dev/sdb",
+        serial=serial,
         started="2026-11-25T10:40:00+00:00",
         finished="2026-11-25T11:00:00+00:00",
         bytes_total=SIZE,
@@ -155,13 +156,35 @@ def usual() -> list[Value]:
 
 def refitted() -> list[Value]:
     """Nothing wrong with the drive."""
-    return [fact("consent"), recorded("new-drive.txt"), scan()]
+    return [fact("consent"), recorded("new-drive.txt"), msgspec.structs.replace(scan("PM6-311842"), unreadable=())]
 
 
 def unfinished() -> list[Value]:
     """Shut: read and planned, no more."""
     old, new = recorded("failing-drive.txt"), recorded("new-drive.txt", as_new=True)
     return [old, plan(old, new)]
+
+
+def full() -> list[Value]:
+    """A long job of ordinary words: two readings, a chain through an image, many of everything that can be many."""
+    old, new = recorded("failing-drive.txt"), recorded("new-drive.txt", as_new=True)
+    made = plan(old, new)
+    more = tuple(
+        msgspec.structs.replace(one, name=f"{one.name}-{n}00") for n in range(4) for one in made.candidates[1:]
+    )
+    cautions = (*CAUTIONS, "The caddy of one revision does not go into another.", "Pairing: it may refuse a copy.")
+    made = msgspec.structs.replace(made, candidates=(*made.candidates, *more), cautions=cautions)
+    areas = tuple(Area(offset=n * 8192, length=512) for n in range(40))
+    image = End(path="/srv/shop/jobs/1042/images/kestrel-kd-500.img", kind="image", size_bytes=SIZE)
+    to_new = receipt(old, new, areas)
+    to_image = msgspec.structs.replace(to_new, target=image)
+    from_image = msgspec.structs.replace(to_new, source=image, parents=("5f3a" * 16,))
+    note = "told by telephone on the second call, wants the rest all the same, asks for a list"
+    told = [
+        msgspec.structs.replace(fact("detached"), fact="unreadable", about=f"{area.offset}+{area.length}", note=note)
+        for area in areas[:20]
+    ]
+    return [fact("consent", note=note), old, old, made, new, to_image, from_image, scan(), *told, fact("detached")]
 
 
 def hostile() -> list[Value]:
@@ -190,7 +213,7 @@ def hostile() -> list[Value]:
         made,
         new,
         receipt(old, new, areas),
-        scan(),
+        scan("S" * 120),
         fact("detached", note=long),
     ]
 

@@ -14,8 +14,9 @@ from drivecare.fit.model import Judged
 from drivecare.job.case import load_case
 from drivecare.job.facts import FACTS
 from drivecare.job.gate import ITEMS, judge
-from drivecare.job.model import Gate, Route
+from drivecare.job.model import Gate, Route, SelfTested
 from drivecare.reading.model import Drive, Identity
+from drivecare.reading.surface import SurfaceScan, UnreadableArea
 from drivecare.transfer.areas import Area
 from drivecare.transfer.bag import FileNote, TreeEnd
 from drivecare.transfer.receipt import Digest, Unreadable, Verification
@@ -383,6 +384,9 @@ def test_a_person_says_which_drives_the_folders_lie_on_where_the_machine_cannot(
     assert shut(gate(tmp_path / "with", [*files, fact("bag-drives")])) == set()
     assert shut(gate(tmp_path / "before", [fact("bag-drives"), *files])) == {"copy-verified", "unchanged-since"}
     other = msgspec.structs.replace(unnamed, target=TreeEnd(path="/mnt/new", identity=OTHER.identity))
+    hidden = Identity(bridge_serial="DOCK0001", strength="weak")
+    unsure = msgspec.structs.replace(unnamed, target=TreeEnd(path="/mnt/new", identity=hidden))
+    assert shut(gate(tmp_path / "weak", [*files[:4], unsure, *files[5:], fact("bag-drives")])) == set()
     assert "copy-verified" in shut(gate(tmp_path / "known", [*files[:4], other, *files[5:], fact("bag-drives")]))
 
 
@@ -494,3 +498,43 @@ def test_every_recording_the_gate_asks_for_can_be_made(tmp_path: Path) -> None:
 def test_commands_name_the_folder_of_jobs_where_a_person_did(tmp_path: Path) -> None:
     case = load_case(filed(tmp_path, []), now=NOW, jobs=Path("/srv/my jobs"))
     assert "drivecare job record 1042 consent --jobs '/srv/my jobs'" in str(judge(case).items)
+
+
+def surface(serial: str | None, *holes: UnreadableArea) -> SurfaceScan:
+    return SurfaceScan(
+        serial=serial, started="", finished="", bytes_total=1 << 30, bytes_read=1 << 30, unreadable=holes
+    )
+
+
+HOLE = UnreadableArea(offset=4096, length=512)
+FAILED = SelfTested(drive=OLD, state="failed")
+
+
+@pytest.mark.parametrize(
+    ("seen", "says"),
+    [
+        (surface("kx25-00417", HOLE), "refit, but since then a surface scan found 1 unreadable area: judge it again"),
+        (FAILED, "refit, but since then its self-test failed: judge it again"),
+    ],
+    ids=["surface", "self-test"],
+)
+def test_what_was_seen_after_the_verdict_shuts_it_until_judged_again(tmp_path: Path, seen: Value, says: str) -> None:
+    judged = gate(tmp_path / "a", [*same_route(), seen])
+    assert shut(judged) == {"verdict"}
+    (verdict,) = [item for item in judged.items if item.item == "verdict"]
+    assert verdict.evidence == says
+    assert verdict.next == "drivecare assess DRIVE --job 1042"
+    assert not shut(gate(tmp_path / "b", [*same_route(), seen, assessment(OLD, "refit")]))
+
+
+@pytest.mark.parametrize(
+    "seen",
+    [surface("KX25-00417"), surface("PM6-999999", HOLE), surface(None, HOLE), SelfTested(drive=OLD, state="passed")],
+    ids=["clean", "another drive's", "an image's", "passed"],
+)
+def test_what_speaks_not_against_this_drive_leaves_it_open(tmp_path: Path, seen: Value) -> None:
+    assert not shut(gate(tmp_path, [*same_route(), seen]))
+
+
+def test_a_new_drive_that_showed_holes_after_its_inspection_is_not_fitted(tmp_path: Path) -> None:
+    assert shut(gate(tmp_path, [*data_route(), surface("PM6-311842", HOLE)])) == {"inspection"}

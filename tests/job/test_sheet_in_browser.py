@@ -12,7 +12,7 @@ import pytest
 from drivecare.documents import Value
 from drivecare.job.sheet import render
 from tests.job.browser import axe_script, open_browser, pages_in, printed, requests_of
-from tests.job.rich_case import HOSTILE, hostile, opened, refitted, unfinished, usual
+from tests.job.rich_case import HOSTILE, full, hostile, opened, refitted, unfinished, usual
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(300)]
 
@@ -20,6 +20,7 @@ SHEETS: dict[str, Callable[[], list[Value]]] = {
     "usual": usual,
     "refitted": refitted,
     "unfinished": unfinished,
+    "full": full,
     "hostile": hostile,
 }
 
@@ -92,6 +93,24 @@ def test_it_prints_on_two_sheets_of_a4(browser: Any, pages: dict[str, Path], nam
     assert pages_in(pdf) == 2
     boxes = re.findall(rb"/MediaBox\s*\[([^\]]*)\]", pdf)
     assert {tuple(round(float(part)) for part in box.split()) for box in boxes} <= {(0, 0, 595, 842), (0, 0, 596, 842)}
+
+
+LEAST_PRINT_PX = 9.33  # 7 points, as the browser rounds them
+
+
+@pytest.mark.parametrize("name", SHEETS)
+def test_no_print_is_smaller_than_7_points(browser: Any, pages: dict[str, Path], name: str) -> None:
+    visit(browser, pages[name])
+    scheme = [{"name": "prefers-color-scheme", "value": browser.scheme}]
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print", "features": scheme})
+    sizes = browser.execute_script(
+        "return [...document.querySelectorAll('body *:not(svg *)')]"
+        ".filter(one => [...one.childNodes].some(node => node.nodeType === 3 && node.data.trim()))"
+        ".map(one => [parseFloat(getComputedStyle(one).fontSize), one.outerHTML.slice(0, 80)])"
+    )
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": scheme})
+    assert len(sizes) > 50
+    assert [one for one in sizes if one[0] < LEAST_PRINT_PX] == []
 
 
 @pytest.mark.parametrize("name", SHEETS)
