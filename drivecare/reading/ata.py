@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import NamedTuple
 
@@ -26,17 +27,30 @@ class Signal(NamedTuple):
     limit: int
 
 
+def _uncorrectable(row: Attribute) -> bool:
+    """187 by any name of it; 160, which means this on some makers' solid-state drives alone, only by its full name."""
+    name = row.name or "unknown"
+    return "uncorrect" in name.lower() if row.id == 160 else named(r"unc|ue\b|ue_")(row)
+
+
+def _called(pattern: str) -> Callable[[Attribute], bool]:
+    """A test for names that match; a row without a name is not meant."""
+    return lambda row: re.search(pattern, row.name or "", re.I) is not None
+
+
 SIGNALS: tuple[Signal, ...] = (
     Signal("reallocated", (5,), named(""), _MOST_SECTORS),
     Signal("power_cycles", (12,), named(r"cycle|power"), 10_000_000),
     Signal("spin_retries", (10,), named("spin"), 1_000_000),
     Signal("end_to_end_errors", (184,), named(r"end|error|e2e"), _MOST_EVENTS),
-    Signal("reported_uncorrectable", (187,), named(r"unc|ue\b|ue_"), _MOST_EVENTS),
+    Signal("reported_uncorrectable", (160, 187), _uncorrectable, _MOST_EVENTS),
     Signal("command_timeouts", (188,), named("time"), 0xFFFF),
     Signal("reallocation_events", (196,), named(r"realloc|event"), _MOST_SECTORS),
     Signal("pending", (197,), named("pend"), _MOST_SECTORS),
     Signal("offline_uncorrectable", (198,), named(r"unc|offline"), _MOST_SECTORS),
     Signal("crc_errors", (199,), named(r"crc|iface|interface|link|sata"), _MOST_EVENTS),
+    Signal("program_failures", (171, 181), _called(r"program_?fail"), _MOST_EVENTS),
+    Signal("erase_failures", (172, 182), _called(r"erase_?fail"), _MOST_EVENTS),
     Signal("unsafe_shutdowns", (174, 192), named(r"unsafe|unexp|power.?loss|sudden"), 10_000_000),
 )
 

@@ -126,6 +126,8 @@ class Values(Value, frozen=True, kw_only=True):
     spin_retries: int | None = None
     crc_errors: int | None = None
     phy_errors: int | None = None  # the most of any SATA phy event counter of damaged transfers
+    program_failures: int | None = None
+    erase_failures: int | None = None
     wear_percent_used: int | None = None
     available_spare_percent: int | None = None
     spare_threshold_percent: int | None = None

@@ -486,3 +486,23 @@ def test_a_missing_nvme_sensor_is_said() -> None:
     reading = decode_report(cold)
     assert reading.values.temperature_celsius is None
     assert "temperature-implausible" in _codes(reading)
+
+
+@pytest.mark.parametrize(
+    ("row", "value", "number"),
+    [
+        ("160 Uncorrectable_Error_Cnt", "reported_uncorrectable", 3),
+        ("160 Unknown_Attribute", "reported_uncorrectable", None),
+        ("181 Program_Fail_Cnt_Total", "program_failures", 3),
+        ("171 Program_Fail_Count", "program_failures", 3),
+        ("181 Non4k_Aligned_Access", "program_failures", None),
+        ("172 Erase_Fail_Count", "erase_failures", 3),
+        ("182 Unknown_Attribute", "erase_failures", None),
+    ],
+)
+def test_rows_of_solid_state_drives_that_only_their_name_explains(row: str, value: str, number: int | None) -> None:
+    text = "\n".join(
+        line for line in report("ssd-nothing-against-it").splitlines() if not re.match(r" *1[678]\d ", line)
+    )
+    reading = decode_report(f"{text}\n{row}   0x0032   100   100   000    Old_age   Always       -       3\n")
+    assert getattr(reading.values, value) == number

@@ -185,6 +185,8 @@ SCENARIOS: tuple[Scenario, ...] = (
         "media",
         {"scan": scan(slow=(SlowArea(offset=0, length=2**20, milliseconds=900, expected_milliseconds=8),))},
     ),
+    Scenario("solid state, blocks failed on writing", ssd(program_failures=3), "refit", "none"),
+    Scenario("solid state, blocks failed on erasing", ssd(erase_failures=3), "refit", "none"),
     Scenario("solid state, few retired blocks", ssd(reallocated=4), "recheck", "media"),
     Scenario("solid state, data changed inside", ssd(end_to_end_errors=45), "recheck", "electronics"),
     Scenario("solid state, worn to 93 %", ssd(wear_percent_used=93), "recheck", "wear"),
