@@ -33,6 +33,17 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("drivecare.cli.demo", "Run a whole job on invented drives: no hardware, no root."),
 }
 
+# What an installed tool has to say for itself, without README.md beside it.
+EXIT_CODES = {
+    "0": "done, and nothing against it: refit; verified; a candidate fits; gate open",
+    "2, 3": "wrong usage; an error before anything was done, or no drive in the input",
+    "10 to 13": "recheck, replace, evacuate, unproven",
+    "20, 21": "copied or verified, all but the listed unreadable areas; mismatch",
+    "22, 23": "refused by a guard, nothing was written; stopped midway, can be resumed",
+    "30, 31": "no candidate fits; one may fit, but facts are missing",
+    "40": "the gate is shut",
+}
+
 
 class FlowGroup(click.Group):
     """Commands in flow order, each imported only when called."""
@@ -51,9 +62,11 @@ class FlowGroup(click.Group):
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
-        """The list in `--help`, from the table alone."""
+        """The lists in `--help`, from the tables alone."""
         with formatter.section("Commands, in the order of a job"):
             formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+        with formatter.section("Exit codes"):
+            formatter.write_dl(list(EXIT_CODES.items()))
 
 
 @click.group(cls=FlowGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
