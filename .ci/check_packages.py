@@ -49,9 +49,9 @@ def brought(extras: frozenset[str]) -> dict[str, set[str]]:
 def licence(name: str) -> str:
     """As the package's own metadata has it: the expression, else a one-line name, else the classifiers."""
     about = metadata.metadata(name)
-    line = about.get("License-Expression") or about.get("License") or ""
+    line = next((about[key] for key in ("License-Expression", "License") if key in about), "")
     if line and "\n" not in line and len(line) < 60:
-        return str(line)
+        return line
     classifiers = [one for one in about.get_all("Classifier") or () if one.startswith("License ::")]
     return ", ".join(one.rpartition(" :: ")[2] for one in classifiers) or "not stated"
 

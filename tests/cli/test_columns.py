@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
 
 import pytest
 from hypothesis import given
@@ -15,7 +16,7 @@ WORDS = st.text(alphabet="ABCXYZ0179-", min_size=1, max_size=45)
 CELLS = st.lists(WORDS, min_size=1, max_size=6).map(" ".join)
 
 
-def shown(rows: list[tuple[str, ...]], width: int = 80) -> list[str]:
+def shown(rows: Sequence[tuple[str, ...]], width: int = 80) -> list[str]:
     out = Console(file=io.StringIO(), width=width, highlight=False, markup=False)
     table(out, rows, heading=True)
     assert isinstance(out.file, io.StringIO)

@@ -13,7 +13,7 @@ from tests.fit.made import candidate, host, judged, old_drive, result
 M2 = {"form_factor": "m2-2280", "height_mm": 3.8, "spacer": False, "screws": None}
 NVME = {"connector": "m2-m", "protocols": ("nvme",), "link_gbps": None, "pcie_generation": 3, "pcie_lanes": 4}
 CARD = {"form_factor": "m2-2280", "height_mm": 2.3, "connector": "m2-m", "protocol": "nvme", "link_gbps": None}
-BAY35 = {
+BAY35: dict[str, Any] = {
     "bay": {"form_factor": "3.5-inch", "height_mm": 26.1, "spacer": False, "screws": None, "adapters": ("2.5-inch",)},
     "supply": {"rail_5v_amps": 1.0, "rail_12v_amps": 2.0},
 }
