@@ -151,7 +151,7 @@ def _svg(figure: Any, name: str) -> str:
     text = re.sub(r'\sxmlns(:\w+)?="[^"]*"', "", text)
     text = re.sub(r"<style[^>]*>.*?</style>", "<g stroke-linejoin='round'></g>", text, flags=re.DOTALL)
     text = re.sub(r'\bid="', f'id="{name}-', text)
-    text = re.sub(r'href="#', f'href="#{name}-', text)
+    text = re.sub(r'(?:xlink:)?href="#', f'href="#{name}-', text)  # plain href (SVG 2) needs no namespace
     text = text.replace("url(#", f"url(#{name}-")
     text = re.sub(r'<svg ([^>]*?)width="[^"]*" height="[^"]*"', r"<svg \1", text)
     text = re.sub(r'<svg ([^>]*?)height="[^"]*"([^>]*?)width="[^"]*"', r"<svg \1\2", text)

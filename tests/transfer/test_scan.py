@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import errno
 import math
+import re
 from dataclasses import dataclass, field
+from pathlib import Path
 
+import msgspec
 import pytest
 
 from drivecare.errors import BadInput
@@ -182,3 +185,12 @@ def test_memory_is_bounded() -> None:
         block = block_bytes_for(size)
         assert block & (block - 1) == 0
         assert math.ceil(size / block) <= 1 << 20
+
+
+def test_the_page_of_the_scan_names_the_policy_as_it_is() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "read-scan.md").read_text("utf-8")
+    rows = dict(re.findall(r"^\| (\w+) \| ([\d.]+) \|", page, flags=re.MULTILINE))
+    policy = ScanPolicy()
+    assert {name: float(value) for name, value in rows.items()} == {
+        field.name: float(getattr(policy, field.name)) for field in msgspec.structs.fields(ScanPolicy)
+    }
