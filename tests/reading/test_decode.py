@@ -106,6 +106,8 @@ def test_the_verdict_is_kept_apart_from_threshold_rows() -> None:
     [
         ("002", "002", "036", "FAILING_NOW", "now"),
         ("036", "036", "036", "FAILING_NOW", "now"),
+        ("036", "036", "036", "    -", "now"),  # the numbers decide, not what the report made of them
+        ("001", "001", "000", "FAILING_NOW", None),
         ("100", "030", "036", "In_the_past", "past"),
         ("037", "037", "036", "    -", None),
         ("001", "001", "000", "    -", None),
