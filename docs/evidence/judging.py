@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from calibrate import fit_signals, points_of
 from fitting import Floats, Numbers, area, failing, roc
-from spans import counters, day_text, last_states, outcomes, reading_day
+from spans import counters, day_number, day_text, last_states, outcomes, reading_day
 
 from drivecare.risk.survival import HOURS_PER_YEAR, SurvivalTable, look_up
 
@@ -127,8 +127,13 @@ def judge(spans: pl.LazyFrame, table: SurvivalTable, day: int, *, plots: Path | 
                 f"{caught(failed[some], score[some], 0.01):.1%}, at 5 % {caught(failed[some], score[some], 0.05):.1%}"
             )
     if importlib.util.find_spec("sklearn"):
-        for maker, points, trees, blind in against_trees(table, states):
-            print(f"  {maker}* left out: points {points:.4f}, trees {trees:.4f}, trees that see no gaps {blind:.4f}")
+        collected = last_states(spans, table, since=day_number(table.first_day), known_until=10**6)
+        for words, some in ((f"last states since {table.first_day}", collected), ("all last states", states)):
+            for maker, points, trees, blind in against_trees(table, some):
+                print(
+                    f"  {words}, {maker}* left out: points {points:.4f}, trees {trees:.4f}, "
+                    f"trees that see no gaps {blind:.4f}"
+                )
     if plots:
         from plots import draw
 
