@@ -102,9 +102,12 @@ def copy(
     def show(out: Console) -> None:
         show_receipt(out, result)
         out.print(f"receipt: {receipt_path}", soft_wrap=True)
-        if result.source.kind == result.target.kind == "device":
-            out.print("Power off and detach one of the two now: two drives with the same content confuse a computer.")
+        if twins:
+            out.print(_DETACH)
 
+    twins = result.source.kind == result.target.kind == "device"
+    if twins and as_json:
+        _say(_DETACH)
     finish(result, show=show, as_json=as_json, exit_code=result.exit_code, job=job, jobs=jobs)
 
 
@@ -133,6 +136,7 @@ def _what_it_says(path: str, machine: Machine, side: str) -> Drive | None:
     return reading.drive
 
 
+_DETACH = "Power off and detach one of the two now: two drives with the same content confuse a computer."
 _ADVICE = {
     ("source", "evacuate"): "the source is losing data. Copy it now, put nothing else on it, do not fit it again.",
     ("target", "evacuate"): "the target itself is losing data. Nothing copied to it is safe: take another one.",

@@ -28,11 +28,12 @@ def copy_files(source: Path, target: Path, resume: bool, job: str | None, jobs: 
     """
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_bag
+    from drivecare.hardware.below import end_of
     from drivecare.job.times import stamp
     from drivecare.transfer.files import copy_files as copy
 
     with followed() as watch:
-        receipt = copy(source, target, now=stamp, resume=resume, file_system=_file_system(target), watch=watch)
+        receipt = copy(source, target, now=stamp, resume=resume, ends=(end_of(source), end_of(target)), watch=watch)
     finish(
         receipt,
         show=lambda out: show_bag(out, receipt),
@@ -41,12 +42,3 @@ def copy_files(source: Path, target: Path, resume: bool, job: str | None, jobs: 
         job=job,
         jobs=jobs,
     )
-
-
-def _file_system(target: Path) -> str | None:
-    """The type of the file system that holds `target`, or will."""
-    import psutil
-
-    place = target.resolve()
-    mounts = {part.mountpoint: part.fstype for part in psutil.disk_partitions(all=True)}
-    return next((mounts[str(folder)] for folder in (place, *place.parents) if str(folder) in mounts), None)

@@ -203,7 +203,9 @@ def _check_again(source: Side, target: Side, wishes: Wishes) -> None:
     check_unmoved(target, again)
     check(
         msgspec.structs.replace(opened, table_sector_bytes=source.table_sector_bytes),
-        msgspec.structs.replace(again, content=target.content, read_only=target.read_only),
+        msgspec.structs.replace(
+            again, content=target.content, read_only=target.read_only, overwrite_ids=target.overwrite_ids
+        ),
         wishes,
     )
 

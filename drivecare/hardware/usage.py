@@ -182,10 +182,11 @@ def _mounts(root: Path) -> tuple[Mount, ...]:
         for process in ("self", "1")
         for line in (text(root / "proc" / process / "mountinfo") or "").splitlines()
     }
-    return tuple(mount for line in lines if (mount := _mount(line)) is not None)
+    return tuple(mount for line in lines if (mount := parse_mount(line)) is not None)
 
 
-def _mount(line: str) -> Mount | None:
+def parse_mount(line: str) -> Mount | None:
+    """One line of mountinfo; None where it is cut."""
     left, separator, right = line.partition(" - ")
     fields, tail = left.split(), right.split(None, 2)
     if not separator or len(fields) < 5 or len(tail) < 2:

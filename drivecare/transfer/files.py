@@ -59,16 +59,16 @@ def copy_files(
     *,
     now: Callable[[], str],
     resume: bool = False,
-    file_system: str | None = None,
     ends: tuple[TreeEnd, TreeEnd] | None = None,
     watch: Watch | None = None,
 ) -> BagReceipt:
     """Copy `source` into a new bag at `target`; the receipt is also written into the bag.
 
-    `now` gives ISO 8601 times, `file_system` the target's type where known, `ends` what is known of both drives.
+    `now` gives ISO 8601 times, `ends` says what is known of both file systems and the drives below.
     Raises Refused before the first byte, Interrupted midway (resume with `resume=True`), BadInput, Unavailable.
     """
     started = now()
+    ends = ends or (TreeEnd(path=str(source)), TreeEnd(path=str(target)))
     _refuse_nested(source, target)
     tree = survey(source)
     with _folder(target):
@@ -76,7 +76,7 @@ def copy_files(
         if journal is None and any(target.iterdir()):
             hint = "Name a new folder, or go on with --resume where a copy was begun there."
             raise Refused("the target folder is not empty", guard="target-not-empty", where=str(target), hint=hint)
-        abilities = try_target(target, needed_characters(tree), file_system=file_system)
+        abilities = try_target(target, needed_characters(tree), file_system=ends[1].file_system)
         if journal is None or not journal.finished:
             _refuse_misfits(tree, abilities)
         journal = journal or BagJournal.begin(target, tree.root)
@@ -89,7 +89,6 @@ def copy_files(
         total=sum(entry.size_bytes for entry in tree.files),
         left_out=dict(tree.left_out),
     )
-    ends = ends or (TreeEnd(path=str(source)), TreeEnd(path=str(target), file_system=file_system))
     try:
         _copy_all(run)
         return _finish(run, target, ends, started, now)

@@ -17,6 +17,7 @@ from drivecare.errors import Interrupted, Refused, Unavailable
 from drivecare.hardware import copying
 from drivecare.hardware.copying import Request, places, run
 from drivecare.hardware.media import BUFFER_BYTES
+from drivecare.transfer import guards
 from drivecare.transfer.areas import area
 from drivecare.transfer.conclude import new_journal
 from drivecare.transfer.digests import Segment
@@ -82,10 +83,10 @@ def stopped_midway(folder: Path, *, size: int = 3 * BUFFER_BYTES) -> Request:
 @pytest.mark.parametrize("paper", ["receipt", "journal"])
 @pytest.mark.parametrize("side", ["source.img", "target.img", "link"])
 def test_paperwork_never_takes_the_place_of_a_side(tmp_path: Path, paper: str, side: str) -> None:
-    request = request_for(tmp_path)
+    request = request_for(tmp_path, **{paper: tmp_path / side})
     (tmp_path / "link").symlink_to("source.img")
     with pytest.raises(Refused) as caught:
-        run(dataclasses.replace(request, **{paper: tmp_path / side}))
+        run(request)
     assert caught.value.guard == "receipt-place"
     assert sorted(path.name for path in tmp_path.iterdir()) == ["link", "source.img"]
     assert (tmp_path / "source.img").read_bytes() == CONTENT
@@ -152,10 +153,9 @@ def test_nothing_of_a_target_changes_before_the_guards_have_seen_it_held(
     """Between plan and open another file takes the target's name: it keeps its bytes."""
     target = tmp_path / "target.img"
     target.write_bytes(b"old")
-    original = copying.check
 
     def swap(*sides: Any) -> None:
-        original(*sides)
+        guards.check(*sides)
         if target.read_bytes() == b"old":
             target.unlink()
             target.write_bytes(b"precious")
