@@ -24,7 +24,8 @@ _DRIVES = {"hdd": "hard drives", "ssd": "solid state", "ata": "ATA", "nvme": "NV
 def rules(signal: str | None, as_json: bool) -> None:
     """Show the rules behind a verdict: limits, consequences, sources.
 
-    SIGNAL is the name of a signal or a word of its label. Without it, every rule and the verdict table are shown.
+    SIGNAL is the name of a signal, the number of an ATA attribute or a word of a label. Without it, every rule and the
+    verdict table are shown.
     """
     from drivecare.risk.rules import about
 

@@ -6,12 +6,14 @@ rule without a source, an unknown key and a severity that its source does not ca
 
 from __future__ import annotations
 
+import re
 from functools import lru_cache
 from importlib.resources import files
 from typing import Literal
 
 from drivecare.documents import Strict, Value, decode_toml
 from drivecare.errors import BadInput
+from drivecare.reading import ata
 from drivecare.reading.model import Drive
 from drivecare.risk.model import FaultClass, Severity, SourceKind, Verdict
 
@@ -20,6 +22,17 @@ Circumstance = Literal["used", "new", "hdd", "ssd", "unknown", "scsi", "bridge",
 Number = int | float
 
 RULE_FILES = ("report", "counters", "solid-state", "scsi", "history", "incoming")
+_NUMBERED = {row: signal.value for signal in ata.SIGNALS for row in signal.ids} | {
+    9: "power_on_hours",
+    190: "temperature_celsius",
+    194: "temperature_celsius",
+    177: "wear_percent_used",
+    202: "wear_percent_used",
+    231: "wear_percent_used",
+    233: "wear_percent_used",
+    241: "host_bytes_written",
+    242: "host_bytes_read",
+}
 KIND_WORDS = frozenset({"hdd", "ssd"})
 
 
@@ -252,7 +265,7 @@ class RulesDocument(Value, frozen=True, kw_only=True):
 
 
 def about(word: str | None) -> RulesDocument:
-    """The rules about a signal, by its name or by a word of its name or label; all of them without a word.
+    """The rules about a signal, by its name, an ATA attribute's number, or a word of its name or label; else all.
 
     Raises BadInput where nothing matches.
     """
@@ -265,6 +278,8 @@ def about(word: str | None) -> RulesDocument:
             limits=everything.limits,
         )
     wanted = word.lower().replace("-", "_")
+    if numbered := re.fullmatch(r"(?:smart_)?(\d{1,3})(?:_raw)?", wanted):
+        wanted = _NUMBERED.get(int(numbered[1]), wanted)
     rules = tuple(rule for rule in everything.rules if rule.signal == wanted)
     shown = tuple(entry for entry in everything.shown if entry.signal == wanted)
     if not rules and not shown:

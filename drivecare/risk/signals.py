@@ -63,6 +63,7 @@ def observe(reading: Reading, rules: RuleSet, scan: SurfaceScan | None = None) -
     if missing:
         signals["gap"] = missing
     else:
+        signals |= {name: _one(number) for name, number in reading.statistics.items() if name not in NUMBERS}
         signals |= _counts(reading.values)
         signals |= _threshold_rows(reading.attributes, rules)
         signals |= _logged_errors(reading)

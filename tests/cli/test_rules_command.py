@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 
+import pytest
 from click.testing import CliRunner
 
 from drivecare.cli.main import cli
@@ -17,6 +18,15 @@ def test_rules_about_one_signal_in_words() -> None:
         "crc_errors: transfers damaged on the cable (every drive; fault class link)\n  above 0: recheck\n"
     )
     assert "  Source, measured: Backblaze" in result.output
+
+
+@pytest.mark.parametrize(
+    ("number", "signal"), [("197", "pending"), ("smart_5_raw", "reallocated"), ("9", "power_on_hours")]
+)
+def test_rules_by_the_number_of_an_attribute(number: str, signal: str) -> None:
+    named = CliRunner().invoke(cli, ["rules", signal]).output
+    assert CliRunner().invoke(cli, ["rules", number]).output == named
+    assert named.startswith(f"{signal}: ")
 
 
 def test_all_rules_end_with_the_verdict_table() -> None:

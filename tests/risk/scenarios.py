@@ -54,6 +54,7 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("clean laptop drive", hdd(), "refit", "none"),
     Scenario("old drive, nothing but hours", hdd(power_on_hours=61_000, power_cycles=20_000), "refit", "none"),
     Scenario("a few damaged transfers on the link", hdd(phy_errors=12), "refit", "none"),
+    Scenario("once too hot, by its statistics", reading(statistics={"minutes_too_hot": 90}), "refit", "none"),
     Scenario("a few timed-out commands", hdd(command_timeouts=2), "refit", "none"),
     Scenario("warm drive", hdd(temperature_celsius=55), "refit", "none"),
     Scenario(
@@ -113,6 +114,13 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("very many timed-out commands", ssd(command_timeouts=4_000), "recheck", "link"),
     Scenario("one reallocated sector", hdd(reallocated=1), "recheck", "media"),
     Scenario("a reallocation event without a sector", hdd(reallocation_events=2), "recheck", "media"),
+    Scenario("starts failed, by its statistics", reading(statistics={"start_failures": 2}), "recheck", "mechanics"),
+    Scenario(
+        "candidates for replacement, by its statistics",
+        reading(statistics={"reallocation_candidates": 5}),
+        "recheck",
+        "media",
+    ),
     Scenario("spin retries", hdd(spin_retries=2), "recheck", "mechanics"),
     Scenario(
         "above its own temperature limit",

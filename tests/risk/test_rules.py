@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from drivecare.errors import BadInput
+from drivecare.reading.logs import STATISTICS
 from drivecare.reading.model import Values
 from drivecare.risk.rules import about, decode_rules, decode_verdict_table, load_rules
 
@@ -25,6 +26,12 @@ def test_every_value_of_a_reading_has_a_rule_or_a_reason() -> None:
     rules = load_rules()
     spoken_of = set(rules.by_signal) | {entry.signal for entry in rules.shown}
     assert [name for name in Values.__struct_fields__ if name not in spoken_of] == []
+
+
+def test_every_device_statistic_has_a_rule_or_a_reason() -> None:
+    rules = load_rules()
+    spoken_of = set(rules.by_signal) | {entry.signal for entry in rules.shown}
+    assert [name for name in STATISTICS.values() if name not in spoken_of] == []
 
 
 def test_every_rule_and_reason_has_a_source() -> None:
