@@ -60,12 +60,13 @@ def booted(
             checks = runs.setdefault(_run_of(batch, check), [])
             if check not in checks:
                 checks.append(check)
-    with ThreadPoolExecutor(AT_ONCE) as pool:
-        machines = {
-            run: pool.submit(_boot, run[0], checks, tmp_path_factory.mktemp(run[1] or run[0]) / "machine")
-            for run, checks in runs.items()
-        }
-        yield lambda guest_check: machines[_run_of(*guest_check)].result()
+    pool = ThreadPoolExecutor(AT_ONCE)
+    machines = {
+        run: pool.submit(_boot, run[0], checks, tmp_path_factory.mktemp(run[1] or run[0]) / "machine")
+        for run, checks in runs.items()
+    }
+    yield lambda guest_check: machines[_run_of(*guest_check)].result()
+    pool.shutdown(cancel_futures=True)  # after Ctrl-C none begins any more
 
 
 def _run_of(batch: str, check: str) -> tuple[str, str | None]:
