@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import random
 import re
 import shlex
@@ -10,9 +11,12 @@ import sys
 from datetime import UTC, datetime, timedelta
 from importlib import resources
 from pathlib import Path
+from typing import Literal
 
 import click
 
+from drivecare.cli.common import finish, json_option
+from drivecare.documents import Value
 from drivecare.errors import BadInput
 
 JOB = "1042"
@@ -24,15 +28,36 @@ SIZE_BYTES = 64 << 20
 BAD_OFFSET, BAD_LENGTH = 37_748_736 + 24_576, 8192  # two 4096-byte sectors
 
 
+class Demo(Value, frozen=True, kw_only=True):
+    """Where a demo put everything; paths are absolute."""
+
+    schema: Literal["drivecare/demo-1"] = "drivecare/demo-1"
+    job: str
+    folder: str
+    handover: str
+    job_folder: str
+    receipt: str
+    stock: str
+    reading: str
+
+
 @click.command(epilog="\b\nExample: drivecare demo /tmp/first-look")
-@click.argument("folder", metavar="[DIR]", default="drivecare-demo", type=click.Path(file_okay=False, path_type=Path))
-def demo(folder: Path) -> None:
+@click.argument("folder", metavar="[DIR]", default="drivecare-demo", type=click.Path(path_type=Path))
+@json_option
+def demo(folder: Path, as_json: bool) -> None:
     """Run a whole job on invented drives in DIR [default: ./drivecare-demo]: no hardware, no root, about 5 seconds.
 
     A media console stops at its logo. Its drive is read, judged and copied, a replacement is planned and inspected, the
     gate opens, the handover sheet is written. Run it as often as you like: DIR is made anew each time.
+    With --json the story goes to stderr.
     """
-    here = _prepare(folder)
+    with contextlib.redirect_stdout(sys.stderr) if as_json else contextlib.nullcontext():
+        told = _tell(_prepare(folder))
+    finish(told, show=lambda _: None, as_json=as_json)
+
+
+def _tell(here: Path) -> Demo:
+    """The story, told while it happens in the prepared folder `here`."""
     say = _Narrator()
     say(f"{SHOP}, job {JOB}: a Corvane Hearth media console, label {LABEL}. All of it is invented.")
     in_job = ("--job", JOB, "--jobs", str(here / "jobs"))
@@ -79,6 +104,15 @@ def demo(folder: Path) -> None:
     ):
         click.echo(f"  {path}\n      {what}")
     click.echo("Next: drivecare doctor   then plug a drive in and: drivecare drives")
+    return Demo(
+        job=JOB,
+        folder=str(here),
+        handover=str(sheet),
+        job_folder=str(here / "jobs" / JOB),
+        receipt=str(receipt),
+        stock=str(here / "stock.csv"),
+        reading=str(old),
+    )
 
 
 class _Narrator:
@@ -108,6 +142,8 @@ def run(*arguments: str, expect: int = 0) -> None:
 def _prepare(folder: Path) -> Path:
     """An empty demo folder with the invented files. Raises BadInput rather than empty a folder that is not ours."""
     here = folder.absolute()
+    if here.exists() and not here.is_dir():
+        raise BadInput("is a file", where=str(here), hint="Name a new folder: drivecare demo DIR")
     if here.exists() and any(here.iterdir()) and not (here / MARK).exists():
         hint = "Name a new folder: drivecare demo DIR"
         raise BadInput("is not empty and was not made by the demo", where=str(here), hint=hint)
@@ -151,7 +187,7 @@ def _copy(here: Path, old: Path, new: Path) -> Path:
     source, target = str(here / "old-drive.img"), str(here / "new-drive.img")
     drives = {source: load_reading(old).drive, target: load_reading(new).drive}
     receipt_path, journal_path = places(target)
-    click.echo(click.style(f"$ drivecare copy {source} {target} --job {JOB}", dim=True))
+    click.echo(click.style(f"$ drivecare copy {source} {target} --job {JOB} --jobs {here / 'jobs'}", dim=True))
     with followed() as watch:
         receipt = copy(
             Request(

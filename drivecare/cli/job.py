@@ -185,16 +185,20 @@ def list_jobs(
 @click.option("--output", type=click.Path(dir_okay=False, path_type=Path), help="[default: ID.tar.gz here]")
 @click.option("--with-images", is_flag=True, help="Put copies of the customer's drive in as well.")
 @jobs_option
-def export(id: str, output: Path | None, with_images: bool, jobs: Path) -> None:
+@json_option
+def export(id: str, output: Path | None, with_images: bool, jobs: Path, as_json: bool) -> None:
     """Write one archive of a job with a manifest that `sha256sum -c` checks."""
     from drivecare.job.export import MANIFEST
     from drivecare.job.export import export as write
+    from drivecare.job.model import Export
 
     folder = job_folder(id, jobs)
     output = output or Path(f"{folder.id}.tar.gz")
     names = write(folder, output, images=with_images)
     left = "" if with_images else "; images of the customer's drive left out"
-    click.echo(f"{output}: {len(names)} files and {MANIFEST}{left}")
+    said = f"{output}: {len(names)} files and {MANIFEST}{left}"
+    made = Export(job=folder.id, path=str(output), files=tuple(names), with_images=with_images)
+    finish(made, show=lambda out: out.print(said, soft_wrap=True), as_json=as_json)
 
 
 @job.command(

@@ -88,8 +88,11 @@ def _new_image(path: str, error: OSError, drive: Drive | None) -> Side:
 
 
 def _image_end(path: str, size_bytes: int, drive: Drive | None) -> End:
-    """An image file; it bears a drive's name only where it stands for one, as in the demo."""
-    end = End(path=path, kind="image", size_bytes=size_bytes)
+    """An image file, by its whole path: receipts are read from other folders later.
+
+    It bears a drive's name only where it stands for one, as in the demo.
+    """
+    end = End(path=str(Path(path).absolute()), kind="image", size_bytes=size_bytes)
     if drive is None:
         return end
     return msgspec.structs.replace(end, model=drive.model, serial=drive.serial, identity=drive.identity)

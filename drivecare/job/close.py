@@ -33,9 +33,9 @@ def read_fates(pairs: Sequence[tuple[str, str]]) -> dict[Path, ImageFate]:
     fates: dict[Path, ImageFate] = {}
     for path, fate in pairs:
         if fate == "kept":
-            fates[Path(path)] = "kept"
+            fates[Path(path).absolute()] = "kept"
         elif fate == "handed-over":
-            fates[Path(path)] = "handed-over"
+            fates[Path(path).absolute()] = "handed-over"
         else:
             raise BadInput(
                 f"{fate!r} is no fate of an image", where=path, hint="Say kept or handed-over, or use --forget."

@@ -195,6 +195,16 @@ class History(Value, frozen=True, kw_only=True):
     readings: tuple[Seen, ...] = ()
 
 
+class Export(Value, frozen=True, kw_only=True):
+    """An archive of a job that was written: the files in it besides its manifest, as the manifest names them."""
+
+    schema: Literal["drivecare/export-1"] = "drivecare/export-1"
+    job: str
+    path: str
+    files: tuple[str, ...]
+    with_images: bool
+
+
 class Handover(Value, frozen=True, kw_only=True):
     """A handover sheet that was written. `missing`: items of the gate that did not hold when it was."""
 

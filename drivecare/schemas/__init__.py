@@ -41,6 +41,8 @@ DOCUMENTS: dict[str, str] = {
     "history-1": "drivecare.job.model:History",
     "gate-1": "drivecare.job.model:Gate",
     "handover-1": "drivecare.job.model:Handover",
+    "export-1": "drivecare.job.model:Export",
+    "demo-1": "drivecare.cli.demo:Demo",
     "doctor-1": "drivecare.hardware.checkup:Checkup",
 }
 

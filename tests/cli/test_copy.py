@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from drivecare.cli.copy import copy
+from drivecare.cli.verify import verify
 from drivecare.documents import load
 from drivecare.job.folder import create_job
 from drivecare.job.model import Opening
@@ -261,3 +262,14 @@ def test_memory_does_not_grow_with_the_size(tmp_path: Path) -> None:
         command: list[str | Path] = [sys.executable, "-c", program, tool, "copy", source, tmp_path / f"{size}.copy"]
         used = subprocess.run(command, capture_output=True, check=True, text=True).stdout
         assert int(used) < 150 * 1024, f"{used} KiB for {size} bytes"
+
+
+def test_a_receipt_names_whole_paths_so_that_it_can_be_used_from_any_folder(
+    source: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert run(copy, source.name, "./target.img").exit_code == 0
+    receipt = tmp_path / "target.img.receipt.json"
+    told = json.loads(receipt.read_text())
+    assert (told["source"]["path"], told["target"]["path"]) == (str(source), str(tmp_path / "target.img"))
+    monkeypatch.chdir("/")
+    assert run(verify, receipt).exit_code == 0

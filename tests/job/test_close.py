@@ -104,3 +104,4 @@ def test_fates_as_they_are_typed() -> None:
     assert read_fates((("/a", "kept"), ("/b", "handed-over"))) == {Path("/a"): "kept", Path("/b"): "handed-over"}
     with pytest.raises(BadInput, match="'removed' is no fate of an image"):
         read_fates((("/a", "removed"),))
+    assert read_fates((("b.img", "kept"),)) == {Path("b.img").absolute(): "kept"}
