@@ -16,7 +16,7 @@ import msgspec
 
 from drivecare.documents import Value
 from drivecare.errors import DriveCareError, Interrupted, Refused
-from drivecare.transfer.areas import Area, merge, pieces
+from drivecare.transfer.areas import Area, merge, pieces, total
 from drivecare.transfer.damage import Policy
 from drivecare.transfer.digests import Segment, Segmenter
 from drivecare.transfer.fill import fill_bytes
@@ -155,16 +155,25 @@ class Copying:
         waiting = self.ledger.stages.waiting_bytes
         phase = "copying" if self._done + waiting < self.journal.bytes_total else "coming back to damage"
         self.watch.tell(Progress(phase, self._done, self.journal.bytes_total, waiting))
+        self._obey()
+
+    def _obey(self) -> None:
         reason = self.watch.stop()
         if reason is not None:
             raise Interrupted(reason, hint=GO_ON)
 
     def _write_fill(self) -> None:
-        buffer = self.buffers[0]
-        for lost in self.unreadable:
-            for where in pieces(lost, len(buffer.view)):
-                buffer.view[: where.length] = fill_bytes(where)
-                write_fully(self.target, where, buffer)
+        lost = self.unreadable
+        if not lost:
+            return
+        self.checkpoint("copying")  # the fill may take long, and what was read is to be safe meanwhile
+        buffer, done, whole = self.buffers[0], 0, total(lost)
+        for where in (piece for one in lost for piece in pieces(one, len(buffer.view))):
+            buffer.view[: where.length] = fill_bytes(where)
+            write_fully(self.target, where, buffer)
+            done += where.length
+            self.watch.tell(Progress("filling unreadable areas", done, whole, whole))
+            self._obey()
 
     def checkpoint(self, phase: Phase) -> None:
         """Flush, make sure the target is there, then let the journal say so."""

@@ -111,7 +111,7 @@ class Medium(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """How far a phase is: "copying", "coming back to damage", "reading back". Bytes."""
+    """How far a phase is, in bytes: copying, coming back to damage, filling unreadable areas, reading back."""
 
     phase: str
     done: int

@@ -378,3 +378,18 @@ def test_bad_areas_over_a_sound_medium() -> None:
     journal = new_journal(end_of(inner), end_of(target))
     receipt = copy(source, target, journal, MemoryStore(), buffers(MIB // 4), QUICK)
     assert [(one.offset, one.length) for one in receipt.unreadable] == [(1024, 1024)]
+
+
+def test_a_long_fill_can_be_stopped_and_what_was_read_is_safe() -> None:
+    source = Memory(random_bytes(8 * MIB), bad=[area(2 * MIB, 6 * MIB)])
+    target, store = Memory(bytes(8 * MIB)), MemoryStore()
+    told: list[Progress] = []
+
+    def stop() -> str | None:
+        return "stopped by SIGINT" if told and told[-1].phase.startswith("filling") else None
+
+    with pytest.raises(Interrupted, match="stopped by SIGINT"):
+        run(source, target, store=store, watch=Watch(tell=told.append, stop=stop))
+    assert told[-1].done < told[-1].total == 4 * MIB
+    assert sum(one.length for one in store.saved[-1].copied) == 4 * MIB
+    assert run(source, target, journal=store.saved[-1], store=store).exit_code == 20
