@@ -1,8 +1,8 @@
 """Many drives at once: rows with the columns of open drive statistics, judged by the same engine as one drive.
 
-A row becomes a reading and the reading is assessed. Most rows of a day say the same few things, so the verdict of a
-state is remembered: what the counters say, the kind of drive, and the age only as finely as a rule or the table of base
-rates looks at it. Memory does not grow with the rows.
+A row becomes a reading and the reading is assessed. Rows of a day say the same few things, so two memories stand before
+that: of the cells as they are written, and of the state they say, every number only as finely as a rule, a ladder or
+the table of base rates looks at it. Memory does not grow with the rows.
 """
 
 from __future__ import annotations
@@ -77,8 +77,10 @@ class TableJudge:
         self._wearing = tuple(header.index(name) for name in _WEARING if name in header)
         matter = [*self._places.values(), *self._spinning, *self._wearing, self._model or 0, self._hours or 0]
         self.last = 1 + max(*matter, header.index("failure") if "failure" in header else 0)
-        self._ages = age_steps()
+        self._steps = steps()
+        self._ages = self._steps["power_on_hours"]
         self._remembered: dict[tuple[object, ...], Judgement] = {}
+        self._states: dict[tuple[object, ...], Judgement] = {}
 
     def judge(self, row: Sequence[str]) -> Judgement:
         """The judgement of a row. Raises BadInput naming the column of a cell that is no number."""
@@ -102,7 +104,17 @@ class TableJudge:
         return "ssd" if any(row[place] for place in self._wearing) else "hdd"
 
     def _judge_anew(self, row: Sequence[str], hours: int | None) -> Judgement:
-        found = assess(self.reading(row, hours))
+        """The judgement of cells not met before: most of them say a state that was met."""
+        reading = self.reading(row, hours)
+        numbers = ((getattr(reading.values, field), limits) for field, limits in self._steps.items())
+        state = (reading.drive.kind, *(None if n is None else bisect_right(limits, n) for n, limits in numbers))
+        known = self._states.get(state)
+        if known is None:
+            known = self._states[state] = self._assess(reading)
+        return known
+
+    def _assess(self, reading: Reading) -> Judgement:
+        found = assess(reading)
         chance = found.failure_12_months
         added = (found.verdict, chance.estimate, chance.low, chance.high, found.leading_signal)
         return Judgement(
@@ -120,14 +132,19 @@ class TableJudge:
         return Reading(drive=Drive(kind=self.kind(row), protocol="ata"), values=Values(**said))  # type: ignore[arg-type]
 
 
-def age_steps() -> list[int]:
-    """Power-on hours at which a rule or the base rate changes; between them the age makes no difference."""
-    steps = {row.from_years * HOURS_PER_YEAR for row in load_table().clean}
-    for rule in load_rules().by_signal.get("power_on_hours", ()):
-        for level in rule.levels:
-            ((test, limit),) = level.tests()
-            steps |= {int(limit), int(limit) + 1} if isinstance(limit, int | float) and test != "present" else set()
-    return sorted(steps)
+def steps() -> dict[str, list[int]]:
+    """By field, the numbers at which a rule, a ladder or a base rate changes; in between they make no difference."""
+    found: dict[str, set[int]] = {field: set() for field, _ in _COUNTERS.values()}
+    found["power_on_hours"] = {row.from_years * HOURS_PER_YEAR for row in load_table().clean}
+    for signal in load_table().signal:
+        for field in signal.values:
+            found[field] |= {level.start for level in signal.levels}
+    for field in found:
+        for rule in load_rules().by_signal.get(field, ()):
+            for level in rule.levels:
+                ((_, limit),) = level.tests()
+                found[field] |= set() if isinstance(limit, bool | str) else {int(limit), int(limit) + 1}
+    return {field: sorted(numbers) for field, numbers in found.items()}
 
 
 def _number(column: str, text: str, read: Callable[[str], int | None], limit: int) -> int | None:

@@ -11,14 +11,17 @@ from hypothesis import strategies as st
 from drivecare.errors import BadInput
 from drivecare.reading.model import Drive, Reading, Values
 from drivecare.risk.assess import assess
-from drivecare.risk.table import TableJudge, age_steps, cells, judged
+from drivecare.risk.table import TableJudge, cells, judged, steps
 
 COUNTERS = {
     "smart_5_raw": "reallocated",
     "smart_9_raw": "power_on_hours",
+    "smart_10_raw": "spin_retries",
+    "smart_184_raw": "end_to_end_errors",
     "smart_187_raw": "reported_uncorrectable",
     "smart_188_raw": "command_timeouts",
     "smart_194_raw": "temperature_celsius",
+    "smart_196_raw": "reallocation_events",
     "smart_197_raw": "pending",
     "smart_198_raw": "offline_uncorrectable",
     "smart_199_raw": "crc_errors",
@@ -26,9 +29,9 @@ COUNTERS = {
 HEADER = ["date", "model", *COUNTERS]
 SHARED = TableJudge(HEADER)  # one memory over all examples, so that a wrongly shared state is found
 
-small = st.one_of(st.none(), st.sampled_from([0, 1, 2, 9, 10, 20, 50, 300, 2000]))
+small = st.one_of(st.none(), st.sampled_from([0, 1, 2, 7, 8, 10, 15, 16, 49, 50, 99, 100, 199, 200, 999, 1000, 1001]))
 hours = st.one_of(st.none(), st.sampled_from([0, 100, 43_799, 43_800, 52_595, 52_596, 52_597, 60_000]))
-celsius = st.one_of(st.none(), st.sampled_from([20, 38, 59, 60, 61, 66]))
+celsius = st.one_of(st.none(), st.sampled_from([20, 38, 50, 51, 60, 61, 66]))
 
 
 @given(
@@ -47,7 +50,18 @@ def test_a_row_is_judged_as_the_drive_alone(said: dict[str, Any]) -> None:
 
 
 def test_ages_are_kept_apart_where_a_rule_or_the_base_rate_changes() -> None:
-    assert {43_800, 52_596} <= set(age_steps())
+    assert {43_800, 52_596} <= set(steps()["power_on_hours"])
+
+
+def test_states_are_few_and_cells_many(monkeypatch: pytest.MonkeyPatch) -> None:
+    """200 counts and 30 temperatures that mean the same are assessed once."""
+    calls = []
+    monkeypatch.setattr("drivecare.risk.table.assess", lambda reading: calls.append(reading) or assess(reading))
+    judge = TableJudge(["smart_5_raw", "smart_188_raw", "smart_194_raw"])
+    found = {judge.judge(["0", str(count), str(20 + count % 30)]) for count in range(2, 202)}
+    assert (len(found), len(calls)) == (1, 1)
+    judge.judge(["0", "2", "51"])
+    assert len(calls) == 2
 
 
 @pytest.mark.parametrize(
