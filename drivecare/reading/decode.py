@@ -23,6 +23,8 @@ _ZONES = {
 }  # fmt: skip
 _BORN = {"sata": 2003, "nvme": 2011}  # Serial ATA 1.0a, NVM Express 1.0
 _HOURS_PER_YEAR = 8766
+_MEMBER = re.compile(r"\b(?:megaraid|cciss|3ware|areca|aacraid|hpt),[\d,/]+")
+_MEMBER_LINE = re.compile(r"(?<=\[)(?:megaraid|cciss|3ware|areca|aacraid|hpt)_disk_[\d_]+(?=\])")
 _VERDICT = re.compile(r"(?:overall-health self-assessment test result|SMART Health Status):\s*(\S.*?)\s*$", re.I)
 _QUALIFIERS = (
     ("result is based on an attribute check", "attribute check only"),
@@ -67,6 +69,8 @@ def _decode(raw: RawReport, *, read_at: str | None, path: str | None, transport:
     read_at = read_at or _local_time(report)
     _older_than_its_kind(said, report, read_at)
     _circumstances(said, raw)
+    if member := _MEMBER.search(transport or "") or _MEMBER_LINE.search(raw.text):
+        said.miss("behind-controller", f"It was read through a RAID controller ({member[0]}).")
     says, words, qualifiers = _verdict(report, said)
     _gaps(report, said, says, words, exit_status=raw.exit_status, bridge=blocked[2] if blocked else None)
     return Reading(

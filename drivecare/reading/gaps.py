@@ -15,6 +15,7 @@ CATALOGUE: dict[str, tuple[bool, str | None]] = {
     "logs-unanswered": (False, "Switch the dock off and on, then read again."),
     "size-differs": (False, f"Do not copy through this connection. {_ANOTHER_DOCK}"),
     "raid-virtual": (True, "Read the member drives behind the controller one by one, or take them out of it."),
+    "behind-controller": (False, "What it holds may be a part of a volume: take it out of the controller to copy it."),
     "smart-off": (True, "The drive keeps no health record while SMART is off; switch it on only if the owner agrees."),
     "smart-unsupported": (True, f"The drive or what stands before it offers no SMART. {_ANOTHER_DOCK}"),
     "standby": (True, "The drive was asleep and was left so: wake it, then read again."),

@@ -508,3 +508,19 @@ def test_rows_of_solid_state_drives_that_only_their_name_explains(row: str, valu
     )
     reading = decode_report(f"{text}\n{row}   0x0032   100   100   000    Old_age   Always       -       3\n")
     assert getattr(reading.values, value) == number
+
+
+@pytest.mark.parametrize(
+    ("transport", "line", "said"),
+    [
+        ("megaraid,16", "", "megaraid,16"),
+        ("sat+megaraid,60", "", "megaraid,60"),
+        (None, "/dev/bus/0 [megaraid_disk_25] [SAT]: Device open changed type\n", "megaraid_disk_25"),
+        ("sat", "/dev/sda [SAT]: Device open changed type from 'scsi' to 'sat'\n", None),
+    ],
+)
+def test_a_drive_behind_a_controller_says_so(transport: str | None, line: str, said: str | None) -> None:
+    reading = decode_report(line + CLEAN, transport=transport)
+    found = [gap.what for gap in reading.gaps if gap.code == "behind-controller"]
+    assert found == ([] if said is None else [f"It was read through a RAID controller ({said})."])
+    assert reading.values == decode_report(CLEAN).values
