@@ -30,8 +30,15 @@ T = TypeVar("T")
 
 
 def encode(document: Value) -> bytes:
-    """The document as indented UTF-8 JSON with a final newline; equal documents give equal bytes."""
-    return msgspec.json.format(msgspec.json.encode(document), indent=2) + b"\n"
+    """The document as indented UTF-8 JSON with a final newline; equal documents give equal bytes.
+
+    Raises BadInput where a text in it, such as a file's name, is not UTF-8.
+    """
+    try:
+        return msgspec.json.format(msgspec.json.encode(document), indent=2) + b"\n"
+    except UnicodeEncodeError as error:
+        told = error.object.encode("ascii", "backslashreplace").decode()
+        raise BadInput("is not UTF-8 text", where=repr(told), hint="Rename it, or type it in UTF-8.") from error
 
 
 def decode(kind: type[T], data: bytes, *, origin: str) -> T:
@@ -143,7 +150,8 @@ def save(path: Path, data: bytes, *, exclusive: bool = False) -> None:
             "exists already", where=str(path), hint="Nothing is overwritten: choose another name."
         ) from error
     except OSError as error:
-        raise Unavailable(f"cannot be written: {error.strerror}", where=str(path)) from error
+        hint = "Choose another place, or check the folder and its permissions."
+        raise Unavailable(f"cannot be written: {error.strerror}", where=str(path), hint=hint) from error
 
 
 def sync_folder(folder: Path) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from drivecare.cli.common import finish, job_folder, job_options, json_option, machine
+from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option, machine
 from drivecare.documents import Value
 from drivecare.errors import BadInput, DriveCareError
 from drivecare.risk.model import Assessment, Verdict
@@ -49,7 +49,7 @@ class Assessments(Value, frozen=True, kw_only=True):
 @click.option(
     "--transport", metavar="TYPE", help="How to reach a live drive: sat, sntjmicron, ... [default: found out]"
 )
-@click.option("--save", type=click.Path(dir_okay=False, path_type=Path), help="Keep the reading in this file.")
+@click.option("--save", type=PATH, help="Keep the reading in this file.")
 @click.option("--explain", is_flag=True, help="Show how the verdict came about, with every source.")
 @job_options
 @json_option

@@ -15,7 +15,7 @@ from typing import IO, TYPE_CHECKING, Literal
 
 import click
 
-from drivecare.cli.common import finish, json_option
+from drivecare.cli.common import PATH, finish, json_option
 from drivecare.documents import Value
 from drivecare.errors import BadInput, Unavailable
 
@@ -38,8 +38,8 @@ class TableSummary(Value, frozen=True, kw_only=True):
 
 
 @click.command(epilog="\b\nExample: drivecare assess-table 2016-09-30.csv --output judged.csv")
-@click.argument("table", metavar="CSV", type=click.Path(path_type=Path))
-@click.option("--output", type=click.Path(dir_okay=False, path_type=Path), help="Write the judged table here.")
+@click.argument("table", metavar="CSV", type=PATH)
+@click.option("--output", type=PATH, help="Write the judged table here.")
 @click.option("--evaluate", is_flag=True, help="Tell how well the estimates fit the column `failure` (0 or 1).")
 @json_option
 def assess_table(table: Path, output: Path | None, evaluate: bool, as_json: bool) -> None:

@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 F = TypeVar("F", bound=Callable[..., Any])
 
+# A path from the command line. Whether it can be used is found out, and said in one line, by whoever uses it.
+PATH = click.Path(readable=False, path_type=Path)
+
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout.")
 
 
@@ -53,7 +56,7 @@ def jobs_option(command: F) -> F:
     return click.option(
         "--jobs",
         metavar="FOLDER",
-        type=click.Path(path_type=Path),
+        type=PATH,
         callback=_where_jobs_lie,
         help="Folder that holds the jobs. [default: $DRIVECARE_JOBS or your data folder]",
     )(command)

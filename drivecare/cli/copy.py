@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drivecare.cli.common import finish, job_folder, job_options, json_option, machine
+from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option, machine
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 @click.command(epilog="\b\nExample: drivecare copy /dev/sdb /dev/sdc --allow-overwrite PN24-11873")
 @click.argument("source")
 @click.argument("target")
-@click.option("--receipt", type=click.Path(dir_okay=False, path_type=Path), help="Where to write the receipt.")
+@click.option("--receipt", type=PATH, help="Where to write the receipt.")
 @click.option("--resume", is_flag=True, help="Go on from the journal of an interrupted copy.")
 @click.option("--allow-overwrite", metavar="ID", help="The target's serial number, or its path if it is a file.")
 @click.option(

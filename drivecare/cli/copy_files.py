@@ -6,12 +6,12 @@ from pathlib import Path
 
 import click
 
-from drivecare.cli.common import finish, job_options, json_option
+from drivecare.cli.common import PATH, finish, job_options, json_option
 
 
 @click.command("copy-files", epilog="\b\nExample: drivecare copy-files /mnt/old-drive /mnt/shop/1042-files --job 1042")
-@click.argument("source", metavar="DIR", type=click.Path(path_type=Path))
-@click.argument("target", metavar="TARGETDIR", type=click.Path(path_type=Path))
+@click.argument("source", metavar="DIR", type=PATH)
+@click.argument("target", metavar="TARGETDIR", type=PATH)
 @click.option("--resume", is_flag=True, help="Go on where an earlier, interrupted copy stopped.")
 @job_options
 @json_option

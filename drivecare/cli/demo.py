@@ -15,7 +15,7 @@ from typing import Literal
 
 import click
 
-from drivecare.cli.common import finish, json_option
+from drivecare.cli.common import PATH, finish, json_option
 from drivecare.documents import Value
 from drivecare.errors import BadInput
 
@@ -42,7 +42,7 @@ class Demo(Value, frozen=True, kw_only=True):
 
 
 @click.command(epilog="\b\nExample: drivecare demo /tmp/first-look")
-@click.argument("folder", metavar="[DIR]", default="drivecare-demo", type=click.Path(path_type=Path))
+@click.argument("folder", metavar="[DIR]", default="drivecare-demo", type=PATH)
 @json_option
 def demo(folder: Path, as_json: bool) -> None:
     """Run a whole job on invented drives in DIR [default: ./drivecare-demo]: no hardware, no root, about 5 seconds.

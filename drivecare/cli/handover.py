@@ -6,14 +6,14 @@ from pathlib import Path
 
 import click
 
-from drivecare.cli.common import finish, job_argument, job_folder, jobs_option, json_option, named_jobs
+from drivecare.cli.common import PATH, finish, job_argument, job_folder, jobs_option, json_option, named_jobs
 
 
 @click.command(epilog='\b\nExample: drivecare handover 1042 --shop "Lantern Street Repairs" --output 1042.html')
 @job_argument
 @click.option(
     "--output",
-    type=click.Path(path_type=Path),
+    type=PATH,
     metavar="FILE.html",
     help="[default: handover.html in the job's folder]",
 )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drivecare.cli.common import finish, json_option
+from drivecare.cli.common import PATH, finish, json_option
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -92,7 +92,7 @@ def match_host(label: str, as_json: bool) -> None:
 
 
 @hosts.command("check", epilog="\b\nExample: drivecare hosts check my-unit.toml")
-@click.argument("file", metavar="FILE", type=click.Path(path_type=Path))
+@click.argument("file", metavar="FILE", type=PATH)
 @json_option
 def check_host(file: Path, as_json: bool) -> None:
     """Whether a profile can be used, and where it is wrong.

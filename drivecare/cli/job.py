@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, get_args
 
 import click
 
-from drivecare.cli.common import finish, job_argument, job_folder, jobs_option, json_option, named_jobs, who
+from drivecare.cli.common import PATH, finish, job_argument, job_folder, jobs_option, json_option, named_jobs, who
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -182,7 +182,7 @@ def list_jobs(
     epilog="\b\nExample: drivecare job export 1042 --output 1042.tar.gz",
 )
 @job_argument
-@click.option("--output", type=click.Path(dir_okay=False, path_type=Path), help="[default: ID.tar.gz here]")
+@click.option("--output", type=PATH, help="[default: ID.tar.gz here]")
 @click.option("--with-images", is_flag=True, help="Put copies of the customer's drive in as well.")
 @jobs_option
 @json_option

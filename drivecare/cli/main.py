@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib
 import logging
+import os
 import sys
 
 import click
@@ -98,6 +99,14 @@ def main() -> None:
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(0)
+    except OSError as error:  # of the machine, not of the program: a full disk, a folder that may not be written
+        logging.getLogger("drivecare").debug("", exc_info=error)
+        where = f"{error.filename}: " if error.filename else ""
+        click.echo(
+            f"drivecare: {where}{error.strerror}. Check the place and its permissions; -v says more.", err=True
+        )
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # what could not be printed is not tried again at the end
+        sys.exit(3)
 
 
 if __name__ == "__main__":

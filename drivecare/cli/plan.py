@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from drivecare.cli.common import finish, job_options, json_option
+from drivecare.cli.common import PATH, finish, job_options, json_option
 
 if TYPE_CHECKING:
     from drivecare.fit.host import Host
@@ -32,7 +32,7 @@ class PlanCommand(click.Command):
 )
 @click.option("--host", "label", required=True, metavar="LABEL", help="The unit's label, or the id of a unit or bay.")
 @click.option("--reading", metavar="DRIVE|FILE", help="The old drive: attached, a saved reading, or its report.")
-@click.option("--stock", metavar="CSV", type=click.Path(path_type=Path), help="Drives to choose from.")
+@click.option("--stock", metavar="CSV", type=PATH, help="Drives to choose from.")
 @click.option("--candidate", "given", multiple=True, metavar="DRIVE|FILE", help="One drive to try; may be repeated.")
 @click.option("--height-mm", metavar="MM", help="The --candidate's height, measured by hand.")
 @click.option("--fact", "facts", multiple=True, metavar="NAME=VALUE", help="Another fact of it, looked up by hand.")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from drivecare.cli.common import finish, job_folder, job_options, json_option, machine
+from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option, machine
 from drivecare.cli.load_guard import OPTION, OPTION_HELP, refuse_load
 
 
@@ -21,7 +21,7 @@ from drivecare.cli.load_guard import OPTION, OPTION_HELP, refuse_load
     help="Read so much of it, spread over the whole surface. [default: all]",
 )
 @click.option("--resume", is_flag=True, help="Go on with a scan that was stopped.")
-@click.option("--picture", type=click.Path(dir_okay=False, path_type=Path), help="Also draw the curve, as SVG.")
+@click.option("--picture", type=PATH, help="Also draw the curve, as SVG.")
 @click.option(OPTION, metavar="SERIAL", help=OPTION_HELP)
 @job_options
 @json_option

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from drivecare.cli.common import finish, job_options, json_option
+from drivecare.cli.common import PATH, finish, job_options, json_option
 
 if TYPE_CHECKING:
     from rich.console import Console
 
 
 @click.command(epilog="\b\nExample: drivecare verify sdc.receipt.json /dev/sdc")
-@click.argument("receipt", type=click.Path(path_type=Path))
+@click.argument("receipt", type=PATH)
 @click.argument("target", required=False)
 @click.option(
     "--after-power-cycle",

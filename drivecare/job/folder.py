@@ -153,6 +153,7 @@ def create_job(
     """Make the folder of a new job and file its opening. Raises BadInput where the ID is unfit or taken."""
     root = _root(jobs)
     path = root / checked_id(opening.id)
+    encode(opening)  # what cannot be filed leaves no empty folder behind
     made = [folder for folder in (root, *root.parents) if not folder.exists()]
     try:
         root.mkdir(parents=True, exist_ok=True)
@@ -171,7 +172,13 @@ def create_job(
 def open_job(id: str, jobs: Path | None = None, *, hand_over: Callable[[Path], None] = _nothing) -> JobFolder:
     """The folder of an existing job. Raises BadInput where there is none."""
     path = _root(jobs) / checked_id(id)
-    if not path.is_dir():
+    try:
+        there = path.is_dir()
+    except OSError as error:
+        raise Unavailable(
+            f"cannot be looked at: {error.strerror}", where=str(path), hint="Check its rights."
+        ) from error
+    if not there:
         hint = "See drivecare job list, or open it: drivecare job new."
         raise BadInput(f"there is no job {id}", where=str(path.parent), hint=hint)
     return JobFolder(path=path, hand_over=hand_over)
@@ -191,8 +198,13 @@ def all_jobs(jobs: Path | None = None) -> tuple[JobFolder, ...]:
 def _root(jobs: Path | None) -> Path:
     """The folder of jobs, which need not be there yet. Raises BadInput where the path is that of a file."""
     root = jobs_folder(jobs)
-    if root.exists() and not root.is_dir():
-        raise BadInput("is a file; jobs lie in a folder", where=str(root), hint="Give --jobs FOLDER.")
+    try:
+        if root.exists() and not root.is_dir():
+            raise BadInput("is a file; jobs lie in a folder", where=str(root), hint="Give --jobs FOLDER.")
+    except OSError as error:
+        raise Unavailable(
+            f"cannot be looked at: {error.strerror}", where=str(root), hint="Give --jobs FOLDER."
+        ) from error
     return root
 
 

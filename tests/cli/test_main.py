@@ -122,3 +122,22 @@ def test_the_shell_completes_jobs_and_facts(
         create_job(Opening(id=id, opened_at="2026-11-25T10:00:00Z", host="h", label="H-1", complaint="x"), tmp_path)
     found = ShellComplete(cli, {}, "drivecare", "_DRIVECARE_COMPLETE").get_completions(words, typed)
     assert [item.value for item in found] == expected
+
+
+def test_a_full_disk_under_the_output_is_one_line() -> None:
+    with Path("/dev/full").open("w") as full:
+        for arguments in (["--help"], ["hosts", "list"], ["hosts", "list", "--json"]):
+            command = [sys.executable, "-m", "drivecare.cli.main", *arguments]
+            done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True)
+            assert done.returncode == 3
+            assert done.stderr == (
+                "drivecare: No space left on device. Check the place and its permissions; -v says more.\n"
+            )
+
+
+def test_what_is_typed_in_another_encoding_is_one_line(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "drivecare.cli.main", "job", "new", "1", "--jobs", str(tmp_path)]
+    done = subprocess.run([*command, "--host", "CH-2103", "--complaint", b"caf\xe9"], capture_output=True, text=True)
+    assert done.returncode == 3
+    assert not list(tmp_path.iterdir())
+    assert done.stderr == "drivecare: 'caf\\\\udce9': is not UTF-8 text. Rename it, or type it in UTF-8.\n"
