@@ -11,6 +11,7 @@ import re
 from drivecare.reading.numbers import decimal
 
 _LEADING = re.compile(r"(\d+)(?![\d/])(?:\s*\(.*|\s*)$")
+_GROUPED = re.compile(r"\d{1,3}(?:[,'\u2019\u00a0\u202f]\d{3})+$")
 _WORDS = re.compile(r"\d{1,5}(?: +\d{1,5}){2}$")
 _HEX = re.compile(r"0x([0-9a-f]{1,16})\b", re.I)
 _CLOCK = re.compile(r"(\d+)\s*h(?:\+(\d+)\s*m)?(?:\+([\d.,]+)\s*s)?", re.I)
@@ -27,6 +28,8 @@ def number(text: str) -> int | None:
     if _WORDS.match(text):
         high, middle, low = (int(word) for word in text.split())
         return None if max(high, middle, low) > 0xFFFF else high << 32 | middle << 16 | low
+    if _GROUPED.match(text):
+        return int(re.sub(r"\D", "", text))
     match = _LEADING.match(text)
     return int(match[1]) if match else None
 

@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Iterable
 
 from drivecare.documents import Value
+from drivecare.reading import ata
 from drivecare.reading.model import Attribute, Reading, SelfTest, Values
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.model import FaultClass
@@ -67,6 +68,7 @@ def observe(reading: Reading, rules: RuleSet, scan: SurfaceScan | None = None) -
         signals |= _counts(reading.values)
         signals |= _threshold_rows(reading.attributes, rules)
         signals |= _logged_errors(reading)
+        signals["unread_count"] = _unread_counts(reading)
     signals |= _own_alarm(reading, rules, table_trusted=not missing)
     signals |= _selftests(reading)
     signals |= _circumstances(reading)
@@ -138,6 +140,16 @@ def _row_kind(row: Attribute, group: RowGroup | None) -> str:
     if group and group.meaning != "health":
         return f"{group.meaning}_row"
     return "age" if row.prefail is False else "prefail"  # a row of unknown type is taken seriously
+
+
+def _unread_counts(reading: Reading) -> tuple[Signal, ...]:
+    """Defect counters that stand in the table with something that is no possible number: not said, and not zero."""
+    unread = []
+    for counter in ata.SIGNALS:
+        if counter.value in DEFECT_COUNTS and getattr(reading.values, counter.value) is None:
+            rows = [row for row in reading.attributes if row.id in counter.ids and counter.accepts(row)]
+            unread += [Signal(value=row.raw_text or "nothing", detail=f"attribute {row.id}") for row in rows]
+    return tuple(unread)
 
 
 def _logged_errors(reading: Reading) -> Signals:

@@ -15,7 +15,7 @@ from operator import itemgetter
 from drivecare.documents import Value
 from drivecare.errors import BadInput
 from drivecare.reading import ata, raw_values
-from drivecare.reading.model import Drive, Kind, Reading, Values
+from drivecare.reading.model import Attribute, Drive, Kind, Reading, Values
 from drivecare.risk.assess import assess
 from drivecare.risk.model import Verdict
 from drivecare.risk.rules import load_rules
@@ -107,7 +107,8 @@ class TableJudge:
         """The judgement of cells not met before: most of them say a state that was met."""
         reading = self.reading(row, hours)
         numbers = ((getattr(reading.values, field), limits) for field, limits in self._steps.items())
-        state = (reading.drive.kind, *(None if n is None else bisect_right(limits, n) for n, limits in numbers))
+        unread = tuple(row.id for row in reading.attributes)
+        state = (reading.drive.kind, unread, *(None if n is None else bisect_right(limits, n) for n, limits in numbers))
         known = self._states.get(state)
         if known is None:
             known = self._states[state] = self._assess(reading)
@@ -125,11 +126,18 @@ class TableJudge:
     def reading(self, row: Sequence[str], hours: int | None) -> Reading:
         """The row as a reading of an ATA drive; an empty cell is a counter that was not said."""
         said: dict[str, int | None] = {"power_on_hours": hours}
+        unread: list[Attribute] = []
         for name, place in self._places.items():
             field, read = _COUNTERS[name]
             if row[place] and said.get(field) is None:
                 said[field] = _number(name, row[place], read, _LIMITS[field])
-        return Reading(drive=Drive(kind=self.kind(row), protocol="ata"), values=Values(**said))  # type: ignore[arg-type]
+                if said[field] is None and not _empty(row[place]):
+                    unread.append(Attribute(id=int(name.split("_")[1]), raw_text=row[place].strip()[:40]))
+        return Reading(
+            drive=Drive(kind=self.kind(row), protocol="ata"),
+            values=Values(**said),  # type: ignore[arg-type]
+            attributes=tuple(unread),
+        )
 
 
 def steps() -> dict[str, list[int]]:
@@ -154,13 +162,17 @@ def _number(column: str, text: str, read: Callable[[str], int | None], limit: in
     """
     plain = text.strip()
     if not (plain.isascii() and plain.isdigit()):
-        if plain.lower() in _UNSAID:
+        if _empty(plain):
             return None
         plain = _whole(plain)
         if not plain:
             raise BadInput(f"column {column} holds {text[:40]!r}, a whole number or an empty cell is needed")
     number = read(plain) if len(plain) <= 15 and int(plain) <= _MOST_RAW else None
     return number if number is not None and number <= limit else None
+
+
+def _empty(cell: str) -> bool:
+    return cell.strip().lower() in _UNSAID
 
 
 def _whole(text: str) -> str:

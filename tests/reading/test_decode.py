@@ -8,6 +8,7 @@ import pytest
 
 from drivecare.reading.decode import decode_report
 from drivecare.reading.model import RawReport, Reading, SelfTest
+from drivecare.risk.assess import assess
 from tests.reading.recorded import report
 
 CLEAN = report("hdd-nothing-against-it")
@@ -524,3 +525,15 @@ def test_a_drive_behind_a_controller_says_so(transport: str | None, line: str, s
     found = [gap.what for gap in reading.gaps if gap.code == "behind-controller"]
     assert found == ([] if said is None else [f"It was read through a RAID controller ({said})."])
     assert reading.values == decode_report(CLEAN).values
+
+
+@pytest.mark.parametrize(
+    ("raw", "pending", "verdict"),
+    [("1,024", 1024, "evacuate"), ("1\u2019024", 1024, "evacuate"), ("-1", None, "recheck"), ("??", None, "recheck")],
+)
+def test_a_count_that_cannot_be_read_is_never_taken_for_zero(raw: str, pending: int | None, verdict: str) -> None:
+    row = re.compile(r"(?m)^(197 Current_Pending_Sector .* )\S+$")
+    assert row.search(CLEAN)
+    reading = decode_report(row.sub(rf"\g<1>{raw}", CLEAN))
+    assert reading.values.pending == pending
+    assert assess(reading).verdict == verdict

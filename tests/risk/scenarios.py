@@ -6,7 +6,7 @@ from typing import Any, NamedTuple
 
 import msgspec
 
-from drivecare.reading.model import Gap, LoggedErrors, Reading
+from drivecare.reading.model import Attribute, Gap, LoggedErrors, Reading
 from drivecare.reading.surface import SlowArea, SurfaceScan, UnreadableArea
 from drivecare.risk.model import FaultClass, Verdict
 from tests.risk.drives import HDD, NVME, SAS, SATA_SSD, hdd, logged, nvme, reading, row, sas, self_tests, ssd
@@ -120,6 +120,15 @@ SCENARIOS: tuple[Scenario, ...] = (
         reading(statistics={"reallocation_candidates": 5}),
         "recheck",
         "media",
+    ),
+    Scenario(
+        "a pending count that is no number",
+        reading(
+            values={"pending": None},
+            attributes=(Attribute(id=197, name="Current_Pending_Sector", raw_text="-1"),),
+        ),
+        "recheck",
+        "none",
     ),
     Scenario("spin retries", hdd(spin_retries=2), "recheck", "mechanics"),
     Scenario(

@@ -112,10 +112,12 @@ def test_other_spellings_of_an_empty_cell(cell: str) -> None:
 
 
 @pytest.mark.parametrize("cell", ["9" * 40, "9" * 5000, "1e30", "281474976710656", "4294967295", "50000001"])
-def test_a_count_that_cannot_be_is_one_that_was_not_said(cell: str) -> None:
+def test_a_count_that_cannot_be_is_neither_said_nor_zero(cell: str) -> None:
     """The reader of reports takes 50,000,000 sectors for the most; a raw value has six bytes."""
     judge = TableJudge(["smart_5_raw", "smart_9_raw", "smart_197_raw"])
-    assert judge.judge([cell, "0", "0"]) == judge.judge(["", "0", "0"])
+    found, unsaid = judge.judge([cell, "0", "0"]), judge.judge(["", "0", "0"])
+    assert (found.verdict, found.leading_signal) == ("recheck", "unread_count")
+    assert (unsaid.verdict, unsaid.estimate) == ("refit", found.estimate)
     assert judge.judge(["0", "160000000000000", "0"]) == judge.judge(["0", "", "0"])
 
 
