@@ -25,6 +25,8 @@ def show_plan(out: Console, plan: Plan) -> None:
     out.print()
     for one in plan.candidates:
         _show_candidate(out, one)
+    if plan.candidates:
+        out.print()
     _show_choice(out, plan)
     out.print("\nBefore you start", style="bold")
     for caution in plan.cautions:
@@ -84,11 +86,15 @@ def _why(one: Judged) -> Iterator[str]:
 
 def _show_choice(out: Console, plan: Plan) -> None:
     chosen = plan.chosen_drive
-    out.print()
     if chosen is None:
-        told = {"unknown": "One may fit: find out what is missing.", "no": "None of these fits."}
         states = {one.fits for one in plan.candidates}
-        wrapped(out, told["unknown"] if "unknown" in states else told["no"] if states else "No drive was given to try.")
+        if "unknown" in states:
+            told = "One may fit: find out what is missing, and say it in the stock list or with --fact."
+        elif states:
+            told = "None of these fits. Try others: --stock STOCK.csv or --candidate DRIVE"
+        else:
+            told = "No drive was given to try: --stock STOCK.csv or --candidate DRIVE"
+        wrapped(out, told)
         return
     out.print(f"Fit {_title(chosen)}", style="bold", soft_wrap=True)
     for check in chosen.checks:

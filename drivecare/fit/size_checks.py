@@ -67,7 +67,8 @@ def _room_for_copy(candidate: Candidate, need: Need) -> Iterator[Check]:
         has = "promises" if candidate.capacity_bytes is None else "has"
         yield say("capacity", "pass", f"{has} {promised // sector:,} sectors for {asked}, {room}", _COUNTS)
     elif likely < wanted:
-        short = f"{(wanted - likely) // sector:,} sectors ({wanted - likely:,} bytes)"
+        lacking = (wanted - likely) // sector
+        short = f"{lacking:,} sector{'s' * (lacking != 1)} ({wanted - likely:,} bytes)"
         yield say("capacity", "block", f"{likely // sector:,} sectors, short of {asked} by {short}", _COUNTS)
     else:
         reason = (

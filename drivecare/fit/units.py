@@ -19,6 +19,7 @@ _LABEL_UNITS: Final = {"gb": 1, "go": 1, "tb": 1000, "to": 1000}
 _EXACT_UNITS: Final = {"": 1, "b": 1, "byte": 1, "bytes": 1, "sector": SECTOR_BYTES, "sectors": SECTOR_BYTES,
                        "lba": SECTOR_BYTES, "lbas": SECTOR_BYTES}  # fmt: skip
 _BINARY_UNITS: Final = {"mib": 1 << 20, "gib": 1 << 30, "tib": 1 << 40}
+_LEAST_WHOLE_GIB: Final = 7451  # SFF-8447: drives above 8,000 GB hold whole GiB; any smaller GiB figure is rounded
 _LEAST_COUNTED: Final = 10**6  # a bare number below this is no byte count of a drive: a unit was forgotten
 
 
@@ -69,7 +70,14 @@ def parse_size(text: str) -> Size:
     parse_quantity(text, units)
     match = _NUMBER.fullmatch("".join(" " if sign in _SPACES else sign for sign in text.strip()))
     assert match is not None
-    number, unit = parse_number(match[1]), match[2].strip().lower()
+    digits, unit = match[1].strip(), match[2].strip().lower()
+    if unit in ("gb", "go") and re.fullmatch(r"[1-9]\d?[.,]\d{3}", digits):
+        digits = digits.replace(",", "").replace(".", "")  # 1,000 GB: no label has thousandths of a GB
+    number = parse_number(digits)
+    if unit in _BINARY_UNITS:
+        gibibytes = number * _BINARY_UNITS[unit] / _BINARY_UNITS["gib"]
+        if gibibytes != int(gibibytes) or gibibytes < _LEAST_WHOLE_GIB:
+            raise ValueError(f"{text!r} is rounded, sectors cannot be counted from it; give the label's GB, or bytes")
     if unit in _LABEL_UNITS:
         gigabytes = number * _LABEL_UNITS[unit]
         if not gigabytes or gigabytes != int(gigabytes):
