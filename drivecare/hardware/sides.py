@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import stat
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -27,6 +28,7 @@ READ_WHOLE_BYTES = 256 << 20
 EDGE_BYTES = 16 << 20
 PLACES, PLACE_BYTES = 256, 64 << 10
 _ZEROS = bytes(1 << 20)
+SOON_SECONDS = 2.0
 
 
 def find_source(
@@ -177,11 +179,22 @@ def _users_of_file(mark: str) -> tuple[str, ...]:
 def _backing(found: AttachedDrive) -> tuple[str, ...]:
     if found.backing_file is None:
         return ()
-    try:
-        status = os.stat(found.backing_file)  # noqa: PTH116
-    except OSError:
-        return ()
-    return (f"file {status.st_dev}:{status.st_ino}",)
+    status = _status_soon(found.backing_file)
+    return () if status is None else (f"file {status.st_dev}:{status.st_ino}",)
+
+
+def _status_soon(path: str) -> os.stat_result | None:
+    """What a file is; None where there is none, or where its file system hangs as a drive does."""
+    found: list[os.stat_result] = []
+
+    def ask() -> None:
+        with contextlib.suppress(OSError):
+            found.append(os.stat(path))  # noqa: PTH116
+
+    thread = threading.Thread(target=ask, daemon=True)
+    thread.start()
+    thread.join(SOON_SECONDS)
+    return found[0] if found else None
 
 
 def _content(side: Side, patience_seconds: float) -> str | None:

@@ -20,7 +20,7 @@ from pathlib import Path
 
 from drivecare import __version__
 from drivecare.documents import encode, save, sync_folder
-from drivecare.errors import Interrupted, Refused
+from drivecare.errors import Interrupted, Refused, Unavailable
 from drivecare.transfer import bag
 from drivecare.transfer.bag import BagReceipt, BagVerification, FileNote, TreeEnd, shown
 from drivecare.transfer.bag_check import read_payload
@@ -100,11 +100,14 @@ def copy_files(
 
 @contextlib.contextmanager
 def _folder(target: Path) -> Iterator[None]:
-    """Make the target folder; take it away again where the copy is refused before it begins."""
+    """Make the target folder; take it away again where the copy is refused before it begins. Raises Unavailable."""
     made = not target.exists()
-    target.mkdir(parents=True, exist_ok=True)
     try:
+        target.mkdir(parents=True, exist_ok=True)
         yield
+    except OSError as error:
+        hint = "Name a folder on a mounted file system that you may write to."
+        raise Unavailable(f"cannot be written to: {error.strerror}", where=str(target), hint=hint) from error
     except Refused:
         if made:
             target.rmdir()

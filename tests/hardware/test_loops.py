@@ -114,6 +114,7 @@ def test_a_drive_that_hangs_at_the_first_look_is_left(tmp_path: Path, attach: At
     with LoopRig(tmp_path) as rig:
         sides = {name: rig.device(name, bytes(4 * MIB), faults=Faults()) for name in ("source", "target")}
         rig.processes[hangs].send_signal(signal.SIGSTOP)
+        time.sleep(2)  # until the kernel has forgotten what the server said of its file
         try:
             began = time.monotonic()
             done = drivecare(tmp_path, "copy", sides["source"], sides["target"], "--stuck-after", "2")

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivecare.errors import BadInput, Interrupted, Refused
+from drivecare.errors import BadInput, Interrupted, Refused, Unavailable
 from drivecare.transfer import bag, bag_journal, files
 from drivecare.transfer.bag_check import check_bag
 from drivecare.transfer.bag_journal import BagJournal
@@ -225,6 +225,13 @@ def test_a_refusal_leaves_nothing_behind(tree: Path, tmp_path: Path, monkeypatch
     assert not list(target.iterdir())
     monkeypatch.undo()
     assert copy_files(tree, target, now=now).verified
+
+
+@pytest.mark.parametrize("place", ["a file", "a file/below", "/proc/none", "/dev/null"])
+def test_where_no_folder_can_be(tree: Path, tmp_path: Path, place: str) -> None:
+    (tmp_path / "a file").touch()
+    with pytest.raises(Unavailable, match="cannot be written to"):
+        copy_files(tree, tmp_path / place, now=now)
 
 
 @pytest.mark.timeout(20)
