@@ -176,7 +176,7 @@ def open_job(id: str, jobs: Path | None = None, *, hand_over: Callable[[Path], N
         there = path.is_dir()
     except OSError as error:
         raise Unavailable(
-            f"cannot be looked at: {error.strerror}", where=str(path), hint="Check its rights."
+            f"cannot be looked at: {error.strerror}", where=str(path), hint="Check its permissions."
         ) from error
     if not there:
         hint = "See drivecare job list, or open it: drivecare job new."

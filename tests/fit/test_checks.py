@@ -204,7 +204,7 @@ class TestCapacityForASectorCopy:
         assert result(judged(candidate()), "capacity")[0] == "pass"
         found, reason = result(judged(candidate(capacity_bytes=500_107_862_016 - 512)), "capacity")
         assert found == "block"
-        assert "by 1 sectors (512 bytes)" in reason
+        assert "by 1 sector (512 bytes)" in reason
 
     def test_a_label_promises_no_count(self) -> None:
         one = judged(candidate(capacity_bytes=None, labelled_gb=500))
