@@ -149,6 +149,19 @@ def test_a_read_that_hangs_can_be_left(shop: Shop) -> None:
     is_proven(shop.run("copy", source, shop.image, "--resume", code=0), shop.image)
 
 
+def test_a_write_that_hangs_is_given_up(shop: Shop) -> None:
+    """The server behind the target stands still; nobody steps in, and the copy ends by itself."""
+    source = shop.rig.device("source", CONTENT, faults=SLOWLY)
+    target = shop.rig.device("target", bytes(SIZE), faults=Faults())
+    process = shop.midway("copy", source, target, "--stuck-after", "10")
+    shop.rig.processes["target"].send_signal(signal.SIGSTOP)
+    assert "has not come back for 10 s" in shop.ended(process, code=23)
+    shop.rig.processes["target"].send_signal(signal.SIGCONT)
+    wait_for(lambda: opens_exclusively(str(target)), 60, "the process left behind does not let go")
+    shop.rig.set_faults("source", Faults())
+    is_proven(shop.run("copy", source, target, "--resume", code=0), shop.rig.backing("target"))
+
+
 def test_a_slow_area_costs_its_time_once(shop: Shop) -> None:
     source = shop.rig.device("source", CONTENT, faults=Faults(slow=((8 * MIB, 4096, 5.0),)))
     receipt = shop.run("copy", source, shop.image, code=0)
