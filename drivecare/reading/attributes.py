@@ -20,9 +20,10 @@ _BRIEF = re.compile(
     r"\s+(-|NOW|Past)(?:\s+(.*))?$",
     re.I,
 )
-_ALMOST = re.compile(r"^\s*\d{1,3}\s+[A-Za-z][A-Za-z0-9]*[_-][\w/-]+\s+(0x[0-9a-f]{3,4}|[POSRCK-]{6})", re.I)
+_ALMOST = re.compile(r"^\s*(\d{1,3})\s+[A-Za-z][A-Za-z0-9]*[_-][\w/-]+\s+(0x[0-9a-f]{3,4}|[POSRCK-]{6})", re.I)
 _COLUMN: dict[str, ThresholdState] = {"failing_now": "now", "now": "now", "in_the_past": "past", "past": "past"}
 
+_DEFECTS = frozenset({5, 187, 197, 198})
 # The rows a drive's health rests on; a table without any of them says nothing either way.
 _CORE = frozenset({5, 177, 187, 196, 197, 198, 202, 231, 233})
 
@@ -83,14 +84,18 @@ def read_table(lines: list[str], said: Said, *, packed_rates: bool) -> None:
     for line in lines:
         parsed = parse_row(line, packed_rates=packed_rates)
         if parsed is None:
-            if _ALMOST.match(line):
+            if damaged := _ALMOST.match(line):
                 said.miss("row-damaged", f"This row is damaged: {' '.join(line.split())[:60]}")
+                if int(damaged[1]) in _DEFECTS:
+                    said.miss("count-unread", f"Attribute {damaged[1]}, a defect count, did not come through.")
             continue
         attribute, swapped = parsed
         if attribute not in rows:
             rows.append(attribute)
         if swapped:
             said.miss("flags-swapped", "The attribute flags have their two bytes swapped.")
+    last = next((line for line in reversed(lines) if line.strip()), "")
+    said.ends_in_table = bool(rows) and re.match(r"\s*(0x[0-9a-f]{2}|\d{1,3})(\s+[A-Z][a-z]|\s*$)", last) is not None
     identifiers = [row.id for row in rows]
     for identifier in sorted({i for i in identifiers if identifiers.count(i) > 1}):
         said.miss("repeated-row", f"Attribute {identifier} stands in the table more than once, with different numbers.")

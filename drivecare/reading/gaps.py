@@ -32,6 +32,7 @@ CATALOGUE: dict[str, tuple[bool, str | None]] = {
     "temperature-implausible": (False, "The temperature cannot be true and is left out."),
     "writes-unknown": (False, "The unit of the amount written is not known, so it is left out."),
     "wear-unknown": (False, "Wear cannot be told from this report: the maker's own table is needed."),
+    "count-unread": (False, "A defect count did not come through: read the drive again, or ask for the whole report."),
     "row-damaged": (False, "A row of the table is damaged and was left out: ask for the report again."),
     "repeated-row": (False, "The table repeats an attribute with other numbers; the worse one counts."),
     "flags-swapped": (False, "The drive's attribute flags have their bytes swapped and were read accordingly."),

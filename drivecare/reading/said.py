@@ -35,6 +35,7 @@ class Said:
     statistics: dict[str, int] = field(default_factory=dict)
     gaps: list[Gap] = field(default_factory=list)
     table_trusted: bool = True
+    ends_in_table: bool = False  # the report stops at a row of the attribute table
     health: bool = False  # there is health data that can speak for the drive as well as against it
 
     def miss(self, code: str, what: str) -> None:

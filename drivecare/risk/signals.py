@@ -144,7 +144,7 @@ def _row_kind(row: Attribute, group: RowGroup | None) -> str:
 
 def _unread_counts(reading: Reading) -> tuple[Signal, ...]:
     """Defect counters that stand in the table with something that is no possible number: not said, and not zero."""
-    unread = []
+    unread = [Signal(value=gap.what) for gap in reading.gaps if gap.code == "count-unread"]
     for counter in ata.SIGNALS:
         if counter.value in DEFECT_COUNTS and getattr(reading.values, counter.value) is None:
             rows = [row for row in reading.attributes if row.id in counter.ids and counter.accepts(row)]

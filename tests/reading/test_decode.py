@@ -537,3 +537,19 @@ def test_a_count_that_cannot_be_read_is_never_taken_for_zero(raw: str, pending: 
     reading = decode_report(row.sub(rf"\g<1>{raw}", CLEAN))
     assert reading.values.pending == pending
     assert assess(reading).verdict == verdict
+
+
+def test_a_report_that_ends_in_its_table_is_not_healthy() -> None:
+    head, _ = CLEAN.split("196 Reallocated_Event_Count")
+    for cut in (head, head.rstrip("\n")[:-30], head + "196", head + "196 Reallocated_Eve"):
+        reading = decode_report(cut)
+        assert "count-unread" in _codes(reading), cut[-60:]
+        assert (reading.values.reallocated, assess(reading).verdict) == (0, "recheck")
+    assert "count-unread" not in _codes(decode_report(CLEAN))
+
+
+@pytest.mark.parametrize(("row", "verdict"), [("197 Current_Pending_Sector", "recheck"), ("  4 Start_Stop", "refit")])
+def test_a_damaged_row_counts_where_it_is_a_defect_count(row: str, verdict: str) -> None:
+    damaged = re.sub(rf"(?m)^({row}\S*\s+0x\w+).*$", r"\1   2x0", CLEAN)
+    assert damaged != CLEAN
+    assert assess(decode_report(damaged)).verdict == verdict
