@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
 WIDEST = 100  # longer lines read badly
 _GAP = 2
-_LEAST = 24  # a last column narrower than this goes below its row
+_LEAST = 12  # a last column narrower than this goes below its row
 
 
 def wrapped(out: Console, text: str, *, first: str = "", rest: int = 0, style: str | None = None) -> None:

@@ -61,19 +61,13 @@ def list_hosts(as_json: bool) -> None:
 
 
 @hosts.command("show", epilog="\b\nExample: drivecare hosts show corvane-hearth-21")
-@click.argument("host", metavar="ID")
+@click.argument("host", metavar="ID|LABEL")
 @json_option
 def show_host(host: str, as_json: bool) -> None:
     """Everything a profile says, with where each number comes from."""
-    from drivecare.errors import BadInput
-    from drivecare.fit.hosts import near_misses
+    from drivecare.fit.hosts import match
 
-    known = known_hosts()
-    found = next((one for one in known if one.id == host), None)
-    if found is None:
-        near = ", ".join(near_misses(host, known))
-        hint = f"Near it: {near}." if near else "See drivecare hosts list."
-        raise BadInput("is no id of a profile", where=repr(host), hint=hint)
+    found = match(host, known_hosts())
     finish(found, show=lambda out: _show_host(out, found), as_json=as_json)
 
 
@@ -129,7 +123,7 @@ def _show_host(out: Console, host: HostDocument) -> None:
     from drivecare.cli.columns import wrapped
     from drivecare.fit.steps import sentence
 
-    out.print(f"{host.name}   {host.what}   (id {host.id}, {host.origin})", style="bold", soft_wrap=True)
+    wrapped(out, f"{host.name}, {host.what} (id {host.id}, {host.origin})", style="bold")
     for name in ("label", "bay", "interface", "supply", "capacity", "recording", "sectors", "moving"):
         table = getattr(host, name)
         if table is not None:

@@ -38,6 +38,7 @@ def test_list() -> None:
 def test_show() -> None:
     assert document("show", "bay-u2", schema="host-1")["interface"]["connector"] == "u2"
     text = run("show", "corvane-hearth-21").stdout
+    assert run("show", "CH-2103").stdout == text  # what stands on the unit does as well
     assert "link_gbps 3.0 [invented unit; common practice, no source]" in " ".join(text.split())
     assert "Tool: Torx T8 with centre pin" in " ".join(text.split())
 
