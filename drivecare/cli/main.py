@@ -102,9 +102,7 @@ def main() -> None:
     except OSError as error:  # of the machine, not of the program: a full disk, a folder that may not be written
         logging.getLogger("drivecare").debug("", exc_info=error)
         where = f"{error.filename}: " if error.filename else ""
-        click.echo(
-            f"drivecare: {where}{error.strerror}. Check the place and its permissions; -v says more.", err=True
-        )
+        click.echo(f"drivecare: {where}{error.strerror}. Check the place and its permissions; -v says more.", err=True)
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # what could not be printed is not tried again at the end
         sys.exit(3)
 
