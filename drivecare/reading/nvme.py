@@ -76,6 +76,8 @@ def _health(report: Report, said: Said) -> None:
             said.put(value, units * _DATA_UNIT_BYTES, limit=10**20)
     present = [said.values.get(name) for name in ("available_spare_percent", "wear_percent_used", "media_errors")]
     said.health = sum(value is not None for value in present) >= 2
+    if said.health and said.values.get("media_errors") is None:
+        said.miss("count-unread", "The count of media errors did not come through.")
     life = [number(f"power {name}") for name in ("on hours", "cycles")]
     life += [number(f"data units {name}") for name in ("read", "written")] + [temperature]
     if said.health and life == [0] * len(life) and not said.values["critical_warnings"]:

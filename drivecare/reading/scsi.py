@@ -29,6 +29,9 @@ def decode(report: Report, said: Said) -> None:
     said.health = any(
         said.values.get(name) is not None for name in ("uncorrected_reads", "grown_defects", "wear_percent_used")
     )
+    refused = report.any_line("Error Counter logging not supported")
+    if said.health and said.values.get("uncorrected_reads") is None and not refused:
+        said.miss("count-unread", "The counts of uncorrected errors did not come through.")
 
 
 def _counters(report: Report, said: Said) -> None:

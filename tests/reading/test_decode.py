@@ -553,3 +553,14 @@ def test_a_damaged_row_counts_where_it_is_a_defect_count(row: str, verdict: str)
     damaged = re.sub(rf"(?m)^({row}\S*\s+0x\w+).*$", r"\1   2x0", CLEAN)
     assert damaged != CLEAN
     assert assess(decode_report(damaged)).verdict == verdict
+
+
+@pytest.mark.parametrize(
+    ("name", "before"), [("nvme-nothing-against-it", "Media and Data"), ("sas-nothing-against-it", "Error counter log")]
+)
+def test_a_report_that_ends_before_its_error_counts_is_not_healthy(name: str, before: str) -> None:
+    whole = report(name)
+    assert assess(decode_report(whole)).verdict == "refit"
+    cut = decode_report(whole[: whole.index(before)])
+    assert "count-unread" in _codes(cut)
+    assert assess(cut).verdict == "recheck"
