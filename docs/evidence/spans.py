@@ -18,6 +18,7 @@ from pathlib import Path
 import polars as pl
 
 from drivecare.risk.survival import HOURS_PER_YEAR, SurvivalTable
+from drivecare.risk.table import SPINNING, WEARING
 
 EPOCH = date(1970, 1, 1)
 SHARD_SPANS = 500_000  # closed spans that are held before they go to a file
@@ -96,7 +97,8 @@ def _closed_spans(days: Iterable[Path], columns: list[str]) -> Iterator[pl.DataF
 
 
 def _one_day(path: Path, columns: list[str]) -> pl.DataFrame:
-    """One daily file as spans of one day. Solid-state drives wear out in their own way and are left out by name."""
+    """One daily file as spans of one day. Solid-state drives wear out in their own way and are left out: by name, or
+    where wear is counted and nothing that spins, as `assess-table` tells them."""
     day = pl.scan_csv(path, infer_schema=False)
     there = set(day.collect_schema().names())
 
@@ -104,8 +106,12 @@ def _one_day(path: Path, columns: list[str]) -> pl.DataFrame:
         raw = pl.col(f"{name}_raw") if f"{name}_raw" in there else pl.lit(None, pl.String)
         return raw.cast(pl.Float64).cast(pl.Int64).alias(name)
 
+    spins, wears = (
+        pl.any_horizontal(pl.lit(False), *(pl.col(name).is_not_null() for name in names if name in there))
+        for names in (SPINNING, WEARING)
+    )
     return (
-        day.filter(~pl.col("model").str.contains("(?i)ssd"))
+        day.filter(~pl.col("model").str.contains("(?i)ssd") & (spins | ~wears))
         .select(
             pl.col("serial_number").alias("drive"),
             "model",

@@ -42,8 +42,8 @@ _HOURS = "smart_9_raw"
 _LIMITS = {signal.value: signal.limit for signal in ata.SIGNALS} | {"temperature_celsius": 120}
 _MOST_RAW = (1 << 48) - 1  # a raw value has six bytes
 _UNSAID = frozenset({"", "na", "nan", "null", "none"})  # how other programs write an empty cell
-_SPINNING = ("smart_3_raw", "smart_10_raw")  # spin-up time, spin retries: only a drive that spins counts them
-_WEARING = ("smart_173_raw", "smart_177_raw", "smart_230_raw", "smart_231_raw", "smart_232_raw", "smart_233_raw")
+SPINNING = ("smart_3_raw", "smart_10_raw")  # spin-up time, spin retries: only a drive that spins counts them
+WEARING = ("smart_173_raw", "smart_177_raw", "smart_230_raw", "smart_231_raw", "smart_232_raw", "smart_233_raw")
 
 
 class Judgement(Value, frozen=True, kw_only=True):
@@ -73,8 +73,8 @@ class TableJudge:
         self._counters = itemgetter(*self._places.values())
         self._model = header.index("model") if "model" in header else None
         self._hours = header.index(_HOURS) if _HOURS in header else None
-        self._spinning = tuple(header.index(name) for name in _SPINNING if name in header)
-        self._wearing = tuple(header.index(name) for name in _WEARING if name in header)
+        self._spinning = tuple(header.index(name) for name in SPINNING if name in header)
+        self._wearing = tuple(header.index(name) for name in WEARING if name in header)
         matter = [*self._places.values(), *self._spinning, *self._wearing, self._model or 0, self._hours or 0]
         self.last = 1 + max(*matter, header.index("failure") if "failure" in header else 0)
         self._steps = steps()

@@ -95,6 +95,24 @@ def test_spans_say_the_same_as_the_days(spans: Any) -> None:
     assert frame["failed"].sum() == sum(int(row["failure"]) for row in invented())
 
 
+def test_solid_state_drives_are_left_out_also_where_their_name_says_nothing(tmp_path: Path) -> None:
+    from spans import open_spans
+
+    from drivecare.risk.survival import load_table
+
+    columns = "date,serial_number,model,capacity_bytes,failure,smart_3_raw,smart_5_raw,smart_9_raw,smart_177_raw"
+    rows = [
+        "D1,KESTREL KD4000,1,0,410,0,10,",
+        "D2,KESTREL KD4000,1,0,,0,10,",
+        "D3,KESTREL SSD 2,1,0,,0,10,",
+        "D4,KESTREL KW2,1,0,,0,10,3",
+    ]
+    for day in ("2030-01-01", "2030-01-02"):
+        (tmp_path / f"{day}.csv").write_text("\n".join([columns, *(f"{day},{row}" for row in rows)]) + "\n")
+    spans = open_spans(tmp_path, tmp_path / "shards", load_table()).collect()
+    assert spans["drive"].sort().to_list() == ["D1", "D2"]
+
+
 def by_hand(days: list[int], failed: list[int]) -> float:
     """Kaplan-Meier, one day after the other."""
     surviving = 1.0
