@@ -30,8 +30,8 @@ try:
     main()
 except SystemExit:
     pass
-ours = {"drivecare", "typing_extensions"}  # the second is loaded by msgspec where some package has brought it
-names = {name.partition(".")[0] for name in sys.modules} - sys.stdlib_module_names - ours
+if_there = {"typing_extensions", "attr"}  # msgspec and rich look whether another package has brought them
+names = {name.partition(".")[0] for name in sys.modules} - sys.stdlib_module_names - {"drivecare"} - if_there
 print(*sorted(name for name in names if not name.startswith("_")), file=sys.stderr)
 """
 
