@@ -19,7 +19,9 @@ DOCUMENTS = (
     "docs/copy-policy.md",
     "docs/evidence.md",
     "docs/host-profiles.md",
+    "docs/loop-session.md",
     "docs/packages.md",
+    "docs/read-scan.md",
     "docs/session.md",
 )
 TOPS = "drivecare|tests|docs|profiles|fixtures|\\.ci"

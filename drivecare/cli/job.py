@@ -51,12 +51,16 @@ def job() -> None:
 @click.option("--symptom", "symptoms", multiple=True, help="What you see yourself, by name or in words; repeatable.")
 @jobs_option
 @json_option
-def new(id: str, label: str, complaint: str, symptoms: tuple[str, ...], jobs: Path, as_json: bool) -> None:
+@click.pass_context
+def new(
+    ctx: click.Context, id: str, label: str, complaint: str, symptoms: tuple[str, ...], jobs: Path, as_json: bool
+) -> None:
     """Open a job, and say what the unit's profile advises for its symptoms."""
     from drivecare.cli.hosts import known_hosts
     from drivecare.fit.hosts import match
     from drivecare.fit.plan import advise
     from drivecare.hardware.person import hand_over
+    from drivecare.job.case import load_case
     from drivecare.job.folder import create_job
     from drivecare.job.model import Opening
     from drivecare.job.times import stamp
@@ -78,7 +82,8 @@ def new(id: str, label: str, complaint: str, symptoms: tuple[str, ...], jobs: Pa
     def show(out: Console) -> None:
         out.print(f"Job {id} opened for {host.name} in {folder.path}", soft_wrap=True)
         _show_advice(out, opening.advice)
-        out.print(f"Next: drivecare job record {id} consent", soft_wrap=True)
+        following = load_case(folder, jobs=named_jobs(ctx)).command("job", "record", id, "consent", job=False)
+        out.print(f"Next: {following}", soft_wrap=True)
 
     finish(opening, show=show, as_json=as_json)
 
