@@ -18,7 +18,7 @@ from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area, area, pieces
 from drivecare.transfer.engine import interrupted
 from drivecare.transfer.guards import Side
-from drivecare.transfer.partitions import read_table, reader_of
+from drivecare.transfer.partitions import ReadAt, read_table, reader_of
 from drivecare.transfer.port import Buffer, Gone, Medium, Stuck
 from drivecare.transfer.receipt import End
 from drivecare.transfer.transfers import read_fully
@@ -169,6 +169,8 @@ def _names(path: str) -> tuple[str, ...]:
 
 def _users_of_file(mark: str) -> tuple[str, ...]:
     """Who uses the loop devices over a file: a file system mounted from an image is as busy as one on a drive."""
+    if not any(Path("/sys/block").glob("loop*/loop/backing_file")):
+        return ()
     try:
         over = [found for found in list_drives() if found.bus == "loop" and mark in _backing(found)]
     except Unavailable:  # no /sys here
@@ -228,9 +230,27 @@ def _places(size: int) -> Iterator[Area]:
 
 def _with_table(side: Side, patience_seconds: float) -> Side:
     """With the sector size its partition table counts in. A source that cannot be read here has none for us."""
-    with _looked_at(side.end.path, patience_seconds) as (medium, buffer):
-        table = read_table(reader_of(medium, buffer, side.end.size_bytes), side.end.size_bytes)
+    with contextlib.ExitStack() as held:
+        if side.is_device:
+            medium, buffer = held.enter_context(_looked_at(side.end.path, patience_seconds))
+            read = reader_of(medium, buffer, side.end.size_bytes)
+        else:
+            read = _reader_of_file(side.end.path)
+        table = read_table(read, side.end.size_bytes)
     return msgspec.structs.replace(side, table_sector_bytes=table.sector_bytes if table.kind == "gpt" else None)
+
+
+def _reader_of_file(path: str) -> ReadAt:
+    """An image lies on a disk of the shop, which is not expected to hang: no process of its own is worth its time."""
+
+    def read(offset: int, length: int) -> bytes:
+        try:
+            with open(path, "rb", buffering=0) as image:
+                return os.pread(image.fileno(), length, offset)
+        except OSError:
+            return b""
+
+    return read
 
 
 @contextlib.contextmanager
