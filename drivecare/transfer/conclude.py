@@ -100,13 +100,13 @@ def _touched(segments: list[Segment], areas: tuple[Area, ...]) -> list[Segment]:
 
 def _receipt(copying: Copying, expected: list[Expected], proof: Proof, table: Table) -> Receipt:
     journal = copying.journal
-    chained = _chained(journal.parent, proof, bool(copying.unreadable))
+    broken = _broken(journal.parent, proof, bool(copying.unreadable))
     own = tuple(_unreadable(lost, table, inherited=False) for lost in copying.unreadable)
-    inherited = () if journal.parent is None or not chained[0] else journal.parent.unreadable
+    inherited = () if journal.parent is None else journal.parent.unreadable
     unreadable = _together(own, tuple(_unreadable(lost, table, inherited=True) for lost in inherited))
     looks = "zero" if proof.zero_fraction == 1.0 else "random" if proof.looks_random else "mixed"
     displaced = displaced_backup(table, journal.bytes_total, copying.target.size_bytes)
-    notes = (*chained[1], *_LOOKS.get(looks, ()), *((displaced,) if displaced else ()))
+    notes = (*broken, *_LOOKS.get(looks, ()), *((displaced,) if displaced else ()))
     finished = now()
     return Receipt(
         source=journal.source,
@@ -124,7 +124,7 @@ def _receipt(copying: Copying, expected: list[Expected], proof: Proof, table: Ta
         started=journal.started,
         finished=finished,
         tool_version=__version__,
-        origin=journal.parent.origin if journal.parent is not None and chained[0] else None,
+        origin=None if journal.parent is None else journal.parent.origin,
         mismatched=proof.mismatched,
         target_unreadable=proof.unreadable,
         looks=looks,  # type: ignore[arg-type]
@@ -158,16 +158,17 @@ _LOOKS = {
 }
 
 
-def _chained(parent: Parent | None, proof: Proof, lost_here: bool) -> tuple[bool, tuple[Note, ...]]:
-    """Whether the losses of the image's own copy hold for this one, too, and what to say where the chain is broken."""
+def _broken(parent: Parent | None, proof: Proof, lost_here: bool) -> tuple[Note, ...]:
+    """What to say where no digest ties this copy to the image's own receipt; its losses stay listed all the same."""
     if parent is None or proof.whole == parent.whole:
-        return parent is not None, ()
+        return ()
     text = (
         "Parts of the image could not be read, so no digest ties this copy to the image's own receipt."
         if lost_here
-        else "The image is not what its own receipt says: it was changed since. The copy is of what it holds now."
+        else "The image is not what its own receipt says: it was changed since. The copy is of what it holds now; "
+        "nothing shows that what was lost in the image's own copy was mended, so it stays listed."
     )
-    return lost_here, (Note(code="chain-broken", text=text),)
+    return (Note(code="chain-broken", text=text),)
 
 
 def _parents(parent: Parent) -> tuple[str, ...]:
