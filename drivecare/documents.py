@@ -9,6 +9,7 @@ the pen is found.
 from __future__ import annotations
 
 import os
+import re
 import tomllib
 from pathlib import Path
 from typing import Any, TypeVar
@@ -47,9 +48,9 @@ def decode(kind: type[T], data: bytes, *, origin: str) -> T:
         data.decode("utf-8")  # msgspec does not look inside what it skips
         return msgspec.json.decode(data, type=kind)
     except msgspec.ValidationError as error:
-        raise _other_document(kind, data, origin) or _bad(error, origin, "JSON") from error
+        raise _other_document(kind, data, origin) or _bad(error, origin, "JSON", kind) from error
     except msgspec.DecodeError as error:
-        raise _bad(error, origin, "JSON") from error
+        raise _bad(error, origin, "JSON", kind) from error
     except UnicodeDecodeError as error:
         raise BadInput("is not UTF-8 text", where=origin) from error
 
@@ -62,7 +63,7 @@ def decode_toml(kind: type[T], data: bytes, *, origin: str) -> T:
     except UnicodeDecodeError as error:
         raise BadInput("is not UTF-8 text", where=origin) from error
     except (tomllib.TOMLDecodeError, msgspec.ValidationError) as error:
-        raise _bad(error, origin, "TOML") from error
+        raise _bad(error, origin, "TOML", kind) from error
 
 
 class _Named(Value, frozen=True, kw_only=True):
@@ -93,13 +94,36 @@ def _other_document(kind: type[Any], data: bytes, origin: str) -> BadInput | Non
     return BadInput(f"is {given}, not the {name} that is needed", where=origin, hint=f"Give a file of {wanted}.")
 
 
-def _bad(error: Exception, origin: str, language: str) -> BadInput:
+def _bad(error: Exception, origin: str, language: str, kind: type[Any]) -> BadInput:
     reason, _, place = str(error).partition(" - at `$")
     if isinstance(error, msgspec.ValidationError):
         key = place.rstrip("`").lstrip(".")
+        choices = _choices(kind, key) if reason.startswith("Invalid enum value") else ()
+        if choices:
+            reason += f", choose one of: {', '.join(choices)}"
         return BadInput(reason + (f" at {key}" if key else ""), where=origin)
     hint = "The file was cut short: get it again." if "truncated" in reason else None
     return BadInput(f"is not valid {language}: {reason}", where=origin, hint=hint)
+
+
+def _choices(kind: type[Any], key: str) -> tuple[str, ...]:
+    """What may stand at a key of a document, such as `interface.protocols[0]`, where only some words may."""
+    from msgspec import inspect
+
+    def inner(found: inspect.Type) -> inspect.Type:
+        """Without the None that may stand there as well."""
+        if isinstance(found, inspect.UnionType):
+            return next(one for one in found.types if not isinstance(one, inspect.NoneType))
+        return found
+
+    found = inner(inspect.type_info(kind))
+    for part in re.findall(r"\w+|\[\.*\d*\]", key):
+        if isinstance(found, inspect.StructType):
+            fields = {field.encode_name: field.type for field in found.fields}
+            found = inner(fields.get(part, found))
+        elif isinstance(found, inspect.VarTupleType | inspect.ListType):
+            found = inner(found.item_type)
+    return tuple(str(value) for value in found.values) if isinstance(found, inspect.LiteralType) else ()
 
 
 def read_bytes(path: Path, *, limit_bytes: int = 64 << 20) -> bytes:

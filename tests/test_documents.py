@@ -17,6 +17,12 @@ class Bay(Strict, frozen=True, kw_only=True):
     name: str = "bay"
 
 
+class Shelf(Strict, frozen=True, kw_only=True):
+    bays: tuple[Bay, ...] = ()
+    kinds: tuple[Literal["hdd", "ssd"], ...] = ()
+    side: Literal["left", "right"] | None = None
+
+
 class Sheet(Value, frozen=True, kw_only=True):
     bays: tuple[Bay, ...] = ()
     count: int | None = None
@@ -79,6 +85,19 @@ def test_wrong_toml_is_named_with_its_place() -> None:
         decode_toml(Bay, b'height_mm = "tall"', origin="bay.toml")
     with pytest.raises(BadInput, match=r"bay.toml: is not valid TOML: Invalid value"):
         decode_toml(Bay, b"height_mm =", origin="bay.toml")
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ('side = "up"', "shelf.toml: Invalid enum value 'up', choose one of: left, right at side"),
+        ('kinds = ["hdd", "tape"]', "shelf.toml: Invalid enum value 'tape', choose one of: hdd, ssd at kinds[1]"),
+    ],
+)
+def test_a_wrong_word_is_answered_with_the_right_ones(text: str, said: str) -> None:
+    with pytest.raises(BadInput) as caught:
+        decode_toml(Shelf, text.encode(), origin="shelf.toml")
+    assert caught.value.message() == said
 
 
 def test_a_newer_version_may_add_fields() -> None:

@@ -15,7 +15,7 @@ from drivecare.job.times import day
 from drivecare.risk.model import Chance, FaultClass, Verdict
 
 WRONG: dict[Verdict, str] = {
-    "evacuate": "The drive in your {unit} was failing: it could no longer give back everything stored on it.",
+    "evacuate": "The drive in your {unit} was failing: it was losing data, or warned that it is about to.",
     "replace": "The drive in your {unit} still answered, but showed signs that come before a failure.",
     "recheck": "The drive in your {unit} showed something that had to be cleared up before it could be trusted.",
     "refit": "We found nothing against the drive in your {unit}.",
@@ -23,7 +23,7 @@ WRONG: dict[Verdict, str] = {
 }
 
 BECAUSE: dict[FaultClass, str] = {
-    "media": "Parts of the surface that holds the data can no longer be read.",
+    "media": "Parts of the surface that holds the data are damaged.",
     "wear": "It has used up most of the writing it is built for.",
     "mechanics": "Its moving parts struggle.",
     "heat": "It ran hotter than it is built for.",
