@@ -150,7 +150,7 @@ def pending_defects(report: Report, said: Said) -> None:
     """The pending-defects log (log 0Ch, ACS-4): one row for each sector that cannot be read."""
     rows, inside = 0, False
     for line in report.lines:
-        if re.match(r"\s*Pending Defects log \(GP Log 0x0c\)\s*$", line, re.I):
+        if re.match(r"\s*Pending Defects log \(GP Log 0x0c\)(?!.*not supported)", line, re.I):
             inside = True
             said.values.setdefault("pending_log_entries", 0)
         elif inside and _PENDING.match(line):

@@ -449,6 +449,7 @@ def test_the_log_of_pending_defects_is_counted() -> None:
     assert (reading.values.pending_log_entries, reading.values.pending) == (3, 0)
     without = "\n".join(line for line in CLEAN.splitlines() if "Current_Pending_Sector" not in line) + "\n"
     assert decode_report(without + PENDING_LOG + rows).values.pending == 2
+    assert decode_report(without + PENDING_LOG.replace("\n", ", 2 entries\n") + rows).values.pending == 2
     assert decode_report(without + PENDING_LOG + "No Defects Logged\n").values.pending == 0
     assert decode_report(without + PENDING_LOG.replace("\n", " not supported\n")).values.pending is None
 
