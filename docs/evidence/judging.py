@@ -128,8 +128,8 @@ def judge(spans: pl.LazyFrame, table: SurvivalTable, day: int, *, plots: Path | 
             )
     if importlib.util.find_spec("sklearn"):
         collected = last_states(spans, table, since=day_number(table.first_day), known_until=10**6)
-        for words, some in ((f"last states since {table.first_day}", collected), ("all last states", states)):
-            for maker, points, trees, blind in against_trees(table, some):
+        for words, known in ((f"last states since {table.first_day}", collected), ("all last states", states)):
+            for maker, points, trees, blind in against_trees(table, known):
                 print(
                     f"  {words}, {maker}* left out: points {points:.4f}, trees {trees:.4f}, "
                     f"trees that see no gaps {blind:.4f}"

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from drivecare.errors import BadInput
 from drivecare.reading.model import Drive, Reading, Values
 from drivecare.risk.assess import assess
+from drivecare.risk.model import Assessment
 from drivecare.risk.table import TableJudge, cells, judged, steps
 
 COUNTERS = {
@@ -55,8 +56,13 @@ def test_ages_are_kept_apart_where_a_rule_or_the_base_rate_changes() -> None:
 
 def test_states_are_few_and_cells_many(monkeypatch: pytest.MonkeyPatch) -> None:
     """200 counts and 30 temperatures that mean the same are assessed once."""
-    calls = []
-    monkeypatch.setattr("drivecare.risk.table.assess", lambda reading: calls.append(reading) or assess(reading))
+    calls: list[Reading] = []
+
+    def counted(reading: Reading) -> Assessment:
+        calls.append(reading)
+        return assess(reading)
+
+    monkeypatch.setattr("drivecare.risk.table.assess", counted)
     judge = TableJudge(["smart_5_raw", "smart_188_raw", "smart_194_raw"])
     found = {judge.judge(["0", str(count), str(20 + count % 30)]) for count in range(2, 202)}
     assert (len(found), len(calls)) == (1, 1)
