@@ -143,13 +143,19 @@ def _copy_all(run: _Copy) -> None:
         path = os.path.join(run.data, entry.stored)
         if entry.shape == "folder":
             os.makedirs(path, exist_ok=True)
+            with contextlib.suppress(OSError):  # an earlier run may have left it as the source has it: write-protected
+                os.chmod(path, 0o700)
         elif entry.shape == "file":
             _copy_or_link(run, entry, path, links)
     run.journal.flush()
     for entry in run.tree.entries:
         if entry.shape == "symlink":
             _keep_symlink(run, entry)
-    for entry in reversed(run.tree.entries):  # children first: a new child would move its folder's time
+
+
+def _keep_folders(run: _Copy) -> None:
+    """Children first, and once nothing comes or goes any more: that would move a folder's time."""
+    for entry in reversed(run.tree.entries):
         if entry.shape == "folder":
             _keep_metadata(run, entry, os.path.join(run.data, entry.stored))
 
@@ -359,6 +365,7 @@ def _finish(
 ) -> BagReceipt:
     payload = _payload(run)
     _remove_strays(run, payload)
+    _keep_folders(run)
     method, mismatched = read_payload(target, payload, lambda done: run.tell("reading back", done))
     manifest = bag.manifest(payload.items())
     entries = b"".join(_entry_line(entry) for entry in run.tree.entries)

@@ -319,6 +319,27 @@ def test_what_reads_back_wrong_is_copied_again_by_a_resume(tree: Path, tmp_path:
     assert not (target / bag.JOURNAL).exists()
 
 
+def test_a_write_protected_folder_can_be_gone_on_with(tmp_path: Path) -> None:
+    root, target = tmp_path / "s", tmp_path / "target"
+    modes: list[int] = []
+    (root / "kept").mkdir(parents=True)
+    (root / "kept" / "letter").write_bytes(b"dear shop")
+    (root / "kept").chmod(0o555)
+
+    def look(_: Progress) -> None:
+        modes.append(stat.S_IMODE((target / "data" / "kept").stat().st_mode))
+
+    with pytest.raises(Interrupted):
+        copy_files(root, target, now=now, watch=Watch(stop=lambda: "stopped"))
+    (target / "data" / "kept" / "stray").touch()
+    (target / "data" / "kept").chmod(0o555)  # as it stands once everything was copied
+    assert copy_files(root, target, now=now, resume=True, watch=Watch(tell=look)).verified
+    assert 0o700 in modes
+    assert not (target / "data" / "kept" / "stray").exists()
+    kept, was = (target / "data" / "kept").stat(), (root / "kept").stat()
+    assert (stat.S_IMODE(kept.st_mode), kept.st_mtime_ns) == (0o555, was.st_mtime_ns)
+
+
 def test_two_copies_do_not_share_a_target(tree: Path, tmp_path: Path) -> None:
     target = tmp_path / "target"
     target.mkdir()
