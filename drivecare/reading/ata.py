@@ -15,7 +15,7 @@ from drivecare.reading.said import Report, Said
 MOST_HOURS = 300_000  # 34 years: SMART itself is hardly older
 _MOST_SECTORS = 50_000_000
 _MOST_EVENTS = 1 << 31
-_HOURS_SLACK = 100
+_SAME = 0.05  # two counts of one time that differ by less are the same
 
 
 class Signal(NamedTuple):
@@ -115,11 +115,11 @@ def _packs_rates(said: Said) -> bool:
 
 
 def _hours(said: Said) -> None:
-    """Hours of attribute 9, unless the standard statistics make it out to be minutes or another unit."""
+    """Hours of attribute 9, unless the standard statistics show it to be minutes, half-minutes or seconds."""
     found = [row.raw for row in said.attributes if row.id == 9]
     hours = next((raw for raw in found if raw is not None), None)
     standard = said.statistics.get("power_on_hours")
-    if hours is not None and standard and hours > 2 * standard + _HOURS_SLACK:
+    if hours is not None and standard and any(abs(hours / standard / unit - 1) < _SAME for unit in (60, 120, 3600)):
         said.miss("hours-implausible", f"power on hours: {hours:,} in the table, {standard:,} in the statistics.")
         hours = None
     said.put("power_on_hours", hours, limit=MOST_HOURS, code="hours-implausible")
