@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import compileall
 import os
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -42,8 +43,9 @@ def shop(loop_rig: None, tmp_path: Path) -> Iterator[Shop]:
 
 @pytest.fixture(scope="session")
 def machine_rig() -> None:
-    """Machines can be started here."""
+    """Machines can be started here, and need not compile at every command what they cannot write back."""
     need(machine.unready())
+    compileall.compile_dir(machine.ROOT / "drivecare", quiet=2)
 
 
 @pytest.fixture(scope="session")
