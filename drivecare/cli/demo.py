@@ -15,7 +15,8 @@ from typing import Literal
 
 import click
 
-from drivecare.cli.common import PATH, finish, json_option
+from drivecare.cli.columns import wrapped
+from drivecare.cli.common import PATH, console, finish, json_option
 from drivecare.documents import Value
 from drivecare.errors import BadInput
 
@@ -125,7 +126,8 @@ class _Narrator:
         """Say a step, set apart from what the commands print."""
         head = f"{self._step}. " if self._step else ""
         self._step += 1
-        click.echo("\n" + click.style(f"{head}{sentence}", bold=True))
+        click.echo()
+        wrapped(console(), f"{head}{sentence}", rest=len(head), style="bold")
 
 
 def run(*arguments: str, expect: int = 0) -> None:
@@ -175,7 +177,7 @@ def _make_image(path: Path) -> None:
 
 def _copy(here: Path, old: Path, new: Path) -> Path:
     """The copy command's own engine, told that the two images are the two drives. Returns the receipt's path."""
-    from drivecare.cli.common import console, job_folder
+    from drivecare.cli.common import job_folder
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_receipt
     from drivecare.hardware.copying import Request, places

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from drivecare.cli.columns import wrapped
 from drivecare.cli.words import several, size
 
 if TYPE_CHECKING:
@@ -28,14 +29,14 @@ def show_receipt(out: Console, receipt: Receipt) -> None:
             "after-power-cycle": "after a power cycle",
         }[receipt.verification.method]
         but = f", but for {several(len(receipt.unreadable), 'unreadable area')}" if receipt.unreadable else ""
-        out.print(f"VERIFIED{but}: all {total:,} bytes ({size(total)}) were read back {how} and agree.")
+        wrapped(out, f"VERIFIED{but}: all {total:,} bytes ({size(total)}) were read back {how} and agree.")
         out.print(f"sha256 {receipt.digest.whole}", soft_wrap=True)
     else:
-        out.print(f"NOT VERIFIED: the target does not hold what it must. {size(total)} were read back.")
+        wrapped(out, f"NOT VERIFIED: the target does not hold what it must. {size(total)} were read back.")
     _list(out, "read back wrong", receipt.mismatched)
     _list(out, "could not be read back from the target", receipt.target_unreadable)
     if receipt.mismatched or receipt.target_unreadable:
-        out.print("Copy with --resume to write these areas again; if it comes back, the target is faulty.")
+        wrapped(out, "Copy with --resume to write these areas again; if it comes back, the target is faulty.")
     for lost in receipt.unreadable:
         where = f", {', '.join(lost.partitions)}" if lost.partitions else ""
         inherited = " (lost in the image's own copy)" if lost.inherited else ""
@@ -45,17 +46,17 @@ def show_receipt(out: Console, receipt: Receipt) -> None:
             soft_wrap=True,
         )
     if receipt.unreadable:
-        out.print("The target holds text there that names the place: search for 'could not be read'.")
+        wrapped(out, "The target holds text there that names the place: search for 'could not be read'.")
     if receipt.tail is not None and receipt.tail.cleared:
         found = f": {', '.join(receipt.tail.found)}" if receipt.tail.found else ""
-        out.print(f"Old data at the end of the larger target was cleared{found}.")
+        wrapped(out, f"Old data at the end of the larger target was cleared{found}.")
     for note in receipt.notes:
-        out.print(note.text)
+        wrapped(out, note.text)
 
 
 def _list(out: Console, what: str, areas: tuple[Area, ...]) -> None:
     for one in areas:
-        out.print(f"  {what}: {one.length:,} bytes at byte {one.offset:,}")
+        wrapped(out, f"{what}: {one.length:,} bytes at byte {one.offset:,}", first="  ", rest=4)
 
 
 def _sector(receipt: Receipt) -> int:

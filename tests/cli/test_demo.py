@@ -69,3 +69,11 @@ def test_a_folder_that_is_not_the_demos_is_left_alone(tmp_path: Path) -> None:
     result = CliRunner().invoke(cli, ["demo", str(tmp_path)], standalone_mode=False)
     assert isinstance(result.exception, BadInput)
     assert [path.name for path in tmp_path.iterdir()] == ["photo"]
+
+
+def test_no_line_ends_with_a_blank_and_none_breaks_a_word(told: tuple[Path, str]) -> None:
+    folder, story = told
+    lines = story.splitlines()
+    assert [line for line in lines if line != line.rstrip()] == []
+    long = [line for line in lines if len(line) > 80 and str(folder) not in line and "drivecare" not in line]
+    assert [line for line in long if len(line.split()) > 3] == []  # but for commands and paths, it fits 80 columns
