@@ -15,12 +15,12 @@ from drivecare.documents import encode, load, save
 from drivecare.errors import BadInput, Interrupted, Refused, Unavailable
 from drivecare.hardware.media import PATIENCE_SECONDS, Pool, open_source, open_target
 from drivecare.hardware.person import hand_over
-from drivecare.hardware.sides import find_source, find_target
+from drivecare.hardware.sides import begin_alike, find_source, find_target
 from drivecare.reading.model import Drive
 from drivecare.transfer.conclude import copy, new_journal, now
 from drivecare.transfer.engine import GO_ON, Settings, interrupted
 from drivecare.transfer.guards import Side, Wishes, check, check_unmoved, same_end
-from drivecare.transfer.journal import Journal, JournalFile, Parent
+from drivecare.transfer.journal import Journal, JournalFile, Parent, unpack
 from drivecare.transfer.port import Gone, Medium, Stuck, Watch
 from drivecare.transfer.probe import probe_target
 from drivecare.transfer.receipt import End, Note, Receipt
@@ -78,9 +78,11 @@ def run(request: Request) -> Receipt:
     parent = _parent(request, source)
     if parent is not None and parent.origin.logical_sector_bytes is not None:
         source = msgspec.structs.replace(source, table_sector_bytes=parent.origin.logical_sector_bytes)
-    wishes = msgspec.structs.replace(request.wishes, resuming=former is not None)
+    journal = _begin(former, source, target, request.wishes, parent)
+    wishes = msgspec.structs.replace(
+        request.wishes, resuming=former is not None and _is_begun(former, source, target, patience)
+    )
     check(source, target, wishes)
-    journal = _begin(former, source, target, wishes, parent)
     if former is None:
         _put_aside(request.receipt, request.say)
     _say_what_room(request, journal, target)
@@ -258,6 +260,23 @@ def _begin(former: Journal | None, source: Side, target: Side, wishes: Wishes, p
         sessions=former.sessions + 1,
         phase="copying",
     )
+
+
+def _is_begun(former: Journal, source: Side, target: Side, patience_seconds: float) -> bool:
+    """Whether the target is the one that this copy began to write, so that what it holds needs no typed name again.
+
+    It is by its own word or name, or by never having been detached. A dock that hides its drive shows another one in
+    the same way: then what was copied has to be there, which a resume looks at where it is more than one piece; or
+    the target begins as the source does.
+    """
+    was, is_ = former.target, target.end
+    if was.identity.strength == is_.identity.strength == "strong":
+        return True
+    if not target.is_device and Path(was.path).absolute() == Path(is_.path).absolute():
+        return True
+    if was.attachment is not None and was.attachment == is_.attachment:
+        return True
+    return len(unpack(former.copied, former.chunk_bytes)) > 1 or begin_alike(source, target, patience_seconds)
 
 
 def _modified_ns(side: Side) -> int | None:

@@ -240,6 +240,17 @@ def _with_table(side: Side, patience_seconds: float) -> Side:
     return msgspec.structs.replace(side, table_sector_bytes=table.sector_bytes if table.kind == "gpt" else None)
 
 
+def begin_alike(source: Side, target: Side, patience_seconds: float) -> bool:
+    """Whether the target begins with the source's first mebibyte, as one does that a copy was begun to."""
+    held = []
+    for side in (source, target):
+        with _looked_at(side.end.path, patience_seconds) as (medium, buffer):
+            where = area(0, min(len(buffer.view), source.end.size_bytes, target.end.size_bytes))
+            done, error = read_fully(medium, where, buffer)
+            held.append(None if error is not None else bytes(buffer.view[:done]))
+    return held[0] is not None and held[0] == held[1]
+
+
 def _reader_of_file(path: str) -> ReadAt:
     """An image lies on a disk of the shop, which is not expected to hang: no process of its own is worth its time."""
 

@@ -90,6 +90,22 @@ def test_both_drives_are_to_be_told_apart_at_the_end_in_a_document_too(tmp_path:
     assert "Power off and detach one of the two now" in done.stderr
 
 
+def test_a_resume_does_not_take_another_drive_in_the_same_dock_for_its_own(tmp_path: Path, attach: Attach) -> None:
+    """A loop device says nothing of itself, like a drive behind a dock that hides it: here it is attached anew."""
+    source, first = image(tmp_path, "s.img", MIB, os.urandom(MIB)), image(tmp_path, "t.img", 2 * MIB)
+    began = attach(first)
+    receipt = ("--receipt", tmp_path / "r.json")
+    assert drivecare(tmp_path, "copy", source, began, *receipt).returncode == 0
+    precious = image(tmp_path, "precious.img", 2 * MIB, b"the only copy of something else")
+    for path in (tmp_path / "r.journal.json", tmp_path / "r.json"):
+        assert path.exists()
+    done = drivecare(tmp_path, "copy", source, attach(precious), *receipt, "--resume")
+    assert (done.returncode, "is not empty" in done.stderr) == (22, True), done.stderr
+    assert precious.read_bytes()[:31] == b"the only copy of something else"
+    again = attach(image(tmp_path, "again.img", 2 * MIB, source.read_bytes()[:MIB]))
+    assert drivecare(tmp_path, "copy", source, again, *receipt, "--resume").returncode == 0
+
+
 def test_a_larger_target_loses_the_old_layout_in_its_tail(tmp_path: Path, attach: Attach) -> None:
     source = image(tmp_path, "s.img", 8 * MIB, b"new content")
     target = image(tmp_path, "t.img", 32 * MIB)
