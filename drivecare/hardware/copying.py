@@ -272,6 +272,8 @@ def _is_begun(former: Journal, source: Side, target: Side, patience_seconds: flo
     was, is_ = former.target, target.end
     if was.identity.strength == is_.identity.strength == "strong":
         return True
+    if not target.exists:
+        return True
     if not target.is_device and Path(was.path).absolute() == Path(is_.path).absolute():
         return True
     if was.attachment is not None and was.attachment == is_.attachment:

@@ -41,6 +41,10 @@ def begun(folder: Path, *, copied: tuple[CopiedRun, ...] = ()) -> Request:
     return Request(source=str(source), target=str(target), receipt=receipt, journal=journal, resume=True)
 
 
+def test_a_copy_killed_before_its_image_was_made_may_get_another_name(tmp_path: Path) -> None:
+    assert run(dataclasses.replace(begun(tmp_path), target=str(tmp_path / "other.img"))).verified
+
+
 @pytest.mark.parametrize("target_exists", [False, True])
 def test_a_copy_killed_before_its_image_had_a_size_goes_on(tmp_path: Path, target_exists: bool) -> None:
     request = begun(tmp_path)
