@@ -327,7 +327,7 @@ def _show_list(out: Console, found: JobList, jobs: Path) -> None:
     from drivecare.job.times import said
 
     if not found.jobs:
-        out.print(f"No such job in {jobs}. To open one: drivecare job new --help", soft_wrap=True)
+        out.print(f"No job to list in {jobs}. To open one: drivecare job new --help", soft_wrap=True)
         return
     rows = [("job", "opened", "state", "gate", "verdict", "unit", "drives")]
     for line in found.jobs:

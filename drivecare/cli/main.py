@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import io
 import logging
 import os
 import sys
@@ -84,6 +85,9 @@ def cli(verbose: bool) -> None:
 
 def main() -> None:
     """Entry point: run a command; turn an expected error into one line on stderr and its exit code."""
+    for stream in (sys.stdout, sys.stderr):  # a terminal that cannot show a sign gets a question mark for it
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     try:
         sys.exit(cli(standalone_mode=False))  # click returns the code of its Exit, None where a command just ends
     except click.ClickException as error:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
 import subprocess
@@ -141,3 +142,12 @@ def test_what_is_typed_in_another_encoding_is_one_line(tmp_path: Path) -> None:
     assert done.returncode == 3
     assert not list(tmp_path.iterdir())
     assert done.stderr == "drivecare: 'caf\\\\udce9': is not UTF-8 text. Rename it, or type it in UTF-8.\n"
+
+
+@pytest.mark.parametrize("encoding", ["ascii", "latin-1"])
+def test_a_terminal_of_few_signs_shows_what_it_can(tmp_path: Path, encoding: str) -> None:
+    (tmp_path / "drive.img").write_bytes(bytes(1 << 20))
+    command = [sys.executable, "-m", "drivecare.cli.main", "readscan", str(tmp_path / "drive.img")]
+    done = subprocess.run(command, capture_output=True, env={**os.environ, "PYTHONIOENCODING": encoding})
+    assert done.returncode == 0, done.stderr
+    assert b"READABLE" in done.stdout
