@@ -122,6 +122,8 @@ def _opened(table: Path) -> Iterator[IO[str]]:
     if table == STDIN:
         yield sys.stdin
         return
+    if table.is_char_device() or table.is_block_device():  # one may give bytes without end
+        raise BadInput("is a device, a table is needed", where=str(table), hint="For one drive: drivecare assess.")
     try:
         with table.open("rb") as start:
             packed = start.read(2) == b"\x1f\x8b"

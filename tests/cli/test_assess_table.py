@@ -9,8 +9,10 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
+from drivecare.cli.assess_table import assess_table
 from drivecare.cli.main import cli
 from drivecare.errors import BadInput
+from tests.cli import bench
 
 COLUMNS = "date,serial_number,model,capacity_bytes,failure,"
 TABLE = f"""{COLUMNS}smart_5_raw,smart_9_raw,smart_187_raw,smart_197_raw,smart_198_raw
@@ -143,3 +145,10 @@ def test_the_table_is_not_written_over(table: Path) -> None:
     result = run(table, "--output", table)
     assert isinstance(result.exception, BadInput)
     assert table.read_text() == TABLE
+
+
+@pytest.mark.parametrize("device", ["/dev/zero", "/dev/null"])
+def test_a_device_is_no_table(device: str) -> None:
+    ran = bench.run(assess_table, device)
+    assert ran.exit_code == 3
+    assert ran.err == f"drivecare: {device}: is a device, a table is needed. For one drive: drivecare assess.\n"
