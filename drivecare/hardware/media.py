@@ -18,8 +18,10 @@ import struct
 import subprocess
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import TypeVar
 
 from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.hardware import worker
@@ -31,6 +33,10 @@ BUFFER_BYTES = 4 << 20
 BUFFER_COUNT = 8
 # A drive behind Linux' own timeouts gives up after about 6 tries of 30 s and some resets (drivers/scsi/sd.h).
 PATIENCE_SECONDS = 300.0
+# How long a medium that something holds is waited for.
+HELD_SECONDS = 3.0
+
+T = TypeVar("T")
 
 # linux/fs.h
 BLKROSET, BLKROGET, BLKSSZGET, BLKPBSZGET, BLKGETDISKSEQ = 0x125D, 0x125E, 0x1268, 0x127B, 0x80081280
@@ -314,20 +320,33 @@ def _open(path: str, flags: int) -> tuple[int, int]:
             what = "is a directory" if stat.S_ISDIR(mode) else "is neither a drive nor an image file"
             raise BadInput(what, where=path, hint="Name a drive, like /dev/sdb, or an image file")
         hold = os.O_EXCL if stat.S_ISBLK(mode) else 0
+    named = os.path.realpath(path) if flags & os.O_CREAT else path  # O_EXCL does not make a link's goal
     try:
-        named = os.path.realpath(path) if flags & os.O_CREAT else path  # O_EXCL does not make a link's goal
-        buffered = os.open(named, flags | hold | os.O_CLOEXEC, 0o644)
+        buffered = _patiently(lambda: os.open(named, flags | hold | os.O_CLOEXEC, 0o644))
     except OSError as error:
         raise _cannot_open(path, error) from error
     try:
         if not hold:
-            fcntl.flock(buffered, (fcntl.LOCK_EX if flags & os.O_RDWR else fcntl.LOCK_SH) | fcntl.LOCK_NB)
+            lock = (fcntl.LOCK_EX if flags & os.O_RDWR else fcntl.LOCK_SH) | fcntl.LOCK_NB
+            _patiently(lambda: fcntl.flock(buffered, lock))
         return os.open(f"/proc/self/fd/{buffered}", (flags & os.O_RDWR) | os.O_DIRECT | os.O_CLOEXEC), buffered
     except BlockingIOError as error:
         os.close(buffered)
         raise Refused("another copy holds it", guard="in-use", where=path, hint="Wait for that to end") from error
     except OSError:
         return buffered, buffered  # this file system has no direct transfers
+
+
+def _patiently(take: Callable[[], T]) -> T:
+    """Take hold of a medium. The process of a copy that was just killed lets go as soon as its last read comes back."""
+    until = time.monotonic() + HELD_SECONDS
+    while True:
+        try:
+            return take()
+        except OSError as error:
+            if error.errno not in (errno.EBUSY, errno.EWOULDBLOCK) or time.monotonic() > until:
+                raise
+            time.sleep(0.05)
 
 
 def _cannot_open(path: str, error: OSError) -> Exception:

@@ -10,6 +10,7 @@ import resource
 import signal
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -73,6 +74,15 @@ def test_two_copies_do_not_share_a_target(tmp_path: Path, pool: Pool) -> None:
         with open_target(str(path), pool, image_bytes=MIB):
             pass
     assert caught.value.guard == "in-use"
+
+
+def test_what_a_killed_copy_still_holds_for_a_moment_is_waited_for(tmp_path: Path, pool: Pool) -> None:
+    path = image(tmp_path, MIB)
+    holder = os.open(path, os.O_RDONLY)
+    fcntl.flock(holder, fcntl.LOCK_EX)
+    threading.Timer(0.3, os.close, [holder]).start()
+    with open_target(str(path), pool, image_bytes=MIB) as medium:
+        assert medium.size_bytes == MIB
 
 
 def test_what_the_worker_reads_comes_past_our_own_cache(tmp_path: Path, pool: Pool) -> None:
