@@ -6,12 +6,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from drivecare.documents import encode, load, save
-from drivecare.errors import DriveCareError
+from drivecare.errors import DriveCareError, NoDrive, Unavailable
+from drivecare.hardware.blockdev import inspect
 from drivecare.hardware.machine import Machine
 from drivecare.hardware.media import Pool, open_source
 from drivecare.hardware.person import hand_over
 from drivecare.hardware.smart import read_drive
-from drivecare.reading.model import Reading
+from drivecare.reading.model import Drive, Reading
 from drivecare.reading.surface import SurfaceScan
 from drivecare.transfer.port import Watch
 from drivecare.transfer.scan import Scan, ScanState, Thermometer, new_state
@@ -40,13 +41,21 @@ def places(path: str, folder: Path | None) -> tuple[Path, Path]:
 
 
 def said_by(path: str, machine: Machine) -> Reading | None:
-    """What the drive says of itself; None for an image, and for a drive that cannot be asked."""
+    """What the drive says of itself, or where it cannot be asked what the kernel calls it; None for an image.
+
+    A drive that is losing data must not be loaded because nobody asked it: raises BadInput for a partition.
+    """
     if not Path(path).is_block_device():
         return None
     try:
         return read_drive(path, machine=machine)
-    except DriveCareError:
+    except NoDrive:
         return None
+    except Unavailable:
+        found = inspect(path, root=machine.root)
+        own = found.identity.native_serial
+        drive = Drive(model=found.model, serial=own, identity=found.identity, capacity_bytes=found.capacity_bytes)
+        return Reading(path=path, drive=drive)
 
 
 def scan(
@@ -98,7 +107,9 @@ def _thermometer(path: str, reading: Reading | None, machine: Machine) -> Thermo
         return Thermometer()
 
     def celsius() -> int | None:
-        again = said_by(path, machine)
-        return again.values.temperature_celsius if again else None
+        try:
+            return read_drive(path, machine=machine).values.temperature_celsius
+        except DriveCareError:  # gone or silent for now: the reads themselves will say so
+            return None
 
     return Thermometer(celsius=celsius, limit_celsius=reading.drive.temperature_limit_celsius)

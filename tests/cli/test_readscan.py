@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import io
 import json
+import re
+from dataclasses import replace
+from importlib import resources
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -15,8 +18,16 @@ from drivecare.cli.main import cli
 from drivecare.cli.readscan import readscan
 from drivecare.cli.scan_screen import show_scan
 from drivecare.documents import decode
+from drivecare.errors import Unavailable
+from drivecare.hardware.port import Recorded
+from drivecare.job.folder import create_job
+from drivecare.job.model import Opening
+from drivecare.reading.decode import decode_report
 from drivecare.reading.surface import Latency, SlowArea, SpeedPoint, SurfaceScan, UnreadableArea
-from tests.cli.bench import run
+from drivecare.risk.assess import assess
+from tests.cli.bench import recorded_machine, run
+from tests.hardware.sysfs import Tree
+from tests.hardware.test_blockdev import sata as sata_drive
 
 
 @pytest.fixture
@@ -85,3 +96,34 @@ def test_the_screen_marks_areas_below_the_curve() -> None:
     assert (marks.index("s"), marks.index("X")) == (8, 32)
     assert "  unreadable: 4,096 bytes at byte 33,554,432, LBA 65,536" in lines
     assert max(map(len, lines)) <= 80
+
+
+@pytest.fixture
+def attached(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Tree:
+    """A machine with one SATA drive, /dev/sda with serial number KX25-00417, and a job in which it is losing data."""
+    monkeypatch.setattr(Path, "is_block_device", lambda path: str(path).startswith("/dev/sd"))
+    tree = Tree(tmp_path / "tree")
+    tree.partition(sata_drive(tree), 1)
+    opening = Opening(id="7", opened_at="2026-11-25T10:00:00Z", host="h", label="H-1", complaint="x")
+    report = resources.files("drivecare.demo_data").joinpath("failing-drive.txt").read_text("utf-8")
+    report = re.sub(r"(?m)^(LU WWN Device Id: +).*", r"\g<1>5 000c5a 0b1c2d3e4", report)
+    create_job(opening, tmp_path / "jobs").file(assess(decode_report(report)))
+    return tree
+
+
+def test_a_drive_that_cannot_be_asked_is_still_known_to_be_losing_data(attached: Tree, tmp_path: Path) -> None:
+    def no_backend() -> Recorded:
+        raise Unavailable("smartmontools is not installed")
+
+    machine = replace(recorded_machine(attached.root, Recorded({})), backend=no_backend)
+    ran = run(readscan, "/dev/sda", "--job", "7", "--jobs", tmp_path / "jobs", machine=machine)
+    assert ran.exit_code == 22
+    assert "it is losing data, and a scan would load it" in ran.err
+    assert "--allow-load KX25-00417" in ran.err
+
+
+def test_a_partition_is_no_way_around_that(attached: Tree, tmp_path: Path) -> None:
+    machine = recorded_machine(attached.root, Recorded({}))
+    ran = run(readscan, "/dev/sda1", "--job", "7", "--jobs", tmp_path / "jobs", machine=machine)
+    assert ran.exit_code == 3
+    assert ran.err == "drivecare: /dev/sda1: is a partition. Name the whole drive: /dev/sda.\n"
