@@ -16,7 +16,7 @@ CHECKS = [(batch, check) for batch in BATCHES for check in checks_of(import_modu
 
 
 @pytest.mark.bench
-@pytest.mark.timeout(1500)
+@pytest.mark.timeout(2700)
 @pytest.mark.parametrize("guest_check", CHECKS, ids=[f"{batch}-{check[6:]}" for batch, check in CHECKS])
 def test_in_the_machine(guest_check: GuestCheck, booted: Callable[[GuestCheck], Machine]) -> None:
     failure = outcome(booted(guest_check), guest_check[1])["failure"]

@@ -15,7 +15,7 @@ from tests.bench.guests import powercut
 from tests.bench.machine import Machine, outcome
 from tests.bench.writelog import Kept, after_power_cut, entries
 
-pytestmark = [pytest.mark.bench, pytest.mark.timeout(1500)]
+pytestmark = [pytest.mark.bench, pytest.mark.timeout(2700)]
 
 MIDWAY: GuestCheck = ("powercut", "check_cut_in_the_middle")
 GO_ON = "check_goes_on_after_the_cut"
