@@ -6,17 +6,16 @@ closed, be it that the program finished or was killed; then it gives the source 
 
 A request is (operation, offset, position, length): R read, W write, S sync, P punch a hole, D drop the cache. The
 answer is the number of bytes, or minus the error number.
+
+Every copy starts four of these, so it imports little: `ctypes` only where a hole is punched, `contextlib` and `socket`
+not at all.
 """
 
-import contextlib
-import ctypes
 import fcntl
 import mmap
 import os
-import socket
 import struct
 import sys
-from collections.abc import Iterator
 
 REQUEST = struct.Struct("<cQQQ")
 ANSWER = struct.Struct("<q")
@@ -28,6 +27,8 @@ FALLOC_FL_KEEP_SIZE, FALLOC_FL_PUNCH_HOLE = 1, 2
 
 def punch(descriptor: int, offset: int, length: int) -> int:
     """Deallocate a stretch of a file; it reads as zeros afterwards."""
+    import ctypes
+
     libc = ctypes.CDLL(None, use_errno=True)
     mode = FALLOC_FL_KEEP_SIZE | FALLOC_FL_PUNCH_HOLE
     if libc.fallocate(descriptor, mode, ctypes.c_int64(offset), ctypes.c_int64(length)) != 0:
@@ -38,8 +39,10 @@ def punch(descriptor: int, offset: int, length: int) -> int:
 def drop(descriptor: int) -> int:
     """Empty the host's cache of this medium."""
     os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
-    with contextlib.suppress(OSError):  # a file, or no right to: the advice above stands
+    try:  # noqa: SIM105  see above
         fcntl.ioctl(descriptor, BLKFLSBUF, 0)
+    except OSError:
+        pass  # a file, or no right to: the advice above stands
     return 0
 
 
@@ -63,25 +66,24 @@ def serve(request: bytes, memory: memoryview, direct: int, buffered: int) -> int
     raise OSError(22, "unknown operation")
 
 
-def requests(program: socket.socket) -> Iterator[bytes]:
-    """Requests until the other end is closed, or dies with an answer still unread."""
-    with contextlib.suppress(OSError):
-        while request := program.recv(REQUEST.size):
-            yield request
+def answer(request: bytes, memory: memoryview, direct: int, buffered: int) -> bytes:
+    """What goes back for a request."""
+    try:
+        return ANSWER.pack(serve(request, memory, direct, buffered))
+    except OSError as error:
+        return ANSWER.pack(-(error.errno or 5))
 
 
 def main() -> None:
-    """Serve until the other end of the socket is closed."""
+    """Serve until the other end of the socket is closed, or dies with an answer still unread."""
     channel, shared, direct, buffered, restore = (int(argument) for argument in sys.argv[1:])
     memory = memoryview(mmap.mmap(shared, 0))
-    with socket.socket(fileno=channel) as program:
-        for request in requests(program):
-            try:
-                answer = serve(request, memory, direct, buffered)
-            except OSError as error:
-                answer = -(error.errno or 5)
-            with contextlib.suppress(OSError):  # nobody waits for it any more
-                program.send(ANSWER.pack(answer))
+    try:
+        while request := os.read(channel, REQUEST.size):
+            os.write(channel, answer(request, memory, direct, buffered))
+    except OSError:
+        pass  # nobody waits for it any more
+    os.close(channel)
     if restore:
         fcntl.ioctl(direct, BLKROSET, struct.pack("i", 0))
 
