@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import signal
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
@@ -50,6 +51,8 @@ class _Bars:
 
     def __call__(self, progress: Progress) -> None:
         """Move the phase's bar; a new phase closes the last one's."""
+        if not sys.stderr.isatty():  # tqdm would be as silent, but importing it takes a tenth of a short copy
+            return
         if progress.phase != self._phase:
             from tqdm import tqdm
 

@@ -11,6 +11,7 @@ import csv
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from operator import itemgetter
+from typing import Any
 
 from drivecare.documents import Value
 from drivecare.errors import BadInput
@@ -75,33 +76,46 @@ class TableJudge:
         self._hours = header.index(_HOURS) if _HOURS in header else None
         self._spinning = tuple(header.index(name) for name in SPINNING if name in header)
         self._wearing = tuple(header.index(name) for name in WEARING if name in header)
-        matter = [*self._places.values(), *self._spinning, *self._wearing, self._model or 0, self._hours or 0]
+        matter = [*self._places.values(), *self._spinning, self._model or 0, self._hours or 0]
         self.last = 1 + max(*matter, header.index("failure") if "failure" in header else 0)
         self._steps = steps()
-        self._ages = self._steps["power_on_hours"]
+        self._solid: dict[str, bool] = {}  # by model
+        self._ages: dict[str, tuple[int | None, int | None]] = {}  # by cell: hours, and which step they reach
         self._remembered: dict[tuple[object, ...], Judgement] = {}
         self._states: dict[tuple[object, ...], Judgement] = {}
 
     def judge(self, row: Sequence[str]) -> Judgement:
         """The judgement of a row. Raises BadInput naming the column of a cell that is no number."""
-        hours = None if self._hours is None else _number(_HOURS, row[self._hours], int, ata.MOST_HOURS)
-        age = None if hours is None else bisect_right(self._ages, hours)
+        cell = "" if self._hours is None else row[self._hours]
+        hours, age = self._ages.get(cell) or self._age(cell)
         key = (age, self.kind(row), self._counters(row))
         known = self._remembered.get(key)
         if known is None:
-            if len(self._remembered) >= MOST_REMEMBERED:
-                self._remembered.clear()
             known = self._remembered[key] = self._judge_anew(row, hours)
+            _bounded(self._remembered)
         return known
+
+    def _age(self, cell: str) -> tuple[int | None, int | None]:
+        hours = _number(_HOURS, cell, int, ata.MOST_HOURS)
+        age = None if hours is None else bisect_right(self._steps["power_on_hours"], hours)
+        _bounded(self._ages)
+        self._ages[cell] = hours, age
+        return hours, age
 
     def kind(self, row: Sequence[str]) -> Kind:
         """Solid state by name, or where wear is counted and nothing that spins; else a hard drive."""
-        if self._model is not None and "SSD" in row[self._model].upper():
+        model = "" if self._model is None else row[self._model]
+        solid = self._solid.get(model)
+        if solid is None:
+            _bounded(self._solid)
+            solid = self._solid[model] = "SSD" in model.upper()
+        if solid:
             return "ssd"
         for place in self._spinning:
             if row[place]:
                 return "hdd"
-        return "ssd" if any(row[place] for place in self._wearing) else "hdd"
+        cells = [*row[:-1], *row[-1].split(",")]  # the last one may hold all that needed no splitting
+        return "ssd" if any(cells[place] for place in self._wearing) else "hdd"
 
     def _judge_anew(self, row: Sequence[str], hours: int | None) -> Judgement:
         """The judgement of cells not met before: most of them say a state that was met."""
@@ -153,6 +167,11 @@ def steps() -> dict[str, list[int]]:
                 ((_, limit),) = level.tests()
                 found[field] |= set() if isinstance(limit, bool | str) else {int(limit), int(limit) + 1}
     return {field: sorted(numbers) for field, numbers in found.items()}
+
+
+def _bounded(memory: dict[Any, Any]) -> None:
+    if len(memory) >= MOST_REMEMBERED:
+        memory.clear()
 
 
 def _number(column: str, text: str, read: Callable[[str], int | None], limit: int) -> int | None:
