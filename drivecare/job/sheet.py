@@ -32,8 +32,9 @@ if TYPE_CHECKING:
     from drivecare.job.plots import Picture
     from drivecare.risk.model import Assessment, Finding
 
-# A word with a hyphen and a digit in it, short enough to stand in one line of a narrow column.
-_NUMBER = re.compile(r"(?<![\w/&;-])(?=[\w-]*\d)(?=[\w-]{4,24}(?![\w-]))\w+(?:-\w+)+")
+# A word with a digit in it, parts joined by hyphens or commas or ten signs and more, short enough to stand in one line
+# of a narrow column: serial numbers, sector counts, world-wide names.
+_NUMBER = re.compile(r"(?<![\w/&#;,-])(?=[\w,-]*\d)(?=[\w,-]{4,18}(?![\w-]))(?:\w+(?:[,-]\w+)+|\w{10,18})")
 
 MARK = '<meta name="generator" content="drivecare'
 
@@ -242,7 +243,7 @@ def _identities(old: Assessment | None, new: Assessment | None) -> list[Row]:
     return [
         Row(name="model", cells=tuple(clip(drive.model or "not said", 40) for drive in drives)),
         Row(name="serial number", cells=tuple(clip(drive.serial or "not said", 40) for drive in drives)),
-        Row(name="world-wide name", cells=tuple(clip(drive.identity.wwn or "none", 60) for drive in drives)),
+        Row(name="WWN", cells=tuple(clip(drive.identity.wwn or "none", 60) for drive in drives)),
         Row(name="firmware", cells=tuple(clip(drive.firmware or "not said", 30) for drive in drives)),
         Row(name="capacity", cells=tuple(_number(drive.capacity_bytes) + " bytes" for drive in drives)),
     ]

@@ -13,11 +13,11 @@ from drivecare.documents import Value
 from drivecare.errors import BadInput
 from drivecare.job.customer import amount, odds, tell_customer
 from drivecare.job.plots import before_and_after, dots, surface
-from drivecare.job.sheet import render, write
+from drivecare.job.sheet import render, whole, write
 from drivecare.reading.model import Values
 from drivecare.risk.model import Chance
 from tests.job.carried import OLD, assessment, empty_route, fact, same_route
-from tests.job.rich_case import HOSTILE, hostile, opened, refitted, scan, unfinished, usual
+from tests.job.rich_case import HOSTILE, full, hostile, opened, refitted, scan, unfinished, usual
 
 
 class Page(HTMLParser):
@@ -130,6 +130,22 @@ def test_it_refers_to_nothing_outside_itself(tmp_path: Path, documents: list[Val
     assert "url(" not in style
     assert "@import" not in style
     assert not re.search(r"https?://", re.sub(r">[^<]*<", "><", html))
+
+
+def test_however_full_the_shop_s_half_the_customer_s_is_told_whole(tmp_path: Path) -> None:
+    page = render(opened(tmp_path, full())[1])
+    customer, shop = page.split('<section class="shop"')
+    assert "…" in shop
+    assert "…" not in customer
+
+
+@pytest.mark.parametrize("number", ["500,107,862,016", "50c0ffe0a1b20417", "KX25-00417", "PM6-311842"])
+def test_a_number_is_never_cut_in_two(number: str) -> None:
+    assert whole(f"its {number}: read") == f'its <span class="whole">{number}</span>: read'
+
+
+def test_what_no_column_holds_may_be_cut() -> None:
+    assert whole("5f" * 32) == "5f" * 32
 
 
 def test_parts_of_pictures_share_no_name(tmp_path: Path) -> None:
