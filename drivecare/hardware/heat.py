@@ -34,7 +34,7 @@ class Heat:
         for sensor in self._sensors:
             now, limit = _celsius(sensor / "temp1_input"), _celsius(sensor / "temp1_max")
             if now is not None and limit is not None and 0 < limit < now:
-                self._reason = f"{self._device} is at {now:g} C, above its own limit of {limit:g} C: let it cool"
+                self._reason = f"{self._device} is at {now:g} °C, above its own limit of {limit:g} °C: let it cool"
         return self._reason
 
 

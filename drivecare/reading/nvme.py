@@ -59,7 +59,7 @@ def _health(report: Report, said: Said) -> None:
     temperature = _degrees(first(fields, "temperature") or "")
     said.values["temperature_celsius"] = within(temperature, 1, 120)
     if temperature is not None and said.values["temperature_celsius"] is None:
-        said.miss("temperature-implausible", f"The drive says {temperature} C as its temperature.")
+        said.miss("temperature-implausible", f"The drive says {temperature} °C as its temperature.")
     said.put("available_spare_percent", number("available spare"), limit=100)
     said.put("spare_threshold_percent", number("available spare threshold"), limit=100)
     said.put("wear_percent_used", number("percentage used"), limit=255)

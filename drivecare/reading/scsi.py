@@ -79,7 +79,7 @@ def _temperature(report: Report, said: Said) -> None:
     degrees = count(text or "")
     said.values["temperature_celsius"] = within(degrees, 1, 120)
     if degrees is not None and said.values["temperature_celsius"] is None:
-        said.miss("temperature-implausible", f"The drive says {degrees} C as its temperature.")
+        said.miss("temperature-implausible", f"The drive says {degrees} °C as its temperature.")
     trip = count(first(report.fields, "drive trip temperature") or "")
     said.drive["temperature_limit_celsius"] = within(trip, 40, 110)
 

@@ -247,7 +247,7 @@ class Scan:
             self._hottest = max(celsius, self._hottest if self._hottest is not None else celsius)
             if limit is not None and celsius > limit:
                 self._stopped = (
-                    f"the drive is at {celsius} C, above its own limit of {limit} C: let it cool, then resume"
+                    f"the drive is at {celsius} °C, above its own limit of {limit} °C: let it cool, then resume"
                 )
 
     def _look_at(self, where: Area, number: int) -> None:

@@ -19,7 +19,7 @@ def tree(root: Path, now: str, limit: str | None, place: str = "device/hwmon/hwm
 @pytest.mark.parametrize("place", ["device/hwmon/hwmon3", "device/hwmon3"], ids=["drivetemp", "nvme"])
 def test_above_its_own_limit(tmp_path: Path, place: str) -> None:
     tree(tmp_path, "61000", "60000", place)
-    assert Heat("/dev/sdx", root=tmp_path).reason() == "/dev/sdx is at 61 C, above its own limit of 60 C: let it cool"
+    assert Heat("/dev/sdx", root=tmp_path).reason() == "/dev/sdx is at 61 °C, above its own limit of 60 °C: let it cool"
 
 
 @pytest.mark.parametrize(("now", "limit"), [("60000", "60000"), ("99000", None), ("99000", "0"), ("warm", "60000")])

@@ -166,7 +166,7 @@ def test_heat_stops_it() -> None:
         policy=ScanPolicy(temperature_seconds=0),
     )
     assert seen.temperature_max_celsius == 61
-    assert seen.stopped_because == "the drive is at 61 C, above its own limit of 60 C: let it cool, then resume"
+    assert seen.stopped_because == "the drive is at 61 °C, above its own limit of 60 °C: let it cool, then resume"
 
 
 @pytest.mark.parametrize("percent", [0.5, 5.0, 50.0])
