@@ -284,23 +284,26 @@ def test_colour_is_never_the_only_carrier_and_no_color_is_honoured(reports: Path
     assert "EVACUATE" in piped.stdout
 
 
+def processor_seconds(words: list[str], code: int) -> float:
+    """What a whole process takes, the best of five: other work on the machine disturbs it little."""
+    times = []
+    for _ in range(5):
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
+        result = subprocess.run(words, capture_output=True)
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        times.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+        assert result.returncode == code
+    return min(times)
+
+
 @pytest.mark.slow
 def test_one_saved_reading_takes_a_third_of_a_second(reports: Path) -> None:
-    """The whole process, the best of five: less than 0.35 s, and the bare help less than 0.2 s.
-
-    Processor time, which other work on the machine disturbs little; alone on it the clock shows the same.
-    """
+    """A saved reading 0.35 s, the bare help 0.2 s; in proportion where Python alone takes more than 25 ms to start."""
     run(assess, reports / "failing-drive.txt", "--save", reports / "saved.json")
+    slowness = max(1.0, processor_seconds([sys.executable, "-I", "-c", ""], 0) / 0.025)
     program = [sys.executable, "-m", "drivecare.cli.main"]
-    for words, limit, code in ((["assess", str(reports / "saved.json")], 0.35, 12), (["--help"], 0.2, 0)):
-        times = []
-        for _ in range(5):
-            before = resource.getrusage(resource.RUSAGE_CHILDREN)
-            result = subprocess.run([*program, *words], capture_output=True)
-            after = resource.getrusage(resource.RUSAGE_CHILDREN)
-            times.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
-            assert result.returncode == code
-        assert min(times) < limit, (words, times)
+    assert processor_seconds([*program, "assess", str(reports / "saved.json")], 12) < 0.35 * slowness
+    assert processor_seconds([*program, "--help"], 0) < 0.2 * slowness
 
 
 def test_the_json_names_every_key_of_the_contract(reports: Path) -> None:
