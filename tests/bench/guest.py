@@ -72,7 +72,7 @@ class Bench:
                     return f"/dev/{entry.name}"
         return None
 
-    def path(self, name: str, *, seconds: float = 90) -> str:
+    def path(self, name: str, *, seconds: float = 300) -> str:
         """The device file of a drive, as soon as it is there."""
         found = wait_for(lambda: self.find(name), seconds, f"{name} does not appear")
         assert isinstance(found, str)
@@ -95,7 +95,7 @@ class Bench:
         environment = dict(os.environ, NO_COLOR="1", PYTHONPATH=str(ROOT))
         return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=environment)
 
-    def run(self, *arguments: str, seconds: float = 300, breakage: str | None = None) -> Ended:
+    def run(self, *arguments: str, seconds: float = 600, breakage: str | None = None) -> Ended:
         """Run `drivecare ARGUMENTS` to its end."""
         began = time.monotonic()
         with self.start(*arguments, breakage=breakage) as process:
@@ -116,7 +116,7 @@ class Bench:
         processes = [self.start(*arguments) for arguments in commands]
         ended = []
         for process in processes:
-            out, err = process.communicate(timeout=300)
+            out, err = process.communicate(timeout=600)
             ended.append(Ended(process.returncode, out, err, time.monotonic() - began))
         return ended
 
@@ -137,8 +137,8 @@ class Bench:
         """Pull a drive out and wait until the kernel has seen it."""
         pulled = {device["id"] for device in self.drives[name].devices()}
         self.qemu("device_del", id=self.drives[name].devices()[0]["id"])
-        wait_for(lambda: self.find(name) is None, 90, f"{name} does not go")
-        wait_for(lambda: not pulled & self._attached(), 90, f"{name} is not let go")
+        wait_for(lambda: self.find(name) is None, 300, f"{name} does not go")
+        wait_for(lambda: not pulled & self._attached(), 300, f"{name} is not let go")
 
     @contextlib.contextmanager
     def at_rest(self, process: subprocess.Popen[str], name: str) -> Iterator[None]:
@@ -147,7 +147,7 @@ class Bench:
         for worker in running:
             os.kill(int(worker), signal.SIGSTOP)
         inflight = BLOCK / Path(self.path(name)).name / "inflight"
-        wait_for(lambda: inflight.read_text().split() == ["0", "0"], 90, f"{name} does not come to rest")
+        wait_for(lambda: inflight.read_text().split() == ["0", "0"], 300, f"{name} does not come to rest")
         yield
         for worker in running:
             os.kill(int(worker), signal.SIGCONT)
@@ -173,7 +173,7 @@ class Bench:
         """Load a further kernel module; the device file of the drive that comes with it."""
         before = set(BLOCK.iterdir())
         system(str(SHARE / "load"), module, *options)
-        wait_for(lambda: set(BLOCK.iterdir()) - before, 90, f"{module} makes no drive")
+        wait_for(lambda: set(BLOCK.iterdir()) - before, 300, f"{module} makes no drive")
         (made,) = set(BLOCK.iterdir()) - before
         return f"/dev/{made.name}"
 

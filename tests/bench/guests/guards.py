@@ -31,7 +31,7 @@ def in_use(bench: Bench, name: str) -> Iterator[str]:
         match name:
             case "partition":
                 system("sh", "-c", f"echo start=2048 | sfdisk --quiet --wipe always {path}")
-                wait_for(Path(f"{path}1").exists, 90, "no partition appears")
+                wait_for(Path(f"{path}1").exists, 300, "no partition appears")
                 mount(f"{path}1", undo)
             case "mounted":
                 mount(path, undo)
@@ -152,8 +152,8 @@ def check_a_source_is_read_only_while_it_is_copied(bench: Bench) -> None:
     source = bench.path("large")
     state = Path("/sys/block") / Path(source).name / "ro"
     process = bench.start("copy", source, "/tmp/whole.img")
-    wait_for(lambda: state.read_text().strip() == "1", 120, "the source is never read-only")
-    _, err = process.communicate(timeout=300)
+    wait_for(lambda: state.read_text().strip() == "1", 300, "the source is never read-only")
+    _, err = process.communicate(timeout=600)
     assert process.returncode == 0, err
     assert state.read_text().strip() == "0"
 
@@ -163,10 +163,10 @@ def check_a_killed_copy_gives_the_source_back(bench: Bench) -> None:
     source = bench.path("large")
     state = Path("/sys/block") / Path(source).name / "ro"
     process = bench.start("copy", source, "/tmp/killed.img")
-    wait_for(lambda: state.read_text().strip() == "1", 120, "the source is never read-only")
+    wait_for(lambda: state.read_text().strip() == "1", 300, "the source is never read-only")
     process.kill()
     process.communicate()
-    wait_for(lambda: opens_exclusively(source), 90, "the drive stays held")
+    wait_for(lambda: opens_exclusively(source), 300, "the drive stays held")
     if state.read_text().strip() == "1":
         ended = bench.run("copy", source, "/tmp/killed.img", "--resume")
         assert ended.code == 0, ended

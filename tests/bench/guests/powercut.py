@@ -78,7 +78,7 @@ def check_cut_in_the_middle(bench: Bench) -> None:
     bench.start(*bench.copy_command("source", "target"))
     wait_for(lambda: moved_sectors(target, 6) > 104 * MIB // 512, 600, "the copy does not come so far")
     bench.pace("source", "hang")
-    wait_for(lambda: json.loads(journal.read_text())["copied"], 120, "the journal does not tell of progress")
+    wait_for(lambda: json.loads(journal.read_text())["copied"], 300, "the journal does not tell of progress")
     bench.cut_power()
 
 

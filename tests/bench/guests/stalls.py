@@ -38,20 +38,20 @@ def waits_or_gives_up(bench: Bench, name: str) -> None:
     def has_read(mib: int) -> bool:
         return moved_sectors(path, 2) - before > mib * MIB // 512
 
-    wait_for(lambda: has_read(3), 120, "the copy does not begin")
+    wait_for(lambda: has_read(3), 300, "the copy does not begin")
     bench.pace(name, "hang")
     time.sleep(2)
     bench.pace(name, "rate")
-    wait_for(lambda: has_read(6), 120, "the copy does not go on")
+    wait_for(lambda: has_read(6), 300, "the copy does not go on")
     bench.pace(name, "hang")
     with suppress(TimeoutExpired):
         process.wait(20)
     bench.pace(name, "free")
-    _, err = process.communicate(timeout=180)
+    _, err = process.communicate(timeout=600)
     assert process.returncode == 23, (process.returncode, err)
     assert "has not come back for 10 s" in err, err
     assert "Traceback" not in err, err
-    wait_for(lambda: opens_exclusively(path), 90, "the process left behind does not let go")
+    wait_for(lambda: opens_exclusively(path), 300, "the process left behind does not let go")
     ended = bench.run(*command, "--resume", "--json")
     assert ended.code == 0, ended
     assert (ended.json["verified"], ended.json["reads"]["sessions"]) == (True, 2), ended
@@ -84,9 +84,9 @@ def check_a_scan_goes_on(bench: Bench) -> None:
     path = bench.path("damaged")
     before = moved_sectors(path, 2)
     process = bench.start("readscan", path)
-    wait_for(lambda: moved_sectors(path, 2) - before > 3 * MIB // 512, 120, "the scan does not begin")
+    wait_for(lambda: moved_sectors(path, 2) - before > 3 * MIB // 512, 300, "the scan does not begin")
     process.send_signal(signal.SIGINT)
-    _, err = process.communicate(timeout=180)
+    _, err = process.communicate(timeout=600)
     assert process.returncode == 23, (process.returncode, err)
     ended = bench.run("readscan", path, "--resume", "--json")
     assert ended.code == 20, ended

@@ -39,10 +39,10 @@ def pull(bench: Bench, command: tuple[str, ...], pulled: str, column: int, break
     watched = bench.path(pulled)
     before = moved_sectors(watched, column)
     process = bench.start(*command, breakage=breakage)
-    wait_for(lambda: moved_sectors(watched, column) - before > 6 * MIB // 512, 120, "the copy does not begin")
+    wait_for(lambda: moved_sectors(watched, column) - before > 6 * MIB // 512, 300, "the copy does not begin")
     with bench.at_rest(process, pulled) if bench.drives[pulled].bus == "uas" else nullcontext():
         bench.unplug(pulled)
-    out, err = process.communicate(timeout=300)
+    out, err = process.communicate(timeout=600)
     return Ended(process.returncode, out, err, 0.0)
 
 
