@@ -86,6 +86,18 @@ def test_kind(row: list[str], kind: str) -> None:
     assert judge.kind([*row, "0"]) == kind
 
 
+def test_wear_counts_beyond_the_last_counter_too() -> None:
+    """Cells after the counters are not split for every row."""
+    header = ["model", "smart_5_raw", "smart_232_raw", "smart_233_raw", "smart_254_raw"]
+    judge = TableJudge(header)
+    assert judge.last == 2
+    lines = ["KESTREL KW480,0,,97,", "KESTREL KD4000,0,,,"]
+    worn, spinning = (found for _, _, found in judged(lines, judge, len(header)))
+    assert worn == TableJudge(header).judge(["KESTREL SSD 480", "0", "", "", ""])
+    assert spinning == TableJudge(header).judge(["KESTREL KD4000", "0", "", "", ""])
+    assert worn != spinning
+
+
 def test_nothing_said_is_unproven_without_a_chance() -> None:
     found = SHARED.judge(["2030-01-01", "KESTREL KD4000", *[""] * len(COUNTERS)])
     assert found.verdict == "unproven"
