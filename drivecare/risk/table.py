@@ -91,8 +91,8 @@ class TableJudge:
         key = (age, self.kind(row), self._counters(row))
         known = self._remembered.get(key)
         if known is None:
-            known = self._remembered[key] = self._judge_anew(row, hours)
             _bounded(self._remembered)
+            known = self._remembered[key] = self._judge_anew(row, hours)
         return known
 
     def _age(self, cell: str) -> tuple[int | None, int | None]:
@@ -114,8 +114,8 @@ class TableJudge:
         for place in self._spinning:
             if row[place]:
                 return "hdd"
-        cells = [*row[:-1], *row[-1].split(",")]  # the last one may hold all that needed no splitting
-        return "ssd" if any(cells[place] for place in self._wearing) else "hdd"
+        whole = [*row[:-1], *row[-1].split(",")]  # the last cell may hold all that needed no splitting
+        return "ssd" if any(whole[place] for place in self._wearing) else "hdd"
 
     def _judge_anew(self, row: Sequence[str], hours: int | None) -> Judgement:
         """The judgement of cells not met before: most of them say a state that was met."""
@@ -170,6 +170,7 @@ def steps() -> dict[str, list[int]]:
 
 
 def _bounded(memory: dict[Any, Any]) -> None:
+    """Forget all where one more would be too many."""
     if len(memory) >= MOST_REMEMBERED:
         memory.clear()
 
