@@ -8,7 +8,6 @@ the pen is found.
 
 from __future__ import annotations
 
-import os
 import re
 import tomllib
 from pathlib import Path
@@ -147,41 +146,3 @@ def read_bytes(path: Path, *, limit_bytes: int = 64 << 20) -> bytes:
 def load(kind: type[T], path: Path) -> T:
     """The JSON document at `path`."""
     return decode(kind, read_bytes(path), origin=str(path))
-
-
-def save(path: Path, data: bytes, *, exclusive: bool = False) -> None:
-    """Put `data` at `path` whole or not at all, and durably.
-
-    The bytes go to a neighbour, are flushed to the medium, then take the name; the folder is flushed last.
-    With `exclusive` an existing file is never replaced: BadInput. A full disk or a missing right is Unavailable.
-    """
-    neighbour = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        try:
-            with neighbour.open("xb") as stream:
-                stream.write(data)
-                stream.flush()
-                os.fsync(stream.fileno())
-            if exclusive:
-                os.link(neighbour, path)
-            else:
-                neighbour.replace(path)
-        finally:
-            neighbour.unlink(missing_ok=True)
-        sync_folder(path.parent)
-    except FileExistsError as error:
-        raise BadInput(
-            "exists already", where=str(path), hint="Nothing is overwritten: choose another name."
-        ) from error
-    except OSError as error:
-        hint = "Choose another place, or check the folder and its permissions."
-        raise Unavailable(f"cannot be written: {error.strerror}", where=str(path), hint=hint) from error
-
-
-def sync_folder(folder: Path) -> None:
-    """Flush a folder's entries, so that a name just given survives a power cut."""
-    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import Literal
 
 import pytest
 
-from drivecare.documents import Strict, Value, decode, decode_toml, encode, read_bytes, save
+from drivecare.documents import Strict, Value, decode, decode_toml, encode, read_bytes
 from drivecare.errors import BadInput, DriveCareError, Interrupted, NoDrive, Refused, Unavailable
 
 
@@ -102,42 +101,6 @@ def test_a_wrong_word_is_answered_with_the_right_ones(text: str, said: str) -> N
 
 def test_a_newer_version_may_add_fields() -> None:
     assert decode(Sheet, b'{"count": 1, "added_later": true}', origin="x") == Sheet(count=1)
-
-
-def test_save_is_whole_or_not_at_all(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    target = tmp_path / "sheet.json"
-    save(target, b"first")
-
-    def no_room(_: int) -> None:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(os, "fsync", no_room)
-    with pytest.raises(Unavailable, match="No space left"):
-        save(target, b"second, which does not fit")
-    assert target.read_bytes() == b"first"
-    assert [path.name for path in tmp_path.iterdir()] == ["sheet.json"]
-
-
-def test_save_flushes_the_data_before_it_takes_the_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    happened: list[str] = []
-    monkeypatch.setattr(os, "fsync", lambda _: happened.append("flush"))
-    real = Path.replace
-
-    def replace(self: Path, to: Path) -> Path:
-        happened.append("name")
-        return real(self, to)
-
-    monkeypatch.setattr(Path, "replace", replace)
-    save(tmp_path / "x", b"")
-    assert happened == ["flush", "name", "flush"]
-
-
-def test_exclusive_never_replaces(tmp_path: Path) -> None:
-    target = tmp_path / "x"
-    save(target, b"mine", exclusive=True)
-    with pytest.raises(BadInput, match=r"exists already\. Nothing is overwritten"):
-        save(target, b"other", exclusive=True)
-    assert target.read_bytes() == b"mine"
 
 
 def test_read_bytes_says_what_is_wrong(tmp_path: Path) -> None:

@@ -18,14 +18,19 @@ INNERMOST = {"errors", "documents"}
 ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "errors": (set(), set()),
     "documents": ({"errors"}, {"msgspec"}),
+    "invoking_user": (set(), set()),
+    "storage": ({"errors", "invoking_user"}, set()),
     "reading": (INNERMOST, {"msgspec"}),
     "risk": (INNERMOST | {"reading"}, {"msgspec"}),
     "fit": (INNERMOST | {"reading"}, {"msgspec"}),
-    "transfer": (INNERMOST | {"reading"}, {"msgspec"}),
-    "job": (INNERMOST | {"reading", "risk", "fit", "transfer"}, {"jinja2", "markupsafe", "matplotlib", "msgspec"}),
-    "hardware": (INNERMOST | {"reading", "transfer"}, {"pySMART", "psutil", "msgspec"}),
+    "transfer": (INNERMOST | {"storage", "reading"}, {"msgspec"}),
+    "job": (
+        INNERMOST | {"storage", "reading", "risk", "fit", "transfer"},
+        {"jinja2", "markupsafe", "matplotlib", "msgspec"},
+    ),
+    "hardware": (INNERMOST | {"storage", "reading", "transfer"}, {"pySMART", "psutil", "msgspec"}),
     "cli": (
-        INNERMOST | {"reading", "risk", "fit", "transfer", "job", "hardware", "schemas"},
+        INNERMOST | {"invoking_user", "storage", "reading", "risk", "fit", "transfer", "job", "hardware", "schemas"},
         {"click", "rich", "tqdm", "psutil", "msgspec"},
     ),
     "__main__": ({"cli"}, set()),

@@ -145,15 +145,13 @@ def _is_device(source: str) -> bool:
 
 def _save(reading: Reading | DriveCareError, path: Path) -> None:
     from drivecare.documents import encode
-    from drivecare.documents import save as save_whole
-    from drivecare.hardware.person import hand_over
+    from drivecare.storage import write_file
 
     if isinstance(reading, DriveCareError):
         raise reading
     if path.exists() and not path.is_file():
         raise BadInput("is not a regular file", where=str(path), hint="Name a file to keep the reading in.")
-    save_whole(path, encode(reading))
-    hand_over(path)
+    write_file(path, encode(reading), replace=True)
     click.echo(f"reading kept in {path}", err=True)
 
 

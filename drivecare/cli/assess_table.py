@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import gzip
-import os
+import io
 import sys
 import zlib
 from collections import Counter
@@ -147,16 +147,12 @@ def _written(output: Path, table: Path) -> Iterator[IO[str]]:
     """The judged table under another name until it is whole; a malformed table leaves nothing behind."""
     if output.exists() and (not output.is_file() or (table.exists() and output.samefile(table))):
         raise BadInput("is the table itself or no regular file", where=str(output), hint="Name another file.")
-    neighbour = output.with_name(f".{output.name}.{os.getpid()}.part")
-    try:
-        try:
-            with neighbour.open("x", encoding="utf-8", newline="") as stream:
-                yield stream
-            neighbour.replace(output)
-        finally:
-            neighbour.unlink(missing_ok=True)
-    except OSError as error:
-        raise Unavailable(f"cannot be written: {error.strerror}", where=str(output)) from error
+    from drivecare.storage import new_file
+
+    with new_file(output, replace=True) as stream:
+        text = io.TextIOWrapper(stream, encoding="utf-8", newline="")
+        yield text
+        text.detach()  # which writes what was held back
 
 
 def _show_summary(out: Console, summary: TableSummary) -> None:

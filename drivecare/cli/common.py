@@ -64,7 +64,7 @@ def jobs_option(command: F) -> F:
 
 def _where_jobs_lie(ctx: click.Context, param: click.Parameter, given: Path | None) -> Path:  # noqa: ARG001  click's signature
     """Under sudo jobs lie with the person at the terminal, not with root."""
-    from drivecare.hardware.person import data_folder
+    from drivecare.invoking_user import data_folder
     from drivecare.job.folder import jobs_folder
 
     return jobs_folder(given, data=data_folder())
@@ -77,20 +77,19 @@ def named_jobs(ctx: click.Context) -> Path | None:
 
 
 def job_folder(id: str, jobs: Path | None) -> JobFolder:
-    """An existing job, whose new files become the person's at the terminal."""
-    from drivecare.hardware.person import hand_over
+    """An existing job."""
     from drivecare.job.folder import open_job
 
-    return open_job(id, jobs, hand_over=hand_over)
+    return open_job(id, jobs)
 
 
 def who() -> str:
     """Account name of the person at the terminal, for what they record."""
     import pwd
 
-    from drivecare.hardware.person import person
+    from drivecare.invoking_user import invoking_user
 
-    uid = person().uid
+    uid = invoking_user().uid
     try:
         return pwd.getpwuid(uid).pw_name
     except KeyError:

@@ -26,7 +26,6 @@ def handover(ctx: click.Context, id: str, output: Path | None, shop: str | None,
 
     It can be written at any time and says what is still missing. Print it on A4: two pages.
     """
-    from drivecare.hardware.person import hand_over
     from drivecare.job.case import load_case
     from drivecare.job.sheet import make_sheet, write
 
@@ -35,7 +34,6 @@ def handover(ctx: click.Context, id: str, output: Path | None, shop: str | None,
     path = output or folder.path / "handover.html"
     made, html = make_sheet(case, path, shop=shop)
     write(path, html)
-    hand_over(path)
 
     state = "the gate is open" if made.gate_open else f"the gate is SHUT: {', '.join(made.missing)}"
     finish(made, show=lambda out: out.print(f"{path}   {state}", soft_wrap=True), as_json=as_json)

@@ -22,13 +22,13 @@ def host_folders() -> tuple[Path, ...]:
 
     The configuration folder is that of the person at the terminal, also under sudo.
     """
-    from drivecare.hardware.person import person
+    from drivecare.invoking_user import invoking_user
 
     given = os.environ.get("DRIVECARE_HOSTS", "")
     if given:
         return tuple(Path(folder) for folder in given.split(os.pathsep) if folder)
-    who, xdg = person(), os.environ.get("XDG_CONFIG_HOME", "")
-    base = Path(xdg) if xdg.startswith("/") and not who.through_sudo else who.home / ".config"
+    user, xdg = invoking_user(), os.environ.get("XDG_CONFIG_HOME", "")
+    base = Path(xdg) if xdg.startswith("/") and not user.through_sudo else user.home / ".config"
     own = base / "drivecare" / "hosts"
     return (own,) if own.is_dir() else ()
 

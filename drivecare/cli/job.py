@@ -59,7 +59,6 @@ def new(
     from drivecare.cli.hosts import known_hosts
     from drivecare.fit.hosts import match
     from drivecare.fit.plan import advise
-    from drivecare.hardware.person import hand_over
     from drivecare.job.case import load_case
     from drivecare.job.folder import create_job
     from drivecare.job.model import Opening
@@ -77,7 +76,7 @@ def new(
         symptoms=symptoms,
         advice=tuple(advise(symptom, host) for symptom in symptoms),
     )
-    folder = create_job(opening, jobs, hand_over=hand_over)
+    folder = create_job(opening, jobs)
 
     def show(out: Console) -> None:
         out.print(f"Job {id} opened for {host.name} in {folder.path}", soft_wrap=True)

@@ -85,13 +85,13 @@ def _column(offset: int, scan: SurfaceScan) -> int:
 
 def save_picture(scan: SurfaceScan, path: Path) -> None:
     """Draw the curve into an SVG file that stands alone."""
-    from drivecare.documents import save
     from drivecare.job.plots import surface
+    from drivecare.storage import write_file
 
     drawn = surface(scan)
     if drawn is None:
         click.echo("nothing was read, so there is no curve to draw", err=True)
         return
     head, _, rest = drawn.svg.partition(">")
-    save(path, f'{head} xmlns="http://www.w3.org/2000/svg">{_STYLE}{rest}'.encode())
+    write_file(path, f'{head} xmlns="http://www.w3.org/2000/svg">{_STYLE}{rest}'.encode(), replace=True)
     click.echo(f"picture: {path}", err=True)

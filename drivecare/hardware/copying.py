@@ -11,12 +11,12 @@ from pathlib import Path
 
 import msgspec
 
-from drivecare.documents import encode, load, save
+from drivecare.documents import encode, load
 from drivecare.errors import BadInput, Interrupted, Refused, Unavailable
 from drivecare.hardware.media import PATIENCE_SECONDS, Pool, open_source, open_target
-from drivecare.hardware.person import hand_over
 from drivecare.hardware.sides import begin_alike, find_source, find_target
 from drivecare.reading.model import Drive
+from drivecare.storage import write_file
 from drivecare.transfer.conclude import copy, new_journal, now
 from drivecare.transfer.engine import GO_ON, Settings, interrupted
 from drivecare.transfer.guards import Side, Wishes, check, check_unmoved, same_end
@@ -87,7 +87,6 @@ def run(request: Request) -> Receipt:
         _put_aside(request.receipt, request.say)
     _say_what_room(request, journal, target)
     store.save(journal)
-    hand_over(request.journal)
     receipt = _copy(request, source, target, wishes, journal, store, fresh=former is None)
     known = store.load()
     if not receipt.verified and former is not None and former.phase == "done" and known is not None:
@@ -136,8 +135,6 @@ def _copy(
                 patience_seconds=patience,
             )
         )
-        if not target.is_device and not target.exists:
-            hand_over(Path(request.target))
         if reading.set_read_only:
             journal = msgspec.structs.replace(journal, source_was_read_only=False)
         if request.probe and fresh and target.is_device:
@@ -172,12 +169,11 @@ def _refuse_as_paperwork(request: Request) -> None:
 
 def _save_receipt(path: Path, receipt: Receipt) -> None:
     try:
-        save(path, encode(receipt))
+        write_file(path, encode(receipt), replace=True)
     except Unavailable as error:
         raise Interrupted(
             f"all is copied, but the receipt {error.what}", where=error.where, hint=f"Make room there. {GO_ON}"
         ) from error
-    hand_over(path)
 
 
 def _say_what_room(request: Request, journal: Journal, target: Side) -> None:

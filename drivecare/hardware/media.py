@@ -25,6 +25,7 @@ from typing import TypeVar
 
 from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.hardware import worker
+from drivecare.storage import create_file
 from drivecare.transfer.areas import Area
 from drivecare.transfer.port import Buffer, Stuck
 from drivecare.transfer.receipt import Method
@@ -268,6 +269,8 @@ def open_target(
 def _give_size(path: str, descriptor: int, image_bytes: int, fresh: bool) -> None:
     try:
         if fresh:
+            with contextlib.suppress(PermissionError):  # FAT and many shares keep no permissions
+                os.fchmod(descriptor, 0o600)  # from now on it holds a customer's data
             os.ftruncate(descriptor, 0)
         os.ftruncate(descriptor, image_bytes)
     except OSError as error:
@@ -320,9 +323,11 @@ def _open(path: str, flags: int) -> tuple[int, int]:
             what = "is a directory" if stat.S_ISDIR(mode) else "is neither a drive nor an image file"
             raise BadInput(what, where=path, hint="Name a drive, like /dev/sdb, or an image file")
         hold = os.O_EXCL if stat.S_ISBLK(mode) else 0
-    named = os.path.realpath(path) if flags & os.O_CREAT else path  # O_EXCL does not make a link's goal
     try:
-        buffered = _patiently(lambda: os.open(named, flags | hold | os.O_CLOEXEC, 0o644))
+        if flags & os.O_CREAT:
+            buffered = create_file(Path(path).resolve(), flags)  # O_EXCL does not make a link's goal
+        else:
+            buffered = _patiently(lambda: os.open(path, flags | hold | os.O_CLOEXEC))
     except OSError as error:
         raise _cannot_open(path, error) from error
     try:

@@ -5,15 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from drivecare.documents import encode, load, save
+from drivecare.documents import encode, load
 from drivecare.errors import DriveCareError, NoDrive, Unavailable
 from drivecare.hardware.blockdev import inspect
 from drivecare.hardware.machine import Machine
 from drivecare.hardware.media import Pool, open_source
-from drivecare.hardware.person import hand_over
 from drivecare.hardware.smart import read_drive
 from drivecare.reading.model import Drive, Reading
 from drivecare.reading.surface import SurfaceScan
+from drivecare.storage import write_file
 from drivecare.transfer.port import Watch
 from drivecare.transfer.scan import Scan, ScanState, Thermometer, new_state
 
@@ -78,7 +78,7 @@ def scan(
             running = Scan(
                 medium, pool.buffers[0], begun, watch=watch, thermometer=_thermometer(path, reading, machine)
             )
-            running.run(on_pause=lambda state: save(state_path, encode(state)))
+            running.run(on_pause=lambda state: write_file(state_path, encode(state), replace=True))
     finally:
         pool.close()
     result = running.result(finished=_now(machine), drive=reading.drive if reading is not None else None)
@@ -86,15 +86,13 @@ def scan(
     if settled:
         state_path.unlink(missing_ok=True)
     else:
-        save(state_path, encode(running.state()))
-        hand_over(state_path)
+        write_file(state_path, encode(running.state()), replace=True)
     return Scanned(result=result, settled=settled)
 
 
 def save_result(result: SurfaceScan, path: Path) -> None:
     """Write the result where no job takes it."""
-    save(path, encode(result))
-    hand_over(path)
+    write_file(path, encode(result), replace=True)
 
 
 def _now(machine: Machine) -> str:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from drivecare.documents import encode, load, save
+from drivecare.documents import encode, load
 from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.hardware.media import Pool, open_to_verify
-from drivecare.hardware.person import hand_over
 from drivecare.hardware.sides import find_target
+from drivecare.storage import write_file
 from drivecare.transfer.guards import same_end
 from drivecare.transfer.port import Watch
 from drivecare.transfer.receipt import Receipt
@@ -45,10 +45,9 @@ def verify_file(
         return result, f"{where} is not the drive that the receipt names, so the receipt stays as it is."
     if result.verified:
         try:
-            save(path, encode(result))
+            write_file(path, encode(result), replace=True)
         except Unavailable as error:
             return result, f"{path}: {error.what}, so this verification stands only here."
-        hand_over(path)
     return result, None
 
 

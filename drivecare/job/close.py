@@ -6,11 +6,11 @@ import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from drivecare.documents import sync_folder
 from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.job.case import Case
 from drivecare.job.gate import judge
 from drivecare.job.model import Closing, ImageFate, ImageLeft, OldDrive
+from drivecare.storage import sync_folder
 
 
 class GateShut(Refused):

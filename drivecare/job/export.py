@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import hashlib
 import io
-import os
 import tarfile
 from pathlib import Path
+from typing import BinaryIO
 
-from drivecare.errors import BadInput, Unavailable
 from drivecare.job.folder import IMAGES, JobFolder
+from drivecare.storage import new_file
 
 MANIFEST = "manifest-sha256.txt"
 
@@ -18,26 +18,13 @@ def export(job: JobFolder, output: Path, *, images: bool = False) -> tuple[str, 
     """Write the job to `output`, a gzipped tar, and return the names inside.
 
     Copies of the customer's drive stay out unless `images`. The archive appears whole or not at all; an existing file
-    is refused (BadInput), a full disk is Unavailable.
+    is Refused, a full disk is Unavailable.
     """
-    if output.exists():
-        raise BadInput("exists already", where=str(output), hint="Nothing is overwritten: choose another name.")
-    part = output.with_name(f".{output.name}.{os.getpid()}.part")
-    try:
-        with part.open("xb") as stream:
-            names = _write(job, stream, images=images)
-            stream.flush()
-            os.fsync(stream.fileno())
-        part.replace(output)
-    except OSError as error:
-        raise Unavailable(f"cannot be written: {error.strerror}", where=str(output)) from error
-    finally:
-        part.unlink(missing_ok=True)
-    job.hand_over(output)
-    return tuple(names)
+    with new_file(output) as stream:
+        return tuple(_write(job, stream, images=images))
 
 
-def _write(job: JobFolder, stream: io.BufferedWriter, *, images: bool) -> list[str]:
+def _write(job: JobFolder, stream: BinaryIO, *, images: bool) -> list[str]:
     """Each file goes in and into the digest in one read, so that the manifest is of what the archive holds."""
     lines: list[str] = []
     with tarfile.open(fileobj=stream, mode="w:gz") as archive:

@@ -25,9 +25,10 @@ from typing import Any, Generic, TypeVar
 
 import msgspec
 
-from drivecare.documents import Value, decode, encode, read_bytes, save
+from drivecare.documents import Value, decode, encode, read_bytes
 from drivecare.errors import BadInput, Unavailable
 from drivecare.job.model import Opening
+from drivecare.storage import create_folder, write_file
 
 T = TypeVar("T", bound=Value)
 
@@ -35,10 +36,6 @@ IMAGES = "images"  # folder for copies of the customer's drive
 _ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 _NAME = re.compile(r"(\d{4,})-([a-z0-9]+)-(?:(.+)-)?(\d{8}T\d{6}Z)\.json")
 _STAMP = "%Y%m%dT%H%M%SZ"
-
-
-def _nothing(path: Path) -> None:
-    """New files stay with whoever runs the process."""
 
 
 def _now() -> datetime:
@@ -66,10 +63,9 @@ class Filed(Generic[T]):
 
 @dataclass(frozen=True, kw_only=True)
 class JobFolder:
-    """An existing job. `hand_over` is told every path made here, so that files made as root become the person's."""
+    """An existing job."""
 
     path: Path
-    hand_over: Callable[[Path], None] = _nothing
     now: Callable[[], datetime] = _now
 
     @property
@@ -82,8 +78,7 @@ class JobFolder:
         """Folder for copies of the customer's drive; made when first asked for."""
         folder = self.path / IMAGES
         if not folder.is_dir():
-            folder.mkdir(mode=0o700, exist_ok=True)
-            self.hand_over(folder)
+            create_folder(folder)
         return folder
 
     def file(self, document: Value) -> Path:
@@ -95,8 +90,7 @@ class JobFolder:
             number = max((entry.number for entry in self.entries()), default=0) + 1
             parts = (f"{number:04}", kind, serial, self.now().astimezone(UTC).strftime(_STAMP))
             path = self.path / ("-".join(part for part in parts if part) + ".json")
-            save(path, data, exclusive=True)
-        self.hand_over(path)
+            write_file(path, data)
         return path
 
     def entries(self) -> tuple[Entry, ...]:
@@ -147,29 +141,23 @@ class JobFolder:
             os.close(descriptor)  # which also unlocks
 
 
-def create_job(
-    opening: Opening, jobs: Path | None = None, *, hand_over: Callable[[Path], None] = _nothing
-) -> JobFolder:
+def create_job(opening: Opening, jobs: Path | None = None) -> JobFolder:
     """Make the folder of a new job and file its opening. Raises BadInput where the ID is unfit or taken."""
     root = _root(jobs)
     path = root / checked_id(opening.id)
     encode(opening)  # what cannot be filed leaves no empty folder behind
-    made = [folder for folder in (root, *root.parents) if not folder.exists()]
     try:
-        root.mkdir(parents=True, exist_ok=True)
-        path.mkdir(mode=0o700)  # customers' business
+        create_folder(path, parents=True)
     except FileExistsError as error:
         raise BadInput("exists already", where=str(path), hint="Choose another ID.") from error
     except OSError as error:
         raise Unavailable(f"cannot be made: {error.strerror}", where=str(path), hint="Give --jobs FOLDER.") from error
-    for new in (*reversed(made), path):
-        hand_over(new)
-    folder = JobFolder(path=path, hand_over=hand_over)
+    folder = JobFolder(path=path)
     folder.file(opening)
     return folder
 
 
-def open_job(id: str, jobs: Path | None = None, *, hand_over: Callable[[Path], None] = _nothing) -> JobFolder:
+def open_job(id: str, jobs: Path | None = None) -> JobFolder:
     """The folder of an existing job. Raises BadInput where there is none."""
     path = _root(jobs) / checked_id(id)
     try:
@@ -181,7 +169,7 @@ def open_job(id: str, jobs: Path | None = None, *, hand_over: Callable[[Path], N
     if not there:
         hint = "See drivecare job list, or open it: drivecare job new."
         raise BadInput(f"there is no job {id}", where=str(path.parent), hint=hint)
-    return JobFolder(path=path, hand_over=hand_over)
+    return JobFolder(path=path)
 
 
 def all_jobs(jobs: Path | None = None) -> tuple[JobFolder, ...]:

@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from drivecare import __version__
-from drivecare.documents import save
 from drivecare.errors import BadInput
 from drivecare.job.case import Case, newest
 from drivecare.job.customer import amount, name_of, odds, tell_customer, unit_name
@@ -24,6 +23,7 @@ from drivecare.job.model import Gate, Handover
 from drivecare.job.proof import Proof, find_proof
 from drivecare.job.times import day, said
 from drivecare.reading.model import Values
+from drivecare.storage import write_file
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -140,7 +140,7 @@ def write(path: Path, html: str) -> None:
     """Put the page at `path`, whole or not at all. An earlier sheet is replaced; any other file is refused."""
     if path.exists() and not (path.is_file() and not path.is_symlink() and MARK in _start(path)):
         raise BadInput("is there already and is no handover sheet", where=str(path), hint="Choose another --output.")
-    save(path, html.encode("utf-8"))
+    write_file(path, html.encode("utf-8"), replace=True)
 
 
 def clip(text: object, length: int = LONGEST) -> str:

@@ -14,8 +14,9 @@ from typing import Literal
 
 import msgspec
 
-from drivecare.documents import decode, encode, read_bytes, save
+from drivecare.documents import decode, encode, read_bytes
 from drivecare.errors import BadInput, Interrupted, Unavailable
+from drivecare.storage import write_file
 from drivecare.transfer import bag
 from drivecare.transfer.bag import BagReceipt, BagVerification, FileNote
 from drivecare.transfer.port import Progress, Watch
@@ -133,7 +134,7 @@ def check_bag(folder: Path, *, at: str, watch: Watch | None = None) -> tuple[Bag
 def _brought_up_to_date(path: Path, receipt: BagReceipt) -> BagReceipt:
     """Put the receipt into the bag; where that cannot be written, the receipt in hand says so."""
     try:
-        save(path, encode(receipt))
+        write_file(path, encode(receipt), replace=True)
     except Unavailable as error:
         notice = f"{path}: {error.what}, so this verification stands only here"
         return msgspec.structs.replace(receipt, notices=(*receipt.notices, notice))

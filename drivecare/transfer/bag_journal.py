@@ -14,8 +14,9 @@ from typing import Literal
 
 import msgspec
 
-from drivecare.documents import Value, decode, read_bytes, save, sync_folder
+from drivecare.documents import Value, decode, read_bytes
 from drivecare.errors import BadInput, Refused
+from drivecare.storage import sync_folder, write_file
 from drivecare.transfer import bag
 from drivecare.transfer.tree import Entry
 
@@ -76,7 +77,7 @@ class BagJournal:
     def begin(cls, target: Path, source: bytes) -> BagJournal:
         """A new one in an empty folder."""
         path = target / bag.JOURNAL
-        save(path, _line(Head(source=bag.shown(source))), exclusive=True)
+        write_file(path, _line(Head(source=bag.shown(source))))
         return cls(path, {})
 
     @classmethod
@@ -112,7 +113,7 @@ class BagJournal:
             self.path.unlink()
             return
         rest = (copied for path, copied in self.finished.items() if path == copied.path and path not in again)
-        save(self.path, b"".join((_line(Head(source=bag.shown(source))), *map(_line, rest))))
+        write_file(self.path, b"".join((_line(Head(source=bag.shown(source))), *map(_line, rest))), replace=True)
 
     def close(self) -> None:
         """Write down what is waiting, as far as the target still lets us."""

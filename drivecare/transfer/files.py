@@ -19,8 +19,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from drivecare import __version__
-from drivecare.documents import encode, save, sync_folder
+from drivecare.documents import encode
 from drivecare.errors import Interrupted, Refused, Unavailable
+from drivecare.storage import create_folder, sync_folder, write_file
 from drivecare.transfer import bag
 from drivecare.transfer.bag import BagReceipt, BagVerification, FileNote, TreeEnd, shown
 from drivecare.transfer.bag_check import read_payload
@@ -103,7 +104,8 @@ def _folder(target: Path) -> Iterator[None]:
     """Make the target folder; take it away again where the copy is refused before it begins. Raises Unavailable."""
     made = not target.exists()
     try:
-        target.mkdir(parents=True, exist_ok=True)
+        if made:
+            create_folder(target, parents=True)
         yield
     except OSError as error:
         hint = "Name a folder on a mounted file system that you may write to."
@@ -137,7 +139,8 @@ def _interrupted(error: OSError, target: Path) -> Interrupted:
 
 
 def _copy_all(run: _Copy) -> None:
-    os.makedirs(run.data, exist_ok=True)
+    with contextlib.suppress(FileExistsError):
+        create_folder(Path(os.fsdecode(run.data)))
     links: dict[int, Entry] = {}
     for entry in run.tree.entries:
         path = os.path.join(run.data, entry.stored)
@@ -403,9 +406,10 @@ def _finish(
         tool_version=__version__,
     )
     for name, content in tags.items():
-        save(target / name, content)
-    save(target / bag.RECEIPT, encode(receipt))
-    save(target / bag.TAG_MANIFEST, bag.manifest((name, bag.sha256(content)) for name, content in tags.items()))
+        write_file(target / name, content, replace=True)
+    write_file(target / bag.RECEIPT, encode(receipt), replace=True)
+    listed = bag.manifest((name, bag.sha256(content)) for name, content in tags.items())
+    write_file(target / bag.TAG_MANIFEST, listed, replace=True)
     run.journal.end(run.tree.root, (note.name.removeprefix("data/") for note in mismatched))
     sync_folder(target)
     return receipt

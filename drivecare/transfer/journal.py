@@ -13,8 +13,9 @@ from typing import Literal, Protocol
 
 import msgspec
 
-from drivecare.documents import Value, decode, encode, read_bytes, save
+from drivecare.documents import Value, decode, encode, read_bytes
 from drivecare.errors import BadInput, Refused
+from drivecare.storage import write_file
 from drivecare.transfer.areas import Area, Count, area, pieces
 from drivecare.transfer.digests import Segment
 from drivecare.transfer.receipt import ChunkSize, End, Unreadable
@@ -85,7 +86,7 @@ class JournalFile:
 
     def save(self, journal: Journal) -> None:
         """Replace the file atomically and flush it. Raises Unavailable where the disk is full."""
-        save(self.path, encode(sealed(journal)))
+        write_file(self.path, encode(sealed(journal)), replace=True)
 
     def load(self) -> Journal | None:
         """The journal, or None where there is none. Raises Refused where it cannot be believed."""

@@ -138,14 +138,14 @@ def test_a_receipt_that_cannot_be_written_again_does_not_spoil_the_result(
 ) -> None:
     """As on a medium mounted read-only."""
     before = receipt.read_bytes()
-    monkeypatch.setattr(verifying, "save", read_only)
+    monkeypatch.setattr(verifying, "write_file", read_only)
     ran = run(verify, receipt, "--json")
     assert (ran.exit_code, ran.json["verified"]) == (0, True)
     assert "this verification stands only here" in ran.err
     assert receipt.read_bytes() == before
 
 
-def read_only(path: Path, _: bytes) -> None:
+def read_only(path: Path, _: bytes, *, replace: bool) -> None:
     raise Unavailable("cannot be written: Read-only file system", where=str(path))
 
 
@@ -182,7 +182,7 @@ def test_a_bag_tells_of_a_verification_that_agrees_and_of_no_other(
     assert run(verify, bag).exit_code == 21
     assert (bag / "drivecare-receipt.json").read_bytes() == before
     (bag / "data" / "letter.txt").write_text("dear shop")
-    monkeypatch.setattr(bag_check, "save", read_only)
+    monkeypatch.setattr(bag_check, "write_file", read_only)
     ran = run(verify, bag, "--json")
     assert (ran.exit_code, ran.json["verified"]) == (0, True)
     assert "this verification stands only here" in ran.json["notices"][-1]

@@ -183,11 +183,11 @@ def test_a_target_that_came_meanwhile_is_not_replaced(tmp_path: Path, monkeypatc
 def test_a_receipt_that_cannot_be_written_stops_what_can_be_gone_on_with(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def full(path: Path, _: bytes) -> None:
+    def full(path: Path, _: bytes, *, replace: bool) -> None:
         raise Unavailable("cannot be written: No space left on device", where=str(path))
 
     request = request_for(tmp_path)
-    monkeypatch.setattr(copying, "save", full)
+    monkeypatch.setattr(copying, "write_file", full)
     with pytest.raises(Interrupted, match="all is copied, but the receipt cannot be written"):
         run(request)
     monkeypatch.undo()

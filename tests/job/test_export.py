@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from drivecare.errors import BadInput, Unavailable
+from drivecare.errors import Refused, Unavailable
 from drivecare.job.export import export
 from drivecare.job.folder import JobFolder, create_job
 from tests.job.test_folder import OPENING, reading
@@ -46,7 +46,7 @@ def test_sha256sum_agrees_with_the_manifest(job: JobFolder, tmp_path: Path, imag
 def test_an_export_overwrites_nothing_and_leaves_no_half(job: JobFolder, tmp_path: Path) -> None:
     output = tmp_path / "1042.tar.gz"
     output.write_text("mine")
-    with pytest.raises(BadInput, match="exists already"):
+    with pytest.raises(Refused, match="exists already"):
         export(job, output)
     assert output.read_text() == "mine"
     with pytest.raises(Unavailable, match="cannot be written"):

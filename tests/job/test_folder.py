@@ -157,18 +157,6 @@ def test_where_the_jobs_lie(tmp_path: Path) -> None:
     assert jobs_folder(None, environ={"XDG_DATA_HOME": "relative"}) == Path.home() / ".local/share/drivecare/jobs"
 
 
-def test_every_path_made_is_handed_over(tmp_path: Path) -> None:
-    handed: list[str] = []
-    job = create_job(
-        OPENING, tmp_path / "a" / "jobs", hand_over=lambda p: handed.append(p.relative_to(tmp_path).as_posix())
-    )
-    opening = job.entries()[0].path.relative_to(tmp_path).as_posix()
-    assert handed == ["a", "a/jobs", "a/jobs/1042", opening]
-    job.file(reading())
-    assert job.images.name == "images"
-    assert handed[4:] == [job.entries()[1].path.relative_to(tmp_path).as_posix(), "a/jobs/1042/images"]
-
-
 def test_a_folder_of_jobs_lists_only_jobs(tmp_path: Path, job: JobFolder) -> None:
     (job.path.parent / "lost+found").mkdir()
     (job.path.parent / "notes.txt").write_text("x")

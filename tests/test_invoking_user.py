@@ -2,27 +2,26 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 import pytest
 
-from drivecare.hardware.person import data_folder, hand_over, person
+from drivecare.invoking_user import data_folder, invoking_user
 
 NOBODY = 65534
 
 
 def test_without_sudo_it_is_the_process() -> None:
-    who = person(environ={"HOME": "/home/finch"}, euid=1000)
-    assert (who.uid, who.home, who.through_sudo) == (1000, Path("/home/finch"), False)
+    user = invoking_user(environ={"HOME": "/home/finch"}, euid=1000)
+    assert (user.uid, user.home, user.through_sudo) == (1000, Path("/home/finch"), False)
 
 
 def test_under_sudo_it_is_who_typed_it() -> None:
     environ = {"SUDO_UID": str(NOBODY), "SUDO_GID": "12345", "HOME": "/root", "XDG_DATA_HOME": "/root/data"}
-    who = person(environ=environ, euid=0)
-    assert (who.uid, who.gid, who.through_sudo) == (NOBODY, 12345, True)
-    assert who.home != Path("/root")
-    assert data_folder(environ=environ, euid=0) == who.home / ".local/share"
+    user = invoking_user(environ=environ, euid=0)
+    assert (user.uid, user.gid, user.through_sudo) == (NOBODY, 12345, True)
+    assert user.home != Path("/root")
+    assert data_folder(environ=environ, euid=0) == user.home / ".local/share"
 
 
 @pytest.mark.parametrize(
@@ -36,7 +35,7 @@ def test_under_sudo_it_is_who_typed_it() -> None:
     ids=["not root: anybody may set it", "root by sudo from root", "not a number", "nobody by that number"],
 )
 def test_a_sudo_uid_that_does_not_count(environ: dict[str, str], euid: int) -> None:
-    assert not person(environ=environ, euid=euid).through_sudo
+    assert not invoking_user(environ=environ, euid=euid).through_sudo
 
 
 @pytest.mark.parametrize(
@@ -47,18 +46,3 @@ def test_the_xdg_data_folder(xdg: str | None, expected: str) -> None:
     """XDG Base Directory Specification: unset means $HOME/.local/share, a relative path is to be ignored."""
     environ = {"HOME": "/home/finch"} | ({"XDG_DATA_HOME": xdg} if xdg else {})
     assert data_folder(environ=environ, euid=1000) == Path(expected)
-
-
-def test_without_sudo_nothing_changes_hands(tmp_path: Path) -> None:
-    hand_over(tmp_path / "not even there", environ={}, euid=0)
-
-
-@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give a file away")
-def test_under_sudo_files_change_hands_and_links_are_not_followed(tmp_path: Path) -> None:
-    (tmp_path / "mine").touch()
-    (tmp_path / "link").symlink_to(tmp_path / "mine")
-    hand_over(tmp_path / "link", environ={"SUDO_UID": str(NOBODY), "SUDO_GID": str(NOBODY)})
-    assert (tmp_path / "link").lstat().st_uid == NOBODY
-    assert (tmp_path / "mine").stat().st_uid == 0
-    hand_over(tmp_path / "mine", environ={"SUDO_UID": str(NOBODY), "SUDO_GID": str(NOBODY)})
-    assert (tmp_path / "mine").stat().st_uid == NOBODY

@@ -1,0 +1,112 @@
+"""How files and folders come to be on this machine's disks: whole, durable, private, and the invoking user's own.
+
+What drivecare writes may hold a customer's data or tell of it, so nobody but its owner may read it, and nothing that
+lies there already is replaced unless the caller says so. Every file and folder is made here.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+from collections.abc import Iterator
+from pathlib import Path
+from typing import BinaryIO
+
+from drivecare.errors import Refused, Unavailable
+from drivecare.invoking_user import give_to_invoking_user
+
+# What a file system without hard links answers to link(2): FAT, exFAT, many network shares.
+_NO_HARD_LINKS = (errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS)
+
+
+def create_file(path: Path, flags: int = os.O_WRONLY) -> int:
+    """Make a new file, 0600 and the invoking user's, and return its descriptor.
+
+    Raises FileExistsError where anything lies there, a link included, and other OSError.
+    """
+    descriptor = os.open(path, flags | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+    try:
+        give_to_invoking_user(descriptor)
+    except BaseException:
+        os.close(descriptor)
+        path.unlink(missing_ok=True)
+        raise
+    return descriptor
+
+
+def create_folder(path: Path, *, parents: bool = False) -> None:
+    """Make a new folder, 0700 and the invoking user's; with `parents` those above it too.
+
+    Raises FileExistsError where anything lies there, and other OSError.
+    """
+    if parents:
+        for folder in reversed([folder for folder in path.parents if not folder.exists()]):
+            with contextlib.suppress(FileExistsError):
+                create_folder(folder)
+    path.mkdir(mode=0o700)
+    descriptor = os.open(path, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
+    try:
+        give_to_invoking_user(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+@contextlib.contextmanager
+def new_file(path: Path, *, replace: bool = False) -> Iterator[BinaryIO]:
+    """A stream whose content takes the name `path` at the end, whole and durable, or not at all after an error.
+
+    The bytes go to a file beside it and are flushed to the medium before it takes the name; the folder is flushed last.
+    Raises Refused where something lies there, unless it may `replace` it; Unavailable for a full disk or a missing
+    right.
+    """
+    part = path.with_name(f".{os.urandom(8).hex()}.part")
+    try:
+        try:
+            with open(create_file(part), "wb") as stream:
+                yield stream
+                stream.flush()
+                os.fsync(stream.fileno())
+            if replace:
+                part.replace(path)
+            else:
+                _take_free_name(part, path)
+        finally:
+            part.unlink(missing_ok=True)
+        sync_folder(path.parent)
+    except FileExistsError as error:
+        raise already_there(path) from error
+    except OSError as error:
+        hint = "Choose another place, or check the folder and its permissions."
+        raise Unavailable(f"cannot be written: {error.strerror}", where=str(path), hint=hint) from error
+
+
+def write_file(path: Path, data: bytes, *, replace: bool = False) -> None:
+    """Put `data` at `path` whole or not at all, and durably. Raises as `new_file` does."""
+    with new_file(path, replace=replace) as stream:
+        stream.write(data)
+
+
+def already_there(path: Path, hint: str = "Choose another name.") -> Refused:
+    """The refusal to replace what lies at `path`."""
+    return Refused("exists already, and nothing is overwritten unasked", guard="exists", where=str(path), hint=hint)
+
+
+def sync_folder(folder: Path) -> None:
+    """Flush a folder's entries, so that a name just given survives a power cut."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def _take_free_name(part: Path, path: Path) -> None:
+    """Give the finished file its name, unless something has that name already: FileExistsError."""
+    try:
+        os.link(part, path)
+    except OSError as error:
+        if error.errno not in _NO_HARD_LINKS:
+            raise
+        os.close(create_file(path))  # claims the name; the finished file then takes it
+        part.replace(path)
