@@ -3,7 +3,8 @@
     python -m tests.bench.faultfs BACKING FOLDER      FOLDER/disk then shows BACKING, with the faults of BACKING.faults
 
 The faults are read anew whenever their file changes, so a test sets them while a copy runs. To add one: a field in
-Faults and a line in read or write.
+Faults (tests/bench/faults.py) and a line in read or write. Run as a program only: it loads libfuse, which a machine
+without the bench lacks.
 """
 
 from __future__ import annotations
@@ -15,29 +16,12 @@ import os
 import stat
 import sys
 import time
-from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 import mfusepy
 
-
-@dataclass(frozen=True)
-class Faults:
-    """Offsets and lengths in bytes; each list says where."""
-
-    flipped: tuple[int, ...] = ()  # these bytes read with one bit turned
-    lost: tuple[tuple[int, int], ...] = ()  # writes to offset, length are acknowledged and dropped
-    slow: tuple[tuple[int, int, float], ...] = ()  # reads of offset, length take seconds longer
-    failing: tuple[tuple[int, int], ...] = ()  # reads of offset, length end in EIO
-    full: int | None = None  # writes from here on find no space
-    gone: bool = False  # everything fails with ENODEV
-
-    def save(self, backing: Path) -> None:
-        """Make these the faults of the file that is backed by `backing`."""
-        neighbour = backing.with_suffix(".faults.new")
-        neighbour.write_text(json.dumps(asdict(self)))
-        neighbour.replace(backing.with_suffix(".faults"))
+from tests.bench.faults import Faults
 
 
 class Disk(mfusepy.Operations):  # type: ignore[misc]

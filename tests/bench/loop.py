@@ -21,7 +21,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
 
-from tests.bench.faultfs import Faults
+from tests.bench.faults import Faults
 
 ROOT = Path(__file__).parents[2]
 NEEDED = {"losetup": "util-linux", "qemu-storage-daemon": "qemu-system-common", "fusermount3": "fuse3"}

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from tests.bench.drives import MIB, noise
-from tests.bench.faultfs import Faults
+from tests.bench.faults import Faults
 from tests.bench.guest import differing_sectors, opens_exclusively, wait_for
 from tests.bench.loop import ROOT
 from tests.bench.shop import Shop

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from tests.bench.drives import MIB, noise
-from tests.bench.faultfs import Faults
+from tests.bench.faults import Faults
 from tests.bench.guest import differing_sectors, read_direct
 from tests.bench.loop import LoopRig
 

@@ -7,7 +7,7 @@ import signal
 import pytest
 
 from tests.bench.drives import MIB, noise
-from tests.bench.faultfs import Faults
+from tests.bench.faults import Faults
 from tests.bench.shop import Shop
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(600)]

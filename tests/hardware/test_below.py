@@ -62,8 +62,11 @@ def test_what_says_nothing_sure_is_left_to_a_person(tree: Tree) -> None:
     assert drive_below(mounted(tree), root=tree.root) is None
 
 
-def test_the_file_system_is_the_one_that_df_names(tmp_path: Path) -> None:
-    """df of GNU coreutils; also for a folder that is not there yet."""
-    said = subprocess.run(["df", "--output=fstype", tmp_path], capture_output=True, check=True, text=True).stdout
-    for folder in (tmp_path, tmp_path / "not" / "yet"):
-        assert end_of(folder).file_system == said.split()[-1]
+def test_the_file_system_is_the_one_that_findmnt_names(tmp_path: Path) -> None:
+    """findmnt of util-linux; it names none where the mount below a folder is not shown to us, as in a bare chroot."""
+    for folder in (Path("/proc"), tmp_path):
+        command = ["findmnt", "--noheadings", "--output", "FSTYPE", "--target", str(folder)]
+        shown = subprocess.run(command, capture_output=True, check=False, text=True).stdout.split()
+        for place in (folder, folder / "not" / "yet"):
+            assert end_of(place).file_system == (shown[0] if shown else None)
+    assert end_of(Path("/proc")).file_system == "proc"

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from tests.bench import loop
-from tests.bench.faultfs import Faults
+from tests.bench.faults import Faults
 from tests.bench.loop import LoopRig
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(300)]
