@@ -93,6 +93,21 @@ def test_a_hard_drive_that_calls_itself_solid_state_is_disputed() -> None:
     assert "kind-disputed" in _codes(reading)
 
 
+@pytest.mark.parametrize("name", ["hdd-nothing-against-it", "ssd-nothing-against-it"])
+def test_a_report_without_a_verdict_passes_nothing(name: str) -> None:
+    """A drive that was not asked, or whose dock does not let the question through, has not said that it is well."""
+    text = re.sub(r".*(?:self-assessment test result|Health Status).*\n", "", report(name))
+    assert text != report(name)
+    reading = decode_report(text)
+    assert (reading.drive_says, reading.drive_says_words) == ("silent", None)
+    assert "status-missing" in _codes(reading)
+    assert "overall verdict is missing" in " ".join(assess(reading).limits)
+    for words in ("", "PASSED"):
+        line = f"SMART overall-health self-assessment test result: {words}\n"
+        says = decode_report(f"{text}\n{line}").drive_says
+        assert says == ("passed" if words else "silent")
+
+
 def test_the_verdict_is_kept_apart_from_threshold_rows() -> None:
     """A temperature row under its threshold does not make the drive say that it fails."""
     row = "194 Temperature_Celsius     0x0022   109   098   000    Old_age   Always       -       38"

@@ -219,7 +219,7 @@ class SimStore:
 class Schedule:
     """One seed's world and its run to a receipt."""
 
-    def __init__(self, seed: int) -> None:
+    def __init__(self, seed: int, *, source: type[SimSource] = SimSource, target: type[SimTarget] = SimTarget) -> None:
         self.seed = seed
         chance = random.Random(seed)
         size = chance.randrange(1, 160) * SECTOR + chance.choice((0, 0, 0, 100))
@@ -236,10 +236,10 @@ class Schedule:
         sectors = range((size + SECTOR - 1) // SECTOR)
         bad = {sector for sector in sectors if chance.random() < chance.choice((0, 0, 0.02, 0.2))}
         slow = {sector: 2 for sector in sectors if chance.random() < chance.choice((0, 0, 0.02))}
-        self.source = SimSource(fate=self.fate, size_bytes=size, data=bytes(data), bad=bad, third_try=slow)
+        self.source = source(fate=self.fate, size_bytes=size, data=bytes(data), bad=bad, third_try=slow)
         larger = size + chance.choice((0, 0, 4096, 40 * SECTOR))
         junk = bytearray(chance.randbytes(larger))
-        self.target = SimTarget(
+        self.target = target(
             fate=self.fate, size_bytes=larger, sparse=chance.random() < 0.3, cache=bytearray(junk), medium=junk
         )
         self.store = SimStore(self.fate)

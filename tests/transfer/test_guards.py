@@ -40,6 +40,7 @@ def target(**more: Any) -> Side:
     return side(**(defaults | more))
 
 
+NUMBERED = Identity(native_serial="A1", strength="strong")
 WEAK = Identity(bridge_serial="0123456789ABCDE", strength="weak")
 USED = {"content": "it has partitions"}
 REFUSED: list[tuple[str, Side, Side, Wishes]] = [
@@ -54,6 +55,8 @@ REFUSED: list[tuple[str, Side, Side, Wishes]] = [
         target(identity=Identity(native_serial="A1", strength="strong")),
         Wishes(),
     ),
+    # one drive in two docks, of which one gives its serial number otherwise: only the WWN agrees
+    ("same-drive", side(), target(identity=msgspec.structs.replace(STRONG, native_serial="417")), Wishes()),
     ("source-locked", side(drive=Drive(security="locked")), target(), Wishes()),
     ("target-read-only", side(), target(read_only=True), Wishes()),
     ("target-smaller", side(), target(size_bytes=999), Wishes()),
@@ -108,6 +111,7 @@ def test_every_guard_has_a_case() -> None:
         ),
         (side(), target(identity=WEAK), Wishes()),
         (side(identity=WEAK), target(identity=WEAK), Wishes()),
+        (side(identity=NUMBERED), target(identity=NUMBERED, model="Petrel PM-500"), Wishes()),
         (
             side(logical_sector_bytes=4096),
             side(kind="image", path="a.img", size_bytes=0, same=(), identity=Identity()),
@@ -127,6 +131,7 @@ def test_every_guard_has_a_case() -> None:
         "weak and acknowledged",
         "weak but empty",
         "two docks of one make",
+        "serial number alike, model not",
         "image target",
         "loop device by path",
     ],
@@ -167,8 +172,24 @@ def test_an_overwrite_names_what_to_type() -> None:
         ({"kind": "image"}, False),
         ({"identity": WEAK, "serial": "KX25-00417"}, True),
         ({"identity": WEAK, "serial": "another"}, False),
+        ({"identity": msgspec.structs.replace(STRONG, native_serial="417")}, True),
+        ({"identity": msgspec.structs.replace(STRONG, wwn=None)}, True),
+        ({"identity": msgspec.structs.replace(STRONG, wwn=None), "model": "Petrel PM-500"}, False),
+        ({"identity": msgspec.structs.replace(STRONG, wwn=None, native_serial="another")}, False),
     ],
-    ids=["itself", "another name", "size", "wwn", "kind", "hidden by a dock", "another number"],
+    ids=[
+        "itself",
+        "another name",
+        "size",
+        "wwn",
+        "kind",
+        "hidden by a dock",
+        "another number",
+        "only the WWN agrees",
+        "one without a WWN",
+        "serial number alike, model not",
+        "one without a WWN, another number",
+    ],
 )
 def test_the_same_medium_met_again(change: dict[str, Any], same: bool) -> None:
     one = side().end

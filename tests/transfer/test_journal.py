@@ -13,7 +13,7 @@ from drivecare.errors import Refused
 from drivecare.transfer.areas import Area, area, pieces
 from drivecare.transfer.conclude import new_journal
 from drivecare.transfer.digests import Segment
-from drivecare.transfer.journal import Journal, JournalFile, Ledger, pack, sealed, unpack
+from drivecare.transfer.journal import CopiedRun, Journal, JournalFile, Ledger, pack, sealed, unpack
 from drivecare.transfer.receipt import MOST_CHUNKS, End, Receipt, chunk_bytes_for
 
 CHUNK = 16
@@ -78,6 +78,32 @@ def test_any_flipped_bit_is_refused_with_a_way_on(tmp_path: Path, at: int) -> No
     assert caught.value.guard == "journal-damaged"
     assert caught.value.exit_code == 22
     assert "Move it away" in caught.value.message()
+
+
+RUN = CopiedRun(offset=16, length=32, digests=bytes(64))
+
+
+@pytest.mark.parametrize(
+    "run",
+    [
+        CopiedRun(offset=16, length=0, digests=b""),
+        CopiedRun(offset=80, length=32, digests=bytes(64)),
+        CopiedRun(offset=16, length=32, digests=bytes(32)),
+        CopiedRun(offset=16, length=32, digests=bytes(96)),
+        CopiedRun(offset=16, length=32, digests=bytes(65)),
+        CopiedRun(offset=16, length=32, digests=b""),
+    ],
+    ids=["empty", "past the end", "a digest short", "a digest over", "a byte over", "no digest"],
+)
+def test_a_journal_that_contradicts_itself_is_refused_though_its_seal_is_whole(tmp_path: Path, run: CopiedRun) -> None:
+    """Its own check sum agrees: it was written so, by a fault or on purpose."""
+    file = JournalFile(tmp_path / "t.journal.json")
+    file.save(journal(copied=(RUN,)))
+    assert file.load() is not None
+    for copied in ((run,), (RUN, run), (run, RUN)):
+        file.save(journal(copied=copied))
+        with pytest.raises(Refused, match="journal is damaged"):
+            file.load()
 
 
 @pytest.mark.parametrize("data", [b"", b"{}", b"not json", b"\xff\xfe\x00", b"[]"])
