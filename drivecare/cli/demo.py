@@ -8,7 +8,7 @@ import re
 import shlex
 import shutil
 import sys
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from importlib import resources
 from pathlib import Path
 from typing import Literal
@@ -154,9 +154,9 @@ def _prepare(folder: Path) -> Path:
     (here / MARK).write_text("made by drivecare demo; may be removed\n", encoding="utf-8")
     data = resources.files("drivecare.demo_data")
     (here / "stock.csv").write_bytes(data.joinpath("stock.csv").read_bytes())
-    for name, minutes_ago in (("failing-drive.txt", 40), ("new-drive.txt", 5)):
+    for name in ("failing-drive.txt", "new-drive.txt"):
         report = data.joinpath(name).read_text(encoding="utf-8")
-        time = (datetime.now(UTC) - timedelta(minutes=minutes_ago)).strftime("%a %b %d %H:%M:%S %Y UTC")
+        time = datetime.now(UTC).strftime("%a %b %d %H:%M:%S %Y UTC")
         (here / name).write_text(re.sub("(Local Time is: +).*", rf"\g<1>{time}", report), encoding="utf-8")
     _make_image(here / "old-drive.img")
     return here

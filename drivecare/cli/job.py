@@ -63,6 +63,7 @@ def new(
     from drivecare.job.folder import create_job
     from drivecare.job.model import Opening
     from drivecare.job.times import stamp
+    from drivecare.job.unit import built_for
 
     host = match(label, known_hosts())
     opening = Opening(
@@ -75,6 +76,7 @@ def new(
         complaint=complaint,
         symptoms=symptoms,
         advice=tuple(advise(symptom, host) for symptom in symptoms),
+        built_for=built_for(host),
     )
     folder = create_job(opening, jobs)
 
@@ -107,9 +109,13 @@ def record(id: str, fact: str, about: tuple[str, ...], note: str | None, jobs: P
     dead-drive SERIAL     the customer's drive answers on no dock and no cable
     weak-identity SERIAL  a bridge hides the drive's number; this one is on its label
     way-out --note WORDS  what was done to clear up a recheck
+    earlier-reading SERIAL --note WHY  a reading from outside this job still tells how it is
+    unlike-profile SERIAL --note WHY   a drive unlike those this unit is built for is right
     unreadable OFFSET...  the customer knows that this area could not be read
     bag-drives            the bag's folders lie on the old and on the new drive
     left-out              the customer knows which files could not be copied
+    copy-size             the customer knows that not the size that was read was copied
+    source-changed        the customer knows that the source was written to meanwhile
     unchanged             nothing was written to the new drive since it was verified
     detached              power is off, old and new drive are no longer attached together
     no-data               the customer agreed that nothing is carried over

@@ -301,7 +301,7 @@ def from_reading(reading: Reading, *, verdict: str | None = None) -> Candidate:
     drive = reading.drive
     name = " ".join(part for part in (drive.model, drive.serial) if part) or reading.path or "drive without a name"
     body = find_form_factor(drive.form_factor) if drive.form_factor else None
-    protocol = _protocol(drive)
+    protocol = protocol_of(drive)
     return Candidate(
         name=name,
         model=drive.model,
@@ -329,7 +329,8 @@ def _obstacle(drive: Drive) -> str | None:
     return None
 
 
-def _protocol(drive: Drive) -> Protocol | None:
+def protocol_of(drive: Drive) -> Protocol | None:
+    """The language of a drive's plug; None where its reading does not tell SATA from its older sibling."""
     if drive.protocol == "nvme":
         return "nvme"
     if drive.protocol == "scsi":

@@ -11,13 +11,16 @@ from typing import TypeVar
 
 from drivecare.documents import Value
 from drivecare.fit.model import Plan
+from drivecare.job.facts import area_of
 from drivecare.job.folder import Filed, JobFolder
 from drivecare.job.model import Closing, Fact, FactName, Opening, Route, SelfTested
+from drivecare.job.readings import in_order, read_at
 from drivecare.job.sameness import Who, folded, same_drive
 from drivecare.job.times import moment
 from drivecare.reading.model import Drive
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.model import Assessment
+from drivecare.transfer.areas import Area, gaps, overlap
 from drivecare.transfer.bag import BagReceipt
 from drivecare.transfer.receipt import Receipt
 
@@ -28,7 +31,8 @@ ROUTES: tuple[Route, ...] = ("same-drive", "new-drive-data", "new-drive-empty")
 
 @dataclass(frozen=True, kw_only=True)
 class Case:
-    """A job as of `now`. Every tuple stands in the order of filing; `missing` are numbers whose file is gone.
+    """A job as of `now`. Every tuple stands in the order of filing, but for `assessments`: each reading stands there
+    once, in the order in which the drives were read. `missing` are numbers whose file is gone.
 
     `jobs` is the folder of jobs where a person named one, so that the commands we print work when copied.
     """
@@ -55,6 +59,12 @@ class Case:
     def facts_named(self, name: FactName) -> tuple[Filed[Fact], ...]:
         """Every recording of one fact."""
         return tuple(fact for fact in self.facts if fact.document.fact == name)
+
+    def told_of(self, area: Area) -> Filed[Fact] | None:
+        """The newest record that the customer knows of an area that is unreadable; None while part of it is unsaid."""
+        told = [(fact, area_of(fact.document.about)) for fact in self.facts_named("unreadable")]
+        touching = [(fact, known) for fact, known in told if overlap(known, area)]
+        return None if gaps((known for _, known in touching), area) else newest([fact for fact, _ in touching])
 
     def fact(self, name: FactName) -> Filed[Fact] | None:
         """The newest recording of one fact."""
@@ -89,13 +99,13 @@ class Case:
         )
 
     def seen_since(self, judged: Filed[Assessment]) -> str | None:
-        """What speaks against a drive and was filed after it was judged, in words; None where nothing was."""
-        drive, number = judged.document.drive, judged.entry.number
-        lost = [one for one in self.scans_of(drive) if one.entry.number > number and one.document.unreadable]
+        """What speaks against a drive and was seen after it was read, in words; None where nothing was."""
+        drive, taken = judged.document.drive, read_at(judged)
+        lost = [one for one in self.scans_of(drive) if _ended(one) > taken and one.document.unreadable]
         failed = [
             one
             for one in self.selftests
-            if one.entry.number > number
+            if _ended(one) > taken
             and one.document.state == "failed"
             and folded(one.document.drive.serial) == folded(drive.serial)
         ]
@@ -136,7 +146,7 @@ def load_case(folder: JobFolder, *, now: datetime | None = None, jobs: Path | No
         id=folder.id,
         now=(now or datetime.now(UTC)).astimezone(UTC),
         opening=folder.opening(),
-        assessments=folder.results(Assessment),
+        assessments=in_order(folder.results(Assessment)),
         plans=folder.results(Plan),
         receipts=folder.results(Receipt),
         bags=folder.results(BagReceipt),
@@ -150,7 +160,7 @@ def load_case(folder: JobFolder, *, now: datetime | None = None, jobs: Path | No
 
 
 def newest(filed: Sequence[Filed[T]]) -> Filed[T] | None:
-    """The last one filed, or None."""
+    """The last one, or None."""
     return filed[-1] if filed else None
 
 
@@ -167,6 +177,8 @@ def _shown(drive: Who) -> tuple[str, str]:
     return folded(drive.model), folded(drive.serial)
 
 
-def read_at(filed: Filed[Assessment]) -> datetime:
-    """When the drive was read: as its report says, else when that was filed."""
-    return moment(filed.document.read_at) or filed.entry.filed_at
+def _ended(filed: Filed[SurfaceScan] | Filed[SelfTested]) -> datetime:
+    """When a scan or a self-test was over: as it says, else when it was filed."""
+    document = filed.document
+    over = document.finished if isinstance(document, SurfaceScan) else document.finished_at
+    return moment(over) or filed.entry.filed_at

@@ -7,9 +7,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from drivecare.job.case import Case, newest, read_at
+from drivecare.job.case import Case, newest
 from drivecare.job.gate import judge
 from drivecare.job.proof import find_proof
+from drivecare.job.readings import read_at
 from drivecare.job.sameness import Who
 from drivecare.job.times import day
 from drivecare.risk.model import Chance, FaultClass, Verdict

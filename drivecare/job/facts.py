@@ -16,10 +16,11 @@ from drivecare.transfer.areas import Area
 
 @dataclass(frozen=True)
 class Meaning:
-    """What recording a fact says, and what it is about where it needs saying."""
+    """What recording a fact says, what it is about where it needs saying, and an example note where it needs one."""
 
     says: str
     about: str | None = None
+    note: str | None = None
 
 
 FACTS: dict[FactName, Meaning] = {
@@ -28,8 +29,23 @@ FACTS: dict[FactName, Meaning] = {
     "old-drive": Meaning("which of the drives read in this job is the customer's", "SERIAL"),
     "dead-drive": Meaning("the customer's drive answers on no dock and no cable we have", "SERIAL"),
     "weak-identity": Meaning("a bridge hides the drive's own number; this one was read off its label", "SERIAL"),
-    "way-out": Meaning("what was done to clear up a recheck: the other cable or port, the amount read"),
+    "earlier-reading": Meaning(
+        "why a reading of this drive from outside this job, or without a time, still tells how it is",
+        "SERIAL",
+        "lay sealed in its bag since it was read",
+    ),
+    "unlike-profile": Meaning(
+        "why a drive unlike those this unit is built for is the right one all the same",
+        "SERIAL",
+        "the customer fitted it with an adapter",
+    ),
+    "way-out": Meaning(
+        "what was done to clear up a recheck: the other cable or port, the amount read",
+        note="new cable, read 100 GB",
+    ),
     "unreadable": Meaning("the customer knows that this area could not be read", "OFFSET"),
+    "copy-size": Meaning("the customer knows that what was copied is not of the size of the drive that was read"),
+    "source-changed": Meaning("the customer knows that the source was written to while it was copied"),
     "unchanged": Meaning("nothing has been attached to the new drive or written to it since it was verified"),
     "detached": Meaning("power is off and the old and the new drive are no longer attached together"),
     "bag-drives": Meaning("the bag's source folder lies on the customer's drive and the bag on the new drive"),
@@ -57,8 +73,10 @@ def make_fact(
         raise BadInput(f"{about!r} is no route", hint=f"Choose one of: {', '.join(get_args(Route))}.")
     if name == "unreadable":
         about = area_name(_area_at(about or "", areas))
-    if name == "way-out" and not note:
-        raise BadInput("way-out needs words", hint='drivecare job record ID way-out --note "new cable, read 100 GB"')
+    example = FACTS[name].note
+    if example is not None and not note:
+        words = " ".join(word for word in (fact, about) if word)
+        raise BadInput(f"{fact} needs words", hint=f'drivecare job record ID {words} --note "{example}"')
     return Fact(fact=name, about=about, note=note, at=at, by=by)
 
 
@@ -67,10 +85,20 @@ def area_name(area: Area) -> str:
     return f"{area.offset}+{area.length}"
 
 
-def _area_at(offset: str, areas: Iterable[Area]) -> Area:
-    found = {str(area.offset): area for area in areas}
-    digits = offset.replace(",", "").partition("+")[0]
-    if digits not in found:
-        some = ", ".join(list(found)[:5]) or "none"
-        raise BadInput(f"no unreadable area starts at {offset!r}", hint=f"The job's receipts list: {some}.")
-    return found[digits]
+def area_of(name: str | None) -> Area:
+    """The area that a fact names; an empty one where it names none."""
+    offset, _, length = (name or "").partition("+")
+    known = all(number.isdecimal() and len(number) < 20 for number in (offset, length))
+    return Area(offset=int(offset), length=int(length)) if known else Area(offset=0, length=0)
+
+
+def _area_at(typed: str, areas: Iterable[Area]) -> Area:
+    """The area typed as OFFSET or OFFSET+LENGTH; the longest, where several start at that offset."""
+    listed = tuple(dict.fromkeys(areas))
+    shortest_first = sorted(listed, key=lambda area: area.length)
+    named = {name: area for area in shortest_first for name in (str(area.offset), area_name(area))}
+    digits = typed.replace(",", "")
+    if digits not in named:
+        some = ", ".join([str(area.offset) for area in listed][:5]) or "none"
+        raise BadInput(f"no unreadable area starts at {typed!r}", hint=f"The job's receipts list: {some}.")
+    return named[digits]

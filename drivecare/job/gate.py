@@ -7,16 +7,17 @@ evidence for it is there. Unknown is not holding.
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import timedelta
 
-from drivecare.job.case import Case, newest, read_at
-from drivecare.job.facts import area_name
+from drivecare.job.case import Case, newest
 from drivecare.job.folder import Filed
+from drivecare.job.items import doubt, identity, inspect_command, plan_command, recorded
 from drivecare.job.model import Fact, Gate, Item, Route
+from drivecare.job.old_drive import old_drive_identity, old_drive_read, verdict
 from drivecare.job.proof import Proof, find_proof
+from drivecare.job.readings import read_at
 from drivecare.job.sameness import Same, Who, is_the_planned, same_drive
-from drivecare.job.times import age, moment, said
-from drivecare.risk.model import Assessment
+from drivecare.job.times import age, said
 from drivecare.transfer.areas import Area
 from drivecare.transfer.bag import BagReceipt
 
@@ -47,110 +48,22 @@ def records(case: Case) -> Item:
 
 def consent(case: Case) -> Item:
     """The customer agreed."""
-    return _recorded(case, "consent", case.fact("consent"), "the customer agreed", "no consent is recorded")
+    return recorded(case, "consent", case.fact("consent"), "the customer agreed", "no consent is recorded")
 
 
 def no_data(case: Case) -> Item:
     """The customer agreed to start without their data."""
     fact = case.fact("no-data")
-    return _recorded(
+    return recorded(
         case, "no-data", fact, "the customer agreed to no data", "nobody recorded that the customer wants no data"
     )
-
-
-def old_drive_read(case: Case) -> Item:
-    """The customer's drive was read and judged, or is recorded as dead where nothing is carried over."""
-    read, dead = newest(case.old_drive), case.fact("dead-drive")
-    if read is not None:
-        found = read.document
-        early = ", before this job" if read_at(read) < _opened(case) - timedelta(hours=24) else ""
-        return Item(
-            item="old-drive-read",
-            holds=True,
-            evidence=f"{Who.of(found.drive)}: {found.verdict}{early}",
-            age=age(read_at(read), case.now),
-        )
-    if dead is not None and case.route == "new-drive-empty":
-        return _recorded(case, "old-drive-read", dead, f"{dead.document.about} answers nowhere", "")
-    if case.used:
-        names = " and ".join(sorted({str(Who.of(one.document.drive)) for one in case.used}))
-        return Item(
-            item="old-drive-read",
-            holds=False,
-            evidence=f"not known which is the customer's: {names}",
-            next=case.command("job", "record", case.id, "old-drive", "SERIAL", job=False),
-        )
-    return Item(
-        item="old-drive-read", holds=False, evidence="no reading is filed", next=case.command("assess", "DRIVE")
-    )
-
-
-def old_drive_identity(case: Case) -> Item:
-    """The customer's drive said itself who it is."""
-    dead = case.fact("dead-drive")
-    if not case.old_drive and dead is not None and case.route == "new-drive-empty":
-        return _recorded(case, "old-drive-identity", dead, f"from its label: {dead.document.about}", "")
-    return _identity(case, "old-drive-identity", newest(case.old_drive), case.command("assess", "DRIVE"))
-
-
-def verdict(case: Case) -> Item:
-    """The drive may go back: refit, or recheck with its way out done."""
-    read = newest(case.old_drive)
-    if read is None:
-        return Item(item="verdict", holds=False, evidence="no verdict", next=case.command("assess", "DRIVE"))
-    found = read.document
-    how_old = age(read_at(read), case.now)
-    seen = case.seen_since(read)
-    if seen is not None and found.verdict in ("refit", "recheck"):
-        evidence = f"{found.verdict}, but since then {seen}: judge it again"
-        return Item(item="verdict", holds=False, evidence=evidence, age=how_old, next=case.command("assess", "DRIVE"))
-    if found.verdict == "refit":
-        return Item(item="verdict", holds=True, evidence=f"refit: {found.headline}", age=how_old)
-    if found.verdict == "recheck":
-        return _recheck(case, found, how_old)
-    following = case.command("assess", "DRIVE") if found.verdict == "unproven" else _plan_command(case)
-    return Item(item="verdict", holds=False, evidence=f"{found.verdict}: {found.headline}", age=how_old, next=following)
-
-
-def _recheck(case: Case, found: Assessment, how_old: str) -> Item:
-    """A recheck holds once its way out was taken, logged, and a reading after that shows no growth."""
-    fact = case.fact("way-out")
-    if fact is None:
-        record = case.command("job", "record", case.id, "way-out", "--note", "WHAT WAS DONE", job=False)
-        evidence = f"recheck, its way out not taken: {found.way_out or found.headline}"
-        return Item(item="verdict", holds=False, evidence=evidence, age=how_old, next=record)
-    before = newest([one for one in case.old_drive if one.entry.number < fact.entry.number])
-    after = newest([one for one in case.old_drive if one.entry.number > fact.entry.number])
-    if before is None or after is None:
-        evidence = "recheck: way out taken, not read again since"
-        return Item(item="verdict", holds=False, evidence=evidence, age=how_old, next=case.command("assess", "DRIVE"))
-    grown = _grown(before.document, after.document)
-    evidence = f"recheck: since the way out grew {', '.join(grown)}" if grown else "recheck cleared: nothing grew since"
-    return Item(
-        item="verdict", holds=not grown, evidence=evidence, age=how_old, next=_plan_command(case) if grown else None
-    )
-
-
-def _grown(before: Assessment, after: Assessment) -> list[str]:
-    """Labels of findings that are new, or whose number is larger, or of which no number can be compared."""
-    earlier = {finding.signal: finding.observed for finding in before.findings if finding.severity != "note"}
-    grown = []
-    for finding in after.findings:
-        if finding.severity == "note" or finding.signal == "estimate":  # the estimate grows with age alone
-            continue
-        was, now = earlier.get(finding.signal), finding.observed
-        same = was == now and was is not None
-        fewer = isinstance(was, int | float) and isinstance(now, int | float) and now <= was
-        if not (same or fewer):
-            grown.append(finding.label)
-    return grown
 
 
 def plan(case: Case) -> Item:
     """A plan for this unit and this drive chose a drive that fits."""
     filed = case.plan
     if filed is None:
-        return Item(item="plan", holds=False, evidence="no plan is filed", next=_plan_command(case))
+        return Item(item="plan", holds=False, evidence="no plan is filed", next=plan_command(case))
     made, old = filed.document, newest(case.old_drive)
     chosen = made.chosen_drive
     if made.host != case.opening.host:
@@ -169,13 +82,13 @@ def plan(case: Case) -> Item:
         holds=holds,
         evidence=f"{chosen.name} fits {made.host_name}" if chosen is not None and not wrong else wrong,
         age=age(filed.entry.filed_at, case.now),
-        next=None if holds else _plan_command(case),
+        next=None if holds else plan_command(case),
     )
 
 
 def new_drive_identity(case: Case) -> Item:
     """The new drive said itself who it is."""
-    return _identity(case, "new-drive-identity", newest(case.inspected), _inspect_command(case))
+    return identity(case, "new-drive-identity", newest(case.inspected), inspect_command(case))
 
 
 def fitted_is_planned(case: Case) -> Item:
@@ -184,7 +97,7 @@ def fitted_is_planned(case: Case) -> Item:
     chosen = filed.document.chosen_drive if filed is not None else None
     if fitted is None or filed is None or chosen is None:
         missing = "no new drive was read" if fitted is None else "no drive is planned"
-        command = _inspect_command(case) if fitted is None else _plan_command(case)
+        command = inspect_command(case) if fitted is None else plan_command(case)
         return Item(item="fitted-is-planned", holds=False, evidence=missing, next=command)
     found = Who.of(fitted.document.drive)
     answer = is_the_planned(Who.of(chosen), found, case.labels)
@@ -198,7 +111,7 @@ def fitted_is_planned(case: Case) -> Item:
         holds=answer == "yes",
         evidence=said_so[answer],
         age=age(filed.entry.filed_at, case.now),
-        next=None if answer == "yes" else _plan_command(case, "--candidate", "NEW_DRIVE"),
+        next=None if answer == "yes" else plan_command(case, "--candidate", "NEW_DRIVE"),
     )
 
 
@@ -207,20 +120,24 @@ def inspection(case: Case) -> Item:
     filed = newest(case.inspected)
     if filed is None:
         return Item(
-            item="inspection", holds=False, evidence="the new drive was not inspected", next=_inspect_command(case)
+            item="inspection", holds=False, evidence="the new drive was not inspected", next=inspect_command(case)
         )
     found = filed.document
     seen = case.seen_since(filed)
     if seen is not None and found.verdict == "refit":
         evidence = f"{Who.of(found.drive)}: refit, but since then {seen}: judge it again"
-        return Item(item="inspection", holds=False, evidence=evidence, next=_inspect_command(case))
+        return Item(item="inspection", holds=False, evidence=evidence, next=inspect_command(case))
+    against = doubt(case, filed)
+    if against:
+        evidence = f"{Who.of(found.drive)}, judged as new: {found.verdict}; {against}"
+        return Item(item="inspection", holds=False, evidence=evidence, next=inspect_command(case))
     return Item(
         item="inspection",
         holds=found.verdict == "refit",
         evidence=f"{Who.of(found.drive)}, judged as new: {found.verdict}"
         + ("" if found.verdict == "refit" else f": {found.headline}"),
         age=age(read_at(filed), case.now),
-        next=None if found.verdict == "refit" else _inspect_command(case, "ANOTHER_DRIVE"),
+        next=None if found.verdict == "refit" else inspect_command(case, "ANOTHER_DRIVE"),
     )
 
 
@@ -269,8 +186,7 @@ def unreadable_acknowledged(case: Case) -> Item:
         return _left_out_acknowledged(case, proof.bag)
     if not proof.chain:
         return Item(item="unreadable-acknowledged", holds=False, evidence="no copy yet, so not known", next=proof.next)
-    known = {fact.document.about for fact in case.facts_named("unreadable")}
-    open_ones = [area for area in areas if area_name(area) not in known]
+    open_ones = [area for area in areas if case.told_of(area) is None]
     if not areas:
         return Item(item="unreadable-acknowledged", holds=True, evidence="nothing was unreadable")
     if not open_ones:
@@ -303,13 +219,11 @@ def _left_out_acknowledged(case: Case, bag: Filed[BagReceipt]) -> Item:
 
 def detached(case: Case) -> Item:
     """Old and new drive are no longer attached together: who sees both may mix them up."""
-    proof = find_proof(case)
-    fact = case.fact("detached")
-    if fact is not None and _recorded_after(fact, proof) is None:
-        fact, missing = None, "recorded before the newest copy"
-    else:
-        missing = "not recorded: power off, take the old drive off"
-    return _recorded(case, "detached", fact, "old and new drive are apart", missing)
+    fact, missing = case.fact("detached"), "not recorded: power off, take the old drive off"
+    copies = [receipt.entry.number for receipt in case.receipts] + [bag.entry.number for bag in case.bags]
+    if fact is not None and fact.entry.number < max(copies, default=0):
+        fact, missing = None, "recorded before the newest copy or verification"
+    return recorded(case, "detached", fact, "old and new drive are apart", missing)
 
 
 ITEMS: dict[Route, tuple[Check, ...]] = {
@@ -342,56 +256,14 @@ ITEMS: dict[Route, tuple[Check, ...]] = {
 }
 
 
-def _recorded(case: Case, item: str, fact: Filed[Fact] | None, holds: str, missing: str) -> Item:
-    if fact is None:
-        return Item(
-            item=item, holds=False, evidence=missing, next=case.command("job", "record", case.id, item, job=False)
-        )
-    note = f": {fact.document.note}" if fact.document.note else ""
-    by = f", recorded by {fact.document.by}" if fact.document.by else ""
-    return Item(item=item, holds=True, evidence=f"{holds}{note}{by}", age=age(fact.entry.filed_at, case.now))
-
-
 def _recorded_after(fact: Filed[Fact] | None, proof: Proof) -> Filed[Fact] | None:
     """The fact, if it was recorded after the proof was filed."""
     return fact if fact is not None and fact.entry.number > proof.number else None
 
 
-def _identity(case: Case, item: str, filed: Filed[Assessment] | None, read: str) -> Item:
-    if filed is None:
-        return Item(item=item, holds=False, evidence="no drive was read", next=read)
-    drive = filed.document.drive
-    name, how_old = Who.of(drive), age(read_at(filed), case.now)
-    if name.strong:
-        number = f"WWN {drive.identity.wwn}" if drive.identity.wwn else f"serial {drive.identity.native_serial}"
-        return Item(item=item, holds=True, evidence=f"{name}, by its own {number}", age=how_old)
-    if name.known(case.labels):
-        return Item(item=item, holds=True, evidence=f"{name}, behind a bridge; label read by hand", age=how_old)
-    shown = drive.serial
-    record = case.command("job", "record", case.id, "weak-identity", shown, job=False) if shown else read
-    strength = "hides" if drive.identity.strength == "weak" else "gives no"
-    evidence = f"{name}: the bridge {strength} identity; use another dock" + (", or log the label" if shown else "")
-    return Item(item=item, holds=False, evidence=evidence, age=how_old, next=record)
-
-
 def _is(case: Case, one: Who, other: Who) -> bool:
     answer: Same = same_drive(one, other, case.labels)
     return answer == "yes"
-
-
-def _opened(case: Case) -> datetime:
-    return moment(case.opening.opened_at) or case.now
-
-
-def _plan_command(case: Case, *more: str) -> str:
-    old = newest(case.old_drive)
-    reading = (old.document.path if old is not None else None) or "DRIVE"
-    more = more or ("--stock", "STOCK.csv")
-    return case.command("plan", "--host", case.opening.label, "--reading", reading, *more)
-
-
-def _inspect_command(case: Case, drive: str = "NEW_DRIVE") -> str:
-    return case.command("assess", drive, "--as", "new")
 
 
 def _areas(areas: tuple[Area, ...]) -> str:

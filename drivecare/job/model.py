@@ -22,9 +22,20 @@ FactName = Literal[
     "no-data",
     "bag-drives",
     "left-out",
+    "earlier-reading",
+    "unlike-profile",
+    "copy-size",
+    "source-changed",
 ]
 OldDrive = Literal["returned", "kept", "destroyed"]
 ImageFate = Literal["kept", "handed-over", "removed", "gone"]  # gone: it was no longer there at closing
+
+
+class BuiltFor(Value, frozen=True, kw_only=True):
+    """What drives a unit is built for, by its profile: bodies (with an adapter too) and protocols, by their IDs."""
+
+    form_factors: tuple[str, ...] = ()
+    protocols: tuple[str, ...] = ()
 
 
 class Opening(Value, frozen=True, kw_only=True):
@@ -40,6 +51,7 @@ class Opening(Value, frozen=True, kw_only=True):
     complaint: str
     symptoms: tuple[str, ...] = ()
     advice: tuple[Advice, ...] = ()  # what the host's profile says to these symptoms
+    built_for: BuiltFor | None = None  # None in jobs of 0.1.0
 
 
 class Fact(Value, frozen=True, kw_only=True):
@@ -160,11 +172,12 @@ class JobList(Value, frozen=True, kw_only=True):
 
 
 class SelfTested(Value, frozen=True, kw_only=True):
-    """What the gate needs of a filed self-test: which drive, and how it ended."""
+    """What the gate needs of a filed self-test: which drive, how it ended and when."""
 
     schema: Literal["drivecare/selftest-1"] = "drivecare/selftest-1"
     drive: Drive
     state: str
+    finished_at: str | None = None
 
 
 class Change(Value, frozen=True, kw_only=True):

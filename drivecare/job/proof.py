@@ -7,13 +7,14 @@ the digest of the image, which no other content has.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 from drivecare.job.case import Case, newest
 from drivecare.job.folder import Filed
-from drivecare.job.sameness import Who, same_drive
+from drivecare.job.model import FactName
+from drivecare.job.sameness import Same, Who, same_drive
 from drivecare.job.times import moment
 from drivecare.reading.model import Identity
 from drivecare.transfer.areas import Area
@@ -53,7 +54,7 @@ def find_proof(case: Case) -> Proof:
         missing = "the old drive" if old is None else "the new drive"
         return Proof(holds=False, evidence=f"{missing} was not read, so no copy can be told to be of it", next=copy)
     was, is_ = Who.of(old.document.drive), Who.of(new.document.drive)
-    receipt = newest([one for one in case.receipts if _is(case, one.document.target, is_)])
+    receipt = newest([filed for filed in case.receipts if _same(case, filed.document.target, is_) == "yes"])
     bag = newest(case.bags)
     files = case.plan is not None and case.plan.document.migration != "sector-copy"
     if bag is not None and files and (receipt is None or bag.entry.number > receipt.entry.number):
@@ -64,7 +65,20 @@ def find_proof(case: Case) -> Proof:
         if bag is not None and not files:
             evidence += "; this unit needs a sector copy, files alone do not start it"
         return Proof(holds=False, evidence=evidence, next=copy)
+    maybe = newest([filed for filed in case.receipts if _may_have_written(case, filed.document.target, is_)])
+    if maybe is not None and maybe.entry.number > receipt.entry.number:
+        evidence = f"{maybe.entry.path.name} copied to a drive that did not say which it is: it may have been {is_}"
+        return _wanting(receipt, evidence, [receipt], _verify_command(case, receipt))
     return _of_receipts(case, receipt, was, copy)
+
+
+def _may_have_written(case: Case, target: End, new: Who) -> bool:
+    """Whether a copy went to a drive of which nobody can tell that it is another one."""
+    return target.kind == "device" and _same(case, target, new) == "unknown"
+
+
+def _verify_command(case: Case, receipt: Filed[Receipt]) -> str:
+    return case.command("verify", str(receipt.entry.path), receipt.document.target.path)
 
 
 def _of_receipts(case: Case, last: Filed[Receipt], old: Who, copy: str) -> Proof:
@@ -76,15 +90,19 @@ def _of_receipts(case: Case, last: Filed[Receipt], old: Who, copy: str) -> Proof
             evidence = f"copied from the image {first.source.path}, whose own verified receipt is not in this job"
             return _wanting(last, evidence, chain, case.command("copy", first.source.path, "IMAGE"))
         chain.append(parent)
-    verify = case.command("verify", str(last.entry.path), last.document.target.path)
+    verify = _verify_command(case, last)
     for one in chain:
         wrong = _fault(one.document)
         if wrong:
             mended = copy if one is not last or one.document.mismatched else verify
             return _wanting(last, f"{wrong} ({one.entry.path.name})", chain, mended)
     source = Who.of(chain[-1].document.source)
-    if not _is(case, chain[-1].document.source, old):
+    if _same(case, chain[-1].document.source, old) != "yes":
         return _wanting(last, f"copied from {source}, the customer's drive is {old}", chain, copy)
+    for filed, name, evidence in _to_be_told(chain):
+        if not _told_of(case, filed, name):
+            record = case.command("job", "record", case.id, name, job=False)
+            return _wanting(last, f"{evidence}; copy anew, or record {name}", chain, record)
     done = last.document
     method = done.verification.method if done.verification else "nothing"
     digest = str(done.digest.whole)[:12]
@@ -103,6 +121,23 @@ def _of_receipts(case: Case, last: Filed[Receipt], old: Who, copy: str) -> Proof
 def _came_by_an_image(receipt: Receipt) -> bool:
     """An image that stands for a drive, as in the demo, bears that drive's name and is the chain's end."""
     return receipt.source.kind == "image" and receipt.source.identity.strength == "none"
+
+
+def _to_be_told(chain: Sequence[Filed[Receipt]]) -> Iterator[tuple[Filed[Receipt], FactName, str]]:
+    """What the customer has to know of a copy that is sound in itself: which one, the fact to record, and why."""
+    for filed in chain:
+        if any(note.code == "source-changed" for note in filed.document.notes):
+            yield filed, "source-changed", f"the source was written to while it was copied ({filed.entry.path.name})"
+
+
+def _told_of(case: Case, copy: Filed[Receipt], name: FactName) -> bool:
+    """Whether a fact was recorded since this copy was made; to verify it again asks for no second word."""
+    times = (copy.document.started, copy.document.finished)
+    made = min(
+        filed.entry.number for filed in case.receipts if (filed.document.started, filed.document.finished) == times
+    )
+    fact = case.fact(name)
+    return fact is not None and fact.entry.number > made
 
 
 def _wanting(last: Filed[Receipt], evidence: str, chain: Sequence[Filed[Receipt]], following: str) -> Proof:
@@ -194,5 +229,5 @@ def _at(receipt: Filed[Receipt]) -> datetime | None:
     return moment(verification.at) if verification else None
 
 
-def _is(case: Case, end: End, who: Who) -> bool:
-    return same_drive(Who.of(end), who, case.labels) == "yes"
+def _same(case: Case, end: End, who: Who) -> Same:
+    return same_drive(Who.of(end), who, case.labels)

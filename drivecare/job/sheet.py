@@ -17,7 +17,6 @@ from drivecare import __version__
 from drivecare.errors import BadInput
 from drivecare.job.case import Case, newest
 from drivecare.job.customer import amount, name_of, odds, tell_customer, unit_name
-from drivecare.job.facts import area_name
 from drivecare.job.gate import judge
 from drivecare.job.model import Gate, Handover
 from drivecare.job.proof import Proof, find_proof
@@ -338,13 +337,10 @@ def _how(verified: bool, verification: Any) -> str:
 
 
 def _areas(case: Case, proof: Proof) -> list[Row]:
-    told: dict[str | None, datetime] = {
-        fact.document.about: fact.entry.filed_at for fact in case.facts_named("unreadable")
-    }
     rows = []
     for area in proof.unreadable:
-        at = told.get(area_name(area))
-        known = f"customer told {said(at)}" if at is not None else "customer NOT told yet"
+        fact = case.told_of(area)
+        known = f"customer told {said(fact.entry.filed_at)}" if fact is not None else "customer NOT told yet"
         rows.append(Row(name=f"{area.offset:,}", cells=(f"{area.length:,}", known)))
     return rows
 

@@ -17,6 +17,8 @@ from drivecare.transfer.bag import BagReceipt, BagVerification, TreeEnd
 from drivecare.transfer.receipt import Digest, End, Receipt, Unreadable, Verification, end_of_drive
 
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
+READ_AT = "2026-11-25T10:00:00+00:00"
+READ_AGAIN_AT = "2026-11-25T11:45:00+00:00"  # after every fact, which `fact` records at 11:30
 SIZE = 64 << 20
 AREA = Area(offset=1 << 20, length=8192)
 HOST = "marlow-mc2-r3"
@@ -56,10 +58,16 @@ def pending(count: int, verdict: Verdict = "evacuate") -> Finding:
 
 
 def assessment(
-    of: Drive, verdict: Verdict, *, sale: Sale = "used", findings: tuple[Finding, ...] = (), path: str = "/dev/sdb"
+    of: Drive,
+    verdict: Verdict,
+    *,
+    sale: Sale = "used",
+    findings: tuple[Finding, ...] = (),
+    path: str = "/dev/sdb",
+    read_at: str | None = READ_AT,
 ) -> Assessment:
     return Assessment(
-        read_at="2026-11-25T10:00:00+00:00",
+        read_at=read_at,
         path=path,
         drive=of,
         values=Values(power_on_hours=21904),
@@ -134,8 +142,8 @@ def bag(**more: object) -> BagReceipt:
     return BagReceipt(**values)  # type: ignore[arg-type]
 
 
-def fact(name: str, about: str | None = None, *, note: str | None = None) -> Fact:
-    return make_fact(name, about, note=note, at="2026-11-25T11:30:00+00:00", by="ann", areas=(AREA,))
+def fact(name: str, about: str | None = None, *, note: str | None = None, areas: tuple[Area, ...] = (AREA,)) -> Fact:
+    return make_fact(name, about, note=note, at="2026-11-25T11:30:00+00:00", by="ann", areas=areas)
 
 
 def data_route() -> list[Value]:

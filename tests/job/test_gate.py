@@ -19,13 +19,14 @@ from drivecare.reading.model import Drive, Identity
 from drivecare.reading.surface import SurfaceScan, UnreadableArea
 from drivecare.transfer.areas import Area
 from drivecare.transfer.bag import FileNote, TreeEnd
-from drivecare.transfer.receipt import Digest, Unreadable, Verification
+from drivecare.transfer.receipt import Digest, End, Note, Unreadable, Verification
 from tests.job.carried import (
     AREA,
     NEW,
     NOW,
     OLD,
     OTHER,
+    READ_AGAIN_AT,
     assessment,
     bag,
     data_route,
@@ -148,6 +149,9 @@ def new_drive(of: Drive, verdict: str = "refit") -> list[Value]:
     return with_(data_route(), 3, assessment(of, verdict, sale="new"))  # type: ignore[arg-type]
 
 
+NAMELESS = End(path="/dev/sdd", kind="device", size_bytes=64 << 20)
+
+
 def copied(**fields: object) -> list[Value]:
     return changed(4, **fields)
 
@@ -246,6 +250,19 @@ ALTERED: dict[str, tuple[list[Value], set[str]]] = {
         [*data_route()[:4], fact("detached"), *data_route()[4:6]],
         {"detached"},
     ),
+    "detached before a copy between drives that did not say which they are": (
+        [*data_route(), receipt(NAMELESS, NAMELESS)],
+        {"detached", "copy-verified", "unchanged-since"},
+    ),
+    "detached before a copy to an image": (
+        [*data_route(), receipt(device(OLD, "/dev/sdb"), image("/x"))],
+        {"detached"},
+    ),
+    "detached before a bag": ([*data_route(), bag()], {"detached"}),
+    "the source was written to while it was copied": (
+        copied(notes=(Note(code="source-changed", text="The source was written to."),)),
+        {"copy-verified", "unchanged-since"},
+    ),
 }
 
 
@@ -257,6 +274,34 @@ def test_each_thing_altered_shuts_it_and_is_named(tmp_path: Path, name: str) -> 
     for item in result.items:
         assert item.holds is (item.next is None)
         assert item.evidence
+
+
+THREE = (AREA, Area(offset=8 << 20, length=512), Area(offset=32 << 20, length=4096))
+
+
+@pytest.mark.parametrize("told", [(), (0,), (1,), (2,), (0, 1), (0, 2), (1, 2), (0, 1, 2)], ids=str)
+def test_the_customer_knows_of_every_unreadable_area(tmp_path: Path, told: tuple[int, ...]) -> None:
+    lost = tuple(Unreadable(offset=area.offset, length=area.length) for area in THREE)
+    whole = copied(unreadable=lost, bytes_copied=(64 << 20) - sum(area.length for area in THREE))
+    words = [fact("unreadable", str(THREE[number].offset), areas=THREE) for number in told]
+    result = gate(tmp_path, [*whole[:5], *words, whole[6]])
+    unsaid = [area for number, area in enumerate(THREE) if number not in told]
+    assert shut(result) == ({"unreadable-acknowledged"} if unsaid else set())
+    item = next(item for item in result.items if item.item == "unreadable-acknowledged")
+    for area in THREE:
+        assert (f"{area.offset:,}" in item.evidence) is (area in unsaid)
+    assert item.next == (f"drivecare job record 1042 unreadable {unsaid[0].offset}" if unsaid else None)
+
+
+def test_an_area_known_by_its_parts_or_within_a_larger_one_is_known(tmp_path: Path) -> None:
+    halves = (Area(offset=AREA.offset, length=4096), Area(offset=AREA.offset + 4096, length=4096))
+    larger = Area(offset=AREA.offset, length=AREA.length * 2)
+    for number, (areas, names) in enumerate(
+        [(halves, set()), (halves[:1], {"unreadable-acknowledged"}), ((larger,), set()), ((AREA, larger), set())]
+    ):
+        words = [fact("unreadable", str(area.offset), areas=areas) for area in areas]
+        documents = data_route()
+        assert shut(gate(tmp_path / str(number), [*documents[:5], *words, documents[6]])) == names
 
 
 # --- what opens it again --------------------------------------------------------------------------------------------
@@ -390,6 +435,40 @@ def test_a_person_says_which_drives_the_folders_lie_on_where_the_machine_cannot(
     assert "copy-verified" in shut(gate(tmp_path / "known", [*files[:4], other, *files[5:], fact("bag-drives")]))
 
 
+def test_a_source_written_to_meanwhile_is_acknowledged_once_for_each_copy(tmp_path: Path) -> None:
+    changed_source = (Note(code="source-changed", text="The source was written to."),)
+    documents = copied(notes=changed_source)
+    told = [*documents, fact("source-changed")]
+    assert shut(gate(tmp_path / "after", told)) == set()
+    early = [fact("source-changed"), *documents]
+    assert shut(gate(tmp_path / "before", early)) == {"copy-verified", "unchanged-since"}
+    verified_again = msgspec.structs.replace(documents[4], verification=Verification(method="direct", at=AN_HOUR_ON))
+    assert shut(gate(tmp_path / "verified", [*told, verified_again, fact("detached")])) == set()
+    copied_again = msgspec.structs.replace(documents[4], started="2026-11-25T11:10:00+00:00")
+    again = [*told, copied_again, fact("detached")]
+    assert shut(gate(tmp_path / "copied", again)) == {"copy-verified", "unchanged-since"}
+
+
+def test_an_image_written_to_on_its_way_counts_as_well(tmp_path: Path) -> None:
+    changed_image = (Note(code="source-changed", text="The source was written to."),)
+    to_image = receipt(device(OLD, "/dev/sdb"), image("/jobs/a.img"), notes=changed_image)
+    to_drive = receipt(image("/jobs/a.img"), device(NEW, "/dev/sdc"), parents=("ab" * 32,))
+    base = data_route()
+    assert shut(gate(tmp_path, [*base[:4], to_image, to_drive, *base[5:]])) == {"copy-verified", "unchanged-since"}
+
+
+def test_a_proof_is_overtaken_by_a_copy_to_a_drive_that_may_be_this_one(tmp_path: Path) -> None:
+    documents = [*data_route(), receipt(device(OLD, "/dev/sdb"), NAMELESS, verified=False), fact("detached")]
+    result = gate(tmp_path / "a", documents)
+    assert shut(result) == {"copy-verified", "unchanged-since"}
+    item = next(item for item in result.items if item.item == "copy-verified")
+    assert "it may have been Petrel PM-500 PM6-311842" in item.evidence
+    assert str(item.next).startswith("drivecare verify ")
+    assert shut(gate(tmp_path / "b", [*documents, documents[4], fact("detached")])) == set()
+    elsewhere = receipt(device(OLD, "/dev/sdb"), device(OTHER, "/dev/sdd"), verified=False)
+    assert shut(gate(tmp_path / "c", [*data_route(), elsewhere, fact("detached")])) == set()
+
+
 # --- the same drive goes back ---------------------------------------------------------------------------------------
 
 
@@ -409,7 +488,8 @@ def rechecked(before: int, after: int | None, *, way_out: bool = True) -> list[V
     if way_out:
         documents.append(fact("way-out", note="new cable, read 100 GB"))
     if after is not None:
-        documents.append(assessment(OLD, "recheck", findings=(pending(after, "recheck"),)))
+        again = assessment(OLD, "recheck", findings=(pending(after, "recheck"),), read_at=READ_AGAIN_AT)
+        documents.append(again)
     return documents
 
 
@@ -431,7 +511,7 @@ def test_a_recheck_opens_once_its_way_out_is_done(tmp_path: Path, documents: lis
 def test_a_new_signal_after_the_way_out_is_growth(tmp_path: Path) -> None:
     documents = rechecked(3, 3)
     more = msgspec.structs.replace(pending(1, "recheck"), signal="crc_errors", label="link errors")
-    documents[-1] = assessment(OLD, "recheck", findings=(pending(3, "recheck"), more))
+    documents[-1] = assessment(OLD, "recheck", findings=(pending(3, "recheck"), more), read_at=READ_AGAIN_AT)
     result = gate(tmp_path, documents)
     assert shut(result) == {"verdict"}
     assert "grew link errors" in str(result.items)
@@ -500,14 +580,17 @@ def test_commands_name_the_folder_of_jobs_where_a_person_did(tmp_path: Path) -> 
     assert "drivecare job record 1042 consent --jobs '/srv/my jobs'" in str(judge(case).items)
 
 
+SEEN_AT = "2026-11-25T11:00:00+00:00"
+
+
 def surface(serial: str | None, *holes: UnreadableArea) -> SurfaceScan:
     return SurfaceScan(
-        serial=serial, started="", finished="", bytes_total=1 << 30, bytes_read=1 << 30, unreadable=holes
+        serial=serial, started="", finished=SEEN_AT, bytes_total=1 << 30, bytes_read=1 << 30, unreadable=holes
     )
 
 
 HOLE = UnreadableArea(offset=4096, length=512)
-FAILED = SelfTested(drive=OLD, state="failed")
+FAILED = SelfTested(drive=OLD, state="failed", finished_at=SEEN_AT)
 
 
 @pytest.mark.parametrize(
@@ -524,7 +607,12 @@ def test_what_was_seen_after_the_verdict_shuts_it_until_judged_again(tmp_path: P
     (verdict,) = [item for item in judged.items if item.item == "verdict"]
     assert verdict.evidence == says
     assert verdict.next == "drivecare assess DRIVE --job 1042"
-    assert not shut(gate(tmp_path / "b", [*same_route(), seen, assessment(OLD, "refit")]))
+    assert not shut(gate(tmp_path / "b", [*same_route(), seen, assessment(OLD, "refit", read_at=READ_AGAIN_AT)]))
+
+
+def test_the_same_report_filed_again_clears_nothing_that_was_seen_since(tmp_path: Path) -> None:
+    documents = [*same_route(), surface("KX25-00417", HOLE), *same_route()[1:]]
+    assert shut(gate(tmp_path, documents)) == {"verdict"}
 
 
 @pytest.mark.parametrize(

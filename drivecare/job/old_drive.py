@@ -1,0 +1,122 @@
+"""The gate's items about the customer's drive: was it read for this job, is it this unit's, may it go back?"""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+from drivecare.job.case import Case, newest
+from drivecare.job.folder import Filed
+from drivecare.job.items import doubt, identity, plan_command, recorded
+from drivecare.job.model import Fact, Item
+from drivecare.job.readings import read_at, taken_at
+from drivecare.job.sameness import Who, same_drive
+from drivecare.job.times import age, moment
+from drivecare.risk.model import Assessment
+
+
+def old_drive_read(case: Case) -> Item:
+    """The customer's drive was read and judged, or is recorded as dead where nothing is carried over."""
+    read, dead = newest(case.old_drive), case.fact("dead-drive")
+    if read is not None:
+        against = doubt(case, read)
+        return Item(
+            item="old-drive-read",
+            holds=not against,
+            evidence=f"{Who.of(read.document.drive)}: {read.document.verdict}{'; ' if against else ''}{against}",
+            age=age(read_at(read), case.now),
+            next=case.command("assess", "DRIVE") if against else None,
+        )
+    if dead is not None and case.route == "new-drive-empty":
+        return recorded(case, "old-drive-read", dead, f"{dead.document.about} answers nowhere", "")
+    if case.used:
+        names = " and ".join(sorted({str(Who.of(used.document.drive)) for used in case.used}))
+        return Item(
+            item="old-drive-read",
+            holds=False,
+            evidence=f"not known which is the customer's: {names}",
+            next=case.command("job", "record", case.id, "old-drive", "SERIAL", job=False),
+        )
+    return Item(
+        item="old-drive-read", holds=False, evidence="no reading is filed", next=case.command("assess", "DRIVE")
+    )
+
+
+def old_drive_identity(case: Case) -> Item:
+    """The customer's drive said itself who it is."""
+    dead = case.fact("dead-drive")
+    if not case.old_drive and dead is not None and case.route == "new-drive-empty":
+        return recorded(case, "old-drive-identity", dead, f"from its label: {dead.document.about}", "")
+    return identity(case, "old-drive-identity", newest(case.old_drive), case.command("assess", "DRIVE"))
+
+
+def verdict(case: Case) -> Item:
+    """The drive may go back: refit, or recheck with its way out done."""
+    read = newest(case.old_drive)
+    if read is None:
+        return Item(item="verdict", holds=False, evidence="no verdict", next=case.command("assess", "DRIVE"))
+    judged = read.document
+    how_old = age(read_at(read), case.now)
+    seen = case.seen_since(read)
+    if seen is not None and judged.verdict in ("refit", "recheck"):
+        evidence = f"{judged.verdict}, but since then {seen}: judge it again"
+        return Item(item="verdict", holds=False, evidence=evidence, age=how_old, next=case.command("assess", "DRIVE"))
+    if judged.verdict == "refit":
+        return Item(item="verdict", holds=True, evidence=f"refit: {judged.headline}", age=how_old)
+    if judged.verdict == "recheck":
+        return _recheck(case, judged, how_old)
+    following = case.command("assess", "DRIVE") if judged.verdict == "unproven" else plan_command(case)
+    evidence = f"{judged.verdict}: {judged.headline}"
+    return Item(item="verdict", holds=False, evidence=evidence, age=how_old, next=following)
+
+
+def _recheck(case: Case, judged: Assessment, how_old: str) -> Item:
+    """A recheck holds once its way out was taken, logged, and the drive was read after that and shows no growth."""
+    fact = case.fact("way-out")
+    if fact is None:
+        record = case.command("job", "record", case.id, "way-out", "--note", "WHAT WAS DONE", job=False)
+        evidence = f"recheck, its way out not taken: {judged.way_out or judged.headline}"
+        return Item(item="verdict", holds=False, evidence=evidence, age=how_old, next=record)
+    before, after = _around(case, fact)
+    missing = "" if after is not None else "not read again since"
+    if after is not None and before is None:
+        missing = "no reading from before it to compare with; record the next way out, then read again"
+    if before is None or after is None:
+        evidence = f"recheck: way out taken, {missing}"
+        return Item(item="verdict", holds=False, evidence=evidence, age=how_old, next=case.command("assess", "DRIVE"))
+    grown = _grown(before.document, after.document)
+    evidence = f"recheck: since the way out grew {', '.join(grown)}" if grown else "recheck cleared: nothing grew since"
+    following = plan_command(case) if grown else None
+    return Item(item="verdict", holds=not grown, evidence=evidence, age=how_old, next=following)
+
+
+def _around(case: Case, way_out: Filed[Fact]) -> tuple[Filed[Assessment] | None, Filed[Assessment] | None]:
+    """The last reading taken before the way out was recorded and the newest since, of what is certainly one drive."""
+    recorded_at = moment(way_out.document.at) or way_out.entry.filed_at
+    last = newest(case.old_drive)
+    if last is None:
+        return None, None
+    drive = Who.of(last.document.drive)
+    timed: list[tuple[datetime, Filed[Assessment]]] = [
+        (taken, reading)
+        for reading in case.old_drive
+        if (taken := taken_at(reading)) is not None
+        and (reading is last or same_drive(Who.of(reading.document.drive), drive, case.labels) == "yes")
+    ]
+    before = newest([reading for taken, reading in timed if taken <= recorded_at])
+    after = newest([reading for taken, reading in timed if taken > recorded_at])
+    return before, after
+
+
+def _grown(before: Assessment, after: Assessment) -> list[str]:
+    """Labels of findings that are new, or whose number is larger, or of which no number can be compared."""
+    earlier = {finding.signal: finding.observed for finding in before.findings if finding.severity != "note"}
+    grown = []
+    for finding in after.findings:
+        if finding.severity == "note" or finding.signal == "estimate":  # the estimate grows with age alone
+            continue
+        was, now = earlier.get(finding.signal), finding.observed
+        same = was == now and was is not None
+        fewer = isinstance(was, int | float) and isinstance(now, int | float) and now <= was
+        if not (same or fewer):
+            grown.append(finding.label)
+    return grown

@@ -1,0 +1,71 @@
+"""A drive that cannot be the unit's own, by what both sides tell, keeps the gate shut until somebody explains it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from drivecare.documents import Value
+from drivecare.fit.hosts import load_hosts, match
+from drivecare.job.case import load_case
+from drivecare.job.gate import judge
+from drivecare.job.model import BuiltFor
+from drivecare.job.unit import built_for, unlike
+from drivecare.reading.model import Drive
+from tests.job.carried import NEW, NOW, OLD, OPENING, assessment, data_route, empty_route, fact, filed, same_route
+
+BAY_7_MM = BuiltFor(form_factors=("2.5-inch",), protocols=("sata",))
+IN_THAT_BAY = msgspec.structs.replace(OPENING, built_for=BAY_7_MM)
+
+
+def sized(of: Drive, form_factor: str | None, protocol: str | None = "ata") -> Drive:
+    return msgspec.structs.replace(of, form_factor=form_factor, protocol=protocol, link_max_gbps=6.0)
+
+
+def shut(folder: Path, documents: list[Value]) -> dict[str, str]:
+    gate = judge(load_case(filed(folder, documents, opening=IN_THAT_BAY), now=NOW))
+    return {item.item: item.evidence for item in gate.items if not item.holds}
+
+
+def test_a_3_5_inch_drive_is_not_that_of_a_2_5_inch_bay(tmp_path: Path) -> None:
+    documents = [same_route()[0], assessment(sized(OLD, "3.5 inches"), "refit")]
+    assert shut(tmp_path / "a", documents) == {
+        "old-drive-read": "Kestrel KD-500 KX25-00417: refit; it is 3.5-inch, this unit is built for 2.5-inch: "
+        "read the right one, or record unlike-profile KX25-00417"
+    }
+    explained = fact("unlike-profile", "KX25-00417", note="the customer fitted it outside the case")
+    assert shut(tmp_path / "b", [*documents, explained]) == {}
+    assert shut(tmp_path / "c", [explained, *documents]).keys() == {"old-drive-read"}  # before that drive was read
+
+
+def test_nor_is_it_to_be_fitted_whatever_the_stock_list_says_of_it(tmp_path: Path) -> None:
+    documents = data_route()
+    documents[3] = assessment(sized(NEW, "3.5 inches"), "refit", sale="new")
+    assert shut(tmp_path / "data", documents).keys() == {"inspection"}
+    documents = empty_route()
+    documents[4] = assessment(sized(NEW, "3.5 inches"), "refit", sale="new")
+    assert shut(tmp_path / "empty", documents).keys() == {"inspection"}
+
+
+@pytest.mark.parametrize(
+    ("drive", "words"),
+    [
+        (sized(OLD, "2.5 inches"), ""),
+        (sized(OLD, None), ""),
+        (sized(OLD, "a body nobody knows"), ""),
+        (sized(OLD, None, None), ""),
+        (sized(OLD, "3.5 inches"), "it is 3.5-inch, this unit is built for 2.5-inch"),
+        (sized(OLD, "2.5 inches", "scsi"), "it is sas, this unit is built for sata"),
+        (sized(OLD, None, "nvme"), "it is nvme, this unit is built for sata"),
+    ],
+)
+def test_only_what_both_sides_tell_speaks_against_a_drive(drive: Drive, words: str) -> None:
+    assert unlike(drive, BAY_7_MM) == words
+    assert unlike(drive, None) == ""  # a job of 0.1.0
+    assert unlike(drive, BuiltFor()) == ""
+
+
+def test_what_a_job_keeps_of_the_profile() -> None:
+    assert built_for(match("bay-2.5-7", load_hosts())) == BAY_7_MM
