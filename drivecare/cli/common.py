@@ -77,10 +77,10 @@ def named_jobs(ctx: click.Context) -> Path | None:
 
 
 def job_folder(id: str, jobs: Path | None) -> JobFolder:
-    """An existing job."""
+    """An existing job, whose notices go to stderr."""
     from drivecare.job.folder import open_job
 
-    return open_job(id, jobs)
+    return open_job(id, jobs, notify=lambda sentence: click.echo(sentence, err=True))
 
 
 def who() -> str:

@@ -25,6 +25,8 @@ def history(serial: str, jobs: Path, as_json: bool) -> None:
     from drivecare.job.history import history as gather
 
     told = gather(serial, all_jobs(jobs))
+    for reason in told.unread:
+        click.echo(f"not read: {reason}", err=True)
     finish(told, show=lambda out: _show(out, told), as_json=as_json)
 
 

@@ -56,6 +56,7 @@ def new(
     ctx: click.Context, id: str, label: str, complaint: str, symptoms: tuple[str, ...], jobs: Path, as_json: bool
 ) -> None:
     """Open a job, and say what the unit's profile advises for its symptoms."""
+    from drivecare import __version__
     from drivecare.cli.hosts import known_hosts
     from drivecare.fit.hosts import match
     from drivecare.fit.plan import advise
@@ -77,13 +78,16 @@ def new(
         symptoms=symptoms,
         advice=tuple(advise(symptom, host) for symptom in symptoms),
         built_for=built_for(host),
+        tool_version=__version__,
     )
     folder = create_job(opening, jobs)
 
     def show(out: Console) -> None:
         out.print(f"Job {id} opened for {host.name} in {folder.path}", soft_wrap=True)
         _show_advice(out, opening.advice)
-        following = load_case(folder, jobs=named_jobs(ctx)).command("job", "record", id, "consent", job=False)
+        following = load_case(folder, jobs=named_jobs(ctx), digests=False).command(
+            "job", "record", id, "consent", job=False
+        )
         out.print(f"Next: {following}", soft_wrap=True)
 
     finish(opening, show=show, as_json=as_json)
@@ -119,14 +123,20 @@ def record(id: str, fact: str, about: tuple[str, ...], note: str | None, jobs: P
     unchanged             nothing was written to the new drive since it was verified
     detached              power is off, old and new drive are no longer attached together
     no-data               the customer agreed that nothing is carried over
+    chain-mended --note WHY   results without a line in the chain, left by an interruption, are the job's
     """
     from drivecare.job.case import load_case
     from drivecare.job.facts import make_fact
     from drivecare.job.times import stamp
 
     folder = job_folder(id, jobs)
-    areas = tuple(area for one in load_case(folder).receipts for area in one.document.unreadable)
+    receipts = load_case(folder, digests=False).receipts
+    areas = tuple(area for filed in receipts for area in filed.document.unreadable)
     facts = [make_fact(fact, value, note=note, at=stamp(), by=who(), areas=areas) for value in (about or (None,))]
+    if fact == "chain-mended":
+        mended = folder.mend_chain(facts[0])
+        click.echo(f"filed as {mended.entry.path}", err=True)
+        finish(mended.document, show=lambda out: _show_facts(out, [mended.document]), as_json=as_json)
     for made in facts[:-1]:
         folder.file(made)
     finish(facts[-1], show=lambda out: _show_facts(out, facts), as_json=as_json, job=id, jobs=jobs)
@@ -320,6 +330,10 @@ def _show_job(out: Console, told: Job) -> None:
     out.print()
     rows = [(f"{line.number:04}", said(line.filed_at), line.kind, line.says) for line in told.story]
     table(out, [("", "when", "what", "says"), *rows], heading=True)
+    if told.faults:
+        out.print("\nNot as it was filed:")
+        for fault in told.faults:
+            wrapped(out, fault, first="  ", rest=4)
     if told.next:
         out.print()
         wrapped(out, f"Next: {told.why}")

@@ -29,16 +29,24 @@ def verify(
     """Read TARGET whole and compare it with RECEIPT, or check a bag of files (a folder) by its manifests.
 
     Without TARGET the one the receipt names is read. Where it agrees, the receipt tells when and how it was last
-    verified; otherwise the receipt stays as it is, and the areas that differ are named.
+    verified; otherwise the receipt stays as it is, and the areas that differ are named. A receipt filed in a job is
+    never changed: with --job a new one is filed.
     """
     if receipt.is_dir():
         _verify_bag(receipt, as_json=as_json, job=job, jobs=jobs)
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_receipt
     from drivecare.hardware.verifying import verify_file
+    from drivecare.job.result_files import is_result
 
     with followed() as watch:
-        result, note = verify_file(receipt, target, watch=watch, after_power_cycle=after_power_cycle)
+        result, note = verify_file(
+            receipt,
+            target,
+            watch=watch,
+            after_power_cycle=after_power_cycle,
+            rewrite=not is_result(receipt),  # a job's results are added, never changed
+        )
     if note:
         click.echo(note, err=True)
 

@@ -16,11 +16,12 @@ from drivecare.transfer.verify import verify
 
 
 def verify_file(
-    path: Path, target: str | None, *, watch: Watch, after_power_cycle: bool = False
+    path: Path, target: str | None, *, watch: Watch, after_power_cycle: bool = False, rewrite: bool = True
 ) -> tuple[Receipt, str | None]:
     """The receipt as the target stands now, and a sentence to tell the user, if there is one.
 
-    The file is replaced only where its own target agrees. Raises BadInput, Unavailable, Refused, Interrupted.
+    The file is replaced only where its own target agrees, and never without `rewrite`. Raises BadInput, Unavailable,
+    Refused, Interrupted.
     """
     receipt = load(Receipt, path)
     where = target or _named(receipt, path)
@@ -43,7 +44,7 @@ def verify_file(
         pool.close()
     if not own:
         return result, f"{where} is not the drive that the receipt names, so the receipt stays as it is."
-    if result.verified:
+    if result.verified and rewrite:
         try:
             write_file(path, encode(result), replace=True)
         except Unavailable as error:

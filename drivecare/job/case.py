@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TypeVar
 
 from drivecare.documents import Value
 from drivecare.fit.model import Plan
+from drivecare.job.chain import Audit
 from drivecare.job.facts import area_of
 from drivecare.job.folder import Filed, JobFolder
 from drivecare.job.model import Closing, Fact, FactName, Opening, Route, SelfTested
@@ -32,7 +33,7 @@ ROUTES: tuple[Route, ...] = ("same-drive", "new-drive-data", "new-drive-empty")
 @dataclass(frozen=True, kw_only=True)
 class Case:
     """A job as of `now`. Every tuple stands in the order of filing, but for `assessments`: each reading stands there
-    once, in the order in which the drives were read. `missing` are numbers whose file is gone.
+    once, in the order in which the drives were read. `audit` says what became of the filed results.
 
     `jobs` is the folder of jobs where a person named one, so that the commands we print work when copied.
     """
@@ -48,7 +49,7 @@ class Case:
     selftests: tuple[Filed[SelfTested], ...] = ()
     facts: tuple[Filed[Fact], ...] = ()
     closing: Filed[Closing] | None = None
-    missing: tuple[int, ...] = ()
+    audit: Audit = field(default_factory=Audit)
     jobs: Path | None = None
 
     @property
@@ -140,21 +141,31 @@ class Case:
         return " ".join(["drivecare", *(shlex.quote(word) for word in (*words, *filing, *where))])
 
 
-def load_case(folder: JobFolder, *, now: datetime | None = None, jobs: Path | None = None) -> Case:
-    """Everything filed in a job. Raises BadInput naming a file that is malformed."""
+def load_case(
+    folder: JobFolder, *, now: datetime | None = None, jobs: Path | None = None, digests: bool = True
+) -> Case:
+    """Everything filed in a job. Raises BadInput naming a file that is malformed and of which the audit says nothing.
+
+    Without `digests` the results are held against the chain by their names alone: quick, and enough for a list.
+    """
+    audit = folder.audit(digests=digests)
+
+    def results(kind: type[T]) -> tuple[Filed[T], ...]:
+        return folder.results(kind, doubtful=audit.doubtful)
+
     return Case(
         id=folder.id,
         now=(now or datetime.now(UTC)).astimezone(UTC),
         opening=folder.opening(),
-        assessments=in_order(folder.results(Assessment)),
-        plans=folder.results(Plan),
-        receipts=folder.results(Receipt),
-        bags=folder.results(BagReceipt),
-        scans=folder.results(SurfaceScan),
-        selftests=folder.results(SelfTested),
-        facts=folder.results(Fact),
-        closing=folder.newest(Closing),
-        missing=folder.missing(),
+        assessments=in_order(results(Assessment)),
+        plans=results(Plan),
+        receipts=results(Receipt),
+        bags=results(BagReceipt),
+        scans=results(SurfaceScan),
+        selftests=results(SelfTested),
+        facts=results(Fact),
+        closing=newest(results(Closing)),
+        audit=audit,
         jobs=jobs,
     )
 

@@ -51,6 +51,10 @@ FACTS: dict[FactName, Meaning] = {
     "bag-drives": Meaning("the bag's source folder lies on the customer's drive and the bag on the new drive"),
     "left-out": Meaning("the customer knows which files could not be copied"),
     "no-data": Meaning("the customer agreed that nothing is carried over from the old drive"),
+    "chain-mended": Meaning(
+        "results that an interruption left without a line in the chain were looked at and are the job's",
+        note="power cut while the copy was filed",
+    ),
 }
 
 

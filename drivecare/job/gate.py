@@ -36,14 +36,18 @@ def judge(case: Case, route: Route | None = None) -> Gate:
 
 
 def records(case: Case) -> Item:
-    """No filed result is gone."""
-    gone = ", ".join(f"{number:04}" for number in case.missing)
-    return Item(
-        item="records",
-        holds=not gone,
-        evidence=f"filed once and gone: {gone}" if gone else "every filed result is there",
-        next=case.command("job", "show", case.id, job=False) if gone else None,
-    )
+    """Every filed result lies there as it was filed."""
+    wrong, mended = case.audit.sentences, case.facts_named("chain-mended")
+    if wrong:
+        more = f" and {len(wrong) - 5:,} more" if len(wrong) > 5 else ""
+        mend = case.command("job", "record", case.id, "chain-mended", "--note", "WHY", job=False)
+        following = case.command("job", "show", case.id, job=False) if case.audit.faults else mend
+        return Item(item="records", holds=False, evidence="; ".join(wrong[:5]) + more, next=following)
+    if not case.audit.chained:
+        limits = "opened before results were chained, so a change or the loss of the newest would not show"
+        return Item(item="records", holds=True, evidence=f"every number is there; {limits}")
+    taken_up = "".join(f"; {fact.document.about} taken up: {fact.document.note}" for fact in mended)
+    return Item(item="records", holds=True, evidence=f"every filed result lies there as it was filed{taken_up}")
 
 
 def consent(case: Case) -> Item:

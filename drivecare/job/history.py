@@ -7,8 +7,8 @@ from datetime import datetime
 
 import msgspec
 
-from drivecare.errors import BadInput
-from drivecare.job.folder import Filed, JobFolder
+from drivecare.errors import BadInput, DriveCareError
+from drivecare.job.folder import Filed, JobFolder, checked_id
 from drivecare.job.model import Change, History, Seen
 from drivecare.job.times import moment, stamp
 from drivecare.reading.model import Reading, SelfTest, Values
@@ -16,11 +16,22 @@ from drivecare.risk.model import Assessment
 
 
 def history(serial: str, jobs: Iterable[JobFolder]) -> History:
-    """Every reading of the drive with this serial number, oldest first. Raises BadInput where no job holds one."""
-    found = [(job.id, one) for job in jobs for one in readings_of(serial, job)]
-    filed = sorted(found, key=lambda pair: (when(pair[1]), pair[0], pair[1].entry.number))
+    """Every reading of the drive with this serial number, oldest first. Raises BadInput where no job holds one.
+
+    A job that cannot be read is named in `unread` and does not hide the others.
+    """
+    readings: list[tuple[str, Filed[Assessment] | Filed[Reading]]] = []
+    unread: list[str] = []
+    for job in jobs:
+        try:
+            checked_id(job.id)
+            readings += [(job.id, reading) for reading in readings_of(serial, job)]
+        except DriveCareError as error:
+            unread.append(error.message())
+    filed = sorted(readings, key=lambda pair: (when(pair[1]), pair[0], pair[1].entry.number))
     if not filed:
-        raise BadInput(f"no job holds a reading of a drive with serial number {serial}", hint="See drivecare job list.")
+        hint = f"Not read: {'; '.join(unread)}" if unread else "See drivecare job list."
+        raise BadInput(f"no job holds a reading of a drive with serial number {serial}", hint=hint)
     seen: list[Seen] = []
     before: Values | None = None
     for job_id, one in filed:
@@ -36,7 +47,8 @@ def history(serial: str, jobs: Iterable[JobFolder]) -> History:
             )
         )
         before = document.values
-    return History(serial=serial, model=filed[-1][1].document.drive.model, readings=tuple(seen))
+    model = filed[-1][1].document.drive.model
+    return History(serial=serial, model=model, readings=tuple(seen), unread=tuple(unread))
 
 
 def readings_of(serial: str, job: JobFolder) -> tuple[Filed[Assessment] | Filed[Reading], ...]:

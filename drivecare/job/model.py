@@ -26,6 +26,7 @@ FactName = Literal[
     "unlike-profile",
     "copy-size",
     "source-changed",
+    "chain-mended",
 ]
 OldDrive = Literal["returned", "kept", "destroyed"]
 ImageFate = Literal["kept", "handed-over", "removed", "gone"]  # gone: it was no longer there at closing
@@ -39,7 +40,10 @@ class BuiltFor(Value, frozen=True, kw_only=True):
 
 
 class Opening(Value, frozen=True, kw_only=True):
-    """What a job is opened with. `host` is a profile's ID, `label` what the unit's label says, word for word."""
+    """What a job is opened with. `host` is a profile's ID, `label` what the unit's label says, word for word.
+
+    `tool_version` is null in jobs opened by 0.1.0, which have no chain.
+    """
 
     schema: Literal["drivecare/opening-1"] = "drivecare/opening-1"
     id: str
@@ -52,6 +56,7 @@ class Opening(Value, frozen=True, kw_only=True):
     symptoms: tuple[str, ...] = ()
     advice: tuple[Advice, ...] = ()  # what the host's profile says to these symptoms
     built_for: BuiltFor | None = None  # None in jobs of 0.1.0
+    tool_version: str | None = None
 
 
 class Fact(Value, frozen=True, kw_only=True):
@@ -129,7 +134,7 @@ class Line(Value, frozen=True, kw_only=True):
 
 
 class Job(Value, frozen=True, kw_only=True):
-    """A job's story so far and the next step."""
+    """A job's story so far and the next step. `faults`: results that were removed, renamed, altered or added."""
 
     schema: Literal["drivecare/job-1"] = "drivecare/job-1"
     id: str
@@ -147,6 +152,7 @@ class Job(Value, frozen=True, kw_only=True):
     verdict: str | None = None  # of the old drive's newest reading
     gate_open: bool
     story: tuple[Line, ...] = ()
+    faults: tuple[str, ...] = ()
     next: str | None = None
     why: str | None = None
 
@@ -200,12 +206,16 @@ class Seen(Value, frozen=True, kw_only=True):
 
 
 class History(Value, frozen=True, kw_only=True):
-    """Every reading of one drive across jobs, oldest first, each with what changed since the one before."""
+    """Every reading of one drive across jobs, oldest first, each with what changed since the one before.
+
+    `unread`: jobs that could not be read, and why.
+    """
 
     schema: Literal["drivecare/history-1"] = "drivecare/history-1"
     serial: str
     model: str | None = None
     readings: tuple[Seen, ...] = ()
+    unread: tuple[str, ...] = ()
 
 
 class Export(Value, frozen=True, kw_only=True):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Container
 from typing import Any
 
 import msgspec
@@ -11,9 +11,10 @@ from drivecare.documents import read_bytes
 from drivecare.errors import BadInput, DriveCareError
 from drivecare.job.case import Case, load_case
 from drivecare.job.facts import FACTS
-from drivecare.job.folder import Entry, JobFolder
+from drivecare.job.folder import JobFolder, checked_id
 from drivecare.job.gate import judge
 from drivecare.job.model import Gate, Job, JobLine, Line
+from drivecare.job.result_files import Entry
 
 
 def tell(folder: JobFolder, case: Case) -> Job:
@@ -35,7 +36,8 @@ def tell(folder: JobFolder, case: Case) -> Job:
         route=gate.route,
         verdict=case.old_drive[-1].document.verdict if case.old_drive else None,
         gate_open=gate.open,
-        story=tuple(_line(entry) for entry in folder.entries()),
+        story=tuple(_line(entry, case.audit.doubtful) for entry in folder.entries()),
+        faults=case.audit.sentences,
         next=following,
         why=why,
     )
@@ -53,12 +55,16 @@ def next_step(case: Case, gate: Gate) -> tuple[str | None, str | None]:
 
 
 def summary(folder: JobFolder) -> JobLine:
-    """The job in one line of the list; a malformed one says so instead of hiding the others."""
+    """The job in one line of the list; a malformed one says so instead of hiding the others.
+
+    The results are held against the chain by their names: digests are for the gate, which is asked for one job.
+    """
     try:
-        case = load_case(folder)
+        checked_id(folder.id)
+        case = load_case(folder, digests=False)
         gate = judge(case)
     except DriveCareError as error:
-        return JobLine(id=folder.id, error=error.message())
+        return JobLine(id=ascii(folder.id)[1:-1], error=error.message())
     return JobLine(
         id=case.id,
         host=case.opening.host,
@@ -70,12 +76,16 @@ def summary(folder: JobFolder) -> JobLine:
     )
 
 
-def _line(entry: Entry) -> Line:
+def _line(entry: Entry, doubtful: Container[str]) -> Line:
     try:
         document = msgspec.json.decode(read_bytes(entry.path))
         says = _SAYS.get(entry.kind, _unknown)(document)
-    except (msgspec.DecodeError, KeyError, TypeError, AttributeError, ValueError) as error:
-        raise BadInput("is not a document of a job", where=str(entry.path)) from error
+    except (BadInput, msgspec.DecodeError, KeyError, TypeError, AttributeError, ValueError) as error:
+        if isinstance(error, BadInput) and entry.path.name not in doubtful:
+            raise
+        if entry.path.name not in doubtful:
+            raise BadInput("is not a document of a job", where=str(entry.path)) from error
+        says = "cannot be read"
     return Line(
         number=entry.number,
         kind=entry.kind,

@@ -97,6 +97,10 @@ def test_a_slip_is_one_line_and_exit_3(tmp_path: Path, words: tuple[str, ...], m
 def test_a_malformed_file_in_a_job_is_named(tmp_path: Path) -> None:
     job = filed(tmp_path, same_route())
     job.entries()[2].path.write_text('{"verdict": ')
+    shown = drivecare("job", "show", "1042", jobs=tmp_path)
+    assert shown.returncode == 0
+    assert f"{job.entries()[2].path.name} was altered since it was filed" in " ".join(shown.stdout.split())
+    (job.path / "chain").unlink()  # as in a job of 0.1.0, where nothing else tells of it
     done = drivecare("job", "show", "1042", jobs=tmp_path)
     assert done.returncode == 3
     assert done.stderr.startswith(f"drivecare: {job.entries()[2].path}: is not valid JSON")
@@ -169,7 +173,7 @@ def test_an_export(tmp_path: Path) -> None:
     archive = tmp_path / "x.tar.gz"
     done = drivecare("job", "export", "1042", "--output", str(archive), jobs=tmp_path / "jobs")
     assert done.returncode == 0
-    assert done.stdout.startswith(f"{archive}: 1 files and manifest-sha256.txt")
+    assert done.stdout.startswith(f"{archive}: 2 files and manifest-sha256.txt")
     assert archive.is_file()
 
 

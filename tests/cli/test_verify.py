@@ -49,6 +49,17 @@ def test_a_sound_target_is_verified_and_the_receipt_says_when(receipt: Path) -> 
     assert after.verification is not None
 
 
+def test_a_receipt_filed_in_a_job_is_never_rewritten(receipt: Path, tmp_path: Path) -> None:
+    """Results are added, never changed; the gate itself proposes to verify the filed one."""
+    filed = tmp_path / "0005-receipt-20261125T110000Z.json"
+    before = receipt.read_bytes() + b"\n"  # which a receipt written anew does not have
+    filed.write_bytes(before)
+    assert run(verify, filed, "target.img").exit_code == 0
+    assert filed.read_bytes() == before
+    assert run(verify, receipt, "target.img").exit_code == 0
+    assert receipt.read_bytes() != before
+
+
 def test_without_a_target_the_receipt_names_it(receipt: Path) -> None:
     assert run(verify, receipt).exit_code == 0
 

@@ -1,0 +1,206 @@
+"""The chain of a job: one line for each result, each line bound to the one before it.
+
+    0001 0001-opening-20261125T100000Z.json 5c1f...e2 0000...00
+    0002 0002-fact-20261125T100210Z.json 9b77...41 77aa...0c
+
+A line holds the number of the result, its file name, the SHA-256 of the file's bytes and the SHA-256 of the line before
+(its line feed included; zeros stand before the first). So `sha256sum 0002-*` and `sed -n 1p chain | sha256sum` check
+line 2 by hand.
+
+Line N is that of result N: lines are written in the order of the numbers and never after a gap. What the chain can say
+therefore has three parts:
+
+    lined results            | results at the end without a line     | anything else
+    must be there, unaltered | left by a kill between file and line; | was added by hand
+                             | a person may take them up             |
+
+Pure: bytes and listed digests in, an `Audit` out. Whoever keeps the results does the reading and writing.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+CHAIN = "chain"  # its file name; no .json, so that it is no result itself
+NOTHING_BEFORE = "0" * 64
+_LINE = re.compile(rb"([0-9]{4,5}) ([!-.0-~]{1,255}) ([0-9a-f]{64}) ([0-9a-f]{64})")
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Result:
+    """A result as it lies in the store. `digest` is None where it was not computed or, with a `fault`, cannot be."""
+
+    number: int
+    file: str
+    digest: str | None = None
+    fault: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Link:
+    """One line of the chain."""
+
+    number: int
+    file: str
+    digest: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Fault:
+    """What is wrong with one file, in words that follow its name. `renamed_to`: what it is called now."""
+
+    file: str
+    what: str
+    renamed_to: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Chain:
+    """A chain as parsed. `end` is what the next line must name; `fragment` a last line that was cut short."""
+
+    links: tuple[Link, ...] = ()
+    end: str = NOTHING_BEFORE
+    fragment: bytes = b""
+    faults: tuple[Fault, ...] = ()
+
+    @property
+    def continuable(self) -> bool:
+        """Whether another line may follow."""
+        return not self.fragment and not self.faults
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Audit:
+    """How the results of a job compare with its chain. `chained` is false for jobs opened before there were chains.
+
+    `unlined`: results at the end that have no line, with everything before them as it was filed.
+    """
+
+    chained: bool = True
+    faults: tuple[Fault, ...] = ()
+    unlined: tuple[Result, ...] = ()
+
+    @property
+    def doubtful(self) -> frozenset[str]:
+        """Files of which the chain does not say that they are as they were filed."""
+        named = (name for fault in self.faults for name in (fault.file, fault.renamed_to) if name is not None)
+        return frozenset(named) | {result.file for result in self.unlined}
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What is wrong, a sentence for each file."""
+        left = (f"{result.file} has no line in the chain, as after an interruption" for result in self.unlined)
+        return (*(f"{fault.file} {fault.what}" for fault in self.faults), *left)
+
+
+def line_for(number: int, file: str, digest: str, before: str) -> bytes:
+    """The line of a result, whose digest is `digest`, after a line whose digest is `before`."""
+    return f"{number:04} {file} {digest} {before}\n".encode("ascii")
+
+
+def lines_for(results: Iterable[Result], before: str) -> bytes:
+    """The lines of several results, which must have digests, in their order."""
+    lines = b""
+    for result in results:
+        assert result.digest is not None
+        line = line_for(result.number, result.file, result.digest, before)
+        before = digest_of(line)
+        lines += line
+    return lines
+
+
+def digest_of(data: bytes) -> str:
+    """SHA-256 in lower-case hex."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def parse(data: bytes) -> Chain:
+    """Read a chain. Reading ends at the first line that is none; a line that does not follow is a fault and is kept."""
+    links: list[Link] = []
+    faults: list[Fault] = []
+    end = NOTHING_BEFORE
+    *lines, fragment = data.split(b"\n")
+    for place, line in enumerate(lines, 1):
+        match = _LINE.fullmatch(line)
+        if match is None:
+            faults.append(Fault(file=CHAIN, what=f"line {place:,} is not a line of a chain"))
+            break
+        number, file, digest, before = (part.decode("ascii") for part in match.groups())
+        if int(number) != place:
+            faults.append(Fault(file=CHAIN, what=f"line {place:,} is numbered {number}: lines were added or removed"))
+            break
+        if before != end:
+            faults.append(Fault(file=CHAIN, what=f"line {place:,} does not follow from the line before it"))
+        links.append(Link(number=place, file=file, digest=digest))
+        end = digest_of(line + b"\n")
+    return Chain(links=tuple(links), end=end, fragment=fragment, faults=tuple(faults))
+
+
+def audit(chain: Chain, results: Sequence[Result]) -> Audit:
+    """Compare results with their chain: what was removed, renamed, altered or added, and what has no line yet."""
+    lined = {link.file: link for link in chain.links}
+    present = {result.file: result for result in results}
+    strangers = [result for result in results if result.file not in lined]
+    renamed = {stranger.digest: stranger for stranger in strangers if stranger.digest is not None}
+    faults = list(chain.faults)
+    faults += [fault for link in chain.links if (fault := _compare(link, present.get(link.file), renamed)) is not None]
+
+    moved = {fault.renamed_to for fault in faults}
+    strangers = [stranger for stranger in strangers if stranger.file not in moved]
+    unlined = _tail(len(chain.links), strangers)
+    faults += [
+        Fault(file=stranger.file, what=stranger.fault or "was added: it has no line in the chain")
+        for stranger in strangers
+        if stranger not in unlined
+    ]
+    if chain.fragment and not _begins_a_line(chain, unlined):
+        faults.append(Fault(file=CHAIN, what="its last line was cut short and fits no result that lies there"))
+    return Audit(faults=tuple(faults), unlined=unlined)
+
+
+def gaps(numbers: Iterable[int]) -> tuple[tuple[int, int], ...]:
+    """First and last number of every stretch that is missing between 1 and the highest number."""
+    ordered = sorted({0, *numbers})
+    return tuple((lower + 1, upper - 1) for lower, upper in pairwise(ordered) if upper - lower > 1)
+
+
+def next_number(last_lined: int, numbers: Iterable[int]) -> int:
+    """The first free number after the last line. One far off, put there by hand, does not carry the others along."""
+    taken, number = set(numbers), last_lined + 1
+    while number in taken:
+        number += 1
+    return number
+
+
+def _compare(link: Link, result: Result | None, renamed: dict[str, Result]) -> Fault | None:
+    if result is None:
+        stranger = renamed.get(link.digest)
+        if stranger is None:
+            return Fault(file=link.file, what="is gone")
+        return Fault(file=link.file, what=f"was renamed to {stranger.file}", renamed_to=stranger.file)
+    if result.fault is not None:
+        return Fault(file=link.file, what=result.fault)
+    if result.digest not in (None, link.digest):
+        return Fault(file=link.file, what="was altered since it was filed")
+    return None
+
+
+def _tail(last_lined: int, strangers: Sequence[Result]) -> tuple[Result, ...]:
+    """Results without a line that follow the last line without a gap, one for each number."""
+    tail: list[Result] = []
+    for stranger in sorted(strangers, key=lambda result: (result.number, result.file)):
+        if stranger.number == last_lined + len(tail) + 1 and stranger.fault is None:
+            tail.append(stranger)
+    return tuple(tail)
+
+
+def _begins_a_line(chain: Chain, unlined: Sequence[Result]) -> bool:
+    """Whether the fragment is the beginning of the line that the first result without one would get."""
+    if not unlined:
+        return False
+    written = chain.fragment.rstrip(b"\0")  # a power cut can give a file its length and not yet its bytes
+    return unlined[0].digest is None or lines_for(unlined[:1], chain.end).startswith(written)

@@ -1,0 +1,115 @@
+"""One file of a job: its name, which says number, kind, drive and time; and reading it without being led elsewhere."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import io
+import os
+import re
+import stat
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from drivecare.documents import Value
+from drivecare.job.chain import Result
+
+HIGHEST_NUMBER = 99_999
+LIMIT_BYTES = 64 << 20  # as for every document; 99,999 of the longest lines of a chain have room, too
+_NAME = re.compile(r"([0-9]{4,5})-([a-z0-9]+)-(?:([A-Za-z0-9._-]+)-)?([0-9]{8}T[0-9]{6}Z)\.json")
+_LOOKS_LIKE_A_NAME = re.compile(r"\d+-[^-]+-(?:.+-)?\d{8}T\d{6}Z\.json", re.DOTALL)
+_STAMP = "%Y%m%dT%H%M%SZ"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Entry:
+    """One file of a job, as its name tells it: `kind` is the document's name without dashes ("readscan")."""
+
+    number: int
+    kind: str
+    serial: str | None
+    filed_at: datetime
+    path: Path
+
+
+def kind_of(kind: type[Value]) -> str:
+    """A document type's name in a file name: "drivecare/selftest-1" is "selftest"."""
+    schema = next(field.default for field in msgspec.structs.fields(kind) if field.name == "schema")
+    return str(schema).partition("/")[2].rpartition("-")[0].replace("-", "")
+
+
+def serial_of(document: Mapping[str, Any]) -> str | None:
+    """The serial number a document is about, fit for a file name: of its drive, else its target, else its source."""
+    for place in (document, document.get("drive"), document.get("target"), document.get("source")):
+        if isinstance(place, Mapping) and isinstance(place.get("serial"), str):
+            return re.sub(r"[^A-Za-z0-9._-]+", "_", place["serial"])[:40].strip("-._") or None
+    return None
+
+
+def is_misnamed(name: str) -> bool:
+    """Whether a name has the shape of a result's and a number, a serial or a time that none can have."""
+    return _LOOKS_LIKE_A_NAME.fullmatch(name) is not None and entry_of(Path(name)) is None
+
+
+def name_of(number: int, kind: str, serial: str | None, filed_at: datetime) -> str:
+    """The file name of a result."""
+    parts = (f"{number:04}", kind, serial, filed_at.astimezone(UTC).strftime(_STAMP))
+    return "-".join(part for part in parts if part) + ".json"
+
+
+def is_result(path: Path) -> bool:
+    """Whether a file is named as a filed result: such a file is never changed."""
+    return entry_of(path) is not None
+
+
+def entry_of(path: Path) -> Entry | None:
+    """What a result's name says; None where it is the name of none."""
+    match = _NAME.fullmatch(path.name)
+    if match is None:
+        return None
+    number, kind, serial, stamp = match.groups()
+    if f"{int(number):04}" != number or int(number) < 1:
+        return None
+    try:
+        filed_at = datetime.strptime(stamp, _STAMP).replace(tzinfo=UTC)
+    except ValueError:
+        return None
+    return Entry(number=int(number), kind=kind, serial=serial, filed_at=filed_at, path=path)
+
+
+def read_result(entry: Entry, *, digests: bool) -> Result:
+    """A result as the chain sees it."""
+    digest = fault = None
+    if digests:
+        try:
+            with regular_file(entry.path, LIMIT_BYTES) as stream:
+                digest = hashlib.file_digest(stream, "sha256").hexdigest()
+        except OSError as error:
+            fault = reason_of(error)
+    return Result(number=entry.number, file=entry.path.name, digest=digest, fault=fault)
+
+
+@contextmanager
+def regular_file(path: Path, limit_bytes: int) -> Iterator[io.BufferedReader]:
+    """A file of the folder itself, opened without following a link or waiting for a pipe's writer. Raises OSError."""
+    descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+    with open(descriptor, "rb") as stream:
+        info = os.fstat(descriptor)
+        if not stat.S_ISREG(info.st_mode):
+            raise OSError(errno.EINVAL, "is not a regular file")
+        if info.st_size > limit_bytes:
+            raise OSError(errno.EFBIG, f"is larger than {limit_bytes:,} bytes")
+        yield stream
+
+
+def reason_of(error: OSError) -> str:
+    if error.errno == errno.ELOOP:
+        return "is a link, not a file"
+    own_words = error.errno in (errno.EINVAL, errno.EFBIG)
+    return str(error.strerror) if own_words else f"cannot be read: {error.strerror}"
