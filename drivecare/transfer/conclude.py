@@ -6,10 +6,12 @@ from collections.abc import Iterator
 from datetime import datetime
 
 from drivecare import __version__
+from drivecare.errors import Interrupted
 from drivecare.transfer.areas import Area, merge, overlap, pieces, total
 from drivecare.transfer.digests import Segment
-from drivecare.transfer.engine import Copying, Settings, interrupted
+from drivecare.transfer.engine import Copying, Settings
 from drivecare.transfer.fill import FILL
+from drivecare.transfer.interruption import interrupted
 from drivecare.transfer.journal import Journal, JournalStore, Parent
 from drivecare.transfer.partitions import Table, names_at, read_table, reader_of
 from drivecare.transfer.port import Buffer, Gone, Medium, Stuck, Watch
@@ -74,8 +76,8 @@ def copy(
                 watch=watch,
             )
             table = read_table(reader_of(target, buffers[0], journal.bytes_total), journal.bytes_total)
-        except (Gone, Stuck, OSError) as error:
-            raise interrupted(error, target.path) from error
+        except (Gone, Stuck, OSError, Interrupted) as error:
+            raise interrupted(error, target.path, "reading back") from error
         if not proof.agrees:  # a resume copies these again
             copying.ledger.drop(_touched(copying.ledger.in_order(), (*proof.mismatched, *proof.unreadable)))
         copying.record("done" if proof.agrees else "copying")

@@ -7,7 +7,6 @@ the bytes copied. `transfer.conclude` reads everything back afterwards.
 
 from __future__ import annotations
 
-import errno
 from collections.abc import Generator
 from concurrent.futures import Future
 from dataclasses import dataclass, field
@@ -20,6 +19,7 @@ from drivecare.transfer.areas import Area, merge, pieces, total
 from drivecare.transfer.damage import Policy
 from drivecare.transfer.digests import Segment, Segmenter
 from drivecare.transfer.fill import fill_bytes
+from drivecare.transfer.interruption import interrupted
 from drivecare.transfer.journal import Journal, JournalStore, Ledger, Phase
 from drivecare.transfer.port import Buffer, Gone, Medium, Progress, Stuck, Watch
 from drivecare.transfer.receipt import Tail
@@ -28,8 +28,6 @@ from drivecare.transfer.stages import Stages
 from drivecare.transfer.stream import Aside, Buffers, ahead
 from drivecare.transfer.tail import clear_tail
 from drivecare.transfer.transfers import digest_of, write_fully
-
-GO_ON = "What was copied is safe: go on with --resume"
 
 
 class Settings(Value, frozen=True, kw_only=True):
@@ -60,6 +58,7 @@ class Copying:
     _unsaved: list[Segment] = field(init=False, default_factory=list)
     _since: int = field(init=False, default=0)
     _done: int = field(init=False, default=0)
+    _phase: str = field(init=False, default="copying")
     _saving: Future[None] | None = field(init=False, default=None)
     _scribe: Aside[None] = field(init=False)
 
@@ -74,16 +73,16 @@ class Copying:
         Raises Interrupted where it had to stop; what it had copied by then stands in the journal, unless that or the
         target failed.
         """
-        self.store.save(self.journal)
         try:
+            self._begin_journal()
             self._check_last_window()
             self._copy_readable()
             self._write_fill()
             self.tail = clear_tail(self.target, self.journal.bytes_total, self.buffers[0])
             self.checkpoint("reading-back")
             self.wait_for_journal()
-        except (Gone, Stuck, OSError) as error:
-            raise interrupted(error, self.target.path) from error
+        except (Gone, Stuck, OSError, Interrupted) as error:
+            raise interrupted(error, self.target.path, "copying", self._bytes_safe) from error
 
     def record(self, phase: Phase) -> None:
         """Let the journal say what the read-back found. Raises Interrupted where it cannot be written."""
@@ -100,6 +99,16 @@ class Copying:
     def unreadable(self) -> tuple[Area, ...]:
         """The areas that failed every pass."""
         return merge(self.ledger.stages.areas_from(self.settings.policy.unreadable))
+
+    @property
+    def _bytes_safe(self) -> int:
+        """Bytes that are on the target, durably, and that the journal knows of."""
+        return sum(segment.where.length for segment in self.ledger.segments.values())
+
+    def _begin_journal(self) -> None:
+        """The target may have been given its size by now, so a journal that cannot be written leaves it half begun."""
+        self._saving = self._scribe.do(lambda: self.store.save(self.journal))
+        self.wait_for_journal()
 
     def _copy_readable(self) -> None:
         free = Buffers(self.buffers)
@@ -126,8 +135,10 @@ class Copying:
 
     def _receive(self, events: Generator[Event], free: Buffers, digester: Aside[list[Segment]]) -> None:
         """Take what is read: digest and write it at the same time, count it as copied at the next checkpoint."""
-        self._done = sum(segment.where.length for segment in self.ledger.segments.values())
-        self._obey_and_tell()
+        self._done = self._bytes_safe
+        if self._done + total(self.unreadable) < self.journal.bytes_total:  # no bar for what does not happen
+            self._tell()
+        self._obey()
         for event in events:
             if isinstance(event, Data):
                 self._unsaved += self._store(event, digester)
@@ -138,8 +149,8 @@ class Copying:
                     self.checkpoint("copying")
             else:
                 self.ledger.stages.assign(event.where, event.stage)
-            self._obey_and_tell()
-        self._obey_and_tell()
+            self._tell()
+            self._obey()
 
     def _store(self, data: Data, digester: Aside[list[Segment]]) -> list[Segment]:
         digests = digester.do(lambda: self._segmenter.add(data.where, data.buffer.view))
@@ -151,16 +162,17 @@ class Copying:
             raise
         return digests.result()
 
-    def _obey_and_tell(self) -> None:
+    def _tell(self) -> None:
+        """Say how far it is; once only what failed or was leapt over is left, that is another phase."""
         waiting = self.ledger.stages.waiting_bytes
-        phase = "copying" if self._done + waiting < self.journal.bytes_total else "coming back to damage"
-        self.watch.tell(Progress(phase, self._done, self.journal.bytes_total, waiting))
-        self._obey()
+        if waiting and self._done + waiting == self.journal.bytes_total:
+            self._phase = "coming back to damage"
+        self.watch.tell(Progress(self._phase, self._done, self.journal.bytes_total, waiting))
 
     def _obey(self) -> None:
         reason = self.watch.stop()
         if reason is not None:
-            raise Interrupted(reason, hint=GO_ON)
+            raise Interrupted(reason)
 
     def _write_fill(self) -> None:
         lost = self.unreadable
@@ -248,16 +260,3 @@ class Copying:
                     where=self.source.path,
                     hint="It is another one or was written to: move the journal away and copy anew",
                 )
-
-
-def interrupted(error: Gone | Stuck | OSError, target: str) -> Interrupted:
-    """What stopped the copy, in words; an OSError that comes here is the target's."""
-    if isinstance(error, Stuck):
-        return Interrupted(
-            f"{error}; process {error.pid} still waits for it", hint=f"Power the drive off and on. {GO_ON}"
-        )
-    if isinstance(error, Gone):
-        return Interrupted(str(error), hint=f"Connect it again. {GO_ON}")
-    if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
-        return Interrupted("no space is left for the copy", where=target, hint=f"Make room. {GO_ON}")
-    return Interrupted(f"writing failed: {error.strerror or error}", where=target, hint=GO_ON)

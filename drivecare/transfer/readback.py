@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from drivecare.errors import Interrupted
 from drivecare.transfer.areas import Area, area, merge, pieces
 from drivecare.transfer.fill import fill_bytes
+from drivecare.transfer.liveness import FAILURES_BEFORE_DOUBT, Doubt
 from drivecare.transfer.port import Buffer, Gone, Medium, Progress, Watch, trouble_of
 from drivecare.transfer.receipt import Digest, Method
 from drivecare.transfer.stream import PATIENCE_SECONDS, Aside
@@ -101,7 +102,7 @@ def proven(proof: Proof, chunk_bytes: int) -> Digest:
 
 def _obey(watch: Watch) -> None:
     if (reason := watch.stop()) is not None:
-        raise Interrupted(reason, hint="Nothing is proven yet: read it back again")
+        raise Interrupted(reason)
 
 
 def _in_order(
@@ -113,7 +114,7 @@ def _in_order(
     """
     areas = pieces(area(0, bytes_total), len(buffers[0].view))
     coming: deque[tuple[Area, Buffer, Future[Read]]] = deque()
-    free = list(buffers)
+    free, doubt = list(buffers), Doubt(target)
     while True:
         while free and (where := next(areas, None)) is not None:
             buffer = free.pop()
@@ -126,7 +127,7 @@ def _in_order(
             yield area(where.offset, where.offset + done), buffer.view[:done]
         if error is not None:
             _judge(target, error)
-            yield from _carefully(target, area(where.offset + done, where.end), buffer)
+            yield from _carefully(target, area(where.offset + done, where.end), buffer, doubt)
         free.append(buffer)
 
 
@@ -139,19 +140,26 @@ def _result(reading: Future[Read], watch: Watch) -> Read:
             _obey(watch)
 
 
-def _carefully(target: Medium, where: Area, buffer: Buffer) -> Iterator[tuple[Area, memoryview | None]]:
-    """Sector by sector where a larger read failed."""
+def _carefully(
+    target: Medium, where: Area, buffer: Buffer, doubt: Doubt
+) -> Iterator[tuple[Area, memoryview | None]]:
+    """Sector by sector where a larger read failed. Raises Gone where nothing reads any more: that is no mismatch."""
+    failures = 0
     for sector in pieces(where, target.sector_bytes):
         _, error = read_fully(target, sector, buffer)
+        failures = 0 if error is None else failures + 1
         if error is not None:
             _judge(target, error)
+            if failures % FAILURES_BEFORE_DOUBT == 0 and not doubt.still_reads([area(0, where.offset)], buffer):
+                raise Gone(f"{target.path} no longer reads anything: it has dropped off the bus, or it has failed")
         yield sector, None if error is not None else buffer.view[: sector.length]
 
 
 def _judge(target: Medium, error: OSError) -> None:
     """Raise where a failed read is not the medium's fault."""
     if trouble_of(error) == "own":
-        raise Interrupted(f"reading back failed on this machine's side: {error.strerror}", where=target.path)
+        what = f"reading back failed on this machine's side: {error.strerror or error}"
+        raise Interrupted(what, where=target.path) from error
     if trouble_of(error) == "transport" or not target.present():
         raise Gone(f"{target.path} is no longer there") from error
 

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass
 
 from drivecare.errors import Interrupted
-from drivecare.transfer.areas import Area, area
+from drivecare.transfer.areas import Area, area, total
 from drivecare.transfer.damage import RETURN, Attempt, Leap, Policy, passes
+from drivecare.transfer.liveness import FAILURES_BEFORE_DOUBT, PLACES, Doubt
 from drivecare.transfer.port import Buffer, Gone, Medium, trouble_of
 from drivecare.transfer.stages import COPIED, Stages
 from drivecare.transfer.stream import Buffers
 from drivecare.transfer.transfers import read_fully
-
-# So many failures in a row, and the drive has to show that it still reads what it read before.
-FAILURES_BEFORE_DOUBT = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +57,7 @@ class Source:
     ) -> None:
         self._medium, self._stages, self._policy = medium, stages, policy
         self._tally, self._take, self._give, self._clock = tally, free.take, free.give, clock
-        self._good = deque((where.offset for where in stages.areas(COPIED)[:8]), maxlen=64)
+        self._doubt = Doubt(medium)
         self._doubted: list[Moved] = []  # failures not believed before the drive has read something since
         self._failures = 0
 
@@ -82,6 +79,8 @@ class Source:
                 step = steps.send(done)
             except StopIteration:
                 break
+        if self._doubted:
+            self._prove_alive()
         yield from self._believe()
 
     def _attempt(self, step: Attempt) -> Iterator[Event]:
@@ -92,7 +91,6 @@ class Source:
         if done:
             yield from self._believe()
             self._failures = 0
-            self._good.append(step.where.offset)
             yield Data(area(step.where.offset, step.where.offset + done), buffer)
         else:
             self._give(buffer)
@@ -102,7 +100,6 @@ class Source:
             raise Interrupted(
                 f"reading at byte {step.where.offset:,} failed on this machine's side: {error.strerror or error}",
                 where=self._medium.path,
-                hint="Copy again with --resume",
             ) from error
         if not self._medium.present():  # so this failure says nothing of the medium; those before it do
             yield from self._believe()
@@ -111,21 +108,24 @@ class Source:
         self._failures += 1
         self._doubted.append(Moved(area(step.where.offset + done, step.where.end), step.otherwise))
         if trouble_of(error) == "transport" or self._failures % FAILURES_BEFORE_DOUBT == 0:
-            self._prove_alive(error)
+            self._prove_alive()
 
-    def _prove_alive(self, error: OSError) -> None:
-        """Read again what was readable before: the oldest places first, which no cache of the drive still holds."""
-        if not self._good:
-            return
+    def _prove_alive(self) -> None:
+        """Raise Gone where the medium reads nothing any more, so that its failures say nothing of its sectors."""
+        copied = self._stages.areas(COPIED)
         buffer = self._take()
         try:
-            for offset in list(self._good)[:3]:
-                end = min(offset + self._medium.sector_bytes, self._medium.size_bytes)
-                if read_fully(self._medium, area(offset, end), buffer)[1] is None:
-                    return
+            if self._doubt.still_reads(copied, buffer):
+                return
         finally:
             self._give(buffer)
-        raise Gone(f"{self._medium.path} no longer reads what it read before: it has dropped off the bus") from error
+        across = f"{total(copied):,} of {self._medium.size_bytes:,} bytes could be read"
+        what = (
+            "no longer reads what it read before: it has dropped off the bus, or it has failed"
+            if copied
+            else f"answers no read, neither where the copy began nor at {PLACES} places from its start to its end"
+        )
+        raise Gone(f"{self._medium.path} {what}; {across}")
 
     def _believe(self) -> Iterator[Event]:
         doubted, self._doubted = self._doubted, []
@@ -138,5 +138,4 @@ class Source:
             raise Interrupted(
                 f"the time allowed for damaged areas, {budget:,.0f} s, is used up",
                 where=self._medium.path,
-                hint="What was read is safe. Go on with --resume",
             )

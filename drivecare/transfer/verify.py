@@ -11,6 +11,7 @@ from drivecare.errors import BadInput, Interrupted
 from drivecare.transfer.areas import Area, area, merge, pieces
 from drivecare.transfer.bag import FileNote
 from drivecare.transfer.conclude import now
+from drivecare.transfer.interruption import interrupted
 from drivecare.transfer.port import Buffer, Gone, Medium, Stuck, Watch
 from drivecare.transfer.readback import Expected, Proof, read_back
 from drivecare.transfer.receipt import Method, Receipt, Verification
@@ -59,8 +60,8 @@ def verify(
             buffers=buffers,
             watch=watch,
         )
-    except (Gone, Stuck) as error:
-        raise Interrupted(str(error), where=target.path, hint="Connect it again, then verify again") from error
+    except (Gone, Stuck, OSError, Interrupted) as error:
+        raise interrupted(error, target.path, "verifying") from error
     return _judged(receipt, proof, chunks, there, "after-power-cycle" if after_power_cycle else proof.method)
 
 

@@ -1,0 +1,47 @@
+"""What stopped a copy, in words that fit what it was doing and what it had done."""
+
+from __future__ import annotations
+
+import errno
+from typing import Literal
+
+from drivecare.errors import Interrupted
+from drivecare.transfer.port import Gone, Stuck
+
+Activity = Literal["looking", "copying", "reading back", "verifying"]
+
+_FAILED: dict[Activity, str] = {
+    "looking": "cannot be looked at",
+    "copying": "writing failed",
+    "reading back": "reading back failed",
+    "verifying": "reading back failed",
+}
+
+
+def way_on(activity: Activity, bytes_safe: int) -> str:
+    """What an interruption leaves behind, and how to continue; `bytes_safe` are on the target and in the journal."""
+    if activity == "verifying":
+        return "Nothing is proven: verify again"
+    if activity == "reading back":
+        return "Everything is copied, but nothing is proven yet: --resume reads it back again"
+    if not bytes_safe:
+        return "Nothing was copied yet: try again with --resume"
+    return "Everything copied so far is safe: continue with --resume"
+
+
+def interrupted(
+    error: Gone | Stuck | OSError | Interrupted, path: str, activity: Activity, bytes_safe: int = 0
+) -> Interrupted:
+    """The interruption to tell the user of. `path`: the medium of an OSError. One that has a hint keeps it."""
+    onward = way_on(activity, bytes_safe)
+    if isinstance(error, Interrupted):
+        return error if error.hint else Interrupted(error.what, where=error.where, hint=onward)
+    if isinstance(error, Stuck):
+        return Interrupted(
+            f"{error}; process {error.pid} still waits for it", hint=f"Power the drive off and on. {onward}"
+        )
+    if isinstance(error, Gone):
+        return Interrupted(str(error), hint=f"Check its power, cable and dock, and connect it again. {onward}")
+    if activity == "copying" and error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+        return Interrupted("no space is left for the copy", where=path, hint=f"Make room. {onward}")
+    return Interrupted(f"{_FAILED[activity]}: {error.strerror or error}", where=path, hint=onward)

@@ -1,0 +1,193 @@
+"""The words of an interruption fit what the copy was doing, and what it had done by then."""
+
+from __future__ import annotations
+
+import errno
+import random
+from collections.abc import Callable
+
+import pytest
+
+from drivecare.errors import Interrupted, Unavailable
+from drivecare.transfer.areas import area
+from drivecare.transfer.conclude import copy, new_journal
+from drivecare.transfer.damage import Policy
+from drivecare.transfer.engine import Settings
+from drivecare.transfer.interruption import interrupted, way_on
+from drivecare.transfer.journal import Journal
+from drivecare.transfer.port import Buffer, Gone, Progress, Stuck, Watch
+from drivecare.transfer.receipt import Method, Receipt
+from drivecare.transfer.verify import verify
+from tests.transfer.media import Memory, MemoryStore, buffers, end_of
+
+MIB = 1 << 20
+SIZE = 4 * MIB
+CONTENT = random.Random(6).randbytes(SIZE)
+SETTINGS = Settings(policy=Policy(block_bytes=MIB // 4), checkpoint_bytes=MIB)
+NOTHING = "Nothing was copied yet: try again with --resume"
+SAFE = "Everything copied so far is safe: continue with --resume"
+UNPROVEN = "Everything is copied, but nothing is proven yet: --resume reads it back again"
+
+
+def run(source: Memory, target: Memory, store: MemoryStore | None = None, watch: Watch | None = None) -> Receipt:
+    journal = new_journal(end_of(source), end_of(target))
+    return copy(source, target, journal, store or MemoryStore(), buffers(MIB // 4), SETTINGS, watch)
+
+
+class Failing(Memory):
+    """Raises `error` where a read, a write or the way past the cache is asked for the `after`-th time."""
+
+    def __init__(self, data: bytes, what: str, after: int, error: Exception) -> None:
+        super().__init__(data)
+        self._what, self._after, self._error = what, after, error
+
+    def _count(self, what: str) -> None:
+        if what == self._what:
+            self._after -= 1
+            if self._after < 0:
+                raise self._error
+
+    def read(self, offset: int, buffer: Buffer, length: int) -> int:
+        self._count("read")
+        return super().read(offset, buffer, length)
+
+    def write(self, offset: int, buffer: Buffer, start: int, length: int) -> int:
+        self._count("write")
+        return super().write(offset, buffer, start, length)
+
+    def past_cache(self) -> Method:
+        self._count("past_cache")
+        return super().past_cache()
+
+
+HANGS = Stuck("a call has not come back for 300 s", 4711)
+ERROR = OSError(errno.EIO, "Input/output error")
+PHASES: dict[str, tuple[str, str, int, Exception, str]] = {
+    "the first read hangs": ("source", "read", 0, HANGS, NOTHING),
+    "the first write hangs": ("target", "write", 0, HANGS, NOTHING),
+    "the first write fails": ("target", "write", 0, ERROR, f"writing failed: Input/output error. {NOTHING}"),
+    "a later read hangs": ("source", "read", 9, HANGS, SAFE),
+    "a later write fails": ("target", "write", 9, ERROR, f"writing failed: Input/output error. {SAFE}"),
+    "the way past the cache fails": (
+        "target", "past_cache", 0, ERROR, f"reading back failed: Input/output error. {UNPROVEN}",
+    ),
+    "a read while reading back hangs": ("target", "read", 3, HANGS, UNPROVEN),
+    "a read while reading back is our own fault": (
+        "target", "read", 3, OSError(errno.EINVAL, "Invalid argument"),
+        f"reading back failed on this machine's side: Invalid argument. {UNPROVEN}",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("phase", PHASES)
+def test_a_failure_is_told_in_the_words_of_its_phase(phase: str) -> None:
+    side, what, after, error, words = PHASES[phase]
+    source = Failing(CONTENT, what, after, error) if side == "source" else Memory(CONTENT)
+    target = Failing(bytes(SIZE), what, after, error) if side == "target" else Memory(bytes(SIZE))
+    with pytest.raises(Interrupted) as caught:
+        run(source, target)
+    assert caught.value.message().endswith(words)
+
+
+@pytest.mark.parametrize(
+    ("phase", "done", "onward"),
+    [("copying", 0, NOTHING), ("copying", 2 * MIB, SAFE), ("reading back", MIB, UNPROVEN)],
+    ids=["at once", "midway", "reading back"],
+)
+def test_a_stop_says_what_is_safe(phase: str, done: int, onward: str) -> None:
+    seen: list[Progress] = []
+
+    def stop() -> str | None:
+        reached = seen and seen[-1].phase == phase and seen[-1].done >= done
+        return "stopped by SIGTERM" if reached else None
+
+    with pytest.raises(Interrupted) as caught:
+        run(Memory(CONTENT), Memory(bytes(SIZE)), watch=Watch(tell=seen.append, stop=stop))
+    assert caught.value.message() == f"stopped by SIGTERM. {onward}"
+
+
+@pytest.mark.parametrize(
+    ("error", "words"),
+    [
+        (HANGS, "process 4711 still waits for it. Power the drive off and on. Nothing is proven: verify again"),
+        (Gone("it is no longer there"), "connect it again. Nothing is proven: verify again"),
+        (ERROR, "memory: reading back failed: Input/output error. Nothing is proven: verify again"),
+    ],
+    ids=["hangs", "gone", "error"],
+)
+def test_a_later_verification_speaks_of_itself(error: Exception, words: str) -> None:
+    target = Memory(bytes(SIZE))
+    receipt = run(Memory(CONTENT), target)
+    with pytest.raises(Interrupted) as caught:
+        verify(receipt, Failing(bytes(target.data), "past_cache", 0, error), buffers(MIB), Watch())
+    assert caught.value.message().endswith(words)
+    with pytest.raises(Interrupted, match="stopped by SIGINT. Nothing is proven: verify again"):
+        verify(receipt, target, buffers(MIB), Watch(stop=lambda: "stopped by SIGINT"))
+
+
+def test_a_full_disk_is_only_spoken_of_where_something_is_written() -> None:
+    full = OSError(errno.ENOSPC, "No space left on device")
+    assert "Make room" in interrupted(full, "t.img", "copying").message()
+    assert "Make room" not in interrupted(full, "t.img", "reading back").message()
+
+
+def test_an_interruption_that_says_what_to_do_keeps_its_words() -> None:
+    full = Interrupted("the journal cannot be written", hint="Make room there, then continue with --resume")
+    assert interrupted(full, "t.img", "copying") is full
+
+
+def test_a_journal_that_cannot_be_begun_stops_midway() -> None:
+    """By then the target may have been given its size, so this is no error from before anything was done."""
+
+    class Full(MemoryStore):
+        def save(self, journal: Journal) -> None:
+            raise Unavailable("cannot be written: No space left on device", where="j.json")
+
+    with pytest.raises(Interrupted, match=r"j.json: the journal cannot be written.*--resume") as caught:
+        run(Memory(CONTENT), Memory(bytes(SIZE)), store=Full())
+    assert caught.value.exit_code == 23
+
+
+class TestBars:
+    """A bar for every phase that happens, none for one that does not."""
+
+    def phases(self, source: Memory, target: Memory, journal: Journal | None = None) -> list[str]:
+        seen: list[Progress] = []
+        store = MemoryStore()
+        begun = journal or new_journal(end_of(source), end_of(target))
+        copy(source, target, begun, store, buffers(MIB // 4), SETTINGS, Watch(tell=seen.append))
+        self.last = store.saved[-1]
+        return list(dict.fromkeys(progress.phase for progress in seen))
+
+    @pytest.mark.parametrize(
+        ("make", "phases"),
+        [
+            (lambda: Memory(CONTENT), ["copying", "reading back"]),
+            (
+                lambda: Memory(CONTENT, bad=[area(MIB, MIB + 512)]),
+                ["copying", "coming back to damage", "filling unreadable areas", "reading back"],
+            ),
+        ],
+        ids=["sound", "damaged"],
+    )
+    def test_of_a_copy_and_of_a_resume_with_nothing_left_to_read(
+        self, make: Callable[[], Memory], phases: list[str]
+    ) -> None:
+        source, target = make(), Memory(bytes(SIZE))
+        assert self.phases(source, target) == phases
+        again = [phase for phase in phases if phase in ("filling unreadable areas", "reading back")]
+        assert self.phases(source, target, self.last) == again
+
+    def test_damage_that_is_read_in_the_end_closes_its_own_bar(self) -> None:
+        class Late(Memory):
+            def read(self, offset: int, buffer: Buffer, length: int) -> int:
+                if offset <= 2 * MIB < offset + length and length > 512:
+                    raise OSError(errno.EIO, "Input/output error")
+                return super().read(offset, buffer, length)
+
+        assert self.phases(Late(CONTENT), Memory(bytes(SIZE))) == ["copying", "coming back to damage", "reading back"]
+
+
+def test_every_way_on_names_what_to_do() -> None:
+    assert way_on("looking", 0) == NOTHING
+    assert way_on("looking", 1) == SAFE
