@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import stat
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -17,10 +17,12 @@ from drivecare.hardware.media import PATIENCE_SECONDS, Pool, open_source, open_t
 from drivecare.hardware.sides import begin_alike, find_source, find_target
 from drivecare.reading.model import Drive
 from drivecare.storage import write_file
+from drivecare.transfer.areas import total
 from drivecare.transfer.conclude import copy, new_journal, now
-from drivecare.transfer.engine import GO_ON, Settings, interrupted
+from drivecare.transfer.engine import Settings
 from drivecare.transfer.guards import Side, Wishes, check, check_unmoved, same_end
-from drivecare.transfer.journal import Journal, JournalFile, Parent, unpack
+from drivecare.transfer.interruption import interrupted
+from drivecare.transfer.journal import Journal, JournalFile, Parent, pack, unpack
 from drivecare.transfer.port import Gone, Medium, Stuck, Watch
 from drivecare.transfer.probe import probe_target
 from drivecare.transfer.receipt import End, Note, Receipt
@@ -70,14 +72,22 @@ def journal_beside(receipt: Path) -> Path:
 def run(request: Request) -> Receipt:
     """Copy, verify, write the receipt. Raises Refused, BadInput, Unavailable, Interrupted."""
     _refuse_as_paperwork(request)
+    store = JournalFile(request.journal)
+    former = _former(request, store)
+    try:
+        return _run(request, store, former)
+    except (Gone, Stuck) as error:  # of a medium that is looked at or opened; the engine finds its own words
+        raise interrupted(error, request.target, "looking", total(former.copied) if former else 0) from error
+
+
+def _run(request: Request, store: JournalFile, former: Journal | None) -> Receipt:
     patience = request.patience_seconds
     source = find_source(request.source, request.ask(request.source), patience_seconds=patience)
     target = find_target(request.target, request.ask(request.target), patience_seconds=patience)
-    store = JournalFile(request.journal)
-    former = _former(request, store)
     parent = _parent(request, source)
     if parent is not None and parent.origin.logical_sector_bytes is not None:
         source = msgspec.structs.replace(source, table_sector_bytes=parent.origin.logical_sector_bytes)
+    former = None if former is None else _without_what_was_cut_off(former, target)
     journal = _begin(former, source, target, request.wishes, parent)
     wishes = msgspec.structs.replace(
         request.wishes, resuming=former is not None and _is_begun(former, source, target, patience)
@@ -86,14 +96,12 @@ def run(request: Request) -> Receipt:
     if former is None:
         _put_aside(request.receipt, request.say)
     _say_what_room(request, journal, target)
-    store.save(journal)
     receipt = _copy(request, source, target, wishes, journal, store, fresh=former is None)
     known = store.load()
     if not receipt.verified and former is not None and former.phase == "done" and known is not None:
         request.say("The target has changed since it was verified: the areas that differ are copied again.")
         receipt = _copy(request, source, target, wishes, known, store, fresh=False)
-    if journal.source_modified_ns not in (None, _modified_ns(source)):
-        receipt = msgspec.structs.replace(receipt, notes=(*receipt.notes, _CHANGED))
+    receipt = msgspec.structs.replace(receipt, notes=(*receipt.notes, *_written_meanwhile(journal, source)))
     _save_receipt(request.receipt, receipt)
     return receipt
 
@@ -103,6 +111,22 @@ _CHANGED = Note(
     text="The source was written to while it was copied: the target holds what was read, of which some may be older "
     "than the rest. Copy anew once nothing writes to it.",
 )
+
+
+_VANISHED = Note(
+    code="source-vanished",
+    text="The source was no longer there at the end, so nothing tells whether it was written to while it was copied.",
+)
+
+
+def _written_meanwhile(journal: Journal, source: Side) -> tuple[Note, ...]:
+    """What to say of an image's time of last change, compared with that at the beginning."""
+    if journal.source_modified_ns is None:
+        return ()
+    try:
+        return () if _modified_ns(source) == journal.source_modified_ns else (_CHANGED,)
+    except OSError:
+        return (_VANISHED,)
 
 
 def _copy(
@@ -115,43 +139,43 @@ def _copy(
     *,
     fresh: bool,
 ) -> Receipt:
+    """One session with both sides held. Nothing of either changes before the journal that tells of it is durable."""
     patience = request.patience_seconds
     with contextlib.ExitStack() as held:
         pool = Pool()
         held.callback(pool.close)
-        held.enter_context(_stopped_in_order(request.target))
-        was_read_only = journal.source_was_read_only
         reading = held.enter_context(
-            open_source(request.source, pool, was_read_only=was_read_only, patience_seconds=patience)
+            open_source(request.source, pool, was_read_only=journal.source_was_read_only, patience_seconds=patience)
         )
-        writing = held.enter_context(
-            open_target(
-                request.target,
-                pool,
-                image_bytes=None if target.is_device else journal.bytes_total,
-                exists=target.exists,
-                fresh=fresh,
-                once_held=lambda: _check_again(source, target, wishes),
-                patience_seconds=patience,
+        begun = msgspec.structs.replace(journal, source_was_read_only=False) if reading.was_writable else journal
+
+        def before_any_change() -> None:
+            _check_again(source, target, wishes)
+            store.save(begun)
+            if fresh:
+                unless_opened.callback(request.journal.unlink, missing_ok=True)
+
+        with contextlib.ExitStack() as unless_opened:
+            writing = held.enter_context(
+                open_target(
+                    request.target,
+                    pool,
+                    image_bytes=None if target.is_device else journal.bytes_total,
+                    exists=target.exists,
+                    fresh=fresh,
+                    once_held=before_any_change,
+                    patience_seconds=patience,
+                )
             )
-        )
-        if reading.set_read_only:
-            journal = msgspec.structs.replace(journal, source_was_read_only=False)
+            unless_opened.pop_all()
+        if reading.forbid_writes():
+            journal = begun
         if request.probe and fresh and target.is_device:
             probe_target(writing, pool.buffers[0])
         for what, medium in (("source", reading), ("target", writing)):
             if not medium.direct:
                 request.say(f"The {what} allows no direct transfers, so they go through this machine's cache.")
         return copy(request.through(reading), writing, journal, store, pool.buffers, request.settings, request.watch)
-
-
-@contextlib.contextmanager
-def _stopped_in_order(target: str) -> Iterator[None]:
-    """A medium that hangs or goes while it is opened or probed stops the copy as it would later."""
-    try:
-        yield
-    except (Gone, Stuck) as error:
-        raise interrupted(error, target) from error
 
 
 def _refuse_as_paperwork(request: Request) -> None:
@@ -172,7 +196,9 @@ def _save_receipt(path: Path, receipt: Receipt) -> None:
         write_file(path, encode(receipt), replace=True)
     except Unavailable as error:
         raise Interrupted(
-            f"all is copied, but the receipt {error.what}", where=error.where, hint=f"Make room there. {GO_ON}"
+            f"all is copied, but the receipt {error.what}",
+            where=error.where,
+            hint="Make room there; --resume reads the target back again and writes the receipt",
         ) from error
 
 
@@ -219,7 +245,7 @@ def _former(request: Request, store: JournalFile) -> Journal | None:
         "the journal of an unfinished copy lies there",
         guard="unfinished-copy",
         where=str(store.path),
-        hint="Go on with --resume, or move it away to begin anew",
+        hint="Continue with --resume, or move it away to begin anew",
     )
 
 
@@ -230,11 +256,17 @@ def _begin(former: Journal | None, source: Side, target: Side, wishes: Wishes, p
         fresh = new_journal(source.end, end, started=now(), parent=parent)
         used = tuple(name for name in wishes.acknowledged if target.content is not None)
         return msgspec.structs.replace(fresh, acknowledged=used, source_modified_ns=_modified_ns(source))
-    if target.end.kind == "image" and target.end.size_bytes == 0 and not former.copied:  # before it got its size
-        target = msgspec.structs.replace(
-            target, end=msgspec.structs.replace(target.end, size_bytes=former.target.size_bytes)
+    target_end = target.end
+    if target_end.kind == "image" and (target_end.size_bytes < former.target.size_bytes or not former.copied):
+        target_end = msgspec.structs.replace(target_end, size_bytes=former.target.size_bytes)  # it gets that again
+    if former.copied and not target.exists:
+        raise Refused(
+            "there is no such file, and this copy had begun to write it",
+            guard="other-medium",
+            where=target_end.path,
+            hint="If it was moved, name it where it lies now; otherwise move the journal away and copy anew",
         )
-    for what, was, is_ in (("source", former.source, source.end), ("target", former.target, target.end)):
+    for what, was, is_ in (("source", former.source, source.end), ("target", former.target, target_end)):
         if not same_end(was, is_):
             raise Refused(
                 f"the {what} is not the one this copy began with ({_name(was)}, now {_name(is_)})",
@@ -252,10 +284,20 @@ def _begin(former: Journal | None, source: Side, target: Side, wishes: Wishes, p
     return msgspec.structs.replace(
         former,
         source=_as_met_now(former.source, source.end),
-        target=_as_met_now(former.target, target.end),
+        target=_as_met_now(former.target, target_end),
+        # The flag of a device that was attached again since is its own; one still attached bears ours.
+        source_was_read_only=former.source_was_read_only if former.source.attachment == source.end.attachment else None,
         sessions=former.sessions + 1,
         phase="copying",
     )
+
+
+def _without_what_was_cut_off(former: Journal, target: Side) -> Journal:
+    """The journal of an image that was shortened since: what it lost is read from the source again."""
+    if target.is_device or not target.exists or target.end.size_bytes >= former.target.size_bytes:
+        return former
+    kept = [part for part in unpack(former.copied, former.chunk_bytes) if part.where.end <= target.end.size_bytes]
+    return msgspec.structs.replace(former, copied=pack(kept, former.chunk_bytes))
 
 
 def _is_begun(former: Journal, source: Side, target: Side, patience_seconds: float) -> bool:
@@ -270,7 +312,8 @@ def _is_begun(former: Journal, source: Side, target: Side, patience_seconds: flo
         return True
     if not target.exists:
         return True
-    if not target.is_device and Path(was.path).absolute() == Path(is_.path).absolute():
+    same_path = Path(was.path).absolute() == Path(is_.path).absolute()
+    if not target.is_device and same_path and was.size_bytes == is_.size_bytes:
         return True
     if was.attachment is not None and was.attachment == is_.attachment:
         return True

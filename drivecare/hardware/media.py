@@ -75,7 +75,7 @@ class RealMedium:
         self.is_device = stat.S_ISBLK(os.fstat(buffered).st_mode)
         self.size_bytes = os.lseek(buffered, 0, os.SEEK_END)
         self.sparse = not self.is_device
-        self.set_read_only = restore_writable
+        self.was_writable = restore_writable
         self.patience_seconds = patience_seconds
         self._disk_sequence = _disk_sequence(buffered) if self.is_device else None
         self._sending, self._turn = threading.Lock(), threading.Condition()
@@ -133,6 +133,17 @@ class RealMedium:
             position = area.offset
             while position < area.end:
                 position += os.pwrite(self._buffered, zeros[: area.end - position], position)
+
+    def forbid_writes(self) -> bool:
+        """Let the kernel refuse every write to a source that was writable; whether it does.
+
+        The worker undoes this at any end but its own kill, so what the device was has to be durable first.
+        """
+        if self.was_writable:
+            with contextlib.suppress(OSError):  # no right to; it is open for reading only all the same
+                fcntl.ioctl(self._buffered, BLKROSET, struct.pack("i", 1))
+                return True
+        return False
 
     def flush(self) -> None:
         """fsync: on a device this flushes the drive's own cache, too, as far as the drive obeys."""
@@ -221,19 +232,14 @@ def _start(memory: int, direct: int, buffered: int, restore: bool) -> tuple[subp
 def open_source(
     path: str, pool: Pool, *, was_read_only: bool | None = None, patience_seconds: float = PATIENCE_SECONDS
 ) -> Iterator[RealMedium]:
-    """Hold a source, read-only, and let the kernel refuse writes to it meanwhile.
+    """Hold a source for reading; `forbid_writes` then keeps others from writing to it.
 
     `was_read_only`: its flag before an earlier, killed session; None where there was none.
     """
     direct, buffered = _open(path, os.O_RDONLY)
-    restore = False
-    if stat.S_ISBLK(os.fstat(buffered).st_mode):
-        restore = not (read_only(buffered) if was_read_only is None else was_read_only)
-        if restore:
-            try:
-                fcntl.ioctl(buffered, BLKROSET, struct.pack("i", 1))
-            except OSError:
-                restore = False  # no right to; it is open for reading only all the same
+    restore = stat.S_ISBLK(os.fstat(buffered).st_mode) and not (
+        read_only(buffered) if was_read_only is None else was_read_only
+    )
     with _closing(path, direct, buffered, pool, restore, patience_seconds) as medium:
         yield medium
 
@@ -252,7 +258,8 @@ def open_target(
     """Hold a target for writing. An image gets `image_bytes`, emptied first where the copy is `fresh`.
 
     A target that `exists` is never made anew, one that does not never replaces what came there in the meantime.
-    `once_held` is called before anything of the target changes and may refuse.
+    `once_held` is called before anything of the target changes and may refuse. Raises Unavailable where an image
+    cannot get its size: then nothing has changed, and one that was made for it is gone again.
     """
     direct, buffered = _open(path, os.O_RDWR | (0 if exists else os.O_CREAT | os.O_EXCL))
     try:
@@ -260,6 +267,8 @@ def open_target(
         if image_bytes is not None:
             _give_size(path, buffered, image_bytes, fresh)
     except BaseException:
+        if not exists:
+            _remove_if_empty(path, buffered)
         _close_both(direct, buffered)
         raise
     with _closing(path, direct, buffered, pool, False, patience_seconds) as medium:
@@ -268,14 +277,23 @@ def open_target(
 
 def _give_size(path: str, descriptor: int, image_bytes: int, fresh: bool) -> None:
     try:
-        if fresh:
-            with contextlib.suppress(PermissionError):  # FAT and many shares keep no permissions
-                os.fchmod(descriptor, 0o600)  # from now on it holds a customer's data
-            os.ftruncate(descriptor, 0)
         os.ftruncate(descriptor, image_bytes)
     except OSError as error:
         what = f"cannot hold an image of {image_bytes:,} bytes: {error.strerror}"
         raise Unavailable(what, where=path, hint="Choose another file system") from error
+    if fresh:  # a file that can have this size can be emptied and have it again
+        with contextlib.suppress(PermissionError):  # FAT and many shares keep no permissions
+            os.fchmod(descriptor, 0o600)  # from now on it holds a customer's data
+        os.ftruncate(descriptor, 0)
+        os.ftruncate(descriptor, image_bytes)
+
+
+def _remove_if_empty(path: str, descriptor: int) -> None:
+    """Take back an image that was made a moment ago, if the path still leads to it."""
+    with contextlib.suppress(OSError):
+        status, named = os.fstat(descriptor), os.path.realpath(path)
+        if status.st_size == 0 and os.path.samestat(status, os.stat(named)):  # noqa: PTH116
+            os.unlink(named)  # noqa: PTH108
 
 
 @contextlib.contextmanager
@@ -356,8 +374,7 @@ def _patiently(take: Callable[[], T]) -> T:
 
 def _cannot_open(path: str, error: OSError) -> Exception:
     if error.errno == errno.EBUSY:
-        hint = "Unmount it, or close what uses it"
-        return Refused("is in use by something else", guard="in-use", where=path, hint=hint)
+        return Refused("is in use by something else", guard="in-use", where=path, hint="Unmount it, or close its user")
     if error.errno in (errno.EACCES, errno.EPERM):
         return Unavailable("may not be opened by you", where=path, hint="Try with sudo, or check its permissions")
     if error.errno == errno.EEXIST:

@@ -9,7 +9,7 @@ from drivecare.documents import encode, load
 from drivecare.errors import DriveCareError, NoDrive, Unavailable
 from drivecare.hardware.blockdev import inspect
 from drivecare.hardware.machine import Machine
-from drivecare.hardware.media import Pool, open_source
+from drivecare.hardware.media import Pool, open_to_verify
 from drivecare.hardware.smart import read_drive
 from drivecare.reading.model import Drive, Reading
 from drivecare.reading.surface import SurfaceScan
@@ -71,7 +71,7 @@ def scan(
     """Read the surface, or go on with a scan that was stopped. Raises BadInput, Unavailable, Interrupted."""
     pool = Pool()
     try:
-        with open_source(path, pool) as medium:
+        with open_to_verify(path, pool) as medium:
             going_on = resume and state_path.exists()
             fresh = new_state(medium, sample_percent=sample_percent, started=_now(machine))
             begun = load(ScanState, state_path) if going_on else fresh

@@ -16,10 +16,9 @@ from drivecare.hardware.blockdev import AttachedDrive, inspect, list_drives
 from drivecare.hardware.media import PATIENCE_SECONDS, Pool, open_to_look
 from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area, area, pieces
-from drivecare.transfer.engine import interrupted
 from drivecare.transfer.guards import Side
 from drivecare.transfer.partitions import ReadAt, read_table, reader_of
-from drivecare.transfer.port import Buffer, Gone, Medium, Stuck
+from drivecare.transfer.port import Buffer, Medium
 from drivecare.transfer.receipt import End
 from drivecare.transfer.transfers import read_fully
 
@@ -36,7 +35,7 @@ def find_source(
 ) -> Side:
     """The source at `path`; `drive` is what it said of itself, if it could be asked.
 
-    With `look_inside` its partition table is read. Raises BadInput, Unavailable, Interrupted where it hangs.
+    With `look_inside` its partition table is read. Raises BadInput, Unavailable, Stuck, Gone.
     """
     try:
         status = os.stat(path)  # noqa: PTH116  a device, a file, or a wrong thing: one look
@@ -53,8 +52,8 @@ def find_target(
 ) -> Side:
     """The target at `path`, which may be an image file that does not exist yet.
 
-    With `look_inside` a device is read in places, to see whether it is empty. Raises BadInput, Unavailable, Interrupted
-    where it hangs.
+    With `look_inside` a device is read in places, to see whether it is empty.
+    Raises BadInput, Unavailable, Stuck, Gone.
     """
     try:
         status = os.stat(path)  # noqa: PTH116
@@ -78,7 +77,7 @@ def _missing(path: str, error: OSError | ValueError) -> BadInput | Unavailable:
 
 def _new_image(path: str, error: OSError, drive: Drive | None) -> Side:
     folder = Path(path).absolute().parent
-    if not folder.is_dir() or str(path).startswith("/dev/"):
+    if not folder.is_dir() or holds_devices(folder):
         raise _missing(path, error) from error  # a device that is not there must not become a file in /dev
     return Side(
         end=_image_end(path, 0, drive),
@@ -87,6 +86,15 @@ def _new_image(path: str, error: OSError, drive: Drive | None) -> Side:
         read_only=not os.access(folder, os.W_OK),
         overwrite_ids=_names(path),
     )
+
+
+def holds_devices(folder: Path, devices: Path = Path("/dev")) -> bool:
+    """Whether a name in `folder` means a device: in /dev and below, as far as its own file system reaches.
+
+    Memory shared between programs (/dev/shm) is a file system of its own there, and holds files.
+    """
+    folder = folder.resolve()
+    return folder.is_relative_to(devices) and folder.stat().st_dev == devices.stat().st_dev
 
 
 def _image_end(path: str, size_bytes: int, drive: Drive | None) -> End:
@@ -266,12 +274,10 @@ def _reader_of_file(path: str) -> ReadAt:
 
 @contextlib.contextmanager
 def _looked_at(path: str, patience_seconds: float) -> Iterator[tuple[Medium, Buffer]]:
-    """A medium to look into, and a buffer. A drive that hangs takes only the process that asks it: Interrupted."""
+    """A medium to look into, and a buffer. A drive that hangs takes only the process that asks it: Stuck."""
     pool = Pool(count=1, size=len(_ZEROS))
     try:
         with open_to_look(path, pool, patience_seconds=patience_seconds) as medium:
             yield medium, pool.buffers[0]
-    except (Gone, Stuck) as error:
-        raise interrupted(error, path) from error
     finally:
         pool.close()

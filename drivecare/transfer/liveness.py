@@ -38,9 +38,7 @@ class Doubt:
         if not self._medium.direct:
             self._medium.past_cache()
         whole = (area(0, self._medium.size_bytes),)
-        return any(
-            self._reads(offset, buffer) for areas in (readable_before, whole) for offset in spread(areas, shift)
-        )
+        return any(self._reads(offset, buffer) for areas in (readable_before, whole) for offset in spread(areas, shift))
 
     def _reads(self, offset: int, buffer: Buffer) -> bool:
         start = offset // self._medium.sector_bytes * self._medium.sector_bytes

@@ -140,9 +140,7 @@ def _result(reading: Future[Read], watch: Watch) -> Read:
             _obey(watch)
 
 
-def _carefully(
-    target: Medium, where: Area, buffer: Buffer, doubt: Doubt
-) -> Iterator[tuple[Area, memoryview | None]]:
+def _carefully(target: Medium, where: Area, buffer: Buffer, doubt: Doubt) -> Iterator[tuple[Area, memoryview | None]]:
     """Sector by sector where a larger read failed. Raises Gone where nothing reads any more: that is no mismatch."""
     failures = 0
     for sector in pieces(where, target.sector_bytes):

@@ -129,7 +129,7 @@ def test_a_journal_of_an_unfinished_copy_is_not_written_over(source: Path, tmp_p
     unfinished(path)
     ran = run(copy, source, "target.img", "--allow-overwrite", "target.img")
     assert ran.exit_code == 22
-    assert "Go on with --resume" in ran.err
+    assert "Continue with --resume" in ran.err
     assert run(copy, source, "target.img", "--resume").exit_code == 0
 
 

@@ -54,10 +54,11 @@ def test_a_copy_killed_before_its_image_had_a_size_goes_on(tmp_path: Path, targe
     assert (tmp_path / "target.img").read_bytes() == CONTENT
 
 
-def test_an_image_that_lost_what_was_copied_is_another_one(tmp_path: Path) -> None:
+def test_an_image_that_was_moved_away_is_not_begun_anew(tmp_path: Path) -> None:
+    """Its journal may be all that tells what of a dying drive lies in it."""
     chunk = new_journal(*[End(path="x", kind="image", size_bytes=SIZE)] * 2).chunk_bytes
     request = begun(tmp_path, copied=tuple(pack([Segment(area(0, 4096), bytes(32))], chunk)))
-    with pytest.raises(Refused, match="not the one this copy began with"):
+    with pytest.raises(Refused, match="there is no such file, and this copy had begun to write it"):
         run(request)
 
 

@@ -121,7 +121,7 @@ def test_a_later_verification_speaks_of_itself(error: Exception, words: str) -> 
     with pytest.raises(Interrupted) as caught:
         verify(receipt, Failing(bytes(target.data), "past_cache", 0, error), buffers(MIB), Watch())
     assert caught.value.message().endswith(words)
-    with pytest.raises(Interrupted, match="stopped by SIGINT. Nothing is proven: verify again"):
+    with pytest.raises(Interrupted, match=r"stopped by SIGINT\. Nothing is proven: verify again"):
         verify(receipt, target, buffers(MIB), Watch(stop=lambda: "stopped by SIGINT"))
 
 

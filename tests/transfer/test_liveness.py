@@ -1,4 +1,4 @@
-"""Gone, or badly damaged? What answers nothing stops the copy; what reads anywhere is copied to its last good sector."""
+"""Gone, or badly damaged? What answers nothing stops the copy; what still reads somewhere is copied to its end."""
 
 from __future__ import annotations
 
@@ -92,9 +92,7 @@ DEAD = {
     "its second half": [area(SIZE // 2, SIZE)],
     "all but a sixteenth in its middle": [area(0, SIZE // 2), area(SIZE // 2 + SIZE // 16, SIZE)],
     "all but its end": [area(0, SIZE - SIZE // 16)],
-    "every second band, as one head of two": [
-        area(at, at + SIZE // 32) for at in range(0, SIZE, SIZE // 16)
-    ],
+    "every second band, as one head of two": [area(at, at + SIZE // 32) for at in range(0, SIZE, SIZE // 16)],
     "all but the bands of one head of eight": [
         area(at + SIZE // 64, at + SIZE // 8) for at in range(0, SIZE, SIZE // 8)
     ],
@@ -121,7 +119,9 @@ def test_what_was_read_first_may_die_and_the_copy_goes_on() -> None:
     with pytest.raises(Interrupted):
         run(source, target, store)
     source.good_reads, source.bad = 10**9, [area(0, SIZE // 4), area(SIZE // 2, SIZE - SIZE // 8)]
-    receipt = run(source, target, store, store.saved[-1], Policy(block_bytes=MIB // 16, piece_bytes=MIB // 64, retries=0))
+    receipt = run(
+        source, target, store, store.saved[-1], Policy(block_bytes=MIB // 16, piece_bytes=MIB // 64, retries=0)
+    )
     assert [area(one.offset, one.end) for one in receipt.unreadable] == [area(SIZE // 2, SIZE - SIZE // 8)]
 
 
