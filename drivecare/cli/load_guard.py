@@ -53,6 +53,6 @@ def _copied(reading: Reading, folder: JobFolder) -> bool:
         same = (source.wwn and source.wwn == identity.wwn) or (
             source.native_serial and source.native_serial == identity.native_serial
         )
-        if receipt.verified and same:
+        if receipt.verified and receipt.bytes_across and same:
             return True
     return False

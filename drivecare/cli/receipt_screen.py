@@ -8,7 +8,7 @@ from drivecare.cli.columns import wrapped
 from drivecare.cli.words import several, size
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from rich.console import Console
 
@@ -21,18 +21,10 @@ _SHOWN = 12
 
 def show_receipt(out: Console, receipt: Receipt) -> None:
     """A receipt in a few lines: what is proven, what is not, what to know."""
-    total = receipt.bytes_total
-    if receipt.verified and receipt.verification is not None:
-        how = {
-            "direct": "past this machine's cache",
-            "cache-dropped": "after this machine's cache was dropped",
-            "after-power-cycle": "after a power cycle",
-        }[receipt.verification.method]
-        but = f", but for {several(len(receipt.unreadable), 'unreadable area')}" if receipt.unreadable else ""
-        wrapped(out, f"VERIFIED{but}: all {total:,} bytes ({size(total)}) were read back {how} and agree.")
+    for line in _headline(receipt):
+        wrapped(out, line)
+    if receipt.verified and receipt.bytes_across:
         out.print(f"sha256 {receipt.digest.whole}", soft_wrap=True)
-    else:
-        wrapped(out, f"NOT VERIFIED: the target does not hold what it must. {size(total)} were read back.")
     _list(out, "read back wrong", receipt.mismatched)
     _list(out, "could not be read back from the target", receipt.target_unreadable)
     if receipt.mismatched or receipt.target_unreadable:
@@ -45,13 +37,50 @@ def show_receipt(out: Console, receipt: Receipt) -> None:
             f"{where}{inherited}",
             soft_wrap=True,
         )
-    if receipt.unreadable:
+    if receipt.unreadable and receipt.bytes_across:
         wrapped(out, "The target holds text there that names the place: search for 'could not be read'.")
     if receipt.tail is not None and receipt.tail.cleared:
         found = f": {', '.join(receipt.tail.found)}" if receipt.tail.found else ""
         wrapped(out, f"Old data at the end of the larger target was cleared{found}.")
     for note in receipt.notes:
         wrapped(out, note.text)
+
+
+_HOW = {
+    "direct": "past this machine's cache",
+    "cache-dropped": "after this machine's cache was dropped",
+    "after-power-cycle": "after a power cycle",
+}
+
+
+def _headline(receipt: Receipt) -> Iterator[str]:
+    """First how much is across, then what is proven of it; no word of success where nothing succeeded."""
+    whole, across = receipt.bytes_total, receipt.bytes_across
+    if not across:
+        yield f"NOTHING COPIED: 0 of {whole:,} bytes ({size(whole)}) could be read."
+    elif receipt.unreadable:
+        lost = several(len(receipt.unreadable), "unreadable area")
+        yield f"{across:,} of {whole:,} bytes ({size(whole)}) could be read: all but {lost}."
+    if receipt.verification is None or not receipt.verified:
+        yield from _unproven(receipt)
+        return
+    how = _HOW[receipt.verification.method]
+    if not across:
+        yield f"The target holds nothing but the text that marks unreadable places; all of it was read back {how}."
+    elif receipt.unreadable:
+        yield f"VERIFIED: the target holds every byte that could be read; all of it was read back {how} and agrees."
+    else:
+        yield f"VERIFIED: all {whole:,} bytes ({size(whole)}) were read back {how} and agree."
+
+
+def _unproven(receipt: Receipt) -> Iterator[str]:
+    """Read back wrong, or not read back at all: two things."""
+    silent = sum(one.length for one in receipt.target_unreadable)
+    if receipt.mismatched or not silent:
+        read_back = size(receipt.bytes_total - silent)
+        yield f"NOT VERIFIED: the target does not hold what it must. {read_back} were read back."
+    else:
+        yield f"NOT VERIFIED: {size(silent)} of the target could not be read back; the rest agrees."
 
 
 def _list(out: Console, what: str, areas: tuple[Area, ...]) -> None:

@@ -17,7 +17,7 @@ from drivecare.job.model import FactName
 from drivecare.job.sameness import Same, Who, same_drive
 from drivecare.job.times import moment
 from drivecare.reading.model import Identity
-from drivecare.transfer.areas import Area
+from drivecare.transfer.areas import Area, merge, total
 from drivecare.transfer.bag import BagReceipt
 from drivecare.transfer.receipt import End, Method, Receipt
 
@@ -94,7 +94,7 @@ def _of_receipts(case: Case, last: Filed[Receipt], old: Who, copy: str) -> Proof
     for one in chain:
         wrong = _fault(one.document)
         if wrong:
-            mended = copy if one is not last or one.document.mismatched else verify
+            mended = copy if one is not last or one.document.mismatched or not one.document.bytes_across else verify
             return _wanting(last, f"{wrong} ({one.entry.path.name})", chain, mended)
     source = Who.of(chain[-1].document.source)
     if _same(case, chain[-1].document.source, old) != "yes":
@@ -106,13 +106,15 @@ def _of_receipts(case: Case, last: Filed[Receipt], old: Who, copy: str) -> Proof
     done = last.document
     method = done.verification.method if done.verification else "nothing"
     digest = str(done.digest.whole)[:12]
+    lost = _unreadable(chain)
+    gap = f" but for {total(merge(lost)):,} bytes that could not be read" if lost else ""
     through = f" through {len(chain) - 1} image{'s' if len(chain) > 2 else ''}" if len(chain) > 1 else ""
     return Proof(
         holds=True,
-        evidence=f"{old} is on {Who.of(done.target)}{through}, read back: {method}, sha256 {digest}",
+        evidence=f"{old} is on {Who.of(done.target)}{gap}{through}, read back: {method}, sha256 {digest}",
         at=_at(last),
         number=last.entry.number,
-        unreadable=_unreadable(chain),
+        unreadable=lost,
         chain=tuple(chain),
         verify=verify,
     )
@@ -157,6 +159,8 @@ def _fault(receipt: Receipt) -> str:
         return f"{len(receipt.mismatched):,} areas read back other than they must be"
     if receipt.target_unreadable:
         return f"{len(receipt.target_unreadable):,} areas of the target cannot be read back"
+    if not receipt.bytes_across:
+        return f"nothing is across: 0 of {receipt.bytes_total:,} bytes could be read"
     if not receipt.verified or receipt.verification is None or receipt.digest.whole is None:
         return "not verified: the target was not read back whole"
     if receipt.verification.method not in ACCEPTED:

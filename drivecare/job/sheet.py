@@ -318,7 +318,9 @@ def _receipts(proof: Proof) -> list[dict[str, str]]:
             "bytes": f"{one.document.bytes_copied:,} of {one.document.bytes_total:,}",
             "digest": one.document.digest.whole or "not proven",
             "chunks": f"{len(one.document.digest.chunks):,} of {amount(one.document.digest.chunk_bytes)}",
-            "how": _how(one.document.verified, one.document.verification),
+            "how": _how(one.document.verified, one.document.verification)
+            if one.document.bytes_across
+            else "NOTHING copied",
             "file": one.entry.path.name,
         }
         for one in proof.chain

@@ -126,6 +126,8 @@ def _plan(document: dict[str, Any]) -> str:
 def _receipt(document: dict[str, Any]) -> str:
     lost = document["unreadable"]
     proven = f"verified ({document['verification']['method']})" if document["verified"] else "NOT verified"
+    if sum(area["length"] for area in lost) >= document["bytes_total"]:
+        proven = "NOTHING copied"
     areas = "1 area" if len(lost) == 1 else f"{len(lost):,} areas"
     gap = f", {sum(area['length'] for area in lost):,} bytes in {areas} unreadable" if lost else ""
     return f"{document['source']['path']} copied to {document['target']['path']}: {proven}{gap}"

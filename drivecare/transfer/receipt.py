@@ -12,7 +12,7 @@ from msgspec import Meta
 
 from drivecare.documents import Value
 from drivecare.reading.model import Drive, Identity
-from drivecare.transfer.areas import Area, Count
+from drivecare.transfer.areas import Area, Count, merge, total
 
 MOST_CHUNKS = 65_536
 SMALLEST_CHUNK_BYTES = 1 << 20
@@ -126,6 +126,11 @@ class Receipt(Value, frozen=True, kw_only=True):
     acknowledged: tuple[str, ...] = ()  # guards the user answered by name
     tail: Tail | None = None
     notes: tuple[Note, ...] = ()
+
+    @property
+    def bytes_across(self) -> int:
+        """Bytes of the chain's first source that the target holds: all but what this or an earlier copy lost."""
+        return max(0, self.bytes_total - total(merge(self.unreadable)))
 
     @property
     def exit_code(self) -> int:

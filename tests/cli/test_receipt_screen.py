@@ -1,0 +1,110 @@
+"""What a person reads of a receipt: how much is across comes first, and no word sounds like success where none was."""
+
+from __future__ import annotations
+
+import io
+
+import msgspec
+import pytest
+from rich.console import Console
+
+from drivecare.cli.receipt_screen import show_receipt
+from drivecare.transfer.areas import area
+from drivecare.transfer.receipt import Digest, End, Receipt, Unreadable, Verification
+
+MIB = 1 << 20
+SIZE = 16 * MIB
+ALL = Unreadable(offset=0, length=SIZE)
+ONE = Unreadable(offset=MIB, length=512)
+
+
+def receipt(*unreadable: Unreadable, **more: object) -> Receipt:
+    lost = sum(one.length for one in unreadable if not one.inherited)
+    proven = Receipt(
+        source=End(path="/dev/sdb", kind="device", size_bytes=SIZE, logical_sector_bytes=512),
+        target=End(path="t.img", kind="image", size_bytes=SIZE),
+        bytes_total=SIZE,
+        bytes_copied=SIZE - lost,
+        digest=Digest(whole="ab" * 32, chunk_bytes=MIB, chunks=("cd" * 32,) * 16),
+        unreadable=unreadable,
+        fill="text",
+        verified=True,
+        verification=Verification(method="direct", at="2026-11-25T12:00:00+00:00"),
+        started="",
+        finished="",
+        tool_version="0",
+    )
+    return msgspec.structs.replace(proven, **more)
+
+
+def shown(of: Receipt) -> str:
+    """The screen in one line, however it was wrapped."""
+    stream = io.StringIO()
+    show_receipt(Console(file=stream, width=400, highlight=False, markup=False), of)
+    return " ".join(stream.getvalue().split())
+
+
+@pytest.mark.parametrize(
+    ("of", "lines"),
+    [
+        (
+            receipt(),
+            ["VERIFIED: all 16,777,216 bytes (16.8 MB) were read back past this machine's cache and agree."],
+        ),
+        (
+            receipt(ONE),
+            [
+                "16,776,704 of 16,777,216 bytes (16.8 MB) could be read: all but 1 unreadable area.",
+                "VERIFIED: the target holds every byte that could be read; all of it was read back past this machine's "
+                "cache and agrees.",
+            ],
+        ),
+        (
+            receipt(ALL),
+            [
+                "NOTHING COPIED: 0 of 16,777,216 bytes (16.8 MB) could be read.",
+                "The target holds nothing but the text that marks unreadable places; all of it was read back past this "
+                "machine's cache.",
+            ],
+        ),
+        (
+            receipt(msgspec.structs.replace(ALL, inherited=True)),
+            ["NOTHING COPIED: 0 of 16,777,216 bytes (16.8 MB) could be read."],
+        ),
+        (
+            receipt(ONE, verified=False, verification=None, mismatched=(area(0, MIB),)),
+            [
+                "16,776,704 of 16,777,216 bytes (16.8 MB) could be read: all but 1 unreadable area.",
+                "NOT VERIFIED: the target does not hold what it must. 16.8 MB were read back.",
+            ],
+        ),
+        (
+            receipt(verified=False, verification=None, target_unreadable=(area(0, 4 * MIB),)),
+            ["NOT VERIFIED: 4.19 MB of the target could not be read back; the rest agrees."],
+        ),
+        (
+            receipt(
+                verified=False,
+                verification=None,
+                mismatched=(area(8 * MIB, 9 * MIB),),
+                target_unreadable=(area(0, 8 * MIB),),
+            ),
+            ["NOT VERIFIED: the target does not hold what it must. 8.39 MB were read back."],
+        ),
+    ],
+    ids=["whole", "one area lost", "all lost", "all lost before", "wrong", "not read back", "both"],
+)
+def test_the_first_lines(of: Receipt, lines: list[str]) -> None:
+    assert shown(of).startswith(" ".join(lines))
+
+
+def test_nothing_that_failed_sounds_like_success() -> None:
+    text = shown(receipt(ALL))
+    assert "VERIFIED" not in text
+    assert "agree" not in text
+    assert "sha256" not in text
+
+
+def test_losses_named_twice_count_once() -> None:
+    assert receipt(ONE, ONE).bytes_across == SIZE - 512
+    assert receipt(ALL, Unreadable(offset=0, length=9 * SIZE)).bytes_across == 0

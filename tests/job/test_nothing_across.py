@@ -1,0 +1,60 @@
+"""A copy of which nothing came across was read back faultlessly, and nothing in a job takes it for a copy."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from drivecare.cli.load_guard import refuse_load
+from drivecare.errors import Refused
+from drivecare.job.case import load_case
+from drivecare.job.gate import judge
+from drivecare.job.proof import find_proof
+from drivecare.job.sheet import _receipts
+from drivecare.job.story import tell
+from drivecare.reading.model import Reading
+from drivecare.transfer.receipt import Receipt, Unreadable
+from tests.job.carried import AREA, NEW, NOW, OLD, SIZE, assessment, data_route, device, fact, filed, pending, receipt
+
+ALL = Unreadable(offset=0, length=SIZE)
+
+
+def nothing_copied() -> Receipt:
+    return receipt(device(OLD, "/dev/sdb"), device(NEW, "/dev/sdc"), unreadable=(ALL,), bytes_copied=0)
+
+
+def test_the_gate_stays_shut_and_asks_for_a_copy(tmp_path: Path) -> None:
+    documents = [*data_route(), nothing_copied(), fact("detached")]
+    case = load_case(filed(tmp_path, documents), now=NOW)
+    item = next(item for item in judge(case).items if item.item == "copy-verified")
+    assert not item.holds
+    assert item.evidence.startswith(f"nothing is across: 0 of {SIZE:,} bytes could be read")
+    assert str(item.next).startswith("drivecare copy ")
+
+
+def test_what_is_missing_is_part_of_the_evidence(tmp_path: Path) -> None:
+    case = load_case(filed(tmp_path, data_route()), now=NOW)
+    assert f" but for {AREA.length:,} bytes that could not be read, read back: direct" in find_proof(case).evidence
+
+
+def test_the_story_and_the_sheet_say_so(tmp_path: Path) -> None:
+    job = filed(tmp_path, [*data_route(), nothing_copied()])
+    case = load_case(job, now=NOW)
+    assert "/dev/sdb copied to /dev/sdc: NOTHING copied" in str(tell(job, case))
+    assert _receipts(find_proof(case))[0]["how"] == "NOTHING copied"
+    assert _receipts(find_proof(load_case(filed(tmp_path / "b", data_route()), now=NOW)))[0]["how"] != "NOTHING copied"
+
+
+@pytest.mark.parametrize("unreadable", [ALL, Unreadable(offset=0, length=512)], ids=["nothing", "nearly all"])
+def test_a_drive_that_is_losing_data_is_loaded_only_after_a_copy_of_something(
+    tmp_path: Path, unreadable: Unreadable
+) -> None:
+    copied = receipt(device(OLD, "/dev/sdb"), device(NEW, "/dev/sdc"), unreadable=(unreadable,))
+    folder = filed(tmp_path, [assessment(OLD, "evacuate", findings=(pending(24),)), copied])
+    reading = Reading(path="/dev/sdb", drive=OLD)
+    if unreadable is ALL:
+        with pytest.raises(Refused, match="it is losing data"):
+            refuse_load(reading, "a self-test", allow_load=None, folder=folder)
+    else:
+        refuse_load(reading, "a self-test", allow_load=None, folder=folder)
