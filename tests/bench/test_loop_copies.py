@@ -7,6 +7,7 @@ import json
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
@@ -123,6 +124,36 @@ def test_a_source_that_vanishes_and_comes_back(shop: Shop) -> None:
     shop.ended(process, code=23)
     shop.rig.set_faults("source", Faults())
     is_proven(shop.run("copy", source, shop.image, "--resume", code=0), shop.image)
+
+
+def test_a_source_that_answers_nothing_is_not_called_unreadable(shop: Shop) -> None:
+    """It keeps its size and its name; every read of it is EIO, as of a dock that lost its drive."""
+    source = shop.rig.device("source", CONTENT, faults=Faults(failing=((0, SIZE),)))
+    err = shop.ended(shop.start("copy", source, shop.image), code=23, seconds=60)
+    assert f"0 of {SIZE:,} bytes could be read" in err
+    assert "Nothing was copied yet: try again with --resume" in err
+    shop.rig.set_faults("source", Faults())
+    is_proven(shop.run("copy", source, shop.image, "--resume", code=0), shop.image)
+
+
+@pytest.mark.parametrize("begun", [False, True], ids=["at once", "midway"])
+def test_a_source_whose_server_dies_stops_the_copy_soon(shop: Shop, begun: bool) -> None:
+    source = shop.rig.device("source", CONTENT, faults=SLOWLY)
+    process = shop.midway("copy", source, shop.image) if begun else None
+    shop.rig.processes["source"].kill()
+    time.sleep(0 if begun else 2)  # until the kernel has forgotten what the server said of its file
+    err = shop.ended(process or shop.start("copy", source, shop.image), code=23, seconds=60)
+    assert "could be read" in err
+    assert "--resume" in err
+
+
+def test_a_dead_area_of_most_of_a_drive_is_copied_around(shop: Shop) -> None:
+    dead = (MIB, SIZE - 2 * MIB)
+    source = shop.rig.device("source", CONTENT, faults=Faults(failing=(dead,)), sector_bytes=4096)
+    receipt = shop.run("copy", source, shop.image, "--retries", 0, code=20)
+    assert [(area["offset"], area["length"]) for area in receipt["unreadable"]] == [dead]
+    assert shop.image.read_bytes()[:MIB] == CONTENT[:MIB]
+    assert shop.image.read_bytes()[-MIB:] == CONTENT[-MIB:]
 
 
 def test_a_target_that_vanishes_and_comes_back(shop: Shop) -> None:
