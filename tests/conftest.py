@@ -13,6 +13,17 @@ settings.register_profile("drivecare", settings.default, deadline=None)
 settings.load_profile("drivecare")
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
+    """One worker per core for the whole suite; none for chosen files, which are done before workers have started.
+
+    Nor for the bench: its machines are shared by all the tests of a run, and boot side by side by themselves.
+    """
+    chosen = any(".py" in argument for argument in config.args)
+    benched = "bench" in config.option.markexpr.replace("not bench", "")
+    return 0 if chosen or benched else None
+
+
 @pytest.fixture(autouse=True)
 def _no_network(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     """Nothing leaves the machine (DESIGN promise 8): connecting anywhere is an error in a fast test."""
