@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 
 from drivecare.errors import BadInput, Refused, Unavailable
+from drivecare.hardware import media
 from drivecare.hardware.media import Pool, RealMedium, open_source, open_target, open_to_verify
 from drivecare.hardware.sides import find_source, find_target
 from drivecare.transfer.areas import Area, area
@@ -68,7 +69,8 @@ def test_a_source_is_never_opened_for_writing(tmp_path: Path, pool: Pool) -> Non
         medium.write(0, pool.buffers[0], 0, 4096)
 
 
-def test_two_copies_do_not_share_a_target(tmp_path: Path, pool: Pool) -> None:
+def test_two_copies_do_not_share_a_target(tmp_path: Path, pool: Pool, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(media, "HELD_SECONDS", 0.1)
     path = image(tmp_path, MIB)
     with open_target(str(path), pool, image_bytes=MIB), pytest.raises(Refused) as caught:  # noqa: SIM117
         with open_target(str(path), pool, image_bytes=MIB):

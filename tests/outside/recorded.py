@@ -10,6 +10,7 @@ import os
 import subprocess
 import sys
 import tarfile
+import tempfile
 from functools import cache
 from pathlib import Path
 
@@ -32,9 +33,11 @@ def _reports() -> dict[str, bytes] | str:
     if not archive.exists():
         command = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps", "--no-binary", "pysmart"]
         try:
-            subprocess.run(
-                [*command, "--dest", str(folder), "pysmart==1.4.3"], check=True, capture_output=True, timeout=90
-            )
+            folder.mkdir(parents=True, exist_ok=True)
+            with tempfile.TemporaryDirectory(dir=folder) as fresh:  # other workers may want it in the same moment
+                command += ["--dest", fresh, "pysmart==1.4.3"]
+                subprocess.run(command, check=True, capture_output=True, timeout=90)
+                (Path(fresh) / archive.name).replace(archive)
         except (subprocess.SubprocessError, OSError):
             return "the real reports (pySMART's source distribution) could not be fetched with pip"
     found: dict[str, bytes] = {}
