@@ -4,6 +4,7 @@
     +-- BadInput        what was given cannot be used; nothing was done          exit 3
     |   +-- NoDrive     the input names no drive at all                          exit 3
     +-- Unavailable     the machine lacks something: a tool, a right, a device   exit 3
+    +-- NotAnswered     a question was broken off; nothing was done              exit 3
     +-- Refused         a guard said no; nothing was written                     exit 22
     +-- Interrupted     stopped midway; a journal says how to go on              exit 23
 
@@ -51,6 +52,12 @@ class Unavailable(DriveCareError):
     """The machine lacks what the work needs: a program, a permission, a device that is still there."""
 
     code = "unavailable"
+
+
+class NotAnswered(DriveCareError):
+    """A question was broken off by Ctrl-C or the end of the input, so nothing was done."""
+
+    code = "not-answered"
 
 
 class Refused(DriveCareError):

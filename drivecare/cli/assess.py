@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import click
 
-from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option, machine
+from drivecare.cli.common import PATH, file_result, finish, job_folder, job_options, json_option, machine
+from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.documents import Value
-from drivecare.errors import BadInput, DriveCareError
+from drivecare.errors import DriveCareError
 from drivecare.risk.model import Assessment, Verdict
 
 if TYPE_CHECKING:
@@ -50,6 +52,7 @@ class Assessments(Value, frozen=True, kw_only=True):
     "--transport", metavar="TYPE", help="How to reach a live drive: sat, sntjmicron, ... [default: found out]"
 )
 @click.option("--save", type=PATH, help="Keep the reading in this file.")
+@overwrite_option
 @click.option("--explain", is_flag=True, help="Show how the verdict came about, with every source.")
 @job_options
 @json_option
@@ -60,6 +63,7 @@ def assess(
     sale: str,
     transport: str | None,
     save: Path | None,
+    overwritable: tuple[str, ...],
     explain: bool,
     job: str | None,
     jobs: Path | None,
@@ -75,9 +79,8 @@ def assess(
     if save is not None and len(sources) > 1:
         raise click.UsageError("--save keeps one reading: give one drive.")
     folder = job_folder(job, jobs) if job is not None else None
+    replace = save is not None and may_replace(save, overwritable)
     readings = _read(sources, transport, machine(ctx))
-    if save is not None:
-        _save(readings[0], save)
     judged = [
         _judge(source, reading, _others(reading, readings, folder), folder, as_new=sale == "new")
         for source, reading in zip(sources, readings, strict=True)
@@ -104,13 +107,24 @@ def assess(
             for line in lines_of_proof(reading, as_new=sale == "new", history=others, scan=scan):
                 out.print(line, soft_wrap=True)
 
+    def keep() -> Iterator[Callable[[], object]]:
+        for one, reading in zip(judged, readings, strict=True):
+            if one.assessment is None or isinstance(reading, DriveCareError):
+                continue
+            if save is not None:
+                yield partial(_save, reading, save, replace=replace)
+            if folder is not None:
+                yield partial(folder.file, reading)
+                yield partial(file_result, folder, one.assessment)
+
     if len(judged) == 1 and isinstance(readings[0], DriveCareError):
         raise readings[0]
     if len(judged) == 1 and judged[0].assessment is not None:
-        finish(judged[0].assessment, show=show, as_json=as_json, exit_code=judged[0].assessment.exit_code)
+        code = judged[0].assessment.exit_code
+        finish(judged[0].assessment, show=show, as_json=as_json, exit_code=code, keep=tuple(keep()))
     codes = {one.assessment.exit_code if one.assessment is not None else 3 for one in judged}
     worst = next(code for code in WORST_FIRST if code in codes)
-    finish(Assessments(assessments=tuple(judged)), show=show, as_json=as_json, exit_code=worst)
+    finish(Assessments(assessments=tuple(judged)), show=show, as_json=as_json, exit_code=worst, keep=tuple(keep()))
 
 
 def _read(sources: Sequence[str], transport: str | None, machine: Machine) -> tuple[Reading | DriveCareError, ...]:
@@ -143,15 +157,11 @@ def _is_device(source: str) -> bool:
         return False
 
 
-def _save(reading: Reading | DriveCareError, path: Path) -> None:
+def _save(reading: Reading, path: Path, *, replace: bool) -> None:
     from drivecare.documents import encode
     from drivecare.storage import write_file
 
-    if isinstance(reading, DriveCareError):
-        raise reading
-    if path.exists() and not path.is_file():
-        raise BadInput("is not a regular file", where=str(path), hint="Name a file to keep the reading in.")
-    write_file(path, encode(reading), replace=True)
+    write_file(path, encode(reading), replace=replace)
     click.echo(f"reading kept in {path}", err=True)
 
 
@@ -163,15 +173,12 @@ def _judge(
     *,
     as_new: bool,
 ) -> Judged:
-    """Judge one reading, and file both in the job where there is one."""
+    """Judge one reading, by what the job's folder has of the drive as well."""
     if isinstance(reading, DriveCareError):
         return Judged(path=source, error=reading.message())
     from drivecare.risk.assess import assess as judge
 
     found = judge(reading, as_new=as_new, history=others, scan=_scan(folder, reading))
-    if folder is not None:
-        folder.file(reading)
-        click.echo(f"filed as {folder.file(found)}", err=True)
     return Judged(path=source, verdict=found.verdict, assessment=found)
 
 

@@ -16,6 +16,7 @@ from typing import IO, TYPE_CHECKING, Literal
 import click
 
 from drivecare.cli.common import PATH, finish, json_option
+from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.documents import Value
 from drivecare.errors import BadInput, Unavailable
 
@@ -40,9 +41,12 @@ class TableSummary(Value, frozen=True, kw_only=True):
 @click.command(epilog="\b\nExample: drivecare assess-table 2016-09-30.csv --output judged.csv")
 @click.argument("table", metavar="CSV", type=PATH)
 @click.option("--output", type=PATH, help="Write the judged table here.")
+@overwrite_option
 @click.option("--evaluate", is_flag=True, help="Tell how well the estimates fit the column `failure` (0 or 1).")
 @json_option
-def assess_table(table: Path, output: Path | None, evaluate: bool, as_json: bool) -> None:
+def assess_table(
+    table: Path, output: Path | None, overwritable: tuple[str, ...], evaluate: bool, as_json: bool
+) -> None:
     """Judge many drives at once: each row of a CSV file with raw counters (smart_5_raw, smart_187_raw, ...).
 
     Adds the columns verdict, estimate, low, high, leading_signal: the chance of failing within 12 months as fractions.
@@ -54,7 +58,7 @@ def assess_table(table: Path, output: Path | None, evaluate: bool, as_json: bool
     with _opened(table) as source:
         try:
             if output is not None:
-                with _written(output, table) as target:
+                with _written(output, table, overwritable) as target:
                     summary, measured = _judge(source, target, evaluate, output)
             else:
                 quiet = evaluate or as_json
@@ -143,13 +147,13 @@ def _opened(table: Path) -> Iterator[IO[str]]:
 
 
 @contextmanager
-def _written(output: Path, table: Path) -> Iterator[IO[str]]:
+def _written(output: Path, table: Path, overwritable: tuple[str, ...]) -> Iterator[IO[str]]:
     """The judged table under another name until it is whole; a malformed table leaves nothing behind."""
-    if output.exists() and (not output.is_file() or (table.exists() and output.samefile(table))):
-        raise BadInput("is the table itself or no regular file", where=str(output), hint="Name another file.")
+    if output.exists() and table.exists() and output.samefile(table):
+        raise BadInput("is the table itself", where=str(output), hint="Name another file.")
     from drivecare.storage import new_file
 
-    with new_file(output, replace=True) as stream:
+    with new_file(output, replace=may_replace(output, overwritable)) as stream:
         text = io.TextIOWrapper(stream, encoding="utf-8", newline="")
         yield text
         text.detach()  # which writes what was held back

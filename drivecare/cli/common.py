@@ -2,20 +2,22 @@
 
 A command builds its document, then:
 
-    finish(document, show=lambda out: ..., as_json=as_json, job=job, jobs=jobs, exit_code=10)
+    folder = job_folder(job, jobs) if job is not None else None  # a wrong job is said before any work
+    finish(document, show=lambda out: ..., as_json=as_json, folder=folder, exit_code=10)
 """
 
 from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
 
 from drivecare.documents import Value, encode
+from drivecare.errors import DriveCareError, Interrupted, NotAnswered
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -33,7 +35,6 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print one JS
 
 def _job_ids(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:  # noqa: ARG001  click's signature
     """For shell completion: the jobs there are."""
-    from drivecare.errors import DriveCareError
     from drivecare.job.folder import all_jobs
 
     try:
@@ -96,6 +97,15 @@ def who() -> str:
         return str(uid)
 
 
+def ask(question: str) -> str:
+    """What the person types. Raises NotAnswered where they break it off or there is nobody to answer."""
+    try:
+        answer: str = click.prompt(question, default="", show_default=False, err=True)
+    except click.Abort as error:
+        raise NotAnswered("the question was not answered, so nothing was done") from error
+    return answer.strip()
+
+
 def console(*, stderr: bool = False) -> Console:
     """A rich console: plain in a pipe and under NO_COLOR; 80 columns in a pipe."""
     from rich.console import Console
@@ -118,16 +128,42 @@ def finish(
     show: Callable[[Console], None],
     as_json: bool,
     exit_code: int = 0,
-    job: str | None = None,
-    jobs: Path | None = None,
+    folder: JobFolder | None = None,
+    keep: Sequence[Callable[[], object]] = (),
+    again: str = "run the command again",
 ) -> NoReturn:
-    """File the document where a job was named, print it, end with the exit code."""
-    if job is not None:
-        filed = job_folder(job, jobs).file(document)
-        click.echo(f"filed as {filed}", err=True)
-    if as_json:
-        sys.stdout.buffer.write(encode(document))
+    """Print the document, then file it in the job and `keep` what else is left on a disk; end with the exit code.
+
+    The result comes first, since a drive may give it only once: a full disk is told after it and costs nothing but the
+    copy on that disk. Raises Interrupted then; `again` is what to do once there is room.
+    """
+    if folder is not None:
+        keep = (*keep, lambda: file_result(folder, document))
+    try:
+        if as_json:
+            sys.stdout.buffer.write(encode(document))
+        else:
+            show(console())
         sys.stdout.flush()
-    else:
-        show(console())
+    finally:
+        _keep_all(keep, again)
     raise click.exceptions.Exit(exit_code)
+
+
+def file_result(folder: JobFolder, document: Value) -> None:
+    """File a document in its job and say where."""
+    click.echo(f"filed as {folder.file(document)}", err=True)
+
+
+def _keep_all(keep: Sequence[Callable[[], object]], again: str) -> None:
+    """Do each; what one cannot keep does not stop the next. Raises Interrupted for the first that failed."""
+    failures: list[DriveCareError] = []
+    for act in keep:
+        try:
+            act()
+        except DriveCareError as error:
+            failures.append(error)
+    if failures:
+        first = failures[0]
+        hint = f"The result above is complete but is not kept there. Make room or choose another place, then {again}."
+        raise Interrupted(first.what, where=first.where, hint=hint) from first

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -108,7 +109,8 @@ def copy(
     twins = result.source.kind == result.target.kind == "device"
     if twins and as_json:
         _say(_DETACH)
-    finish(result, show=show, as_json=as_json, exit_code=result.exit_code, job=job, jobs=jobs)
+    again = f"file it with drivecare verify {shlex.quote(str(receipt_path))} and the same --job"
+    finish(result, show=show, as_json=as_json, exit_code=result.exit_code, folder=folder, again=again)
 
 
 def _what_it_says(path: str, machine: Machine, side: str) -> Drive | None:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import shlex
 from pathlib import Path
 
 import click
 
-from drivecare.cli.common import PATH, finish, job_options, json_option
+from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option
 
 
 @click.command("copy-files", epilog="\b\nExample: drivecare copy-files /mnt/old-drive /mnt/shop/1042-files --job 1042")
@@ -32,6 +33,7 @@ def copy_files(source: Path, target: Path, resume: bool, job: str | None, jobs: 
     from drivecare.job.times import stamp
     from drivecare.transfer.files import copy_files as copy
 
+    folder = job_folder(job, jobs) if job is not None else None
     with followed() as watch:
         receipt = copy(source, target, now=stamp, resume=resume, ends=(end_of(source), end_of(target)), watch=watch)
     finish(
@@ -39,6 +41,6 @@ def copy_files(source: Path, target: Path, resume: bool, job: str | None, jobs: 
         show=lambda out: show_bag(out, receipt),
         as_json=as_json,
         exit_code=receipt.exit_code,
-        job=job,
-        jobs=jobs,
+        folder=folder,
+        again=f"file it with drivecare verify {shlex.quote(str(target))} and the same --job",
     )

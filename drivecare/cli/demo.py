@@ -6,7 +6,6 @@ import contextlib
 import random
 import re
 import shlex
-import shutil
 import sys
 from datetime import UTC, datetime
 from importlib import resources
@@ -17,14 +16,14 @@ import click
 
 from drivecare.cli.columns import wrapped
 from drivecare.cli.common import PATH, console, finish, json_option
+from drivecare.cli.demo_folder import prepare, sign
 from drivecare.documents import Value
-from drivecare.errors import BadInput
+from drivecare.storage import create_file, write_file
 
 JOB = "1042"
 LABEL = "CH-2103"
 SHOP = "Lantern Street Repairs"
 COMPLAINT = "Stops at the logo with a storage error; worked until the holidays."
-MARK = ".drivecare-demo"
 SIZE_BYTES = 64 << 20
 BAD_OFFSET, BAD_LENGTH = 37_748_736 + 24_576, 8192  # two 4096-byte sectors
 
@@ -49,11 +48,14 @@ def demo(folder: Path, as_json: bool) -> None:
     """Run a whole job on invented drives in DIR [default: ./drivecare-demo]: no hardware, no root, about 5 seconds.
 
     A media console stops at its logo. Its drive is read, judged and copied, a replacement is planned and inspected, the
-    gate opens, the handover sheet is written. Run it as often as you like: DIR is made anew each time.
-    With --json the story goes to stderr.
+    gate opens, the handover sheet is written. Run it as often as you like: DIR is made anew each time, unless something
+    else than a demo's own files lies in it. With --json the story goes to stderr.
     """
     with contextlib.redirect_stdout(sys.stderr) if as_json else contextlib.nullcontext():
-        told = _tell(_prepare(folder))
+        here = prepare(folder)
+        _put_invented_files(here)
+        told = _tell(here)
+        sign(here)
     finish(told, show=lambda _: None, as_json=as_json)
 
 
@@ -141,25 +143,15 @@ def run(*arguments: str, expect: int = 0) -> None:
         raise RuntimeError(f"the demo's story is broken: {arguments[0]} ended with {code}, not {expect}")
 
 
-def _prepare(folder: Path) -> Path:
-    """An empty demo folder with the invented files. Raises BadInput rather than empty a folder that is not ours."""
-    here = folder.absolute()
-    if here.exists() and not here.is_dir():
-        raise BadInput("is a file", where=str(here), hint="Name a new folder: drivecare demo DIR")
-    if here.exists() and any(here.iterdir()) and not (here / MARK).exists():
-        hint = "Name a new folder: drivecare demo DIR"
-        raise BadInput("is not empty and was not made by the demo", where=str(here), hint=hint)
-    shutil.rmtree(here, ignore_errors=True)
-    here.mkdir(parents=True)
-    (here / MARK).write_text("made by drivecare demo; may be removed\n", encoding="utf-8")
+def _put_invented_files(here: Path) -> None:
+    """The stock, both drives' reports as of now, and the image that stands for the old drive."""
     data = resources.files("drivecare.demo_data")
-    (here / "stock.csv").write_bytes(data.joinpath("stock.csv").read_bytes())
+    write_file(here / "stock.csv", data.joinpath("stock.csv").read_bytes())
     for name in ("failing-drive.txt", "new-drive.txt"):
         report = data.joinpath(name).read_text(encoding="utf-8")
         time = datetime.now(UTC).strftime("%a %b %d %H:%M:%S %Y UTC")
-        (here / name).write_text(re.sub("(Local Time is: +).*", rf"\g<1>{time}", report), encoding="utf-8")
+        write_file(here / name, re.sub("(Local Time is: +).*", rf"\g<1>{time}", report).encode())
     _make_image(here / "old-drive.img")
-    return here
 
 
 def _make_image(path: Path) -> None:
@@ -167,7 +159,7 @@ def _make_image(path: Path) -> None:
     draw = random.Random(1042)
     first, count = 2048, SIZE_BYTES // 512 - 2048
     entry = bytes([0, 0, 0, 0, 0x83, 0, 0, 0]) + first.to_bytes(4, "little") + count.to_bytes(4, "little")
-    with path.open("wb") as image:
+    with open(create_file(path), "wb") as image:
         image.write((bytes(446) + entry).ljust(510, b"\0") + b"\x55\xaa")
         for start in range(1 << 20, SIZE_BYTES, 4 << 20):
             image.seek(start)

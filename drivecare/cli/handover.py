@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from drivecare.cli.common import PATH, finish, job_argument, job_folder, jobs_option, json_option, named_jobs
+from drivecare.cli.overwriting import may_replace, overwrite_option
 
 
 @click.command(epilog='\b\nExample: drivecare handover 1042 --shop "Lantern Street Repairs" --output 1042.html')
@@ -17,23 +18,34 @@ from drivecare.cli.common import PATH, finish, job_argument, job_folder, jobs_op
     metavar="FILE.html",
     help="[default: handover.html in the job's folder]",
 )
+@overwrite_option
 @click.option("--shop", envvar="DRIVECARE_SHOP", help="The shop's name for the head of the sheet. [or $DRIVECARE_SHOP]")
 @jobs_option
 @json_option
 @click.pass_context
-def handover(ctx: click.Context, id: str, output: Path | None, shop: str | None, jobs: Path, as_json: bool) -> None:
+def handover(
+    ctx: click.Context,
+    id: str,
+    output: Path | None,
+    overwritable: tuple[str, ...],
+    shop: str | None,
+    jobs: Path,
+    as_json: bool,
+) -> None:
     """Write the handover sheet: the customer's page and the shop's, one HTML file without any address in it.
 
-    It can be written at any time and says what is still missing. Print it on A4: two pages.
+    It can be written at any time and says what is still missing. Print it on A4: two pages. The sheet in the job's
+    folder is renewed each time.
     """
     from drivecare.job.case import load_case
-    from drivecare.job.sheet import make_sheet, write
+    from drivecare.job.sheet import is_sheet, make_sheet, write
 
     folder = job_folder(id, jobs)
     case = load_case(folder, jobs=named_jobs(ctx))
     path = output or folder.path / "handover.html"
+    replace = is_sheet(path) if output is None else may_replace(output, overwritable)
     made, html = make_sheet(case, path, shop=shop)
-    write(path, html)
+    write(path, html, replace=replace)
 
     state = "the gate is open" if made.gate_open else f"the gate is SHUT: {', '.join(made.missing)}"
     finish(made, show=lambda out: out.print(f"{path}   {state}", soft_wrap=True), as_json=as_json)

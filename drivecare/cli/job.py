@@ -7,7 +7,19 @@ from typing import TYPE_CHECKING, get_args
 
 import click
 
-from drivecare.cli.common import PATH, finish, job_argument, job_folder, jobs_option, json_option, named_jobs, who
+from drivecare.cli.common import (
+    PATH,
+    ask,
+    file_result,
+    finish,
+    job_argument,
+    job_folder,
+    jobs_option,
+    json_option,
+    named_jobs,
+    who,
+)
+from drivecare.cli.overwriting import may_replace, overwrite_option
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -137,9 +149,9 @@ def record(id: str, fact: str, about: tuple[str, ...], note: str | None, jobs: P
         mended = folder.mend_chain(facts[0])
         click.echo(f"filed as {mended.entry.path}", err=True)
         finish(mended.document, show=lambda out: _show_facts(out, [mended.document]), as_json=as_json)
-    for made in facts[:-1]:
-        folder.file(made)
-    finish(facts[-1], show=lambda out: _show_facts(out, facts), as_json=as_json, job=id, jobs=jobs)
+    for made in facts:
+        file_result(folder, made)
+    finish(facts[-1], show=lambda out: _show_facts(out, facts), as_json=as_json)
 
 
 @job.command(short_help="Tell a job's story and the next step.", epilog="\b\nExample: drivecare job show 1042")
@@ -204,9 +216,12 @@ def list_jobs(
 @job_argument
 @click.option("--output", type=PATH, help="[default: ID.tar.gz here]")
 @click.option("--with-images", is_flag=True, help="Put copies of the customer's drive in as well.")
+@overwrite_option
 @jobs_option
 @json_option
-def export(id: str, output: Path | None, with_images: bool, jobs: Path, as_json: bool) -> None:
+def export(
+    id: str, output: Path | None, with_images: bool, overwritable: tuple[str, ...], jobs: Path, as_json: bool
+) -> None:
     """Write one archive of a job with a manifest that `sha256sum -c` checks."""
     from drivecare.job.export import MANIFEST
     from drivecare.job.export import export as write
@@ -214,7 +229,7 @@ def export(id: str, output: Path | None, with_images: bool, jobs: Path, as_json:
 
     folder = job_folder(id, jobs)
     output = output or Path(f"{folder.id}.tar.gz")
-    names = write(folder, output, images=with_images)
+    names = write(folder, output, images=with_images, replace=may_replace(output, overwritable))
     left = "" if with_images else "; images of the customer's drive left out"
     said = f"{output}: {len(names)} files and {MANIFEST}{left}"
     made = Export(job=folder.id, path=str(output), files=tuple(names), with_images=with_images)
@@ -285,15 +300,15 @@ def close(
         for image in made.images:
             out.print(f"  {image.fate}: {image.path}", soft_wrap=True)
 
-    finish(made, show=show, as_json=as_json, job=id, jobs=jobs)
+    file_result(folder, made)
+    finish(made, show=show, as_json=as_json)
 
 
 def _confirm_forgetting(id: str, doomed: tuple[Path, ...]) -> None:
     click.echo("These copies of the customer's drive will be removed for good:", err=True)
     for image in doomed:
         click.echo(f"  {image}   {image.stat().st_size:,} bytes", err=True)
-    typed = click.prompt("Type the job's ID to remove them", default="", show_default=False, err=True)
-    if typed.strip() != id:
+    if ask("Type the job's ID to remove them") != id:
         from drivecare.errors import Refused
 
         raise Refused("nothing was removed: what was typed is not the job's ID", guard="forget-unconfirmed")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from drivecare.cli.common import PATH, finish, job_options, json_option
+from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option
 
 if TYPE_CHECKING:
     from drivecare.fit.host import Host
@@ -72,6 +72,7 @@ def plan(
     from drivecare.fit.hosts import match
     from drivecare.fit.plan import exit_code, make_plan
 
+    folder = job_folder(job, jobs) if job is not None else None
     by_hand = _facts(facts, height_mm)
     if by_hand and len(given) != 1:
         raise click.UsageError("--height-mm and --fact speak of one --candidate; give exactly one.")
@@ -92,8 +93,7 @@ def plan(
         show=lambda out: show_plan(out, document),
         as_json=as_json,
         exit_code=exit_code(document),
-        job=job,
-        jobs=jobs,
+        folder=folder,
     )
 
 

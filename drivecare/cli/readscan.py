@@ -6,8 +6,9 @@ from pathlib import Path
 
 import click
 
-from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option, machine
+from drivecare.cli.common import PATH, file_result, finish, job_folder, job_options, json_option, machine
 from drivecare.cli.load_guard import OPTION, OPTION_HELP, refuse_load
+from drivecare.cli.overwriting import may_replace, overwrite_option
 
 
 @click.command(epilog="\b\nExample: sudo drivecare readscan /dev/sdb --sample 5 --job 1042")
@@ -22,6 +23,7 @@ from drivecare.cli.load_guard import OPTION, OPTION_HELP, refuse_load
 )
 @click.option("--resume", is_flag=True, help="Go on with a scan that was stopped.")
 @click.option("--picture", type=PATH, help="Also draw the curve, as SVG.")
+@overwrite_option
 @click.option(OPTION, metavar="SERIAL", help=OPTION_HELP)
 @job_options
 @json_option
@@ -32,6 +34,7 @@ def readscan(
     percent: float,
     resume: bool,
     picture: Path | None,
+    overwritable: tuple[str, ...],
     allow_load: str | None,
     job: str | None,
     jobs: Path | None,
@@ -46,7 +49,7 @@ def readscan(
     """
     from drivecare.cli.progress import followed
     from drivecare.cli.scan_screen import save_picture, show_scan
-    from drivecare.hardware.scanning import places, said_by, save_result, scan
+    from drivecare.hardware.scanning import keep_state, places, said_by, save_result, scan
 
     folder = job_folder(job, jobs) if job is not None else None
     here = machine(ctx)
@@ -54,6 +57,11 @@ def readscan(
     if reading is not None:
         refuse_load(reading, "a scan", allow_load=allow_load, folder=folder)
     result_path, state_path = places(drive, folder.path if folder else None)
+    going_on = resume and state_path.exists()
+    replace_result = going_on or (folder is None and may_replace(result_path, overwritable))
+    if not going_on:
+        may_replace(state_path, overwritable)
+    replace_picture = picture is not None and may_replace(picture, overwritable)
     with followed() as watch:
         scanned = scan(
             drive,
@@ -65,16 +73,24 @@ def readscan(
             watch=watch,
         )
     result = scanned.result
-    if folder is None:
-        save_result(result, result_path)
-        click.echo(f"result: {result_path}", err=True)
-    if picture is not None:
-        save_picture(result, picture)
+
+    def keep_result() -> None:
+        if folder is not None:
+            file_result(folder, result)
+        else:
+            save_result(result, result_path, replace=replace_result)
+            click.echo(f"result: {result_path}", err=True)
+        keep_state(scanned, state_path)  # in this order: what a scan saw is never in neither file
+
+    def keep_picture() -> None:
+        if picture is not None:
+            save_picture(result, picture, replace=replace_picture)
+
     finish(
         result,
         show=lambda out: show_scan(out, result),
         as_json=as_json,
         exit_code=scanned.exit_code,
-        job=job,
-        jobs=jobs,
+        keep=(keep_result, keep_picture),
+        again="run the command again with --resume",
     )

@@ -83,7 +83,7 @@ def _column(offset: int, scan: SurfaceScan) -> int:
     return min(_COLUMNS - 1, offset * _COLUMNS // max(1, scan.bytes_total))
 
 
-def save_picture(scan: SurfaceScan, path: Path) -> None:
+def save_picture(scan: SurfaceScan, path: Path, *, replace: bool) -> None:
     """Draw the curve into an SVG file that stands alone."""
     from drivecare.job.plots import surface
     from drivecare.storage import write_file
@@ -93,5 +93,5 @@ def save_picture(scan: SurfaceScan, path: Path) -> None:
         click.echo("nothing was read, so there is no curve to draw", err=True)
         return
     head, _, rest = drawn.svg.partition(">")
-    write_file(path, f'{head} xmlns="http://www.w3.org/2000/svg">{_STYLE}{rest}'.encode(), replace=True)
+    write_file(path, f'{head} xmlns="http://www.w3.org/2000/svg">{_STYLE}{rest}'.encode(), replace=replace)
     click.echo(f"picture: {path}", err=True)

@@ -70,9 +70,7 @@ def selftest(
                 report = session.follow(told)
         except KeyboardInterrupt:
             report = session.left_running()
-    finish(
-        report, show=lambda out: _show(out, report), as_json=as_json, exit_code=_exit_code(report), job=job, jobs=jobs
-    )
+    finish(report, show=lambda out: _show(out, report), as_json=as_json, exit_code=_exit_code(report), folder=folder)
 
 
 def _way(reading: Reading, transport: str | None) -> str | None:

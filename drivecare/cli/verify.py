@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from drivecare.cli.common import PATH, finish, job_options, json_option
+from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option
 
 if TYPE_CHECKING:
     from rich.console import Console
+
+    from drivecare.job.folder import JobFolder
 
 
 @click.command(epilog="\b\nExample: drivecare verify sdc.receipt.json /dev/sdc")
@@ -32,8 +34,9 @@ def verify(
     verified; otherwise the receipt stays as it is, and the areas that differ are named. A receipt filed in a job is
     never changed: with --job a new one is filed.
     """
+    folder = job_folder(job, jobs) if job is not None else None
     if receipt.is_dir():
-        _verify_bag(receipt, as_json=as_json, job=job, jobs=jobs)
+        _verify_bag(receipt, as_json=as_json, folder=folder)
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_receipt
     from drivecare.hardware.verifying import verify_file
@@ -55,12 +58,11 @@ def verify(
         show=lambda out: show_receipt(out, result),
         as_json=as_json,
         exit_code=result.exit_code,
-        job=job,
-        jobs=jobs,
+        folder=folder,
     )
 
 
-def _verify_bag(folder: Path, *, as_json: bool, job: str | None, jobs: Path | None) -> NoReturn:
+def _verify_bag(path: Path, *, as_json: bool, folder: JobFolder | None) -> NoReturn:
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_bag
     from drivecare.job.times import stamp
@@ -68,11 +70,11 @@ def _verify_bag(folder: Path, *, as_json: bool, job: str | None, jobs: Path | No
     from drivecare.transfer.verify import ForeignBag
 
     with followed() as watch:
-        receipt, wrong = check_bag(folder, at=stamp(), watch=watch)
+        receipt, wrong = check_bag(path, at=stamp(), watch=watch)
     if receipt is not None:
         own = receipt
-        finish(own, show=lambda out: show_bag(out, own), as_json=as_json, exit_code=own.exit_code, job=job, jobs=jobs)
-    foreign = ForeignBag(path=str(folder), verified=not wrong, mismatched=tuple(wrong))
+        finish(own, show=lambda out: show_bag(out, own), as_json=as_json, exit_code=own.exit_code, folder=folder)
+    foreign = ForeignBag(path=str(path), verified=not wrong, mismatched=tuple(wrong))
 
     def show(out: Console) -> None:
         out.print("VERIFIED: every file agrees with the manifest." if not wrong else "MISMATCH:")

@@ -189,6 +189,12 @@ def _refuse_as_paperwork(request: Request) -> None:
                 where=str(place),
                 hint="Name another one with --receipt",
             )
+    if request.receipt.exists():
+        try:
+            load(Receipt, request.receipt)
+        except BadInput as error:
+            hint = "Nothing is overwritten unasked: name another one with --receipt, or move that file away"
+            raise Refused(error.what, guard="receipt-place", where=str(request.receipt), hint=hint) from error
 
 
 def _save_receipt(path: Path, receipt: Receipt) -> None:
@@ -367,7 +373,8 @@ def _put_aside(receipt: Path, say: Callable[[str], None]) -> None:
     """Keep the receipt of an earlier copy under another name: it is the proof of that one."""
     if not receipt.exists():
         return
-    stamp = int(receipt.stat().st_mtime)
-    kept = receipt.with_name(f"{receipt.name.removesuffix('.json')}.{stamp}.json")
-    os.replace(receipt, kept)  # noqa: PTH105  atomic, and says so
+    stem = f"{receipt.name.removesuffix('.json')}.{int(receipt.stat().st_mtime)}"
+    names = (receipt.with_name(f"{stem}{more}.json") for more in ("", *(f"-{number}" for number in range(2, 1000))))
+    kept = next(name for name in names if not os.path.lexists(name))
+    receipt.rename(kept)
     say(f"The receipt of an earlier copy is kept as {kept}.")

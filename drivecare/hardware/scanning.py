@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -22,10 +23,11 @@ RESULT_SUFFIX, STATE_SUFFIX = ".readscan.json", ".readscan-state.json"
 
 @dataclass(frozen=True, kw_only=True)
 class Scanned:
-    """What a scan saw, and whether that is all there is to see: done, or enough to know."""
+    """What a scan saw, where it stands, and whether that is all there is to see: done, or enough to know."""
 
     result: SurfaceScan
     settled: bool
+    state: ScanState
 
     @property
     def exit_code(self) -> int:
@@ -68,7 +70,10 @@ def scan(
     sample_percent: float,
     watch: Watch,
 ) -> Scanned:
-    """Read the surface, or go on with a scan that was stopped. Raises BadInput, Unavailable, Interrupted."""
+    """Read the surface, or go on with a scan that was stopped; its state is written to `state_path` now and then.
+
+    Raises BadInput, Unavailable, Interrupted.
+    """
     pool = Pool()
     try:
         with open_to_verify(path, pool) as medium:
@@ -78,21 +83,29 @@ def scan(
             running = Scan(
                 medium, pool.buffers[0], begun, watch=watch, thermometer=_thermometer(path, reading, machine)
             )
-            running.run(on_pause=lambda state: write_file(state_path, encode(state), replace=True))
+            running.run(on_pause=lambda state: _note_state(state, state_path))
     finally:
         pool.close()
     result = running.result(finished=_now(machine), drive=reading.drive if reading is not None else None)
-    settled = result.complete or running.enough
-    if settled:
-        state_path.unlink(missing_ok=True)
+    return Scanned(result=result, settled=result.complete or running.enough, state=running.state())
+
+
+def _note_state(state: ScanState, path: Path) -> None:
+    with contextlib.suppress(Unavailable):  # a full disk stops no scan; the end says what could not be kept
+        write_file(path, encode(state), replace=True)
+
+
+def keep_state(scanned: Scanned, path: Path) -> None:
+    """Write down where a scan stands that is to be gone on with; one that is settled needs that no more."""
+    if scanned.settled:
+        path.unlink(missing_ok=True)
     else:
-        write_file(state_path, encode(running.state()), replace=True)
-    return Scanned(result=result, settled=settled)
+        write_file(path, encode(scanned.state), replace=True)
 
 
-def save_result(result: SurfaceScan, path: Path) -> None:
+def save_result(result: SurfaceScan, path: Path, *, replace: bool) -> None:
     """Write the result where no job takes it."""
-    write_file(path, encode(result), replace=True)
+    write_file(path, encode(result), replace=replace)
 
 
 def _now(machine: Machine) -> str:

@@ -14,13 +14,13 @@ from drivecare.storage import new_file
 MANIFEST = "manifest-sha256.txt"
 
 
-def export(job: JobFolder, output: Path, *, images: bool = False) -> tuple[str, ...]:
+def export(job: JobFolder, output: Path, *, images: bool = False, replace: bool = False) -> tuple[str, ...]:
     """Write the job to `output`, a gzipped tar, and return the names inside.
 
-    Copies of the customer's drive stay out unless `images`. The archive appears whole or not at all; an existing file
-    is Refused, a full disk is Unavailable.
+    Copies of the customer's drive stay out unless `images`. The archive appears whole or not at all. Raises Refused
+    where a file lies there that it may not `replace`, Unavailable where the disk is full.
     """
-    with new_file(output) as stream:
+    with new_file(output, replace=replace) as stream:
         return tuple(_write(job, stream, images=images))
 
 

@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from drivecare import __version__
-from drivecare.errors import BadInput
 from drivecare.job.case import Case, newest
 from drivecare.job.customer import amount, name_of, odds, tell_customer, unit_name
 from drivecare.job.gate import judge
@@ -135,11 +134,14 @@ def make_sheet(case: Case, path: Path, *, shop: str | None = None) -> tuple[Hand
     return Handover(job=case.id, path=str(path), gate_open=gate.open, missing=missing), render(case, shop=shop)
 
 
-def write(path: Path, html: str) -> None:
-    """Put the page at `path`, whole or not at all. An earlier sheet is replaced; any other file is refused."""
-    if path.exists() and not (path.is_file() and not path.is_symlink() and MARK in _start(path)):
-        raise BadInput("is there already and is no handover sheet", where=str(path), hint="Choose another --output.")
-    write_file(path, html.encode("utf-8"), replace=True)
+def is_sheet(path: Path) -> bool:
+    """Whether a handover sheet of ours lies at `path`."""
+    return path.is_file() and not path.is_symlink() and MARK in _start(path)
+
+
+def write(path: Path, html: str, *, replace: bool) -> None:
+    """Put the page at `path`, whole or not at all. Raises Refused where a file lies there it may not `replace`."""
+    write_file(path, html.encode("utf-8"), replace=replace)
 
 
 def clip(text: object, length: int = LONGEST) -> str:

@@ -185,7 +185,7 @@ def test_save_never_replaces_a_device(reports: Path) -> None:
     ran = run(assess, reports / "new-drive.txt", "--save", "/dev/null")
     assert (ran.exit_code, ran.err) == (
         3,
-        "drivecare: /dev/null: is not a regular file. Name a file to keep the reading in.\n",
+        "drivecare: /dev/null: is not a regular file. Name another file.\n",
     )
     assert Path("/dev/null").is_char_device()
 

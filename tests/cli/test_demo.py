@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
+import shutil
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
 from drivecare.cli.demo import BAD_LENGTH, BAD_OFFSET, JOB
+from drivecare.cli.demo_folder import MANIFEST
 from drivecare.cli.main import cli
-from drivecare.errors import BadInput
+from drivecare.errors import BadInput, Refused
 
 
 @pytest.fixture(scope="module")
@@ -64,11 +68,61 @@ def test_it_says_where_everything_lies(told: tuple[Path, str]) -> None:
     assert "KX25-00417" in (folder / "handover.html").read_text("utf-8")
 
 
-def test_a_folder_that_is_not_the_demos_is_left_alone(tmp_path: Path) -> None:
-    (tmp_path / "photo").write_bytes(b"kept")
+def added_file(folder: Path) -> None:
+    (folder / "jobs" / JOB / "photo.jpg").write_bytes(b"kept")
+
+
+def changed_file(folder: Path) -> None:
+    with (folder / "stock.csv").open("a") as stream:
+        stream.write("my own drive\n")
+
+
+def link(folder: Path) -> None:
+    (folder / "stock.csv").unlink()
+    (folder / "stock.csv").symlink_to("/etc/hostname")
+
+
+def empty_folder(folder: Path) -> None:
+    (folder / "mine").mkdir()
+
+
+def lost_list(folder: Path) -> None:
+    (folder / MANIFEST).unlink()
+
+
+@pytest.mark.parametrize("alter", [added_file, changed_file, link, empty_folder, lost_list])
+def test_what_the_demo_did_not_make_is_left_alone(
+    told: tuple[Path, str], tmp_path: Path, alter: Callable[[Path], None]
+) -> None:
+    folder = tmp_path / "demo"
+    shutil.copytree(told[0], folder, copy_function=os.link)
+    for name in ("stock.csv", MANIFEST):  # the others are only looked at
+        (folder / name).unlink()
+        shutil.copy(told[0] / name, folder / name)
+    alter(folder)
+    before = sorted(folder.rglob("*"))
+    result = CliRunner().invoke(cli, ["demo", str(folder)], standalone_mode=False)
+    assert isinstance(result.exception, Refused)
+    assert result.exception.exit_code == 22
+    assert "Name a new folder: drivecare demo DIR" in result.exception.message()
+    assert sorted(folder.rglob("*")) == before
+
+
+@pytest.mark.parametrize("name", ["photo", ".drivecare-demo"])
+def test_a_folder_that_is_not_the_demos_is_left_alone(tmp_path: Path, name: str) -> None:
+    """With the mark of 0.1.0 too, which did not say what is the demo's."""
+    (tmp_path / name).write_bytes(b"made by drivecare demo; may be removed\n")
+    (tmp_path / "letter").write_bytes(b"Dear Ann")
     result = CliRunner().invoke(cli, ["demo", str(tmp_path)], standalone_mode=False)
+    assert isinstance(result.exception, Refused)
+    assert "letter" in result.exception.message()
+    assert sorted(path.name for path in tmp_path.iterdir()) == sorted([name, "letter"])
+
+
+def test_a_link_to_a_folder_is_not_emptied(tmp_path: Path) -> None:
+    (tmp_path / "link").symlink_to(tmp_path)
+    result = CliRunner().invoke(cli, ["demo", str(tmp_path / "link")], standalone_mode=False)
     assert isinstance(result.exception, BadInput)
-    assert [path.name for path in tmp_path.iterdir()] == ["photo"]
 
 
 def test_no_line_ends_with_a_blank_and_none_breaks_a_word(told: tuple[Path, str]) -> None:

@@ -30,14 +30,6 @@ def test_a_shut_gate_is_no_hindrance_and_is_said(tmp_path: Path) -> None:
     assert "The work on your unit is not finished." in output.read_text()
 
 
-def test_no_other_file_is_overwritten(tmp_path: Path) -> None:
+def test_a_folder_that_is_not_there_is_said(tmp_path: Path) -> None:
     filed(tmp_path / "jobs", same_route())
-    letter = tmp_path / "letter.html"
-    letter.write_text("Dear Ann")
-    done = drivecare("handover", "1042", "--output", str(letter), jobs=tmp_path / "jobs")
-    assert done.returncode == 3
-    assert done.stderr == (
-        f"drivecare: {letter}: is there already and is no handover sheet. Choose another --output.\n"
-    )
-    assert letter.read_text() == "Dear Ann"
     assert drivecare("handover", "1042", "--output", "/nonexistent/x.html", jobs=tmp_path / "jobs").returncode == 3

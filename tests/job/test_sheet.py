@@ -10,10 +10,9 @@ import msgspec
 import pytest
 
 from drivecare.documents import Value
-from drivecare.errors import BadInput
 from drivecare.job.customer import amount, odds, tell_customer
 from drivecare.job.plots import before_and_after, dots, surface
-from drivecare.job.sheet import render, whole, write
+from drivecare.job.sheet import is_sheet, render, whole, write
 from drivecare.reading.model import Values
 from drivecare.risk.model import Chance
 from tests.job.carried import OLD, assessment, empty_route, fact, same_route
@@ -160,19 +159,13 @@ def test_the_page_is_the_same_for_the_same_job(tmp_path: Path) -> None:
     assert render(case) == render(case)
 
 
-def test_an_earlier_sheet_is_replaced_and_nothing_else_is(tmp_path: Path) -> None:
+def test_only_a_sheet_is_taken_for_one(tmp_path: Path) -> None:
     _, case = opened(tmp_path / "jobs", refitted())
-    html = render(case)
-    sheet, letter = tmp_path / "sheet.html", tmp_path / "letter.html"
-    write(sheet, "<!DOCTYPE html>" + html)
-    write(sheet, html)
-    assert sheet.read_text() == html
+    sheet, letter, link = tmp_path / "sheet.html", tmp_path / "letter.html", tmp_path / "link.html"
+    write(sheet, render(case), replace=False)
     letter.write_text("Dear Ann")
-    with pytest.raises(BadInput, match="is there already and is no handover sheet"):
-        write(letter, html)
-    assert letter.read_text() == "Dear Ann"
-    with pytest.raises(BadInput):
-        write(tmp_path, html)
+    link.symlink_to(sheet)
+    assert [is_sheet(path) for path in (sheet, letter, link, tmp_path, tmp_path / "none")] == [True, *[False] * 4]
 
 
 def test_odds_as_people_count() -> None:
