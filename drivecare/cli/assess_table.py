@@ -17,6 +17,7 @@ import click
 
 from drivecare.cli.common import PATH, finish, json_option
 from drivecare.cli.overwriting import may_replace, overwrite_option
+from drivecare.cli.spreadsheet import line_as_text
 from drivecare.documents import Value
 from drivecare.errors import BadInput, Unavailable
 
@@ -52,6 +53,9 @@ def assess_table(
     Adds the columns verdict, estimate, low, high, leading_signal: the chance of failing within 12 months as fractions.
     An empty cell or a missing column is a counter that was not said. Without --output, --evaluate and --json the judged
     table goes to stdout. A file of any size is read row by row, gzip-compressed or not; - is stdin.
+
+    A cell that a spreadsheet would run as a formula (it begins with = + - @) gets an apostrophe in front; numbers such
+    as -1 stay as they are. Without that apostrophe it is the cell that came in.
 
     Exit code: 0 when every row was judged, whatever the verdicts; 3 when the table is malformed.
     """
@@ -92,13 +96,13 @@ def _judge(
     judge = TableJudge(header)
     failure = _failure_column(header) if evaluate else None
     if target is not None:
-        target.write(f"{head},{','.join(ADDED)}\n")
+        target.write(f"{line_as_text(head)},{','.join(ADDED)}\n")
     verdicts: Counter[str] = Counter()
     tally = Tally()
     for line, row, judgement in judged(source, judge, len(header)):
         verdicts[judgement.verdict] += 1
         if target is not None:
-            target.write(f"{line},{judgement.cells}\n")
+            target.write(f"{line_as_text(line)},{judgement.cells}\n")
         if failure is not None:
             _count(tally, judgement, row[failure])
     summary = TableSummary(
