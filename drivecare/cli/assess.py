@@ -188,8 +188,8 @@ def _others(
     """Other readings of the same drive: those given with it and those filed in the job."""
     if isinstance(reading, DriveCareError):
         return ()
+    from drivecare.reading.identity import compare
     from drivecare.reading.model import Reading
-    from drivecare.risk.changes import same_drive
 
     filed = [one.document for one in folder.results(Reading)] if folder is not None else []
     candidates = [*filed, *(other for other in given if not isinstance(other, DriveCareError))]
@@ -197,7 +197,7 @@ def _others(
     return tuple(
         other
         for other in candidates
-        if other.raw != reading.raw and same_drive(other.drive, reading.drive) and not _later(other.read_at, now)
+        if other.raw != reading.raw and compare(other.drive, reading.drive) == "yes" and not _later(other.read_at, now)
     )
 
 
@@ -214,11 +214,5 @@ def _scan(folder: JobFolder | None, reading: Reading) -> SurfaceScan | None:
         return None
     from drivecare.reading.surface import SurfaceScan
 
-    drive = reading.drive
-    scans = [
-        one.document
-        for one in folder.results(SurfaceScan)
-        if (one.document.wwn and one.document.wwn == drive.identity.wwn)
-        or (one.document.serial and one.document.serial == drive.serial)
-    ]
+    scans = [filed.document for filed in folder.results(SurfaceScan) if filed.document.may_be_of(reading.drive)]
     return scans[-1] if scans else None

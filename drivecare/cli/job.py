@@ -193,8 +193,8 @@ def list_jobs(
     """List the jobs, oldest first; a job that cannot be read says so and is never filtered away."""
     from drivecare.job.folder import all_jobs
     from drivecare.job.model import JobList
-    from drivecare.job.sameness import folded
     from drivecare.job.story import summary
+    from drivecare.reading.identity import normalise_serial
 
     def wanted(line: JobLine) -> bool:
         return line.error is not None or (
@@ -202,7 +202,7 @@ def list_jobs(
             and (gate is None or line.gate_open is (gate == "open"))
             and verdict in (None, line.verdict)
             and host in (None, line.host)
-            and (serial is None or folded(serial) in {folded(one) for one in line.serials})
+            and (serial is None or normalise_serial(serial) in {normalise_serial(one) for one in line.serials})
         )
 
     found = JobList(jobs=tuple(line for line in map(summary, all_jobs(jobs)) if wanted(line)))

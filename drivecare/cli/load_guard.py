@@ -34,25 +34,21 @@ def refuse_load(reading: Reading, what: str, *, allow_load: str | None, folder: 
 
 
 def _losing_data(reading: Reading, folder: JobFolder | None) -> bool:
+    from drivecare.reading.identity import compare, shown_alike
     from drivecare.risk.assess import assess
-    from drivecare.risk.changes import same_drive
     from drivecare.risk.model import Assessment
 
     if assess(reading).verdict == "evacuate":
         return True
     filed = [one.document for one in folder.results(Assessment)] if folder is not None else []
-    return any(one.verdict == "evacuate" and same_drive(one.drive, reading.drive) for one in filed)
+    losing = [assessment.drive for assessment in filed if assessment.verdict == "evacuate"]
+    return any(compare(drive, reading.drive) == "yes" or shown_alike(drive, reading.drive) for drive in losing)
 
 
 def _copied(reading: Reading, folder: JobFolder) -> bool:
+    """Whether a verified copy of this very drive is in the job; one that may be of another lifts nothing."""
+    from drivecare.reading.identity import compare
     from drivecare.transfer.receipt import Receipt
 
-    identity = reading.drive.identity
-    for filed in folder.results(Receipt):
-        receipt, source = filed.document, filed.document.source.identity
-        same = (source.wwn and source.wwn == identity.wwn) or (
-            source.native_serial and source.native_serial == identity.native_serial
-        )
-        if receipt.verified and receipt.bytes_across and same:
-            return True
-    return False
+    copies = [filed.document for filed in folder.results(Receipt) if filed.document.verified]
+    return any(copy.bytes_across and compare(copy.source, reading.drive) == "yes" for copy in copies)

@@ -19,7 +19,8 @@ from drivecare.errors import BadInput
 from drivecare.fit.model import Candidate, Protocol
 from drivecare.fit.reference import find_connector, find_form_factor, interfaces
 from drivecare.fit.units import parse_amount, parse_number, parse_quantity, parse_size
-from drivecare.reading.model import Drive, Identity, Reading
+from drivecare.reading.identity import Identity
+from drivecare.reading.model import Drive, Reading
 
 _UNKNOWN: Final = {"", "-", "?", "unknown", "n/a", "na", "none"}
 _FORMATS: Final = {"512n": (512, 512), "512e": (512, 4096), "4kn": (4096, 4096)}

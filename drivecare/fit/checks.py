@@ -19,6 +19,7 @@ from drivecare.fit.reference import (
     pcie_payload_mb_s,
     sata_payload_mb_s,
 )
+from drivecare.reading.identity import compare, shown_alike
 
 PRACTICE: Final = "common practice, no source"
 _RAIL_NAMES: Final = {"3v3": "3.3 V", "5v": "5 V", "12v": "12 V"}
@@ -46,13 +47,9 @@ def check_same_drive(candidate: Candidate, need: Need) -> Iterator[Check]:
     """The old drive is no replacement for itself."""
     if need.source is None:
         return
-    old, new = need.source.identity, candidate.identity
-    same_name = (old.wwn or "") == new.wwn
-    same_serial = bool(candidate.serial) and (need.source.serial, need.source.model) == (
-        candidate.serial,
-        candidate.model,
-    )
-    if same_name or same_serial:
+    # A stock list's numbers were read off labels, which is word enough not to order the old drive for itself.
+    by_name = candidate.identity.wwn is not None and candidate.identity.wwn == need.source.identity.wwn
+    if compare(candidate, need.source) == "yes" or shown_alike(candidate, need.source) or by_name:
         yield say("same-drive", "block", f"this is the old drive itself, serial {candidate.serial}", PRACTICE)
 
 

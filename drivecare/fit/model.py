@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Literal
 
 from drivecare.documents import Value
-from drivecare.reading.model import Identity
+from drivecare.reading.identity import Identity
 
 Result = Literal["pass", "warn", "block", "unknown"]
 Fits = Literal["yes", "no", "unknown"]

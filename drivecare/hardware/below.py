@@ -13,7 +13,7 @@ from drivecare.errors import DriveCareError
 from drivecare.hardware.blockdev import device_path, inspect
 from drivecare.hardware.naming import text
 from drivecare.hardware.usage import Mount, parse_mount
-from drivecare.reading.model import Identity
+from drivecare.reading.identity import Identity
 from drivecare.transfer.bag import TreeEnd
 
 

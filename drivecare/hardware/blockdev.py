@@ -18,7 +18,8 @@ from typing import Literal
 from drivecare.documents import Value
 from drivecare.errors import BadInput, Unavailable
 from drivecare.hardware import naming, usage
-from drivecare.reading.model import Identity, Kind
+from drivecare.reading.identity import Identity
+from drivecare.reading.model import Kind
 
 Bus = Literal["sata", "ata", "nvme", "sas", "scsi", "usb", "uas", "virtio", "mmc", "loop", "nbd", "other"]
 Zoned = Literal["none", "host-aware", "host-managed"]

@@ -10,7 +10,7 @@ import re
 from pathlib import Path
 
 from drivecare.documents import Value
-from drivecare.reading.model import Identity
+from drivecare.reading.identity import Identity
 
 
 class Names(Value, frozen=True, kw_only=True):
@@ -53,12 +53,7 @@ def names(folder: Path, root: Path, number: str) -> Names:
         bridge_serial, serial, wwn = bridge_serial or serial, None, None
     return Names(
         model=model or None,
-        identity=Identity(
-            wwn=wwn or None,
-            native_serial=serial or None,
-            bridge_serial=bridge_serial,
-            strength="strong" if wwn or serial else "weak" if bridge_serial else "none",
-        ),
+        identity=Identity.from_names(wwn=wwn or None, native_serial=serial or None, bridge_serial=bridge_serial),
         bridge=_bridge(usb) if usb else None,
         rotation_rpm=_rotation(identify) if identify else None,
     )
@@ -66,20 +61,21 @@ def names(folder: Path, root: Path, number: str) -> Names:
 
 def _nvme(folder: Path) -> Names:
     device = folder / "device"
-    serial = text(device / "serial")
-    wwn = next(
-        (found for name in ("nguid", "eui") if (found := _hex(text(folder / name))) and found.strip("0")),
-        None,
-    )
     return Names(
         model=text(device / "model"),
-        identity=Identity(
-            wwn=wwn,
+        identity=Identity.from_names(
             namespace=int(nsid) if (nsid := text(folder / "nsid")) and nsid.isdigit() else None,
-            native_serial=serial,
-            strength="strong" if wwn or serial else "none",
+            eui64=_namespace_name(folder / "eui"),
+            nguid=_namespace_name(folder / "nguid"),
+            native_serial=text(device / "serial"),
         ),
     )
+
+
+def _namespace_name(path: Path) -> str | None:
+    """EUI-64 or NGUID as the kernel shows it; a field of zeros means that the drive has none."""
+    digits = _hex(text(path))
+    return digits if digits and digits.strip("0") else None
 
 
 def usb_device(folder: Path) -> Path | None:

@@ -92,12 +92,7 @@ class Case:
 
     def scans_of(self, drive: Drive) -> tuple[Filed[SurfaceScan], ...]:
         """Surface scans of this drive; a scan of an image or of a drive without a name is of none."""
-        return tuple(
-            one
-            for one in self.scans
-            if (one.document.wwn and one.document.wwn == drive.identity.wwn)
-            or (one.document.serial and folded(one.document.serial) == folded(drive.serial))
-        )
+        return tuple(filed for filed in self.scans if filed.document.may_be_of(drive))
 
     def seen_since(self, judged: Filed[Assessment]) -> str | None:
         """What speaks against a drive and was seen after it was read, in words; None where nothing was."""

@@ -16,7 +16,7 @@ from drivecare.job.folder import Filed
 from drivecare.job.model import FactName
 from drivecare.job.sameness import Same, Who, same_drive
 from drivecare.job.times import moment
-from drivecare.reading.model import Identity
+from drivecare.reading.identity import Identity
 from drivecare.transfer.areas import Area, merge, total
 from drivecare.transfer.bag import BagReceipt
 from drivecare.transfer.receipt import End, Method, Receipt

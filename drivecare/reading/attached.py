@@ -11,7 +11,8 @@ import msgspec
 from drivecare.errors import NoDrive
 from drivecare.reading.decode import decode_report
 from drivecare.reading.gaps import gap
-from drivecare.reading.model import Attached, Drive, Gap, Identity, RawReport, Reading
+from drivecare.reading.identity import Identity
+from drivecare.reading.model import Attached, Drive, Gap, RawReport, Reading
 
 
 def decode_attached(
@@ -59,12 +60,13 @@ def _completed(reading: Reading, attached: Attached) -> Reading:
 def _identity(said: Identity, attached: Attached) -> Identity:
     if said.strength != "none":
         return msgspec.structs.replace(said, bridge_serial=said.bridge_serial or attached.bridge_serial)
-    known = attached.wwn or attached.native_serial
-    return Identity(
+    return Identity.from_names(
         wwn=attached.wwn,
+        namespace=attached.namespace,
+        eui64=attached.eui64,
+        nguid=attached.nguid,
         native_serial=attached.native_serial,
         bridge_serial=attached.bridge_serial,
-        strength="strong" if known else "weak" if attached.bridge_serial else "none",
     )
 
 

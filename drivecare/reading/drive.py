@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 
-from drivecare.reading.model import Identity, Kind, Protocol
+from drivecare.reading.identity import Identity
+from drivecare.reading.model import Kind, Protocol
 from drivecare.reading.numbers import count, decimal, within
 from drivecare.reading.said import Report, Said
 from drivecare.reading.text import first
@@ -166,23 +167,20 @@ def identity(report: Report, protocol: Protocol | None, drive: dict[str, object]
     """Who this drive is. `hidden`: a bridge or a controller answered in its place."""
     serial = drive.get("serial")
     serial = serial if isinstance(serial, str) else None
-    wwn, namespace = _name(report, protocol)
     if hidden:
-        known = bool(serial or drive.get("model"))
-        return Identity(bridge_serial=serial, strength="weak" if known else "none")
-    strong = bool(wwn or serial)
-    return Identity(wwn=wwn, namespace=namespace, native_serial=serial, strength="strong" if strong else "none")
-
-
-def _name(report: Report, protocol: Protocol | None) -> tuple[str | None, int | None]:
-    """(WWN or EUI in hex, NVMe namespace number)."""
+        return Identity.from_names(bridge_serial=serial, bridged=bool(drive.get("model")))
     fields = report.fields
-    if protocol == "nvme":
-        numbers = [int(n) for label in fields if (n := _namespace(label))]
-        number = min(numbers, default=None)
-        text = first(fields, f"namespace {number} ieee eui-64", f"namespace {number} nguid")
-        return _hexadecimal(text), number
-    return _hexadecimal(first(fields, "lu wwn device id", "logical unit id")), None
+    if protocol != "nvme":
+        return Identity.from_names(
+            wwn=_hexadecimal(first(fields, "lu wwn device id", "logical unit id")), native_serial=serial
+        )
+    number = min((int(n) for label in fields if (n := _namespace(label))), default=None)
+    return Identity.from_names(
+        namespace=number,
+        eui64=_hexadecimal(first(fields, f"namespace {number} ieee eui-64")),
+        nguid=_hexadecimal(first(fields, f"namespace {number} nguid")),
+        native_serial=serial,
+    )
 
 
 def _namespace(label: str) -> str | None:

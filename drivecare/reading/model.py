@@ -9,10 +9,10 @@ from __future__ import annotations
 from typing import Literal
 
 from drivecare.documents import Value
+from drivecare.reading.identity import Identity
 
 Kind = Literal["hdd", "ssd", "unknown"]
 Protocol = Literal["ata", "nvme", "scsi"]
-Strength = Literal["strong", "weak", "none"]
 DriveSays = Literal["passed", "failing", "silent"]
 ThresholdState = Literal["now", "past"]
 TestResult = Literal[
@@ -28,21 +28,6 @@ TestResult = Literal[
     "running",
     "unknown",
 ]
-
-
-class Identity(Value, frozen=True, kw_only=True):
-    """Which drive this is. `wwn` is the World Wide Name, or EUI/NGUID and namespace for NVMe, in lower-case hex.
-
-    `bridge_serial` proves nothing about the drive. `strength` is strong when the drive's own WWN or serial was read
-    from the drive itself, weak when a bridge stood between and hid it, none when nothing names it. Two namespaces of
-    one NVMe drive have different `namespace` numbers.
-    """
-
-    wwn: str | None = None
-    namespace: int | None = None
-    native_serial: str | None = None
-    bridge_serial: str | None = None
-    strength: Strength = "none"
 
 
 class Drive(Value, frozen=True, kw_only=True):
@@ -176,6 +161,9 @@ class Attached(Value, frozen=True, kw_only=True):
     model: str | None = None
     native_serial: str | None = None
     wwn: str | None = None
+    namespace: int | None = None
+    eui64: str | None = None
+    nguid: str | None = None
     bridge_serial: str | None = None
     capacity_bytes: int | None = None
     unanswered: Unanswered = None

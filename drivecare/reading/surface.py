@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import Literal
 
 from drivecare.documents import Value
+from drivecare.reading.identity import DriveId, Identity, Named, compare, normalise_serial
 
 
 class UnreadableArea(Value, frozen=True, kw_only=True):
@@ -55,6 +56,7 @@ class SurfaceScan(Value, frozen=True, kw_only=True):
     model: str | None = None
     serial: str | None = None
     wwn: str | None = None
+    identity: Identity = Identity()
     started: str
     finished: str
     bytes_total: int
@@ -67,3 +69,18 @@ class SurfaceScan(Value, frozen=True, kw_only=True):
     temperature_max_celsius: int | None = None
     complete: bool = True
     stopped_because: str | None = None
+
+    @property
+    def scanned(self) -> DriveId:
+        """The drive that was read. A scan of 0.1.0 tells its WWN or a serial number that may be the dock's."""
+        identity = self.identity
+        if identity.strength == "none" and self.wwn:
+            identity = Identity.from_names(wwn=self.wwn)
+        return DriveId(model=self.model, serial=self.serial, identity=identity)
+
+    def may_be_of(self, drive: Named) -> bool:
+        """Whether the scan counts as evidence about a drive: it is of that drive, or both show one serial number."""
+        answer = compare(self.scanned, drive)
+        if answer != "unknown":
+            return answer == "yes"
+        return bool(self.serial) and normalise_serial(self.serial) == normalise_serial(drive.serial)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from drivecare.reading.identity import compare, normalise_serial
 from drivecare.reading.model import Reading
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk import outlook
@@ -111,9 +112,11 @@ def _findings_before(earlier: Sequence[Reading], rules: RuleSet) -> list[tuple[R
 
 
 def _is_of(scan: SurfaceScan, reading: Reading) -> bool:
-    """Whether a scan is of that drive, as far as both name themselves."""
-    pairs = ((scan.wwn, reading.drive.identity.wwn), (scan.serial, reading.drive.serial))
-    return next((ours == theirs for ours, theirs in pairs if ours and theirs), True)
+    """Whether a scan is of that drive. It came with this reading, so a name that either lacks is no objection."""
+    answer = compare(scan.scanned, reading.drive)
+    if answer == "unknown" and scan.serial and reading.drive.serial:
+        return normalise_serial(scan.serial) == normalise_serial(reading.drive.serial)
+    return answer != "no"
 
 
 def _next_steps(reading: Reading, working: Working, sale: Sale) -> tuple[str, ...]:

@@ -11,7 +11,8 @@ from datetime import datetime
 
 import msgspec
 
-from drivecare.reading.model import Drive, Reading
+from drivecare.reading.identity import compare
+from drivecare.reading.model import Reading
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.findings import Judged
 from drivecare.risk.signals import Signal, Signals
@@ -44,17 +45,13 @@ LIFETIME_COUNTS = (
 CLOCK_SLACK_HOURS = 2
 
 
-def same_drive(one: Drive, other: Drive) -> bool:
-    """Whether two readings are of one drive: by its WWN, else by serial number and model."""
-    if one.identity.wwn and other.identity.wwn:
-        return (one.identity.wwn, one.identity.namespace) == (other.identity.wwn, other.identity.namespace)
-    return one.serial is not None and (one.serial, one.model) == (other.serial, other.model)
-
-
 def earlier_of(reading: Reading, history: Iterable[Reading]) -> tuple[Reading, ...]:
-    """The earlier readings of the same drive, oldest first; readings of other drives and later ones are left out."""
+    """The earlier readings of the same drive, oldest first; readings of other drives and later ones are left out.
+
+    A drive that a bridge hides has no history: the dock's serial number is the same for every drive in it.
+    """
     now = when(reading.read_at)
-    mine = [other for other in history if other != reading and same_drive(reading.drive, other.drive)]
+    mine = [other for other in history if other != reading and compare(reading.drive, other.drive) == "yes"]
     before = [other for other in mine if not (now and (then := when(other.read_at)) and then > now)]
     return tuple(sorted(before, key=lambda other: (other.values.power_on_hours or 0, str(other.read_at))))
 

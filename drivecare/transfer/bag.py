@@ -19,7 +19,7 @@ from typing import Literal
 
 from drivecare.documents import Value
 from drivecare.errors import BadInput
-from drivecare.reading.model import Identity
+from drivecare.reading.identity import Identity
 
 MANIFEST = "manifest-sha256.txt"
 TAG_MANIFEST = "tagmanifest-sha256.txt"

@@ -10,6 +10,7 @@ from collections.abc import Callable
 
 from drivecare.documents import Value
 from drivecare.errors import Refused
+from drivecare.reading.identity import compare
 from drivecare.reading.model import Drive
 from drivecare.transfer.receipt import End
 
@@ -76,16 +77,9 @@ def system_drive(_: Side, target: Side, __: Wishes) -> str | None:
 def same_drive(source: Side, target: Side, _: Wishes) -> str | None:
     """Two names of one thing: by device number, inode, backing file, WWN, or serial number and model."""
     shared = set(source.same) & set(target.same)
-    if not shared and not _same_identity(source.end, target.end):
+    if not shared and compare(source.end, target.end) != "yes":
         return None
     return "source and target are the same thing under two names. Name another target"
-
-
-def _same_identity(one: End, other: End) -> bool:
-    a, b = one.identity, other.identity
-    if a.wwn is not None and a.wwn == b.wwn:
-        return True
-    return a.native_serial is not None and (a.native_serial, one.model) == (b.native_serial, other.model)
 
 
 def target_read_only(_: Side, target: Side, __: Wishes) -> str | None:
@@ -205,7 +199,7 @@ def same_end(was: End, is_: End) -> bool:
     """Whether both describe one medium, met at two times: by identity; by size where there is none."""
     if was.kind != is_.kind or was.size_bytes != is_.size_bytes:
         return False
-    a, b = was.identity, is_.identity
-    if a.strength == b.strength == "strong":
-        return a.wwn == b.wwn if a.wwn and b.wwn else (a.native_serial, was.model) == (b.native_serial, is_.model)
+    answer = compare(was, is_)
+    if answer != "unknown":
+        return answer == "yes"
     return was.serial is None or is_.serial is None or was.serial == is_.serial

@@ -11,7 +11,8 @@ from typing import Annotated, Literal
 from msgspec import Meta
 
 from drivecare.documents import Value
-from drivecare.reading.model import Drive, Identity
+from drivecare.reading.identity import Identity
+from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area, Count, merge, total
 
 MOST_CHUNKS = 65_536

@@ -20,6 +20,7 @@ from typing import Literal
 
 from drivecare.documents import Value
 from drivecare.errors import BadInput, Interrupted
+from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
 from drivecare.reading.surface import Latency, SlowArea, SpeedPoint, SurfaceScan, UnreadableArea
 from drivecare.transfer.areas import Area, area, merge, total
@@ -187,6 +188,7 @@ class Scan:
             model=drive.model if drive else None,
             serial=drive.serial if drive else None,
             wwn=drive.identity.wwn if drive else None,
+            identity=drive.identity if drive else Identity(),
             started=self._begun.started,
             finished=finished,
             bytes_total=self._begun.bytes_total,

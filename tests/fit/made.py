@@ -10,7 +10,8 @@ from drivecare.documents import decode_toml
 from drivecare.fit.host import Host
 from drivecare.fit.model import Candidate, Judged
 from drivecare.fit.plan import make_plan
-from drivecare.reading.model import Drive, Identity, Reading, Values
+from drivecare.reading.identity import Identity
+from drivecare.reading.model import Drive, Reading, Values
 
 PROFILE = """
 id = "testbox-7"

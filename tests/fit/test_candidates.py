@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from drivecare.errors import BadInput
 from drivecare.fit.candidates import COLUMNS, from_reading, read_stock, with_facts
 from drivecare.fit.model import Candidate
-from drivecare.reading.model import Drive, Identity, Reading
+from drivecare.reading.identity import Identity
+from drivecare.reading.model import Drive, Reading
 from tests.fit.made import candidate, old_drive
 
 

@@ -7,7 +7,8 @@ from typing import Any
 import pytest
 
 from drivecare.fit.host import Screws, Supply
-from drivecare.reading.model import Identity, Values
+from drivecare.reading.identity import Identity
+from drivecare.reading.model import Values
 from tests.fit.made import candidate, host, judged, old_drive, result
 
 M2 = {"form_factor": "m2-2280", "height_mm": 3.8, "spacer": False, "screws": None}

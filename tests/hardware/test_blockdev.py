@@ -12,7 +12,7 @@ import pytest
 
 from drivecare.errors import BadInput, Unavailable
 from drivecare.hardware.blockdev import Partition, inspect, list_drives
-from drivecare.reading.model import Identity
+from drivecare.reading.identity import Identity
 from tests.hardware.sysfs import Tree, identify_page, page_80
 
 SATA = "pci0000:00/0000:00:1f.2/ata1/host0/target0:0:0/0:0:0:0"
@@ -90,6 +90,20 @@ def test_udev_speaks_for_a_drive_behind_a_bridge_only_when_it_asked_the_drive(tr
     tree.write(f"run/udev/data/b{number}", "\n".join(words))
     (drive,) = list_drives(root=tree.root)
     assert (drive.model, drive.wwn, drive.serial) == ("Kestrel KD", "5000c5000000000a", "KX25-7")
+
+
+def test_an_nvme_namespace_has_each_of_its_names(tree: Tree) -> None:
+    tree.drive(
+        "nvme0n1",
+        NVME,
+        device__serial="N2-77 ",
+        eui="00 25 38 5b 71 b0 00 01\n",
+        nguid="002538b1-7100-0001-0025-385b71b00001\n",
+        nsid="1\n",
+    )
+    identity = inspect("/dev/nvme0n1", root=tree.root).identity
+    assert (identity.eui64, identity.nguid) == ("0025385b71b00001", "002538b1710000010025385b71b00001")
+    assert (identity.wwn, identity.namespace, identity.strength) == ("0025385b71b00001", 1, "strong")
 
 
 def test_nvme_namespaces_are_told_apart_by_their_own_names(tree: Tree) -> None:

@@ -10,7 +10,8 @@ from drivecare.fit.model import Judged, Plan, PlannedDrive
 from drivecare.job.facts import make_fact
 from drivecare.job.folder import JobFolder, create_job
 from drivecare.job.model import Fact, Opening
-from drivecare.reading.model import Drive, Identity, Values
+from drivecare.reading.identity import Identity
+from drivecare.reading.model import Drive, Values
 from drivecare.risk.model import Assessment, Chance, Finding, Sale, Verdict
 from drivecare.transfer.areas import Area
 from drivecare.transfer.bag import BagReceipt, BagVerification, TreeEnd

@@ -15,7 +15,8 @@ from drivecare.job.case import load_case
 from drivecare.job.facts import FACTS
 from drivecare.job.gate import ITEMS, judge
 from drivecare.job.model import Gate, Route, SelfTested
-from drivecare.reading.model import Drive, Identity
+from drivecare.reading.identity import Identity
+from drivecare.reading.model import Drive
 from drivecare.reading.surface import SurfaceScan, UnreadableArea
 from drivecare.transfer.areas import Area
 from drivecare.transfer.bag import FileNote, TreeEnd
@@ -433,6 +434,19 @@ def test_a_person_says_which_drives_the_folders_lie_on_where_the_machine_cannot(
     unsure = msgspec.structs.replace(unnamed, target=TreeEnd(path="/mnt/new", identity=hidden))
     assert shut(gate(tmp_path / "weak", [*files[:4], unsure, *files[5:], fact("bag-drives")])) == set()
     assert "copy-verified" in shut(gate(tmp_path / "known", [*files[:4], other, *files[5:], fact("bag-drives")]))
+
+
+def test_a_file_copy_counts_where_kernel_and_report_know_an_nvme_drive_by_different_names(tmp_path: Path) -> None:
+    """The kernel shows the NGUID, the report the EUI-64: one drive, by the serial number and namespace both tell."""
+    names = {"namespace": 1, "native_serial": "N2-77"}
+    by_report = Identity.from_names(eui64="0025385b71b00001", **names)  # type: ignore[arg-type]
+    by_kernel = Identity.from_names(nguid="002538b1710000010025385b71b00001", **names)  # type: ignore[arg-type]
+    new = msgspec.structs.replace(NEW, serial="N2-77", model="Lumen N2", identity=by_report)
+    onto_new = bag(target=TreeEnd(path="/mnt/new", identity=by_kernel))
+    base = data_route()
+    planned = plan(migration="file-copy", chosen=new)
+    files = [base[0], base[1], planned, assessment(new, "refit", sale="new"), onto_new, fact("detached")]
+    assert shut(gate(tmp_path, files)) == set()
 
 
 def test_a_source_written_to_meanwhile_is_acknowledged_once_for_each_copy(tmp_path: Path) -> None:

@@ -11,7 +11,8 @@ from drivecare.documents import Value
 from drivecare.job.case import load_case
 from drivecare.job.gate import judge
 from drivecare.job.model import Gate
-from drivecare.reading.model import Drive, Identity
+from drivecare.reading.identity import Identity
+from drivecare.reading.model import Drive
 from drivecare.risk.model import Assessment
 from tests.job.carried import NEW, NOW, OLD, OTHER, READ_AGAIN_AT, assessment, data_route, fact, filed, pending
 

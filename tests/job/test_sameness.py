@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from drivecare.job.sameness import Who, folded, is_the_planned, same_drive
-from drivecare.reading.model import Identity
+from drivecare.reading.identity import Identity
 
 NOBODY: frozenset[str] = frozenset()
 

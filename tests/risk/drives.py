@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from drivecare.reading.model import Attribute, Drive, Identity, LoggedErrors, Reading, SelfTest, Values
+from drivecare.reading.identity import Identity
+from drivecare.reading.model import Attribute, Drive, LoggedErrors, Reading, SelfTest, Values
 
 READ_AT = "2026-11-25T10:31:00+00:00"
 

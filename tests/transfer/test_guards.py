@@ -8,7 +8,8 @@ import msgspec
 import pytest
 
 from drivecare.errors import Refused
-from drivecare.reading.model import Drive, Identity
+from drivecare.reading.identity import Identity
+from drivecare.reading.model import Drive
 from drivecare.transfer.guards import GUARDS, Side, Wishes, check, check_unmoved, same_end
 from drivecare.transfer.receipt import End
 
