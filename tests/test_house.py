@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -91,3 +92,42 @@ def test_no_module_hides_one_of_the_standard_library() -> None:
     # Inside a package these cannot be mistaken by Python; they would only confuse a reader. Two stay: `copy` is the
     # command's own name, `numbers` is about nothing else.
     assert names & set(sys.stdlib_module_names) <= {"copy", "numbers"}
+
+
+# Who else may make files, and why that is not for storage.py to do.
+MAKES_FILES = {
+    "transfer/files.py": "a bag's payload is as the source has it, behind a data/ that only its owner may enter",
+    "transfer/bag_journal.py": "adds lines to the journal that storage.py made",
+    "transfer/tree.py": "tries out in a temporary folder what the target's file system can do",
+    "schemas/__main__.py": "writes into the repository, for those who work on it",
+}
+
+
+MAKERS = ("mkdir", "makedirs", "touch", "write_text", "write_bytes", "mkstemp", "mkdtemp")
+
+
+def makes_files(path: Path) -> Iterator[str]:
+    """Calls by which a file makes files or folders."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if not isinstance(node, ast.Call):
+            continue
+        called = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
+        given = (*node.args, *(keyword.value for keyword in node.keywords))
+        modes = [str(word.value) for word in given if isinstance(word, ast.Constant)]
+        writes = any(re.fullmatch("[rb+t]*[wxa+][rb+t]*", mode) for mode in modes)
+        creates = any(isinstance(name, ast.Attribute) and name.attr == "O_CREAT" for name in ast.walk(node))
+        of_storage = bool(node.args) and isinstance(node.args[0], ast.Call)  # open(create_file(path), "wb")
+        if called in MAKERS or (called == "open" and (creates or (writes and not of_storage))):
+            yield f"line {node.lineno}: {called}"
+
+
+@pytest.mark.parametrize("path", files(), ids=lambda path: str(path.relative_to(HOUSE)))
+def test_files_are_made_in_one_place(path: Path) -> None:
+    """So that each is private, durable, the invoking user's and replaces nothing: see storage.py."""
+    name = str(path.relative_to(HOUSE))
+    if name not in ("storage.py", *MAKES_FILES):
+        assert list(makes_files(path)) == []
+
+
+def test_who_makes_files_besides_still_does() -> None:
+    assert [name for name in MAKES_FILES if not list(makes_files(HOUSE / name))] == []

@@ -1,6 +1,7 @@
 """What the customer reads: what was wrong, what was done, what to watch, in plain words, from the job's results alone.
 
-Nothing is said here that no result says. Where something is not done or not known, that is said instead.
+Nothing is said here that no reading, no copy and no recorded fact says: tests/job/test_customer.py pairs every sentence
+with what it stands on. Where something is not done or not known, that is said instead.
 """
 
 from __future__ import annotations
@@ -9,35 +10,49 @@ from dataclasses import dataclass
 
 from drivecare.job.case import Case, newest
 from drivecare.job.gate import judge
+from drivecare.job.model import Closing
 from drivecare.job.proof import find_proof
 from drivecare.job.readings import read_at
 from drivecare.job.sameness import Who
 from drivecare.job.times import day
+from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.model import Chance, FaultClass, Verdict
 
 WRONG: dict[Verdict, str] = {
-    "evacuate": "The drive in your {unit} was failing: it was losing data, or warned that it is about to.",
-    "replace": "The drive in your {unit} still answered, but showed signs that come before a failure.",
-    "recheck": "The drive in your {unit} showed something that had to be cleared up before it could be trusted.",
-    "refit": "We found nothing against the drive in your {unit}.",
-    "unproven": "The drive in your {unit} could not tell us how it is, so we cannot vouch for it.",
+    "evacuate": "When we read the drive in your {unit}, it was losing data or warned that it may fail.",
+    "replace": "The drive in your {unit} still answered, but showed signs for which a drive is replaced.",
+    "recheck": "The drive in your {unit} showed something that has to be cleared up before it can be judged.",
+    "refit": "In what the drive in your {unit} records about itself we found nothing against it.",
+    "unproven": "What the drive in your {unit} reports does not let us judge it.",
 }
 
 BECAUSE: dict[FaultClass, str] = {
-    "media": "Parts of the surface that holds the data are damaged.",
-    "wear": "It has used up most of the writing it is built for.",
-    "mechanics": "Its moving parts struggle.",
-    "heat": "It ran hotter than it is built for.",
-    "link": "Errors happened between the drive and the unit: a cable, a plug or a port, not the drive's age.",
+    "media": "There were errors in the part that holds the data.",
+    "wear": "It reports that its memory is worn.",
+    "mechanics": "It reports trouble with its moving parts.",
+    "heat": "It reports that it was too hot.",
+    "link": "There were errors on its connection, which a cable, a plug or a port can cause.",
     "locked": "It is locked with a password.",
-    "electronics": "Its electronics report faults.",
+    "electronics": "It reports faults of its electronics.",
     "none": "",
 }
 
 OLD_DRIVE = {
-    "returned": "Your old drive comes back to you with this sheet.",
-    "kept": "We keep your old drive, as agreed.",
+    "returned": "We give your old drive back to you.",
+    "kept": "We keep your old drive.",
     "destroyed": "Your old drive was destroyed.",
+}
+
+# Where a chance comes from, by the first word of its basis: what a hundred drives did, or what we think they would.
+ODDS = {
+    "measured": "about {count} of 100 drives that showed the same failed within a year{spread}",
+    "published": "about {count} of 100 such drives failed within a year{spread}, as was published of others",
+    "judgement": "we think that about {count} of 100 such drives would fail within a year{spread}; nobody measured it",
+}
+CLEAN = {
+    "measured": " Of drives as old with nothing to show, about {count} did.",
+    "published": " Of drives with nothing to show, about {count} did.",
+    "judgement": "",
 }
 
 _UNITS = ((10**12, "TB"), (10**9, "GB"), (10**6, "MB"), (10**3, "kB"))
@@ -56,12 +71,13 @@ class Told:
 
 def tell_customer(case: Case) -> Told:
     """Everything the customer reads."""
-    finished = judge(case).open
+    gate = judge(case)
+    proven = frozenset(item.item for item in gate.items if item.holds)
     return Told(
-        headline=_headline(case, finished),
-        done=finished,
-        wrong=tuple(_wrong(case)),
-        did=tuple(_did(case)),
+        headline=_headline(case, finished=gate.open),
+        done=gate.open,
+        wrong=tuple(_wrong(case, proven)),
+        did=tuple(_did(case, proven)),
         watch=tuple(_watch(case)),
     )
 
@@ -77,8 +93,21 @@ def odds(chance: Chance) -> str | None:
         return None
     spread = ""
     if chance.low is not None and chance.high is not None:
-        spread = f" (between {_in_hundred(chance.low)} and {_in_hundred(chance.high)})"
-    return f"about {_in_hundred(chance.estimate)} of 100 drives that showed the same failed within a year{spread}"
+        spread = f" (between {in_hundred(chance.low)} and {in_hundred(chance.high)})"
+    return ODDS[_origin(chance)].format(count=in_hundred(chance.estimate), spread=spread)
+
+
+def odds_beside(chance: Chance) -> str:
+    """What drives with nothing to show did, and where the figures come from, as far as anybody counted it."""
+    origin = _origin(chance)
+    clean = "" if chance.clean is None else CLEAN[origin].format(count=in_hundred(chance.clean))
+    return clean if origin == "judgement" else f"{clean} The figures come from drives in data centres."
+
+
+def _origin(chance: Chance) -> str:
+    """What the basis of a chance says it is; judgement, which claims least, where it says something else."""
+    word = chance.basis.partition(":")[0]
+    return word if word in ODDS else "judgement"
 
 
 def amount(count: int) -> str:
@@ -90,91 +119,114 @@ def amount(count: int) -> str:
     return f"{count:,} bytes"
 
 
-def _headline(case: Case, finished: bool) -> str:
-    if case.closing is not None and not case.closing.document.unit_started:
-        return "Your unit does not start yet."
+def _headline(case: Case, *, finished: bool) -> str:
+    closing = case.closing.document if case.closing is not None else None
+    if closing is not None and not closing.unit_started:
+        return "Your unit does not start."
     if not finished:
-        return "The work on your unit is not finished."
-    return {
-        "same-drive": "Your own drive is sound and goes back in.",
-        "new-drive-data": "Your unit has a new drive, and your data is on it.",
-        "new-drive-empty": "Your unit has a new drive, and starts afresh.",
-    }[case.route]
+        return "The work on your unit is not finished." if closing is None else "Not all of this work is proven."
+    if case.route == "same-drive":
+        return "Your unit keeps its own drive."
+    start = "A new drive is ready for your unit" if closing is None else "Your unit has a new drive"
+    if case.route == "new-drive-empty":
+        return f"{start}. As agreed, your data is not carried over."
+    proof = find_proof(case)
+    if proof.bag is not None:
+        return f"{start}, with {_count(proof.bag.document.files, 'file')} copied from the old one."
+    return f"{start}, " + (
+        "with all of your data that could be read." if proof.unreadable else "and your data is on it."
+    )
 
 
-def _wrong(case: Case) -> list[str]:
+def _wrong(case: Case, proven: frozenset[str]) -> list[str]:
     told = [f"You told us: “{_clipped(case.opening.complaint, 200)}”"]
     dead, read = case.fact("dead-drive"), newest(case.old_drive)
+    if read is None and dead is not None:
+        return [*told, f"The drive in your {unit_name(case)} answered on no dock and no cable."]
+    if read is None and case.used:
+        return [*told, "Several drives were read; which of them is yours is not recorded."]
     if read is None:
-        if dead is not None:
-            return [*told, f"The drive in your {unit_name(case)} does not answer at all."]
         return [*told, "The drive was not read yet."]
-    found = read.document
-    told.append(WRONG[found.verdict].format(unit=unit_name(case)))
-    told += [BECAUSE[fault] for fault in found.fault_classes if found.verdict != "refit" and BECAUSE[fault]]
+    if "old-drive-read" not in proven:
+        return [*told, "A drive was read, but it is not certain that it tells how yours is now."]
+    judged = read.document
+    told.append(WRONG[judged.verdict].format(unit=unit_name(case)))
+    told += [BECAUSE[fault] for fault in judged.fault_classes if judged.verdict != "refit" and BECAUSE[fault]]
+    seen = case.seen_since(read)
+    if seen is not None:
+        told.append(f"After that, {seen}.")
     return told
 
 
-def _did(case: Case) -> list[str]:
+def _did(case: Case, proven: frozenset[str]) -> list[str]:
     told = []
-    if case.old_drive:
-        when = day(read_at(case.old_drive[-1]))
-        told.append(f"We read what your drive records about itself ({when}) and judged it.")
-    for scan in case.scans_of(case.old_drive[-1].document.drive)[-1:] if case.old_drive else ():
-        part = (
-            "its whole surface"
-            if scan.document.sample_percent == 100 and scan.document.complete
-            else "part of its surface"
-        )
-        told.append(f"We read {part} to see what still comes.")
-    told += _new_drive_did(case)
-    if case.fact("no-data") is not None and case.route == "new-drive-empty":
-        told.append("As agreed, nothing was copied from the old drive; the unit sets up the new one itself.")
+    read = newest(case.old_drive)
+    if read is not None:
+        told.append(f"We read what your drive records about itself ({day(read_at(read))}) and judged it.")
+        told += [_scanned(scan.document) for scan in case.scans_of(read.document.drive)[-1:]]
+        if read.document.verdict == "recheck" and "verdict" in proven:
+            told.append("We did what clears that up and read the drive again: nothing had grown.")
+    if case.route != "same-drive":
+        told += _new_drive_did(case, proven)
     if case.closing is not None:
         end = case.closing.document
-        told.append(
-            "The unit starts." if end.unit_started else "The unit does not start; we will tell you what comes next."
-        )
+        told.append(f"The unit {'started' if end.unit_started else 'did not start'} when we tried it.")
         told.append(OLD_DRIVE[end.old_drive])
-        told += _images(case)
+        told += _images(end)
     return told
 
 
-def _new_drive_did(case: Case) -> list[str]:
-    if case.route == "same-drive":
-        return []
+def _scanned(scan: SurfaceScan) -> str:
+    whole = scan.sample_percent == 100 and scan.complete
+    result = (
+        f"{_count(len(scan.unreadable), 'area')} could not be read" if scan.unreadable else "all of that could be read"
+    )
+    return f"We read {'its whole surface' if whole else 'part of its surface'}: {result}."
+
+
+def _new_drive_did(case: Case, proven: frozenset[str]) -> list[str]:
     told = []
     plan = case.plan.document if case.plan is not None else None
-    if plan is not None and plan.chosen is not None:
-        others = f" out of {len(plan.candidates)} we had" if len(plan.candidates) > 1 else ""
+    if plan is not None and plan.chosen is not None and "plan" in proven:
+        others = f" out of {len(plan.candidates)} that we compared" if len(plan.candidates) > 1 else ""
         told.append(
-            f"We chose a drive that fits your unit in size, plug and format{others}: {_clipped(plan.chosen, 60)}."
+            f"We chose a drive that fits your unit by what is known of both{others}: {_clipped(plan.chosen, 60)}."
         )
-    inspected = newest(case.inspected)
-    if inspected is not None and inspected.document.verdict == "refit":
-        told.append("We checked that the new drive is new and is what its label says.")
-    proof = find_proof(case)
-    if proof.holds and proof.bag is not None:
+    if "inspection" in proven:
         told.append(
-            f"We copied {proof.bag.document.files:,} files and read every one back from the new drive: they agree."
+            "We read what the new drive records about itself: nothing in it speaks against a drive sold as new."
         )
-    elif proof.holds:
-        copied = amount(proof.chain[-1].document.bytes_copied)
-        told.append(
-            f"We copied everything that could be read, {copied}, then read the whole new drive back: every part agrees."
-        )
-    elif case.receipts or case.bags:
-        told.append("We started to copy your data. It is not proven yet that all of it arrived.")
+    told += _copied(case)
+    if case.fact("no-data") is not None and case.route == "new-drive-empty":
+        itself = " The unit sets up the new drive itself." if plan and plan.migration == "unit-initialises" else ""
+        told.append(f"You agreed to start without the data of the old drive.{itself}")
     return told
 
 
-def _images(case: Case) -> list[str]:
-    fates = [image.fate for image in case.closing.document.images] if case.closing is not None else []
+def _copied(case: Case) -> list[str]:
+    proof = find_proof(case)
+    if proof.holds and proof.bag is not None:
+        files = _count(proof.bag.document.files, "file")
+        return [f"We copied {files} and read all of them back from the new drive: they agree."]
+    if proof.holds:
+        copied = amount(proof.chain[-1].document.bytes_copied)
+        rest = " that could be read" if proof.unreadable else ""
+        return [f"We copied everything{rest}, {copied}, and read it back from the new drive: every part agrees."]
+    return ["It is not proven that your data is on another drive."] if case.receipts or case.bags else []
+
+
+def _images(end: Closing) -> list[str]:
+    fates = [image.fate for image in end.images]
     told = []
     if "removed" in fates:
-        told.append("Our working copies of your data are deleted.")
+        told.append(
+            f"We deleted {_count(fates.count('removed'), 'copy', 'copies')} of your data that we had made for the work."
+            " Deleting frees the space and does not overwrite it."
+        )
+    if "gone" in fates:
+        told.append(f"{_count(fates.count('gone'), 'copy', 'copies')} made for the work lay no longer in its place.")
     if "kept" in fates:
-        told.append("We keep a copy of your data, as agreed with you.")
+        told.append("We keep a copy of your data.")
     if "handed-over" in fates:
         told.append("A copy of your data was handed to you.")
     return told
@@ -182,20 +234,23 @@ def _images(case: Case) -> list[str]:
 
 def _watch(case: Case) -> list[str]:
     told = []
-    lost = find_proof(case).unreadable if case.route == "new-drive-data" else ()
+    proof = find_proof(case)
+    lost = proof.unreadable if case.route == "new-drive-data" else ()
     if lost:
-        several = "One small area" if len(lost) == 1 else f"{len(lost):,} areas"
+        size = amount(sum(area.length for area in lost))
         told.append(
-            f"{several} of the old drive, {amount(sum(area.length for area in lost))} in all, could not be read."
-            " What lay there is missing. If something does not open, delete it and load it again, or tell us."
+            f"{_count(len(lost), 'area')} of the old drive, {size} in all, could not be read."
+            " What lay there is missing. If something does not open, tell us before you delete it."
         )
+    if case.route == "new-drive-data" and proof.bag is not None and proof.bag.document.left_out:
+        told.append(f"{_count(len(proof.bag.document.left_out), 'file')} could not be copied. Ask us which.")
     if case.route == "same-drive":
         told.append(
-            "If the trouble comes back, bring the unit in again: then the drive is read once more and compared."
+            "If the trouble comes back, bring the unit in again: then the drive can be read again and compared."
         )
-    elif case.old_drive and case.old_drive[-1].document.verdict in ("evacuate", "replace"):
+    elif case.old_drive and case.old_drive[-1].document.verdict in ("evacuate", "replace") and not _is_destroyed(case):
         told.append(
-            "Do not use the old drive again. It still holds your data: have it destroyed if you do not want it kept."
+            "Do not use the old drive again. It may still hold your data: have it destroyed if you do not want it kept."
         )
     told.append(
         "Any drive can fail without warning, a new one too. Keep a second copy of what you cannot do without: a clean"
@@ -205,9 +260,18 @@ def _watch(case: Case) -> list[str]:
     return told
 
 
-def _in_hundred(fraction: float) -> int:
+def _is_destroyed(case: Case) -> bool:
+    return case.closing is not None and case.closing.document.old_drive == "destroyed"
+
+
+def in_hundred(fraction: float) -> int:
     """Of a hundred, rounded, but neither none nor all: no data says never or always."""
     return min(99, max(1, round(fraction * 100)))
+
+
+def _count(number: int, thing: str, things: str | None = None) -> str:
+    """A number of things in words: "1 file", "1,204 files"."""
+    return f"{number:,} {thing if number == 1 else things or thing + 's'}"
 
 
 def _clipped(text: str, length: int) -> str:

@@ -41,7 +41,7 @@ class Picture:
 
 
 def dots(filled: int, baseline: int | None) -> Picture:
-    """A hundred drives, `filled` of which fail within a year. Beside it those of the same age with nothing to show."""
+    """A hundred drives, `filled` of which fail within a year. Beside it those with nothing to show."""
     figure, axes = _figure(6.4, 0.92)
     columns = 25
     places = [(number % columns, -(number // columns)) for number in range(100)]
@@ -53,7 +53,7 @@ def dots(filled: int, baseline: int | None) -> Picture:
     axes.axis("off")
     words = f"A hundred dots, {filled} of them filled"
     if baseline is not None:
-        words += f"; for a drive of that age with nothing to show it would be about {baseline}"
+        words += f"; for a drive with nothing to show it would be about {baseline}"
     return Picture(_svg(figure, "dots"), words + ".")
 
 

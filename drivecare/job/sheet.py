@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from drivecare import __version__
 from drivecare.job.case import Case, newest
-from drivecare.job.customer import amount, name_of, odds, tell_customer, unit_name
+from drivecare.job.customer import amount, in_hundred, name_of, odds, odds_beside, tell_customer, unit_name
 from drivecare.job.gate import judge
 from drivecare.job.model import Gate, Handover
 from drivecare.job.proof import Proof, find_proof
@@ -202,6 +202,7 @@ def _values(case: Case, shop: str | None) -> dict[str, Any]:
         "new_name": new_name,
         "judged": judged,
         "odds": odds(judged.failure_12_months) if judged is not None else None,
+        "odds_beside": odds_beside(judged.failure_12_months) if judged is not None else "",
         "dots": _dots(judged),
         "counts": plots.before_and_after(judged.values, fresh.values)
         if judged is not None and fresh is not None
@@ -233,8 +234,7 @@ def _dots(judged: Assessment | None) -> Picture | None:
     if judged is None or judged.failure_12_months.estimate is None:
         return None
     chance = judged.failure_12_months
-    clean = None if chance.clean is None else max(1, round(chance.clean * 100))
-    return plots.dots(min(99, max(1, round((chance.estimate or 0) * 100))), clean)
+    return plots.dots(in_hundred(chance.estimate or 0), None if chance.clean is None else in_hundred(chance.clean))
 
 
 def _identities(old: Assessment | None, new: Assessment | None) -> list[Row]:
@@ -333,9 +333,9 @@ def _how(verified: bool, verification: Any) -> str:
     if not verified or verification is None:
         return "NOT verified"
     methods = {
-        "direct": "past the host's cache",
-        "cache-dropped": "after the host's cache was dropped",
-        "after-power-cycle": "after the drive was powered off and on",
+        "direct": "past the bench machine's cache",
+        "cache-dropped": "after the bench machine's cache was dropped",
+        "after-power-cycle": "after the drive was without power, on the bench's word",
     }
     return f"read back {methods[verification.method]}, {said(verification.at)}"
 

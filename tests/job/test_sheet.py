@@ -48,19 +48,19 @@ def page(folder: Path, documents: list[Value], **more: str) -> Page:
 def test_everything_on_it_is_of_the_job(tmp_path: Path) -> None:
     text = page(tmp_path, usual(), shop="Lantern Street Repairs").text
     for said in (
-        "Your unit has a new drive, and your data is on it.",
+        "Your unit has a new drive, with all of your data that could be read.",
         "Lantern Street Repairs",
         "Corvane Hearth, revision 21",
         "You told us: “It hangs at the start screen, and sometimes it clicks.”",
-        "One small area of the old drive, 8.2 kB in all, could not be read.",
-        "Your old drive comes back to you with this sheet.",
+        "1 area of the old drive, 8.2 kB in all, could not be read.",
+        "We give your old drive back to you.",
         "a clean reading is not a guarantee",
         "KX25-00417",
         "PM6-311842",
         "sectors waiting to be remapped",
         "measured: Backblaze 2013-2016",
         "5f3a" * 16,
-        "read back past the host's cache",
+        "read back past the bench machine's cache",
         "1,048,576",
         "customer told 25 Nov 2026",
         "12.5 mm is taller than the bay's 9.5 mm",
@@ -74,20 +74,24 @@ def test_a_shut_gate_is_said_first_and_nothing_is_claimed(tmp_path: Path) -> Non
     text = " ".join(page(tmp_path, unfinished()).text.split())
     assert "The work on your unit is not finished." in text
     assert "MISSING" in text
-    for claim in ("every part agrees", "We checked that the new drive", "The unit starts", "your data is on it"):
+    for claim in ("every part agrees", "We read what the new drive", "The unit started", "your data is on it"):
         assert claim not in text
 
 
 @pytest.mark.parametrize(
     ("documents", "headline", "words"),
     [
-        (same_route(), "Your own drive is sound and goes back in.", "If the trouble comes back"),
-        (refitted(), "Your own drive is sound and goes back in.", "We found nothing against the drive"),
-        (empty_route(), "Your unit has a new drive, and starts afresh.", "nothing was copied from the old drive"),
+        (same_route(), "Your unit keeps its own drive.", "If the trouble comes back"),
+        (refitted(), "Your unit keeps its own drive.", "we found nothing against it"),
+        (
+            empty_route(),
+            "A new drive is ready for your unit. As agreed, your data is not carried over.",
+            "sets up the new drive itself",
+        ),
         (
             [*empty_route()[:2], fact("dead-drive", "KX25-00417"), *empty_route()[3:]],
-            "Your unit has a new drive, and starts afresh.",
-            "does not answer at all",
+            "A new drive is ready for your unit. As agreed, your data is not carried over.",
+            "answered on no dock and no cable",
         ),
         ([], "The work on your unit is not finished.", "The drive was not read yet."),
     ],
@@ -103,7 +107,7 @@ def test_the_customer_s_half_of_each_route(tmp_path: Path, documents: list[Value
 def test_a_cable_is_not_blamed_on_the_drive(tmp_path: Path) -> None:
     link = msgspec.structs.replace(assessment(OLD, "recheck"), fault_classes=("link",))
     _, case = opened(tmp_path, [link])
-    assert "a cable, a plug or a port, not the drive's age" in " ".join(tell_customer(case).wrong)
+    assert "which a cable, a plug or a port can cause" in " ".join(tell_customer(case).wrong)
 
 
 def test_hostile_text_stays_text(tmp_path: Path) -> None:
@@ -168,11 +172,10 @@ def test_only_a_sheet_is_taken_for_one(tmp_path: Path) -> None:
     assert [is_sheet(path) for path in (sheet, letter, link, tmp_path, tmp_path / "none")] == [True, *[False] * 4]
 
 
-def test_odds_as_people_count() -> None:
-    assert odds(Chance(basis="x", estimate=0.8685, low=0.6494, high=0.9803)) == (
-        "about 87 of 100 drives that showed the same failed within a year (between 65 and 98)"
+def test_odds_are_never_none_and_never_all() -> None:
+    assert odds(Chance(basis="measured: x", estimate=0.0001)) == (
+        "about 1 of 100 drives that showed the same failed within a year"
     )
-    assert odds(Chance(basis="x", estimate=0.0001)) == "about 1 of 100 drives that showed the same failed within a year"
     assert odds(Chance(basis="x")) is None
 
 
@@ -193,7 +196,7 @@ def test_amounts_as_people_say_them(count: int, words: str) -> None:
 
 def test_pictures_say_in_words_what_they_show() -> None:
     assert dots(87, 2).words == (
-        "A hundred dots, 87 of them filled; for a drive of that age with nothing to show it would be about 2."
+        "A hundred dots, 87 of them filled; for a drive with nothing to show it would be about 2."
     )
     assert dots(87, None).svg.count("<use ") == 100
     counts = before_and_after(Values(pending=24, crc_errors=0), Values(pending=0, crc_errors=0))

@@ -1,0 +1,397 @@
+"""What the customer reads stands on a reading, a copy or a recorded fact: every sentence is paired with what it needs.
+
+Jobs of every route are told whole and with each of their results taken away in turn; a sentence that appears without
+what it stands on fails, and so does one that stands in no row of the table.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Callable, Iterator
+from functools import cache
+
+import msgspec
+import pytest
+
+from drivecare.documents import Value
+from drivecare.fit.model import Plan
+from drivecare.job.case import Case
+from drivecare.job.customer import odds, odds_beside, tell_customer
+from drivecare.job.model import Closing, Fact, ImageFate, ImageLeft, OldDrive
+from drivecare.reading.surface import SurfaceScan, UnreadableArea
+from drivecare.risk.model import Assessment, Chance, FaultClass
+from drivecare.transfer.bag import BagReceipt, FileNote
+from drivecare.transfer.receipt import Receipt
+from tests.job.carried import (
+    NEW,
+    OLD,
+    assessment,
+    bag,
+    data_route,
+    device,
+    empty_route,
+    fact,
+    plan,
+    receipt,
+    same_route,
+)
+from tests.job.rich_case import opened, scan
+
+Evidence = Callable[[Case], bool]
+
+
+def always(_: Case) -> bool:
+    """Nothing about this job: what holds of any."""
+    return True
+
+
+def has(name: str) -> Evidence:
+    return lambda case: any(fact.document.fact == name for fact in case.facts)
+
+
+def old(test: Callable[[Assessment], bool] = lambda _: True) -> Evidence:
+    """The newest reading of the customer's drive passes the test."""
+    return lambda case: bool(case.old_drive) and test(case.old_drive[-1].document)
+
+
+def new_judged_sound(case: Case) -> bool:
+    """The new drive was judged as one sold as new, nothing was against it, and nothing was seen since."""
+    judged = [one for one in case.assessments if one.document.sale == "new"]
+    return bool(judged) and judged[-1].document.verdict == "refit" and case.seen_since(judged[-1]) is None
+
+
+def planned(test: Callable[[Plan], bool] = lambda _: True) -> Evidence:
+    """The newest plan is for this unit and its drive, chose one that certainly fits, and passes the test."""
+
+    def chosen(case: Case) -> bool:
+        document = case.plan.document if case.plan is not None else None
+        drive = document.chosen_drive if document is not None else None
+        if document is None or drive is None or drive.fits != "yes" or document.host != case.opening.host:
+            return False
+        return document.source is not None and document.source.serial == OLD.serial and test(document)
+
+    return chosen
+
+
+def copied(case: Case) -> Receipt | None:
+    """The newest copy onto the new drive, if it was read back whole and agreed."""
+    to_new = [one.document for one in case.receipts if one.document.target.serial == NEW.serial]
+    whole = to_new and to_new[-1].verified and to_new[-1].verification is not None and not to_new[-1].mismatched
+    return to_new[-1] if whole else None
+
+
+def gaps(case: Case) -> bool:
+    receipt = copied(case)
+    return receipt is not None and bool(receipt.unreadable)
+
+
+def unread(case: Case) -> bool:
+    """The newest copy onto the new drive could not read all, whether it was verified or not."""
+    to_new = [one.document for one in case.receipts if one.document.target.serial == NEW.serial]
+    return bool(to_new) and bool(to_new[-1].unreadable)
+
+
+def whole(case: Case) -> bool:
+    receipt = copied(case)
+    return receipt is not None and not receipt.unreadable
+
+
+def bagged(test: Callable[[BagReceipt], bool] = lambda _: True) -> Evidence:
+    return lambda case: bool(case.bags) and case.bags[-1].document.verified and test(case.bags[-1].document)
+
+
+def closed(test: Callable[[Closing], bool] = lambda _: True) -> Evidence:
+    return lambda case: case.closing is not None and test(case.closing.document)
+
+
+def scanned(test: Callable[[SurfaceScan], bool]) -> Evidence:
+    return lambda case: (
+        bool(case.scans) and case.scans[-1].document.serial == OLD.serial and test(case.scans[-1].document)
+    )
+
+
+def fault(name: FaultClass) -> Evidence:
+    return old(lambda judged: name in judged.fault_classes)
+
+
+def fate(name: str) -> Evidence:
+    return closed(lambda end: any(image.fate == name for image in end.images))
+
+
+def all_of(*evidence: Evidence) -> Evidence:
+    return lambda case: all(one(case) for one in evidence)
+
+
+def none_of(*evidence: Evidence) -> Evidence:
+    return lambda case: not any(one(case) for one in evidence)
+
+
+started = closed(lambda end: end.unit_started)
+fitted = all_of(started, has("consent"), planned(), new_judged_sound)
+ready = all_of(none_of(closed()), has("consent"), planned(), new_judged_sound)
+
+
+def is_whole(surface: SurfaceScan) -> bool:
+    return surface.sample_percent == 100 and surface.complete
+
+
+# The sentence, and what it stands on.
+CLAIMS: dict[str, Evidence] = {
+    # the headline
+    r"Your unit does not start\.": closed(lambda end: not end.unit_started),
+    r"The work on your unit is not finished\.": none_of(closed()),
+    r"Not all of this work is proven\.": closed(),
+    r"Your unit keeps its own drive\.": all_of(has("consent"), old(lambda one: one.verdict in ("refit", "recheck"))),
+    r"A new drive is ready for your unit, and your data is on it\.": all_of(ready, whole),
+    r"A new drive is ready for your unit, with all of your data that could be read\.": all_of(ready, gaps),
+    r"A new drive is ready for your unit, with [\d,]+ files? copied from the old one\.": all_of(ready, bagged()),
+    r"A new drive is ready for your unit\. As agreed, your data is not carried over\.": all_of(ready, has("no-data")),
+    r"Your unit has a new drive, and your data is on it\.": all_of(fitted, whole),
+    r"Your unit has a new drive, with all of your data that could be read\.": all_of(fitted, gaps),
+    r"Your unit has a new drive, with [\d,]+ files? copied from the old one\.": all_of(fitted, bagged()),
+    r"Your unit has a new drive\. As agreed, your data is not carried over\.": all_of(fitted, has("no-data")),
+    # what was wrong
+    r"You told us: “.*”": always,
+    r"The drive in your .* answered on no dock and no cable\.": has("dead-drive"),
+    r"Several drives were read; which of them is yours is not recorded\.": lambda case: len(case.assessments) > 1,
+    r"The drive was not read yet\.": none_of(lambda case: bool(case.used)),
+    r"A drive was read, but it is not certain that it tells how yours is now\.": old(),
+    r"When we read the drive in your .*, it was losing data or warned that it may fail\.": old(
+        lambda one: one.verdict == "evacuate"
+    ),
+    r"The drive in your .* still answered, but showed signs for which a drive is replaced\.": old(
+        lambda one: one.verdict == "replace"
+    ),
+    r"The drive in your .* showed something that has to be cleared up before it can be judged\.": old(
+        lambda one: one.verdict == "recheck"
+    ),
+    r"In what the drive in your .* records about itself we found nothing against it\.": old(
+        lambda one: one.verdict == "refit"
+    ),
+    r"What the drive in your .* reports does not let us judge it\.": old(lambda one: one.verdict == "unproven"),
+    r"There were errors in the part that holds the data\.": fault("media"),
+    r"It reports that its memory is worn\.": fault("wear"),
+    r"It reports trouble with its moving parts\.": fault("mechanics"),
+    r"It reports that it was too hot\.": fault("heat"),
+    r"There were errors on its connection, which a cable, a plug or a port can cause\.": fault("link"),
+    r"It is locked with a password\.": fault("locked"),
+    r"It reports faults of its electronics\.": fault("electronics"),
+    r"After that, a surface scan found 1 unreadable area\.": scanned(lambda surface: bool(surface.unreadable)),
+    # what we did
+    r"We read what your drive records about itself \(.*\) and judged it\.": old(),
+    r"We read its whole surface: all of that could be read\.": scanned(
+        lambda one: is_whole(one) and not one.unreadable
+    ),
+    r"We read its whole surface: 1 area could not be read\.": scanned(
+        lambda one: is_whole(one) and len(one.unreadable) == 1
+    ),
+    r"We read part of its surface: all of that could be read\.": scanned(lambda one: not one.unreadable),
+    r"We read part of its surface: 1 area could not be read\.": scanned(lambda one: len(one.unreadable) == 1),
+    r"We did what clears that up and read the drive again: nothing had grown\.": all_of(
+        has("way-out"), lambda case: len(case.old_drive) > 1
+    ),
+    r"We chose a drive that fits your unit by what is known of both: .*\.": planned(),
+    r"We chose a drive that fits your unit by what is known of both out of [\d,]+ that we compared: .*\.": planned(
+        lambda one: len(one.candidates) > 1
+    ),
+    r"We read what the new drive records about itself: nothing .* against a drive sold as new\.": new_judged_sound,
+    r"We copied [\d,]+ files? and read all of them back from the new drive: they agree\.": bagged(),
+    r"We copied everything, .*, and read it back from the new drive: every part agrees\.": whole,
+    r"We copied everything that could be read, .*, and read it back from the new drive: every part agrees\.": gaps,
+    r"It is not proven that your data is on another drive\.": lambda case: bool(case.receipts or case.bags),
+    r"You agreed to start without the data of the old drive\.": has("no-data"),
+    r"You agreed to start without the data of the old drive\. The unit sets up the new drive itself\.": all_of(
+        has("no-data"), lambda case: case.plan is not None and case.plan.document.migration == "unit-initialises"
+    ),
+    r"The unit started when we tried it\.": started,
+    r"The unit did not start when we tried it\.": closed(lambda end: not end.unit_started),
+    r"We give your old drive back to you\.": closed(lambda end: end.old_drive == "returned"),
+    r"We keep your old drive\.": closed(lambda end: end.old_drive == "kept"),
+    r"Your old drive was destroyed\.": closed(lambda end: end.old_drive == "destroyed"),
+    r"We deleted 1 copy of your data that we had made for the work\. Deleting frees .* not overwrite it\.": fate(
+        "removed"
+    ),
+    r"1 copy made for the work lay no longer in its place\.": fate("gone"),
+    r"We keep a copy of your data\.": fate("kept"),
+    r"A copy of your data was handed to you\.": fate("handed-over"),
+    # what to watch
+    r"1 area of the old drive, .* in all, could not be read\. What lay there is missing\. .*": unread,
+    r"2 files could not be copied\. Ask us which\.": bagged(lambda one: len(one.left_out) == 2),
+    r"If the trouble comes back, bring the unit in again: .*": lambda case: case.route == "same-drive",
+    r"Do not use the old drive again\. It may still hold your data: have it destroyed .*": all_of(
+        old(lambda one: one.verdict in ("evacuate", "replace")),
+        none_of(closed(lambda end: end.old_drive == "destroyed")),
+    ),
+    r"Any drive can fail without warning, a new one too\. Keep a second copy .*": always,
+    r"Opening the unit may end its maker's warranty where you live; .*": always,
+}
+
+
+def closing(*fates: ImageFate, unit_started: bool = True, old_drive: OldDrive = "returned") -> Closing:
+    return Closing(
+        at="2026-11-25T11:55:00+00:00",
+        unit_started=unit_started,
+        old_drive=old_drive,
+        gate_open=True,
+        images=tuple(ImageLeft(path=f"/{fate}.img", fate=fate) for fate in fates),
+    )
+
+
+def surface(*, percent: float, holes: int) -> SurfaceScan:
+    hole = UnreadableArea(offset=4096, length=4096)
+    return msgspec.structs.replace(
+        scan(OLD.serial or ""), wwn=OLD.identity.wwn, sample_percent=percent, complete=True, unreadable=(hole,) * holes
+    )
+
+
+def bag_route(**more: object) -> list[Value]:
+    return [
+        *data_route()[:2],
+        plan(migration="file-copy"),
+        data_route()[3],
+        bag(**more),
+        fact("bag-drives"),
+        fact("left-out"),
+        fact("detached"),
+    ]
+
+
+def recheck_route() -> list[Value]:
+    before = msgspec.structs.replace(
+        assessment(OLD, "recheck"), read_at="2026-11-25T10:00:00+00:00", fault_classes=("link",)
+    )
+    after = msgspec.structs.replace(before, read_at="2026-11-25T11:45:00+00:00", path="/dev/sdd")
+    return [fact("consent"), before, fact("way-out", note="another cable"), after]
+
+
+def whole_route() -> list[Value]:
+    good = data_route()
+    receipt_ = receipt(device(OLD, "/dev/sdb"), device(NEW, "/dev/sdc"), unreadable=(), bytes_copied=64 << 20)
+    return [*good[:4], receipt_, fact("detached")]
+
+
+FAULTS: tuple[FaultClass, ...] = ("media", "wear", "mechanics", "heat", "link", "locked", "electronics", "none")
+BASES: dict[str, list[Value]] = {
+    "data": data_route(),
+    "data, all of it": whole_route(),
+    "data, closed": [*data_route(), closing("removed", "gone", "kept")],
+    "data, all of it, closed": [*whole_route(), closing("handed-over", old_drive="destroyed")],
+    "data, does not start": [*data_route(), closing(unit_started=False, old_drive="kept")],
+    "files": bag_route(),
+    "files, some left out": bag_route(left_out=(FileNote(name="a", reason="x"), FileNote(name="b", reason="y"))),
+    "files, closed": [*bag_route(), closing()],
+    "empty": empty_route(),
+    "empty, closed": [*empty_route(), closing()],
+    "empty, file copy planned": [*empty_route()[:3], plan(), empty_route()[4]],
+    "dead": [*empty_route()[:2], fact("dead-drive", "KX25-00417"), *empty_route()[3:]],
+    "same": same_route(),
+    "same, closed": [*same_route(), closing()],
+    "recheck": recheck_route(),
+    "two drives": [*same_route(), assessment(NEW, "refit")],
+    "compared": [*data_route()[:2], plan(candidates=(*plan().candidates, *plan().candidates)), *data_route()[3:]],
+    "does not fit": [
+        *data_route()[:2],
+        plan(candidates=(msgspec.structs.replace(plan().candidates[0], fits="unknown"),)),
+        *data_route()[3:],
+    ],
+    "not verified": [
+        *data_route()[:4],
+        receipt(device(OLD, "/a"), device(NEW, "/b"), verified=False, verification=None),
+    ],
+    **{
+        f"a surface, {percent} %, {holes} holes": [*same_route(), surface(percent=percent, holes=holes)]
+        for percent in (100, 10)
+        for holes in (0, 1)
+    },
+    **{
+        f"verdict {verdict}": [msgspec.structs.replace(assessment(OLD, verdict), fault_classes=FAULTS)]
+        for verdict in ("refit", "recheck", "replace", "evacuate", "unproven")
+    },
+    "an old reading": [msgspec.structs.replace(assessment(OLD, "refit"), read_at="2020-11-25T10:00:00+00:00")],
+    "not sound as new": [
+        *(
+            msgspec.structs.replace(one, verdict="recheck")
+            if isinstance(one, Assessment) and one.sale == "new"
+            else one
+            for one in data_route()
+        )
+    ],
+}
+
+
+def jobs() -> Iterator[tuple[str, list[Value]]]:
+    """Every base, and every base with one of its results taken away."""
+    for name, documents in BASES.items():
+        yield name, documents
+        for index, gone in enumerate(documents):
+            what = gone.fact if isinstance(gone, Fact) else type(gone).__name__
+            yield f"{name}, without {what}", [*documents[:index], *documents[index + 1 :]]
+
+
+@cache
+def sentences(case: Case) -> tuple[str, ...]:
+    told = tell_customer(case)
+    return (told.headline, *told.wrong, *told.did, *told.watch)
+
+
+@pytest.fixture(scope="module")
+def cases(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Case]:
+    folder = tmp_path_factory.mktemp("cases")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(os, "fsync", lambda _: None)  # two hundred jobs that need not outlive a power cut
+        return {name: opened(folder / str(number), documents)[1] for number, (name, documents) in enumerate(jobs())}
+
+
+def test_no_sentence_is_printed_without_what_it_stands_on(cases: dict[str, Case]) -> None:
+    unfounded = []
+    for name, case in cases.items():
+        for sentence in sentences(case):
+            rows = [evidence for claim, evidence in CLAIMS.items() if re.fullmatch(claim, sentence, re.DOTALL)]
+            assert len(rows) == 1, f"{sentence!r} stands in {len(rows)} rows of the table"
+            if not rows[0](case):
+                unfounded.append((name, sentence))
+    assert unfounded == []
+
+
+def test_every_row_of_the_table_is_met(cases: dict[str, Case]) -> None:
+    printed = {sentence for case in cases.values() for sentence in sentences(case)}
+    assert [claim for claim in CLAIMS if not any(re.fullmatch(claim, one, re.DOTALL) for one in printed)] == []
+
+
+@pytest.mark.parametrize("word", ["sound", "is new", "as new as", "safe", "guaranteed", "healthy", "agreed with you"])
+def test_words_that_no_reading_supports_are_not_used(cases: dict[str, Case], word: str) -> None:
+    assert [one for case in cases.values() for one in sentences(case) if word in one and "fail" not in one] == []
+
+
+@pytest.mark.parametrize(
+    ("basis", "words", "beside"),
+    [
+        (
+            "measured: 900 readings of drives",
+            "about 87 of 100 drives that showed the same failed within a year (between 65 and 98)",
+            " Of drives as old with nothing to show, about 2 did. The figures come from drives in data centres.",
+        ),
+        (
+            "published: a study (2020)",
+            "about 87 of 100 such drives failed within a year (between 65 and 98), as was published of others",
+            " Of drives with nothing to show, about 2 did. The figures come from drives in data centres.",
+        ),
+        (
+            "judgement: no rate was measured",
+            "we think that about 87 of 100 such drives would fail within a year (between 65 and 98); nobody"
+            " measured it",
+            "",
+        ),
+        (
+            "another word",
+            "we think that about 87 of 100 such drives would fail within a year (between 65 and 98); nobody"
+            " measured it",
+            "",
+        ),
+    ],
+    ids=["measured", "published", "judgement", "none of these"],
+)
+def test_odds_say_whether_anybody_counted(basis: str, words: str, beside: str) -> None:
+    chance = Chance(basis=basis, estimate=0.8685, low=0.6494, high=0.9803, clean=0.02)
+    assert (odds(chance), odds_beside(chance)) == (words, beside)
