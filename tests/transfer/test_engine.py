@@ -362,16 +362,38 @@ class TestChains:
         receipt = self.copied(self.parent(whole="0" * 64))
         assert receipt.parents == ()
         assert [(one.offset, one.inherited) for one in receipt.unreadable] == [(4096, True)]
-        assert "chain-broken" in [note.code for note in receipt.notes]
+        (note,) = [note for note in receipt.notes if note.code == "chain-broken"]
+        assert "it was changed since" in note.text
 
     def test_a_loss_of_its_own_breaks_it_too_and_keeps_what_was_lost_before(self) -> None:
         receipt = self.copied(self.parent(), bad=(area(MIB, MIB + 512),))
         assert receipt.parents == ()
         assert [(one.offset, one.inherited) for one in receipt.unreadable] == [(4096, True), (MIB, False)]
+        (note,) = [note for note in receipt.notes if note.code == "chain-broken"]
+        assert note.text.startswith("Parts of the image could not be read")
 
     def test_three_in_a_row(self) -> None:
         receipt = self.copied(self.parent(parents=("1" * 64,)))
         assert receipt.parents == (hashlib.sha256(self.data).hexdigest(), "1" * 64)
+
+
+@pytest.mark.parametrize("before", [True, False, None])
+def test_the_receipt_says_whether_the_source_was_set_read_only(before: bool | None) -> None:
+    source, target = Memory(random_bytes(MIB)), Memory(bytes(MIB))
+    journal = msgspec.structs.replace(new_journal(end_of(source), end_of(target)), source_was_read_only=before)
+    assert run(source, target, journal=journal).reads.set_read_only is (before is not None)
+
+
+def test_a_read_may_be_larger_than_a_chunk_and_cut_across_it() -> None:
+    source, target = Memory(random_bytes(9 * MIB + 700)), Memory(bytes(9 * MIB + 700))
+    settings = Settings(policy=Policy(block_bytes=4 * MIB))
+    receipt = copy(
+        source, target, new_journal(end_of(source), end_of(target)), MemoryStore(), buffers(4 * MIB), settings
+    )
+    assert receipt.digest.chunks == tuple(
+        hashlib.sha256(source.data[at : at + MIB]).hexdigest() for at in range(0, 9 * MIB + 700, MIB)
+    )
+    assert receipt.verified
 
 
 def test_bad_areas_over_a_sound_medium() -> None:
@@ -393,6 +415,7 @@ def test_a_long_fill_can_be_stopped_and_what_was_read_is_safe() -> None:
 
     with pytest.raises(Interrupted, match="stopped by SIGINT"):
         run(source, target, store=store, watch=Watch(tell=told.append, stop=stop))
-    assert told[-1].done < told[-1].total == 4 * MIB
+    assert told[-1].done == MIB // 4
+    assert told[-1].total == 4 * MIB
     assert sum(one.length for one in store.saved[-1].copied) == 4 * MIB
     assert run(source, target, journal=store.saved[-1], store=store).exit_code == 20

@@ -14,7 +14,7 @@ from drivecare.transfer.conclude import copy, new_journal
 from drivecare.transfer.damage import Policy
 from drivecare.transfer.engine import Settings
 from drivecare.transfer.journal import Journal
-from drivecare.transfer.port import Buffer, Progress, Watch
+from drivecare.transfer.port import Buffer, Gone, Progress, Stuck, Watch
 from drivecare.transfer.receipt import Method, Receipt
 from tests.transfer.media import Memory, MemoryStore, buffers, end_of
 
@@ -125,6 +125,38 @@ def test_after_a_flush_that_failed_nothing_since_the_last_one_is_called_copied()
         copy(source, target, new_journal(end_of(source), end_of(target)), store, buffers(BLOCK), settings)
     assert target.flushes >= 2
     assert all(run.end <= 3 * BLOCK for journal in store.saved for run in journal.copied)
+
+
+def test_the_journal_of_a_sound_copy_lists_nothing_that_waits() -> None:
+    """It grows with the damage, not with what is yet to be read."""
+    store = MemoryStore()
+    copy_with(store, Memory(bytes(len(DATA))))
+    assert {journal.waiting for journal in store.saved} == {()}
+
+
+@pytest.mark.parametrize(
+    "farewell",
+    [Gone("the target is gone"), Stuck("the target hangs", 4712), OSError(errno.EIO, "the target fails"), None],
+    ids=["gone", "hanging", "failing", "its journal cannot be written"],
+)
+def test_the_reason_for_leaving_counts_more_than_what_fails_on_the_way_out(farewell: Exception | None) -> None:
+    class Leaving(Memory):
+        def flush(self) -> None:
+            if farewell is not None:
+                raise farewell
+
+    class Hanging(Memory):
+        def read(self, offset: int, buffer: Buffer, length: int) -> int:
+            if offset >= MIB // 2:
+                raise Stuck("reading has not come back for 300 s", 4711)
+            return super().read(offset, buffer, length)
+
+    store = MemoryStore() if farewell is not None else FullDisk("copying")
+    source, target = Hanging(DATA), Leaving(bytes(len(DATA)))
+    with pytest.raises(Interrupted) as caught:
+        copy(source, target, new_journal(end_of(source), end_of(target)), store, buffers(BLOCK), SETTINGS)
+    assert "4711" in caught.value.message()
+    assert "--resume" in caught.value.message()
 
 
 def interrupted_at(position: int, target: Memory) -> Journal:

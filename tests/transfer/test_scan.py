@@ -100,6 +100,15 @@ def test_unreadable_sectors_are_found_exactly() -> None:
     ]
 
 
+def test_a_bad_sector_is_looked_for_by_halves() -> None:
+    """Each failed read may cost a failing drive seconds: one sector takes two reads for every halving of its block."""
+    surface = Surface(bad=frozenset({70_000}))
+    _, running = scan(surface)
+    blocks = -(-surface.size_bytes // running.state().block_bytes)
+    halvings = math.log2(running.state().block_bytes / 512)
+    assert surface.reads == blocks + 2 * halvings
+
+
 def test_slow_against_its_own_zone_and_twice() -> None:
     seen, _ = scan(Surface(slow={4096: 300.0, 100_000: 150.0}))
     assert [a.offset // MIB for a in seen.slow] == [2, 100_000 * 512 // MIB]
@@ -156,6 +165,7 @@ def test_enough_is_enough() -> None:
     seen, running = scan(surface, policy=ScanPolicy(most_failed_reads=50))
     assert (seen.complete, running.enough) == (False, True)
     assert sum(area.length for area in seen.unreadable) <= 50 * 512
+    assert running.state().failed_reads == 50
     assert surface.reads < 200
 
 
