@@ -21,7 +21,7 @@ def _named(folder: str, *words: str) -> tuple[str, ...]:
 TARGETS: dict[str, tuple[int, tuple[str, ...]]] = {
     "transfer": (44, ("drivecare/transfer/**/*.py",)),
     "gate": (20, _named("drivecare/job", "gate", "item", "proof", "old_drive", "readings", "case")),
-    "sameness": (6, _named("drivecare/job", "same")),
+    "sameness": (6, (*_named("drivecare/job", "same"), *_named("drivecare/reading", "identity"))),
     "verdict": (12, _named("drivecare/risk", "verdict", "finding", "signal")),
     "decoder": (18, ("drivecare/reading/**/*.py",)),
 }
@@ -35,17 +35,17 @@ class Unsound(Exception):
 
 @dataclass(frozen=True, slots=True, order=True)
 class Mutant:
-    """One slip at one place: `start` to `end` are bytes of the file, `text` is what stands there instead."""
+    """One slip at one place: `start` to `end` are bytes of the file, `after` is what stands there instead."""
 
     file: str
     function: str
     operator: str
     before: str
     after: str
+    around: str  # the line it stands in, "@" in its place; "" where it fills its lines
     line: int
     start: int
     end: int
-    text: str
     group: str
 
     def __str__(self) -> str:
@@ -53,12 +53,13 @@ class Mutant:
 
     @property
     def source(self) -> str:
-        """The text that was there and what became of it, in one line."""
-        return f"{self.before} -> {self.after}"
+        """The text that was there and what became of it, in one line; of a word or two with what stands around."""
+        short = self.around and len(self.before) < 12
+        return f"{self.before} -> {self.after}" + (f" in: {self.around}" if short else "")
 
     def applied(self, source: bytes) -> bytes:
         """The file with the slip in it."""
-        return source[: self.start] + self.text.encode() + source[self.end :]
+        return source[: self.start] + self.after.encode() + source[self.end :]
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,42 +77,45 @@ class Equivalent:
 
 
 def files(root: Path) -> Iterator[tuple[str, Path]]:
-    """(group, file) of every target. Raises Unsound where a glob no longer matches anything."""
+    """(group, file) of every target, each file in its first group. Raises Unsound where a glob matches nothing."""
+    taken: set[Path] = set()
     for group, (_, globs) in TARGETS.items():
         for glob in globs:
-            matched = sorted(path for path in root.glob(glob) if path.stat().st_size)
+            matched = sorted(root.glob(glob))
             if not matched:
                 raise Unsound(f"{glob} ({group}) matches no file: bring TARGETS in {__file__} up to date")
-            yield from ((group, path) for path in matched)
+            yield from ((group, path) for path in matched if path not in taken)
+            taken.update(matched)
 
 
 def mutants(root: Path) -> list[Mutant]:
-    """Every slip in every target, in a fixed order."""
-    every: set[Mutant] = set()
-    for group, path in files(root):
-        every |= set(mutants_of(path.read_bytes(), str(path.relative_to(root)), group))
-    return sorted(every)
+    """Every slip in every target."""
+    return [
+        mutant
+        for group, path in files(root)
+        for mutant in mutants_of(path.read_bytes(), str(path.relative_to(root)), group)
+    ]
 
 
 def mutants_of(source: bytes, file: str, group: str) -> Iterator[Mutant]:
     """Every slip in one file."""
-    lines = [0]
-    for line in source.splitlines(keepends=True):
-        lines.append(lines[-1] + len(line))
-    tree = ast.parse(source)
-    for function, node in _nodes(tree):
+    lines = source.splitlines(keepends=True)
+    starts = [0, *itertools.accumulate(map(len, lines))]
+    for function, node in _nodes(ast.parse(source)):
         for operator, slips in OPERATORS.items():
             for old, new in slips(node):
-                start = lines[old.lineno - 1] + old.col_offset  # type: ignore[attr-defined]
-                end = lines[old.end_lineno - 1] + old.end_col_offset  # type: ignore[attr-defined]
-                text = ast.unparse(ast.fix_missing_locations(new))
-                text = f"({text})" if isinstance(new, ast.expr) else text
+                assert isinstance(old, ast.expr | ast.stmt)
+                start, end = starts[old.lineno - 1] + old.col_offset, starts[(old.end_lineno or 0) - 1]
+                end += old.end_col_offset or 0
                 before = " ".join(source[start:end].decode().split())
-                mutant = Mutant(
-                    file, function, operator, before, text, old.lineno, start, end, text, group  # type: ignore[attr-defined]
-                )  # fmt: skip
+                after = ast.unparse(ast.fix_missing_locations(new))
+                after = f"({after})" if isinstance(new, ast.expr) else after
+                line = lines[old.lineno - 1]
+                around = (line[: old.col_offset] + b"@" + source[end : starts[old.end_lineno or 0]]).decode().strip()
                 if not before.startswith("elif "):
-                    yield mutant
+                    yield Mutant(
+                        file, function, operator, before, after, around.strip("@"), old.lineno, start, end, group
+                    )
 
 
 def _nodes(tree: ast.Module) -> Iterator[tuple[str, ast.AST]]:
@@ -147,21 +151,21 @@ def draw(every: list[Mutant], count: int, seed: int) -> list[Mutant]:
     The lot of each hangs on the seed and its own words alone, so that a change elsewhere leaves it drawn or not, and a
     smaller draw is part of a larger one.
     """
+    parts = {group: max(1, count * percent // 100) for group, (percent, _) in TARGETS.items()}
+    parts[next(iter(parts))] += max(0, count - sum(parts.values()))
     drawn: list[Mutant] = []
-    for group, (percent, _) in TARGETS.items():
-        part = max(1, round(count * percent / 100))
+    for group, part in parts.items():
         piles: dict[str, list[Mutant]] = {}
         for mutant in sorted((m for m in every if m.group == group), key=lambda mutant: _lot(seed, mutant)):
             piles.setdefault(mutant.operator, []).append(mutant)
-        rounds = itertools.zip_longest(
-            *(piles[operator] for operator in sorted(piles, key=lambda operator: _lot(seed, f"{group} {operator}")))
-        )
+        order = sorted(piles, key=lambda operator: _lot(seed, f"{group} {operator}"))
+        rounds = itertools.zip_longest(*(piles[operator] for operator in order))
         drawn += [mutant for mutant in itertools.chain.from_iterable(rounds) if mutant is not None][:part]
     return drawn
 
 
 def _lot(seed: int, what: Mutant | str) -> bytes:
-    words = what if isinstance(what, str) else f"{what.function} {what.operator} {what.source}"
+    words = what if isinstance(what, str) else f"{what.function} {what.operator} {what.before} -> {what.after}"
     return hashlib.sha256(f"{seed} {words}".encode()).digest()
 
 

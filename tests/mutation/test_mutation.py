@@ -205,9 +205,9 @@ def test_a_run_tells_caught_from_survived_and_ends_what_hangs(
     source = (few / path).read_bytes()
     by_text = {(m.operator, m.source): m for m in mutants_of(source, path, "transfer")}
     assert not tree.outcome(None).caught
-    flipped = tree.outcome(by_text["comparison flipped", "a > b -> (a < b)"])
+    flipped = tree.outcome(by_text["comparison flipped", "a > b -> (a < b) in: if @:"])
     assert (flipped.caught, flipped.by) == (True, "FAILED tests/transfer/test_few.py::test_larger")
-    assert not tree.outcome(by_text["edge moved", "a > b -> (a >= b)"]).caught
+    assert not tree.outcome(by_text["edge moved", "a > b -> (a >= b) in: if @:"]).caught
     assert not tree.outcome(by_text["argument dropped", 'print(word, end="!") -> (print(word))']).caught
     hanging = tree.outcome(by_text["statement removed", "number += 1 -> pass"])
     assert (hanging.caught, "time limit" in hanging.by) == (True, True)
@@ -220,7 +220,6 @@ def test_a_run_on_a_tree_whose_tests_fail_proves_nothing(
 ) -> None:
     monkeypatch.setattr(command, "ROOT", few)
     monkeypatch.setattr(targets, "TARGETS", {"transfer": (100, ("drivecare/transfer/few.py",))})
-    assert command.main(["--sample", "3", "--jobs", "2", "--match", "larger"]) in (0, 1)
     (few / "tests/transfer/test_few.py").write_text(TEST + "\ndef test_broken():\n    assert False\n")
-    assert command.main(["--sample", "3", "--jobs", "2"]) == 2
+    assert command.main(["--sample", "3", "--jobs", "1"]) == 2
     assert "test_broken" in capsys.readouterr().err
