@@ -88,6 +88,7 @@ def copy(
                 target=target,
                 receipt=receipt_path,
                 journal=journal_path,
+                job=folder.id if folder is not None else None,
                 resume=resume,
                 wishes=Wishes(allow_overwrite=allow_overwrite, acknowledged=acknowledge),
                 probe=probe,

@@ -35,7 +35,8 @@ def copy_files(source: Path, target: Path, resume: bool, job: str | None, jobs: 
 
     folder = job_folder(job, jobs) if job is not None else None
     with followed() as watch:
-        receipt = copy(source, target, now=stamp, resume=resume, ends=(end_of(source), end_of(target)), watch=watch)
+        ends = (end_of(source), end_of(target))
+        receipt = copy(source, target, now=stamp, resume=resume, ends=ends, watch=watch, job=job)
     finish(
         receipt,
         show=lambda out: show_bag(out, receipt),

@@ -189,6 +189,7 @@ def _copy(here: Path, old: Path, new: Path) -> Path:
                 target=target,
                 receipt=receipt_path,
                 journal=journal_path,
+                job=JOB,
                 ask=drives.get,
                 through=lambda medium: WithBadAreas(medium, (Area(offset=BAD_OFFSET, length=BAD_LENGTH),)),
                 say=lambda sentence: click.echo(sentence, err=True),

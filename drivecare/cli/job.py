@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from drivecare.fit.model import Advice
+    from drivecare.job.copies import CustomerCopy
     from drivecare.job.model import Fact, Job, JobLine, JobList
 
 VERDICTS = ("refit", "recheck", "replace", "evacuate", "unproven")
@@ -135,7 +136,7 @@ def record(id: str, fact: str, about: tuple[str, ...], note: str | None, jobs: P
     unchanged             nothing was written to the new drive since it was verified
     detached              power is off, old and new drive are no longer attached together
     no-data               the customer agreed that nothing is carried over
-    chain-mended --note WHY   results without a line in the chain, left by an interruption, are the job's
+    chain-mended --note WHY            results that an interruption left without a line are the job's
     """
     from drivecare.job.case import load_case
     from drivecare.job.facts import make_fact
@@ -215,25 +216,32 @@ def list_jobs(
 )
 @job_argument
 @click.option("--output", type=PATH, help="[default: ID.tar.gz here]")
-@click.option("--with-images", is_flag=True, help="Put copies of the customer's drive in as well.")
+@click.option("--with-images", is_flag=True, help="Put copies of the customer's data in as well.")
 @overwrite_option
 @jobs_option
 @json_option
 def export(
     id: str, output: Path | None, with_images: bool, overwritable: tuple[str, ...], jobs: Path, as_json: bool
 ) -> None:
-    """Write one archive of a job with a manifest that `sha256sum -c` checks."""
+    """Write one archive of a job with a manifest that `sha256sum -c` checks.
+
+    Copies of the customer's data stay out, wherever in the folder they lie; each is named.
+    """
     from drivecare.job.export import MANIFEST
     from drivecare.job.export import export as write
     from drivecare.job.model import Export
 
     folder = job_folder(id, jobs)
     output = output or Path(f"{folder.id}.tar.gz")
-    names = write(folder, output, images=with_images, replace=may_replace(output, overwritable))
-    left = "" if with_images else "; images of the customer's drive left out"
-    said = f"{output}: {len(names)} files and {MANIFEST}{left}"
-    made = Export(job=folder.id, path=str(output), files=tuple(names), with_images=with_images)
-    finish(made, show=lambda out: out.print(said, soft_wrap=True), as_json=as_json)
+    files, left_out = write(folder, output, images=with_images, replace=may_replace(output, overwritable))
+    made = Export(job=folder.id, path=str(output), files=files, with_images=with_images, left_out=left_out)
+
+    def show(out: Console) -> None:
+        out.print(f"{output}: {len(files)} files and {MANIFEST}", soft_wrap=True)
+        for left in left_out:
+            out.print(f"  left out: {left.file} ({left.reason})", soft_wrap=True)
+
+    finish(made, show=show, as_json=as_json)
 
 
 @job.command(
@@ -243,10 +251,8 @@ def export(
 @job_argument
 @click.option("--started/--not-started", default=None, required=True, help="Whether the unit started afterwards.")
 @click.option("--old-drive", type=click.Choice(["returned", "kept", "destroyed"]), required=True)
-@click.option(
-    "--image", "images", nargs=2, multiple=True, metavar="PATH FATE", help="An image was kept or handed-over."
-)
-@click.option("--forget", is_flag=True, help="List the images this job made and remove them first.")
+@click.option("--image", "images", nargs=2, multiple=True, metavar="PATH FATE", help="A copy was kept or handed-over.")
+@click.option("--forget", is_flag=True, help="Show the copies this job made, images and bags, and remove them first.")
 @click.option("--anyway", metavar="REASON", help="Close although the gate is shut.")
 @click.option("--note", help="Words to go with it.")
 @jobs_option
@@ -266,8 +272,9 @@ def close(
 ) -> None:
     """Record how a job ended: the unit, the old drive, and every copy of the customer's data.
 
-    --forget removes image files that the job's receipts name, after you typed the job's ID. That frees their space and
-    does not overwrite it: a medium that held customers' images is sanitised before it leaves the shop (NIST SP 800-88).
+    --forget removes the images and bags that this job made, after it showed each and you typed the job's ID; what lies
+    there by now and is not what the job made stays. Removing frees the space and does not overwrite it: sanitise a
+    medium that held customers' data before it leaves the shop (NIST SP 800-88).
     """
     from drivecare.job import close as closing
     from drivecare.job.case import load_case
@@ -281,14 +288,15 @@ def close(
     doomed = closing.to_forget(case, fates) if forget else ()
     if doomed:
         _confirm_forgetting(id, doomed)
-    for image in doomed:
-        closing.forget(image)
+    for copy in doomed:
+        for name in closing.forget(copy):
+            click.echo(f"left in {copy.path}, since it is not of the bag: {name}", err=True)
     made = closing.make_closing(
         case,
         unit_started=started,
         old_drive=next(fate for fate in get_args(OldDrive) if fate == old_drive),
         fates=fates,
-        removed=doomed,
+        removed=tuple(copy.path for copy in doomed),
         anyway=anyway,
         note=note,
         at=stamp(),
@@ -304,10 +312,10 @@ def close(
     finish(made, show=show, as_json=as_json)
 
 
-def _confirm_forgetting(id: str, doomed: tuple[Path, ...]) -> None:
-    click.echo("These copies of the customer's drive will be removed for good:", err=True)
-    for image in doomed:
-        click.echo(f"  {image}   {image.stat().st_size:,} bytes", err=True)
+def _confirm_forgetting(id: str, doomed: tuple[CustomerCopy, ...]) -> None:
+    click.echo("These copies of the customer's data will be removed for good:", err=True)
+    for copy in doomed:
+        click.echo(f"  {copy.path}   {copy.kind}, {copy.contents}", err=True)
     if ask("Type the job's ID to remove them") != id:
         from drivecare.errors import Refused
 
@@ -349,6 +357,7 @@ def _show_job(out: Console, told: Job) -> None:
         out.print("\nNot as it was filed:")
         for fault in told.faults:
             wrapped(out, fault, first="  ", rest=4)
+        wrapped(out, "What lies in an export or a backup of the job can be put back under its own name.")
     if told.next:
         out.print()
         wrapped(out, f"Next: {told.why}")

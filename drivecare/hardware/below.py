@@ -21,8 +21,8 @@ def end_of(folder: Path) -> TreeEnd:
     """One end of a file copy: its file system, and the drive below where that is known. `folder` may not exist yet."""
     mount = _mount_below(next(one for one in (folder.resolve(), *folder.resolve().parents) if one.exists()))
     if mount is None:
-        return TreeEnd(path=str(folder))
-    return TreeEnd(path=str(folder), file_system=mount.type, identity=drive_below(mount))
+        return TreeEnd(path=str(folder.absolute()))
+    return TreeEnd(path=str(folder.absolute()), file_system=mount.type, identity=drive_below(mount))
 
 
 def _mount_below(place: Path) -> Mount | None:

@@ -34,15 +34,16 @@ RECEIPT_SUFFIX, JOURNAL_SUFFIX = ".receipt.json", ".journal.json"
 class Request:
     """What to copy where, and how.
 
-    `ask` gives what the drive at a path says of itself, or None; `through` may put something between the engine and the
-    source (the demo's bad sectors). `say` takes a sentence for the user. `known`: receipts of earlier copies, oldest
-    first, one of which may be of the source image.
+    `job` is the job whose copy this is. `ask` gives what the drive at a path says of itself, or None; `through` may put
+    something between the engine and the source (the demo's bad sectors). `say` takes a sentence for the user. `known`:
+    receipts of earlier copies, oldest first, one of which may be of the source image.
     """
 
     source: str
     target: str
     receipt: Path
     journal: Path
+    job: str | None = None
     resume: bool = False
     wishes: Wishes = field(default_factory=Wishes)
     probe: bool = False
@@ -88,7 +89,7 @@ def _run(request: Request, store: JournalFile, former: Journal | None) -> Receip
     if parent is not None and parent.origin.logical_sector_bytes is not None:
         source = msgspec.structs.replace(source, table_sector_bytes=parent.origin.logical_sector_bytes)
     former = None if former is None else _without_what_was_cut_off(former, target)
-    journal = _begin(former, source, target, request.wishes, parent)
+    journal = _begin(former, source, target, request.wishes, parent, job=request.job)
     wishes = msgspec.structs.replace(
         request.wishes, resuming=former is not None and _is_begun(former, source, target, patience)
     )
@@ -255,13 +256,21 @@ def _former(request: Request, store: JournalFile) -> Journal | None:
     )
 
 
-def _begin(former: Journal | None, source: Side, target: Side, wishes: Wishes, parent: Parent | None) -> Journal:
+def _begin(
+    former: Journal | None,
+    source: Side,
+    target: Side,
+    wishes: Wishes,
+    parent: Parent | None,
+    *,
+    job: str | None = None,
+) -> Journal:
     """The journal of this session. Raises Refused where the former one speaks of other media."""
     if former is None:
         end = target.end if target.is_device else msgspec.structs.replace(target.end, size_bytes=source.end.size_bytes)
         fresh = new_journal(source.end, end, started=now(), parent=parent)
         used = tuple(name for name in wishes.acknowledged if target.content is not None)
-        return msgspec.structs.replace(fresh, acknowledged=used, source_modified_ns=_modified_ns(source))
+        return msgspec.structs.replace(fresh, acknowledged=used, source_modified_ns=_modified_ns(source), job=job)
     target_end = target.end
     if target_end.kind == "image" and (target_end.size_bytes < former.target.size_bytes or not former.copied):
         target_end = msgspec.structs.replace(target_end, size_bytes=former.target.size_bytes)  # it gets that again

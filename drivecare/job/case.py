@@ -35,7 +35,8 @@ class Case:
     """A job as of `now`. Every tuple stands in the order of filing, but for `assessments`: each reading stands there
     once, in the order in which the drives were read. `audit` says what became of the filed results.
 
-    `jobs` is the folder of jobs where a person named one, so that the commands we print work when copied.
+    `jobs` is the folder of jobs where a person named one, so that the commands we print work when copied; `folder` is
+    the job's own, where copies leave their journals.
     """
 
     id: str
@@ -51,6 +52,7 @@ class Case:
     closing: Filed[Closing] | None = None
     audit: Audit = field(default_factory=Audit)
     jobs: Path | None = None
+    folder: Path | None = None
 
     @property
     def labels(self) -> frozenset[str]:
@@ -162,6 +164,7 @@ def load_case(
         closing=newest(results(Closing)),
         audit=audit,
         jobs=jobs,
+        folder=folder.path,
     )
 
 

@@ -8,24 +8,17 @@ from pathlib import Path
 
 from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.job.case import Case
+from drivecare.job.copies import CustomerCopy, copies_made
 from drivecare.job.gate import judge
 from drivecare.job.model import Closing, ImageFate, ImageLeft, OldDrive
 from drivecare.storage import sync_folder
+from drivecare.transfer.bag_removal import remove_bag
 
 
 class GateShut(Refused):
     """A job was to be closed as done while its gate is shut."""
 
     exit_code = 40
-
-
-def images_made(case: Case) -> tuple[Path, ...]:
-    """Copies of the customer's drive in files that this job's receipts name, whether still there or not.
-
-    Only what this job wrote: an image that was brought in as a source is not ours to remove.
-    """
-    made = (one.document.target for one in case.receipts if one.document.target.kind == "image")
-    return tuple(dict.fromkeys(Path(end.path) for end in made))
 
 
 def read_fates(pairs: Sequence[tuple[str, str]]) -> dict[Path, ImageFate]:
@@ -43,43 +36,56 @@ def read_fates(pairs: Sequence[tuple[str, str]]) -> dict[Path, ImageFate]:
     return fates
 
 
-def still_there(image: Path) -> bool:
-    """Whether the image is a file of its own; a link or a device is never taken for one."""
-    return image.is_file() and not image.is_symlink()
-
-
 def check_closing(case: Case, *, anyway: str | None, forget: bool, fates: Mapping[Path, ImageFate]) -> None:
     """Refuse what must not be closed yet: BadInput where a copy's fate is not said, GateShut where the gate is shut."""
     if case.closing is not None:
         raise BadInput(
             "is closed already", where=f"job {case.id}", hint=case.command("job", "show", case.id, job=False)
         )
-    stray = [path for path in fates if path not in images_made(case)]
+    copies = copies_made(case)
+    paths = [copy.path for copy in copies]
+    stray = [path for path in fates if path not in paths]
     if stray:
-        made = ", ".join(str(path) for path in images_made(case)) or "none"
-        raise BadInput("is no image of this job", where=str(stray[0]), hint=f"Its receipts name: {made}.")
-    if not forget:
-        for path in images_made(case):
-            if path not in fates and still_there(path):
-                hint = f"Give --image {path} kept|handed-over, or --forget."
-                raise BadInput("what becomes of this image was not said", where=str(path), hint=hint)
+        made = ", ".join(map(str, paths)) or "none"
+        raise BadInput("is no copy that this job made", where=str(stray[0]), hint=f"It made: {made}.")
+    for copy in copies:
+        if copy.path in fates or not copy.exists:
+            continue
+        say = f"Give --image {copy.path} kept|handed-over"
+        if not forget:
+            what = f"what becomes of this {copy.kind} was not said"
+            raise BadInput(what, where=str(copy.path), hint=f"{say}, or --forget.")
+        other = copy.why_another()
+        if other is not None:
+            hint = f"--forget leaves it alone: look at it, then remove it yourself or say what becomes of it. {say}."
+            raise BadInput(other, where=str(copy.path), hint=hint)
     if not judge(case).open and not anyway:
         hint = f"See {case.command('gate', case.id, job=False)}, or say why with --anyway REASON."
         raise GateShut("the gate is shut", guard="gate-shut", where=f"job {case.id}", hint=hint)
 
 
-def to_forget(case: Case, fates: Mapping[Path, ImageFate]) -> tuple[Path, ...]:
-    """The images that forgetting would remove: those still there whose fate was not said."""
-    return tuple(path for path in images_made(case) if path not in fates and still_there(path))
+def to_forget(case: Case, fates: Mapping[Path, ImageFate]) -> tuple[CustomerCopy, ...]:
+    """The copies that forgetting would remove: those still there whose fate was not said."""
+    return tuple(copy for copy in copies_made(case) if copy.path not in fates and copy.exists)
 
 
-def forget(image: Path) -> None:
-    """Remove an image's file, durably. It removes the name and frees the space; it does not overwrite the medium."""
+def forget(copy: CustomerCopy) -> tuple[str, ...]:
+    """Remove a copy, durably, and return what lay in a bag and was not the bag's: that stays.
+
+    It is looked at once more: what came to lie there since it was shown is left alone. Removing frees the space and
+    does not overwrite the medium.
+    """
+    other = copy.why_another()
+    if other is not None:
+        raise Unavailable(f"{other}, so it is not removed", where=str(copy.path))
+    if copy.kind == "bag":
+        return remove_bag(copy.path)
     try:
-        image.unlink()
-        sync_folder(image.parent)
+        copy.path.unlink()
+        sync_folder(copy.path.parent)
     except OSError as error:
-        raise Unavailable(f"cannot be removed: {error.strerror}", where=str(image)) from error
+        raise Unavailable(f"cannot be removed: {error.strerror}", where=str(copy.path)) from error
+    return ()
 
 
 def make_closing(
@@ -94,10 +100,14 @@ def make_closing(
     at: str,
     by: str | None = None,
 ) -> Closing:
-    """The record of the end, with the fate of every image."""
+    """The record of the end, with the fate of every copy of the customer's data."""
     images = tuple(
-        ImageLeft(path=os.fspath(path), fate="removed" if path in removed else fates.get(path, "gone"))
-        for path in images_made(case)
+        ImageLeft(
+            path=os.fspath(copy.path),
+            fate="removed" if copy.path in removed else fates.get(copy.path, "gone"),
+            kind=copy.kind,
+        )
+        for copy in copies_made(case)
     )
     return Closing(
         at=at,

@@ -1,38 +1,137 @@
-"""One archive of a job: every file of its folder and a manifest that `sha256sum -c` reads."""
+"""One archive of a job: every file of its folder and a manifest that `sha256sum -c` reads.
+
+Copies of the customer's data stay out unless they are asked for, by what is known of a file, not by where it lies: what
+a receipt or a journal of the job names, what lies in a bag, and what no document of a job can be. Each is named.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import io
+import os
 import tarfile
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
+from drivecare.documents import load
+from drivecare.errors import DriveCareError
+from drivecare.job.chain import CHAIN
 from drivecare.job.folder import IMAGES, JobFolder
+from drivecare.job.model import LeftOut
+from drivecare.job.result_files import LIMIT_BYTES, is_result
 from drivecare.storage import new_file
+from drivecare.transfer.bag import JOURNAL, RECEIPT, BagReceipt
+from drivecare.transfer.journal import Journal
+from drivecare.transfer.receipt import End, Receipt
 
 MANIFEST = "manifest-sha256.txt"
 
 
-def export(job: JobFolder, output: Path, *, images: bool = False, replace: bool = False) -> tuple[str, ...]:
-    """Write the job to `output`, a gzipped tar, and return the names inside.
+def export(
+    job: JobFolder, output: Path, *, images: bool = False, replace: bool = False
+) -> tuple[tuple[str, ...], tuple[LeftOut, ...]]:
+    """Write the job to `output`, a gzipped tar; return the names inside, and what was left out and why.
 
-    Copies of the customer's drive stay out unless `images`. The archive appears whole or not at all. Raises Refused
+    Copies of the customer's data stay out unless `images`. The archive appears whole or not at all. Raises Refused
     where a file lies there that it may not `replace`, Unavailable where the disk is full.
     """
+    left_out: list[LeftOut] = []
+    inside: list[Path] = []
+    copies = _Copies.of(job)
+    for path in _files(job.path):
+        reason = None if images else copies.why_customers(path)
+        if reason is None:
+            inside.append(path)
+        else:
+            left_out.append(LeftOut(file=path.relative_to(job.path).as_posix(), reason=reason))
     with new_file(output, replace=replace) as stream:
-        return tuple(_write(job, stream, images=images))
+        return tuple(_write(job, inside, stream)), tuple(left_out)
 
 
-def _write(job: JobFolder, stream: BinaryIO, *, images: bool) -> list[str]:
+def _files(folder: Path) -> Iterator[Path]:
+    """Every regular file, links and hidden ones apart, without following a linked folder."""
+    for place, folders, names in os.walk(folder):
+        folders.sort()
+        for name in sorted(names):
+            path = Path(place) / name
+            if path.is_file() and not path.is_symlink() and not name.startswith("."):
+                yield path
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Copies:
+    """What the job's receipts and journals name: images by path and by name and size, bags by path."""
+
+    folder: Path
+    images: tuple[tuple[str, End], ...]  # what names it, the end
+    bags: tuple[str, ...]
+
+    @classmethod
+    def of(cls, job: JobFolder) -> _Copies:
+        images: list[tuple[str, End]] = []
+        bags: list[str] = []
+        for path in sorted(job.path.glob("*.json")):
+            copy = _load(path)
+            if isinstance(copy, BagReceipt):
+                bags.append(copy.target.path)
+            elif copy is not None:
+                images += [(path.name, end) for end in (copy.source, copy.target) if end.kind == "image"]
+        return cls(folder=job.path, images=tuple(images), bags=tuple(bags))
+
+    def why_customers(self, path: Path) -> str | None:
+        """Why a file is taken for a copy of the customer's data; None where it is not."""
+        inside = path.relative_to(self.folder)
+        if len(inside.parts) == 1 and (is_result(path) or path.name == CHAIN):
+            return None
+        for file, end in self.images:
+            if _is_named(path, end):
+                return f"an image that {file} names"
+        for above in path.parents[: len(inside.parts) - 1]:
+            if any((above / name).exists() for name in ("bagit.txt", RECEIPT, JOURNAL)) or str(above) in self.bags:
+                return "a file of a bag"
+        if inside.parts[0] == IMAGES:
+            return "lies where images of the customer's drive lie"
+        size = path.stat().st_size
+        if size > LIMIT_BYTES:
+            return "too large for a document of a job"
+        return "a file with holes, as images are" if _has_holes(path, size) else None
+
+
+def _load(path: Path) -> Receipt | Journal | BagReceipt | None:
+    """A document that tells of a copy; None where it is another one."""
+    for kind in (Receipt, Journal, BagReceipt):
+        with contextlib.suppress(DriveCareError):
+            document = load(kind, path)
+            assert isinstance(document, Receipt | Journal | BagReceipt)
+            return document
+    return None
+
+
+def _is_named(path: Path, end: End) -> bool:
+    """Whether a file is the one a receipt names, also where the folder was moved since: by its name and size then."""
+    named = Path(end.path)
+    try:
+        if named.exists() and named.samefile(path):
+            return True
+    except (OSError, ValueError):  # no path can be like that
+        return False
+    return named.name == path.name and end.size_bytes == path.stat().st_size
+
+
+def _has_holes(path: Path, size: int) -> bool:
+    with path.open("rb") as stream:
+        return size > 0 and os.lseek(stream.fileno(), 0, os.SEEK_HOLE) < size
+
+
+def _write(job: JobFolder, paths: list[Path], stream: BinaryIO) -> list[str]:
     """Each file goes in and into the digest in one read, so that the manifest is of what the archive holds."""
     lines: list[str] = []
     with tarfile.open(fileobj=stream, mode="w:gz") as archive:
-        for path in sorted(job.path.rglob("*")):
+        for path in paths:
             name = path.relative_to(job.path).as_posix()
-            customers = name.startswith(f"{IMAGES}/")
-            if path.is_symlink() or not path.is_file() or path.name.startswith(".") or (customers and not images):
-                continue
             with path.open("rb") as source:
                 digesting = _Digesting(source)
                 archive.addfile(_owned_by_nobody(archive.gettarinfo(path, f"{job.id}/{name}")), digesting)

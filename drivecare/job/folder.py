@@ -271,7 +271,13 @@ class JobFolder:
     @contextmanager
     def _locked(self, how: int = fcntl.LOCK_EX) -> Iterator[None]:
         with self._opened() as descriptor:
-            fcntl.flock(descriptor, how)
+            try:
+                fcntl.flock(descriptor, how)
+            except OSError as error:  # some network file systems keep no locks: then jobs can be read, not filed into
+                if how == fcntl.LOCK_EX:
+                    hint = "Keep the jobs on a file system with locks."
+                    what = f"cannot be locked: {error.strerror}"
+                    raise Unavailable(what, where=str(self.path), hint=hint) from error
             yield
 
 

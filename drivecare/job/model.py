@@ -29,6 +29,7 @@ FactName = Literal[
     "chain-mended",
 ]
 OldDrive = Literal["returned", "kept", "destroyed"]
+CopyKind = Literal["image", "bag"]
 ImageFate = Literal["kept", "handed-over", "removed", "gone"]  # gone: it was no longer there at closing
 
 
@@ -74,10 +75,11 @@ class Fact(Value, frozen=True, kw_only=True):
 
 
 class ImageLeft(Value, frozen=True, kw_only=True):
-    """A copy of the customer's drive in a file, named by a receipt, and what became of it."""
+    """A copy of the customer's data that the job made, an image or a bag of files, and what became of it."""
 
     path: str
     fate: ImageFate
+    kind: CopyKind = "image"
 
 
 class Closing(Value, frozen=True, kw_only=True):
@@ -218,6 +220,13 @@ class History(Value, frozen=True, kw_only=True):
     unread: tuple[str, ...] = ()
 
 
+class LeftOut(Value, frozen=True, kw_only=True):
+    """A file of a job's folder that was not put into the archive, and why it is taken for the customer's data."""
+
+    file: str
+    reason: str
+
+
 class Export(Value, frozen=True, kw_only=True):
     """An archive of a job that was written: the files in it besides its manifest, as the manifest names them."""
 
@@ -226,6 +235,7 @@ class Export(Value, frozen=True, kw_only=True):
     path: str
     files: tuple[str, ...]
     with_images: bool
+    left_out: tuple[LeftOut, ...] = ()
 
 
 class Handover(Value, frozen=True, kw_only=True):

@@ -196,13 +196,11 @@ def _of_bag(case: Case, bag: Filed[BagReceipt], old: Who, new: Who) -> Proof:
     """A file copy stands for the data where the unit initialises the drive itself."""
     done = bag.document
     verify = case.command("verify", done.target.path)
-    vouched = case.fact("bag-drives")
-    by_hand = vouched is not None and vouched.entry.number > bag.entry.number
     ends = (("from", done.source.identity, old), ("to", done.target.identity, new))
     wrong = [
         f"copied {way} a drive not known to be {who}"
         for way, below, who in ends
-        if not _below(case, below, who, by_hand)
+        if below_is(case, bag, below, who) != "yes"
     ]
     if not done.verified or done.verification is None or done.mismatched:
         unread = "; ".join(["the copied files were not read back", *wrong])
@@ -220,12 +218,13 @@ def _of_bag(case: Case, bag: Filed[BagReceipt], old: Who, new: Who) -> Proof:
     )
 
 
-def _below(case: Case, identity: Identity | None, who: Who, by_hand: bool) -> bool:
-    """Whether the drive below a folder is that one; where the machine could not tell, whether a person said so."""
+def below_is(case: Case, bag: Filed[BagReceipt], identity: Identity | None, who: Who) -> Same:
+    """Whether the drive below a folder of a bag is that one; where the machine cannot tell, a person's word counts."""
     identity = identity or Identity()
     serial = identity.native_serial or identity.bridge_serial
     same = same_drive(Who(model=None, serial=serial, identity=identity), who, case.labels)
-    return by_hand if same == "unknown" else same == "yes"
+    vouched = case.fact("bag-drives")
+    return "yes" if same == "unknown" and vouched is not None and vouched.entry.number > bag.entry.number else same
 
 
 def _at(receipt: Filed[Receipt]) -> datetime | None:

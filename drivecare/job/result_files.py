@@ -99,13 +99,16 @@ def read_result(entry: Entry, *, digests: bool) -> Result:
 def regular_file(path: Path, limit_bytes: int) -> Iterator[io.BufferedReader]:
     """A file of the folder itself, opened without following a link or waiting for a pipe's writer. Raises OSError."""
     descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
-    with open(descriptor, "rb") as stream:
+    try:
         info = os.fstat(descriptor)
         if not stat.S_ISREG(info.st_mode):
             raise OSError(errno.EINVAL, "is not a regular file")
         if info.st_size > limit_bytes:
             raise OSError(errno.EFBIG, f"is larger than {limit_bytes:,} bytes")
-        yield stream
+        with open(descriptor, "rb", closefd=False) as stream:
+            yield stream
+    finally:
+        os.close(descriptor)
 
 
 def reason_of(error: OSError) -> str:

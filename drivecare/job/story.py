@@ -49,7 +49,8 @@ def next_step(case: Case, gate: Gate) -> tuple[str | None, str | None]:
         return None, None
     for item in gate.items:
         if not item.holds:
-            return item.next, f"{item.item}: {item.evidence}"
+            following = None if item.next == case.command("job", "show", case.id, job=False) else item.next
+            return following, f"{item.item}: {item.evidence}"
     close = case.command("job", "close", case.id, "--started", "--old-drive", "returned", job=False)
     return close, "the gate is open: fit the drive, start the unit, write the sheet, close the job"
 

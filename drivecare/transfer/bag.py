@@ -75,6 +75,7 @@ class BagReceipt(Value, frozen=True, kw_only=True):
     started: str
     finished: str
     tool_version: str
+    job: str | None = None  # the job whose copy this is; None outside jobs and in receipts of 0.1.0
 
     @property
     def exit_code(self) -> int:

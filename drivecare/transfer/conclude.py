@@ -126,6 +126,7 @@ def _receipt(copying: Copying, expected: list[Expected], proof: Proof, table: Ta
         started=journal.started,
         finished=finished,
         tool_version=__version__,
+        job=journal.job,
         origin=None if journal.parent is None else journal.parent.origin,
         mismatched=proof.mismatched,
         target_unreadable=proof.unreadable,

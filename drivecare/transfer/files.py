@@ -43,6 +43,7 @@ class _Copy:
     journal: BagJournal
     watch: Watch
     total: int
+    job: str | None = None
     done: int = 0
     left_out: dict[bytes, str] = field(default_factory=dict)  # path -> why
     not_kept: list[FileNote] = field(default_factory=list)
@@ -62,10 +63,12 @@ def copy_files(
     resume: bool = False,
     ends: tuple[TreeEnd, TreeEnd] | None = None,
     watch: Watch | None = None,
+    job: str | None = None,
 ) -> BagReceipt:
     """Copy `source` into a new bag at `target`; the receipt is also written into the bag.
 
-    `now` gives ISO 8601 times, `ends` says what is known of both file systems and the drives below.
+    `now` gives ISO 8601 times, `ends` says what is known of both file systems and the drives below, `job` whose copy
+    this is.
     Raises Refused before the first byte, Interrupted midway (resume with `resume=True`), BadInput, Unavailable.
     """
     started = now()
@@ -88,6 +91,7 @@ def copy_files(
         journal=journal,
         watch=watch or Watch(),
         total=sum(entry.size_bytes for entry in tree.files),
+        job=job,
         left_out=dict(tree.left_out),
     )
     try:
@@ -404,6 +408,7 @@ def _finish(
         started=started,
         finished=finished,
         tool_version=__version__,
+        job=run.job,
     )
     for name, content in tags.items():
         write_file(target / name, content, replace=True)

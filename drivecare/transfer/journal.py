@@ -62,6 +62,7 @@ class Journal(Value, frozen=True, kw_only=True):
     source_was_read_only: bool | None = None  # the kernel's flag before the copy set it; None where it has none
     source_modified_ns: int | None = None  # an image's own time of last change; a device has none
     acknowledged: tuple[str, ...] = ()
+    job: str | None = None  # whose copy this is
     parent: Parent | None = None
     phase: Phase = "copying"
     copied: tuple[CopiedRun, ...] = ()

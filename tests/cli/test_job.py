@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from click.testing import CliRunner
 
 from drivecare.cli.main import cli
 from drivecare.errors import DriveCareError
-from tests.job.carried import AREA, NEW, OLD, data_route, device, filed, image, receipt, same_route
+from tests.job.carried import AREA, data_route, filed, same_route
 
 
 @dataclass(frozen=True)
@@ -134,28 +135,48 @@ def test_the_list_and_its_filters(tmp_path: Path) -> None:
 
 
 def test_closing_removes_what_was_confirmed(tmp_path: Path) -> None:
-    made = tmp_path / "made.img"
-    made.write_bytes(b"private")
-    jobs = tmp_path / "jobs"
-    base = data_route()
-    through = [
-        receipt(device(OLD, "/dev/sdb"), image(str(made))),
-        receipt(image(str(made)), device(NEW, "/dev/sdc"), parents=("ab" * 32,)),
-    ]
-    job = filed(jobs, [*base[:4], *through, *base[5:]])
+    """Through the commands themselves: an image and a bag that the job made, a bag and an image that it did not."""
+    jobs, source, tree = tmp_path / "jobs", tmp_path / "source.img", tmp_path / "tree"
+    source.write_bytes(random.Random(1).randbytes(1 << 20))
+    (tree / "letters").mkdir(parents=True)
+    (tree / "letters" / "one.txt").write_text("dear")
+    (tree / "letters").chmod(0o555)
+    (tree / "link.txt").symlink_to("letters/one.txt")
+    opened(jobs)
+    made, bag = tmp_path / "made.img", tmp_path / "bag"
+    foreign, foreign_bag = tmp_path / "foreign.img", tmp_path / "foreign-bag"
+    assert drivecare("copy", str(source), str(made), "--job", "1042", jobs=jobs).returncode == 0
+    assert drivecare("copy", str(source), str(foreign), jobs=jobs).returncode == 0
+    assert drivecare("verify", f"{foreign}.receipt.json", "--job", "1042", jobs=jobs).returncode == 0
+    assert drivecare("copy-files", str(tree), str(bag), "--job", "1042", jobs=jobs).returncode == 0
+    assert drivecare("copy-files", str(tree), str(foreign_bag), jobs=jobs).returncode == 0
+    assert drivecare("verify", str(foreign_bag), "--job", "1042", jobs=jobs).returncode == 0
+    (bag / "data" / "mine.txt").write_text("put there afterwards")
+
     close = ("job", "close", "1042", "--started", "--old-drive", "returned", "--anyway", "a test of yesterday")
     unsaid = drivecare(*close, jobs=jobs)
     assert unsaid.returncode == 3
-    assert "what becomes of this image was not said" in unsaid.stderr
+    assert f"{made}: what becomes of this image was not said" in unsaid.stderr
+    half_said = drivecare(*close, "--image", str(made), "kept", jobs=jobs)
+    assert half_said.returncode == 3
+    assert f"{bag}: what becomes of this bag was not said" in half_said.stderr
     wrong = drivecare(*close, "--forget", jobs=jobs, typed="yes\n")
     assert wrong.returncode == 22
-    assert f"{made}   7 bytes" in wrong.stderr
+    assert f"  {made}   image, 1,048,576 bytes\n  {bag}   bag, 2 files, " in wrong.stderr
+    assert str(foreign) not in wrong.stderr
     assert made.exists()
     done = drivecare(*close, "--forget", "--json", jobs=jobs, typed="1042\n")
     assert done.returncode == 0
     assert not made.exists()
-    assert json.loads(done.stdout)["images"] == [{"path": str(made), "fate": "removed"}]
-    assert job.entries()[-1].kind == "closing"
+    assert [path.relative_to(bag).as_posix() for path in bag.rglob("*")] == ["data", "data/mine.txt"]
+    assert f"left in {bag}, since it is not of the bag: data/mine.txt\n" in done.stderr
+    assert json.loads(done.stdout)["images"] == [
+        {"path": str(made), "fate": "removed", "kind": "image"},
+        {"path": str(bag), "fate": "removed", "kind": "bag"},
+    ]
+    assert foreign.exists()
+    assert drivecare("verify", str(foreign_bag), jobs=jobs).returncode == 0
+    assert (tree / "letters" / "one.txt").read_text() == "dear"
     again = drivecare(*close, jobs=jobs)
     assert again.returncode == 3
     assert "is closed already" in again.stderr
@@ -173,7 +194,13 @@ def test_an_export(tmp_path: Path) -> None:
     archive = tmp_path / "x.tar.gz"
     done = drivecare("job", "export", "1042", "--output", str(archive), jobs=tmp_path / "jobs")
     assert done.returncode == 0
-    assert done.stdout.startswith(f"{archive}: 2 files and manifest-sha256.txt")
+    assert done.stdout == f"{archive}: 2 files and manifest-sha256.txt\n"
+    (tmp_path / "jobs" / "1042" / "images").mkdir()
+    (tmp_path / "jobs" / "1042" / "images" / "old.img").write_bytes(b"private")
+    more = drivecare("job", "export", "1042", "--output", str(tmp_path / "y.tar.gz"), jobs=tmp_path / "jobs")
+    assert more.stdout.splitlines()[1:] == [
+        "  left out: images/old.img (lies where images of the customer's drive lie)"
+    ]
     assert archive.is_file()
 
 

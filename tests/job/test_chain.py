@@ -5,6 +5,7 @@ SHA-256 is that of coreutils' sha256sum; the kills are real ones (SIGKILL to a p
 
 from __future__ import annotations
 
+import errno
 import multiprocessing
 import os
 import signal
@@ -15,7 +16,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from drivecare.errors import BadInput, Refused
+from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.job import chain
 from drivecare.job.case import load_case
 from drivecare.job.chain import CHAIN, NOTHING_BEFORE, Audit, Result, digest_of, gaps, lines_for, next_number, parse
@@ -409,6 +410,20 @@ def test_two_processes_share_one_chain_and_a_reader_sees_it_whole(tmp_path: Path
     assert audits == {Audit()}
     assert job.audit() == Audit()
     assert len(lines(job)) == 31
+
+
+def test_where_nothing_can_be_locked_jobs_are_read_and_not_filed_into(
+    job: JobFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Some network file systems keep no locks."""
+
+    def no_locks(descriptor: int, how: int) -> None:
+        raise OSError(errno.ENOLCK, "No locks available")
+
+    monkeypatch.setattr("fcntl.flock", no_locks)
+    assert records(job).holds
+    with pytest.raises(Unavailable, match=r"1042: cannot be locked: No locks available\. Keep the jobs"):
+        job.file(fact("detached"))
 
 
 # --- the parts --------------------------------------------------------------------------------------------------------

@@ -2,51 +2,169 @@
 
 from __future__ import annotations
 
+import hashlib
+import os
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import pytest
 
-from drivecare.documents import Value
+from drivecare.documents import Value, encode
 from drivecare.errors import BadInput, Unavailable
 from drivecare.job.case import Case, load_case
-from drivecare.job.close import (
-    GateShut,
-    check_closing,
-    forget,
-    images_made,
-    make_closing,
-    read_fates,
-    to_forget,
-)
+from drivecare.job.chain import CHAIN
+from drivecare.job.close import GateShut, check_closing, forget, make_closing, read_fates, to_forget
+from drivecare.job.copies import CustomerCopy, copies_made
+from drivecare.job.folder import JobFolder
 from drivecare.job.model import ImageLeft
-from tests.job.carried import NEW, NOW, OLD, data_route, device, filed, image, receipt
+from drivecare.reading.identity import Identity
+from drivecare.transfer.bag import BagReceipt, TreeEnd
+from drivecare.transfer.journal import CopiedRun, Journal, JournalFile
+from drivecare.transfer.receipt import Digest, End, Receipt, Verification
+from tests.job.carried import NEW, NOW, OLD, OTHER, bag, data_route, device, fact, filed, image, receipt
+
+CONTENT = b"private" * 100
+CHUNK = hashlib.sha256(CONTENT).hexdigest()
 
 
-def with_images(folder: Path) -> tuple[Case, Path, Path]:
-    """A finished job that went through an image, and an image that came from elsewhere."""
+def of_image(path: Path, **more: object) -> Receipt:
+    """The receipt of a copy to an image that holds CONTENT."""
+    target = End(path=str(path), kind="image", size_bytes=len(CONTENT))
+    digest = Digest(whole=CHUNK, chunk_bytes=1 << 20, chunks=(CHUNK,))
+    values = {"bytes_total": len(CONTENT), "bytes_copied": len(CONTENT), "unreadable": (), "digest": digest, **more}
+    return receipt(device(OLD, "/dev/sdb"), target, **values)
+
+
+def with_images(folder: Path, *more: Value) -> tuple[Case, Path, Path]:
+    """A finished job with an image of its own, and one that came from elsewhere."""
     made, brought = folder / "made.img", folder / "brought.img"
     for path in (made, brought):
-        path.write_bytes(b"private")
-    base: list[Value] = data_route()
-    to_image = receipt(device(OLD, "/dev/sdb"), image(str(made)))
-    from_brought = receipt(image(str(brought)), device(OLD, "/dev/sdd"), verified=False)
-    to_drive = receipt(image(str(made)), device(NEW, "/dev/sdc"), parents=("ab" * 32,))
-    documents = [*base[:4], from_brought, to_image, to_drive, *base[5:]]
+        path.write_bytes(CONTENT)
+    from_brought = receipt(image(str(brought)), device(OLD, "/dev/sdd"), verified=False, job="1042")
+    base = data_route()
+    documents = [*base[:4], from_brought, of_image(made, job="1042"), *more, *base[4:]]
     return load_case(filed(folder / "jobs", documents), now=NOW), made, brought
+
+
+def paths(copies: Iterable[CustomerCopy]) -> list[Path]:
+    return [copy.path for copy in copies]
 
 
 def test_only_images_this_job_made_are_named(tmp_path: Path) -> None:
     case, made, _ = with_images(tmp_path)
-    assert images_made(case) == (made,)
-    assert to_forget(case, {}) == (made,)
+    assert paths(copies_made(case)) == [made]
+    assert paths(to_forget(case, {})) == [made]
     assert to_forget(case, {made: "kept"}) == ()
+
+
+def test_what_a_foreign_receipt_names_is_left_alone(tmp_path: Path) -> None:
+    """Filed by `verify RECEIPT --job`, where the copy is another job's or was made outside of any."""
+    foreign = tmp_path / "foreign.img"
+    foreign.write_bytes(CONTENT)
+    case, made, _ = with_images(tmp_path, of_image(foreign, job="1041"), of_image(foreign))
+    assert paths(copies_made(case)) == [made]
+
+
+def test_what_only_a_receipt_brought_into_the_folder_names_is_not_removed(tmp_path: Path) -> None:
+    foreign = tmp_path / "foreign.img"
+    foreign.write_bytes(CONTENT)
+    _, made, _ = with_images(tmp_path)
+    job = JobFolder(path=tmp_path / "jobs" / "1042")
+    (job.path / "0099-receipt-20261125T120000Z.json").write_bytes(encode(of_image(foreign, job="1042")))
+    case = load_case(job, now=NOW)
+    with pytest.raises(
+        BadInput, match=r"foreign.img: is named by 0099-receipt-20261125T120000Z.json, which is not known"
+    ):
+        check_closing(case, anyway="x", forget=True, fates={})
+    (job.path / "0099-receipt-20261125T120000Z.json").write_bytes(encode(of_image(made, job="1042")))
+    again = load_case(job, now=NOW)
+    assert [(copy.path, copy.doubt) for copy in copies_made(again)] == [(made, None)]  # a filed one names it, too
+
+
+def test_what_an_altered_receipt_names_is_not_removed(tmp_path: Path) -> None:
+    case, made, brought = with_images(tmp_path)
+    filed_as = next(one.entry.path for one in case.receipts if one.document.target.path == str(made))
+    filed_as.write_bytes(filed_as.read_bytes().replace(b"made.img", b"brought.img"))
+    altered = load_case(JobFolder(path=filed_as.parent), now=NOW)
+    with pytest.raises(Unavailable, match="is not known to be as it was filed, so it is not removed"):
+        forget(to_forget(altered, {})[0])
+    assert brought.exists()
+
+
+@pytest.mark.parametrize("own", [True, False], ids=["own", "brought in"])
+def test_a_receipt_of_0_1_0_counts_where_the_copy_left_its_own_beside_it(tmp_path: Path, own: bool) -> None:
+    at = "2026-11-25T11:00:00+00:00"
+    made = tmp_path / "made.img"
+    made.write_bytes(CONTENT)
+    old = of_image(made, finished=at, verification=Verification(method="direct", at=at))
+    later = of_image(made, finished=at, verification=Verification(method="direct", at="2026-11-25T11:30:00+00:00"))
+    job = filed(tmp_path / "jobs", [*data_route(), old, later])
+    (job.path / CHAIN).unlink()
+    assert copies_made(load_case(job, now=NOW)) == ()
+    kept = old if own else of_image(made, started="2026-11-24T11:00:00+00:00")
+    (job.path / "made.img.receipt.json").write_bytes(encode(kept))
+    assert paths(copies_made(load_case(job, now=NOW))) == ([made] if own else [])
+
+
+def test_the_image_of_an_unfinished_copy_is_the_jobs_too(tmp_path: Path) -> None:
+    part = tmp_path / "part.img"
+    part.write_bytes(CONTENT)
+    job = filed(tmp_path / "jobs", data_route())
+    run = CopiedRun(offset=0, length=len(CONTENT), digests=bytes.fromhex(CHUNK))
+    for name, id, path in (("part.img", "1042", part), ("foreign.img", "1041", tmp_path / "foreign.img")):
+        journal = Journal(
+            source=device(OLD, "/dev/sdb"),
+            target=End(path=str(path), kind="image", size_bytes=len(CONTENT)),
+            bytes_total=len(CONTENT),
+            chunk_bytes=1 << 20,
+            fill="x",
+            started="2026-11-25T10:30:00+00:00",
+            job=id,
+            copied=(run,),
+        )
+        JournalFile(job.path / f"{name}.journal.json").save(journal)
+    case = load_case(job, now=NOW)
+    assert [(copy.path, copy.contents) for copy in to_forget(case, {})] == [(part, "700 bytes, of an unfinished copy")]
+    check_closing(case, anyway=None, forget=True, fates={})
+    forget(to_forget(case, {})[0])
+    assert not part.exists()
+
+
+def on(drive: Identity | None, folder: Path) -> BagReceipt:
+    return bag(target=TreeEnd(path=str(folder), identity=drive), job="1042")
+
+
+def test_a_bag_on_the_new_drive_is_the_customers_and_no_copy_of_the_shops(tmp_path: Path) -> None:
+    (tmp_path / "new").mkdir()
+    base = [*data_route()[:4], on(NEW.identity, tmp_path / "new")]
+    assert copies_made(load_case(filed(tmp_path / "a", base), now=NOW)) == ()
+    bench = [*data_route()[:4], on(OTHER.identity, tmp_path / "new")]
+    assert paths(copies_made(load_case(filed(tmp_path / "b", bench), now=NOW))) == [tmp_path / "new"]
+
+
+def test_a_bag_that_may_lie_on_the_new_drive_is_not_removed(tmp_path: Path) -> None:
+    """A dock hides its drive: only a person knows where the bag lies."""
+    (tmp_path / "new").mkdir()
+    job = filed(tmp_path / "jobs", [*data_route()[:4], on(None, tmp_path / "new")])
+    case = load_case(job, now=NOW)
+    with pytest.raises(BadInput, match="may lie on the new drive"):
+        check_closing(case, anyway="x", forget=True, fates={})
+    with pytest.raises(Unavailable, match="may lie on the new drive"):
+        forget(to_forget(case, {})[0])
+    job.file(fact("bag-drives"))
+    assert copies_made(load_case(job, now=NOW)) == ()
+
+
+def test_a_bag_named_without_its_folder_is_not_looked_for_where_one_stands(tmp_path: Path) -> None:
+    case = load_case(filed(tmp_path, [bag(target=TreeEnd(path="bag"), job="1042")]), now=NOW)
+    assert copies_made(case)[0].why_another() == "is named without its folder, so it is not known which one is meant"
 
 
 def test_every_image_s_fate_must_be_said(tmp_path: Path) -> None:
     case, made, brought = with_images(tmp_path)
     with pytest.raises(BadInput, match="what becomes of this image was not said"):
         check_closing(case, anyway=None, forget=False, fates={})
-    with pytest.raises(BadInput, match="is no image of this job"):
+    with pytest.raises(BadInput, match="is no copy that this job made"):
         check_closing(case, anyway=None, forget=True, fates={brought: "kept"})
     check_closing(case, anyway=None, forget=True, fates={})
     check_closing(case, anyway=None, forget=False, fates={made: "kept"})
@@ -54,14 +172,29 @@ def test_every_image_s_fate_must_be_said(tmp_path: Path) -> None:
     check_closing(case, anyway=None, forget=False, fates={})
 
 
-def test_a_link_or_a_folder_is_never_taken_for_an_image(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("change", "why"),
+    [
+        (lambda made, brought: made.symlink_to(brought), "is a link, not a file"),
+        (lambda made, _: made.mkdir(), "is not a regular file"),
+        (lambda made, _: os.mkfifo(made), "is not a regular file"),
+        (lambda made, _: made.write_bytes(CONTENT + b"x"), "holds 701 bytes; the copy made there held 700"),
+        (lambda made, _: made.write_bytes(b"X" + CONTENT[1:]), "does not hold what was copied there"),
+    ],
+    ids=["link", "folder", "pipe", "size", "content"],
+)
+def test_what_lies_there_by_now_is_never_taken_for_the_image(
+    tmp_path: Path, change: Callable[[Path, Path], None], why: str
+) -> None:
     case, made, brought = with_images(tmp_path)
     made.unlink()
-    made.symlink_to(brought)
-    assert to_forget(case, {}) == ()
-    made.unlink()
-    made.mkdir()
-    assert to_forget(case, {}) == ()
+    change(made, brought)
+    with pytest.raises(BadInput, match=f"made.img: {why}. --forget leaves it alone"):
+        check_closing(case, anyway=None, forget=True, fates={})
+    with pytest.raises(Unavailable, match=f"{why}, so it is not removed"):
+        forget(to_forget(case, {})[0])  # as where it came to lie there after it was shown
+    assert brought.read_bytes() == CONTENT
+    check_closing(case, anyway=None, forget=True, fates={made: "kept"})
 
 
 def test_a_shut_gate_needs_a_reason(tmp_path: Path) -> None:
@@ -79,7 +212,7 @@ def test_a_shut_gate_needs_a_reason(tmp_path: Path) -> None:
 
 def test_the_record_tells_every_fate(tmp_path: Path) -> None:
     case, made, _ = with_images(tmp_path)
-    forget(made)
+    assert forget(to_forget(case, {})[0]) == ()
     assert not made.exists()
     closing = make_closing(
         case, unit_started=True, old_drive="returned", fates={}, removed=(made,), at="2026-11-25T12:00:00+00:00"
@@ -88,8 +221,6 @@ def test_the_record_tells_every_fate(tmp_path: Path) -> None:
     assert closing.gate_open
     gone = make_closing(case, unit_started=True, old_drive="returned", fates={}, at="x")
     assert gone.images == (ImageLeft(path=str(made), fate="gone"),)
-    with pytest.raises(Unavailable, match="cannot be removed"):
-        forget(made)
 
 
 def test_a_job_is_closed_once(tmp_path: Path) -> None:

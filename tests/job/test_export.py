@@ -3,14 +3,23 @@
 from __future__ import annotations
 
 import subprocess
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from drivecare.errors import Refused, Unavailable
+from drivecare.job.chain import Audit
 from drivecare.job.export import export
 from drivecare.job.folder import JobFolder, create_job
+from drivecare.job.result_files import LIMIT_BYTES
+from drivecare.transfer.journal import Journal, JournalFile
+from drivecare.transfer.receipt import End
+from tests.job.carried import NOW, OLD, device, image, receipt
 from tests.job.test_folder import OPENING, reading
+
+SIZE_OF_IMAGE = 4096
+RECEIPT = "0003-receipt-KX25-00417-20261125T120000Z.json"
 
 
 @pytest.fixture
@@ -31,16 +40,101 @@ def unpacked(archive: Path, folder: Path) -> Path:
 
 @pytest.mark.parametrize("images", [False, True])
 def test_sha256sum_agrees_with_the_manifest(job: JobFolder, tmp_path: Path, images: bool) -> None:
-    names = export(job, tmp_path / "1042.tar.gz", images=images)
+    names, left_out = export(job, tmp_path / "1042.tar.gz", images=images)
     out = unpacked(tmp_path / "1042.tar.gz", tmp_path / "out")
     done = subprocess.run(["sha256sum", "--check", "--strict", "manifest-sha256.txt"], cwd=out, capture_output=True)
     assert done.returncode == 0
     found = {path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()}
     assert found == {*names, "manifest-sha256.txt"}
     assert ("images/customer.img" in names) is images
+    assert [left.file for left in left_out] == ([] if images else ["images/customer.img"])
     assert not {"link", ".half.part"} & found
     for name in names:
         assert (out / name).read_bytes() == (job.path / name).read_bytes()
+    assert JobFolder(path=out).audit() == Audit()  # the chain goes along and still holds
+
+
+def _sparse(path: Path) -> None:
+    with path.open("wb") as file:
+        file.write(b"private")
+        file.truncate(1 << 20)
+
+
+def _large(path: Path) -> None:
+    path.write_bytes(b"private" * (LIMIT_BYTES // 7 + 1))
+
+
+def _in_a_bag(path: Path) -> None:
+    path.mkdir()
+    (path / "drivecare-journal.jsonl").touch()  # a copy of files that was interrupted; later it has a receipt
+    (path / "data").mkdir()
+    (path / "data" / "letter.txt").write_text("private")
+
+
+@pytest.mark.parametrize(
+    ("make", "document", "reasons"),
+    [
+        (
+            lambda path: path.write_bytes(b"private"),
+            image,
+            {f"an image that {RECEIPT} names"},
+        ),
+        (lambda path: path.write_bytes(b"private"), None, set()),
+        (_sparse, None, {"a file with holes, as images are"}),
+        (_large, None, {"too large for a document of a job"}),
+        (_in_a_bag, None, {"a file of a bag"}),
+    ],
+    ids=["named by a receipt", "a small file of nobody", "sparse", "large", "bag"],
+)
+def test_the_customers_data_stays_out_wherever_it_lies(
+    job: JobFolder,
+    tmp_path: Path,
+    make: Callable[[Path], None],
+    document: Callable[[str], End] | None,
+    reasons: set[str],
+) -> None:
+    path = job.path / "1042-old-drive"
+    make(path)
+    if document is not None:
+        JobFolder(path=job.path, now=lambda: NOW).file(receipt(device(OLD, "/dev/sdb"), document(str(path))))
+    names, left_out = export(job, tmp_path / "1042.tar.gz")
+    private = [left for left in left_out if left.file.startswith("1042-old-drive")]
+    assert {left.reason for left in private} == reasons
+    assert any(name.startswith("1042-old-drive") for name in names) is not bool(reasons)
+    assert b"private" not in tmp_path.joinpath("1042.tar.gz").read_bytes() or not reasons
+    everything, nothing = export(job, tmp_path / "all.tar.gz", images=True)
+    assert nothing == ()
+    assert set(names) | {left.file for left in left_out} == set(everything)
+
+
+@pytest.mark.parametrize("moved", ["link", "renamed folder"])
+def test_an_image_is_known_again_under_another_path(job: JobFolder, tmp_path: Path, moved: str) -> None:
+    path = job.path / "old.img"
+    path.write_bytes(b"x" * SIZE_OF_IMAGE)
+    named = tmp_path / "old.img"
+    if moved == "link":
+        named.symlink_to(path)
+    size = End(path=str(named), kind="image", size_bytes=SIZE_OF_IMAGE)
+    job.file(receipt(device(OLD, "/dev/sdb"), size))
+    _, left_out = export(job, tmp_path / "1042.tar.gz")
+    assert "old.img" in [left.file for left in left_out]
+
+
+def test_the_image_of_an_unfinished_copy_stays_out(job: JobFolder, tmp_path: Path) -> None:
+    """Its journal names it; no receipt does yet."""
+    (job.path / "part.img").write_bytes(b"private")
+    journal = Journal(
+        source=device(OLD, "/dev/sdb"),
+        target=image(str(job.path / "part.img")),
+        bytes_total=7,
+        chunk_bytes=1 << 20,
+        fill="x",
+        started="2026-11-25T10:30:00+00:00",
+    )
+    JournalFile(job.path / "part.img.journal.json").save(journal)
+    names, left_out = export(job, tmp_path / "1042.tar.gz")
+    assert "part.img.journal.json" in names
+    assert ("part.img", "an image that part.img.journal.json names") in [(left.file, left.reason) for left in left_out]
 
 
 def test_an_export_overwrites_nothing_and_leaves_no_half(job: JobFolder, tmp_path: Path) -> None:
