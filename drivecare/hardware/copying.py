@@ -13,7 +13,8 @@ import msgspec
 
 from drivecare.documents import encode, load
 from drivecare.errors import BadInput, Interrupted, Refused, Unavailable
-from drivecare.hardware.media import PATIENCE_SECONDS, Pool, open_source, open_target
+from drivecare.hardware.media import PATIENCE_SECONDS, Patience, Pool
+from drivecare.hardware.opening import open_source, open_target
 from drivecare.hardware.sides import begin_alike, find_source, find_target
 from drivecare.reading.model import Drive
 from drivecare.storage import write_file
@@ -55,6 +56,11 @@ class Request:
     say: Callable[[str], None] = lambda _: None
     watch: Watch = field(default_factory=Watch)
 
+    @property
+    def patience(self) -> Patience:
+        """How long a call on either side may take."""
+        return Patience(seconds=self.patience_seconds, stop=self.watch.stop)
+
 
 def places(target: str, folder: Path | None = None) -> tuple[Path, Path]:
     """Where receipt and journal lie: beside an image, in the working folder for a device, or in `folder`."""
@@ -77,14 +83,15 @@ def run(request: Request) -> Receipt:
     former = _former(request, store)
     try:
         return _run(request, store, former)
-    except (Gone, Stuck) as error:  # of a medium that is looked at or opened; the engine finds its own words
+    except (Gone, Stuck, Interrupted) as error:  # before the first byte; the engine finds words of its own
         raise interrupted(error, request.target, "looking", total(former.copied) if former else 0) from error
 
 
 def _run(request: Request, store: JournalFile, former: Journal | None) -> Receipt:
-    patience = request.patience_seconds
-    source = find_source(request.source, request.ask(request.source), patience_seconds=patience)
-    target = find_target(request.target, request.ask(request.target), patience_seconds=patience)
+    patience = request.patience
+    source = find_source(request.source, request.ask(request.source), patience=patience)
+    target = find_target(request.target, request.ask(request.target), patience=patience)
+    patience.raise_if_stopped()
     parent = _parent(request, source)
     if parent is not None and parent.origin.logical_sector_bytes is not None:
         source = msgspec.structs.replace(source, table_sector_bytes=parent.origin.logical_sector_bytes)
@@ -141,17 +148,18 @@ def _copy(
     fresh: bool,
 ) -> Receipt:
     """One session with both sides held. Nothing of either changes before the journal that tells of it is durable."""
-    patience = request.patience_seconds
+    patience = request.patience
     with contextlib.ExitStack() as held:
         pool = Pool()
         held.callback(pool.close)
         reading = held.enter_context(
-            open_source(request.source, pool, was_read_only=journal.source_was_read_only, patience_seconds=patience)
+            open_source(request.source, pool, was_read_only=journal.source_was_read_only, patience=patience)
         )
         begun = msgspec.structs.replace(journal, source_was_read_only=False) if reading.was_writable else journal
 
         def before_any_change() -> None:
             _check_again(source, target, wishes)
+            patience.raise_if_stopped()
             store.save(begun)
             if fresh:
                 unless_opened.callback(request.journal.unlink, missing_ok=True)
@@ -165,7 +173,7 @@ def _copy(
                     exists=target.exists,
                     fresh=fresh,
                     once_held=before_any_change,
-                    patience_seconds=patience,
+                    patience=patience,
                 )
             )
             unless_opened.pop_all()
@@ -315,7 +323,7 @@ def _without_what_was_cut_off(former: Journal, target: Side) -> Journal:
     return msgspec.structs.replace(former, copied=pack(kept, former.chunk_bytes))
 
 
-def _is_begun(former: Journal, source: Side, target: Side, patience_seconds: float) -> bool:
+def _is_begun(former: Journal, source: Side, target: Side, patience: Patience) -> bool:
     """Whether the target is the one that this copy began to write, so that what it holds needs no typed name again.
 
     It is by its own word or name, or by never having been detached. A dock that hides its drive shows another one in
@@ -332,7 +340,7 @@ def _is_begun(former: Journal, source: Side, target: Side, patience_seconds: flo
         return True
     if was.attachment is not None and was.attachment == is_.attachment:
         return True
-    return len(unpack(former.copied, former.chunk_bytes)) > 1 or begin_alike(source, target, patience_seconds)
+    return len(unpack(former.copied, former.chunk_bytes)) > 1 or begin_alike(source, target, patience)
 
 
 def _modified_ns(side: Side) -> int | None:

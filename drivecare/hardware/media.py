@@ -19,13 +19,12 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
 
-from drivecare.errors import BadInput, Refused, Unavailable
+from drivecare.errors import Interrupted
 from drivecare.hardware import worker
-from drivecare.storage import create_file
 from drivecare.transfer.areas import Area
 from drivecare.transfer.port import Buffer, Stuck
 from drivecare.transfer.receipt import Method
@@ -34,13 +33,31 @@ BUFFER_BYTES = 4 << 20
 BUFFER_COUNT = 8
 # A drive behind Linux' own timeouts gives up after about 6 tries of 30 s and some resets (drivers/scsi/sd.h).
 PATIENCE_SECONDS = 300.0
-# How long a medium that something holds is waited for.
-HELD_SECONDS = 3.0
-
-T = TypeVar("T")
+# A drive that recovers a sector, or flushes a full cache, takes this long in good health; then a stop is obeyed.
+STOP_PATIENCE_SECONDS = 20.0
+GLANCE_SECONDS = 0.5  # so often a call that has not come back is looked at
 
 # linux/fs.h
 BLKROSET, BLKROGET, BLKSSZGET, BLKPBSZGET, BLKGETDISKSEQ = 0x125D, 0x125E, 0x1268, 0x127B, 0x80081280
+
+
+@dataclass(frozen=True, kw_only=True)
+class Patience:
+    """How long a call on a medium may take. `stop` gives the reason to stop, or None: then it is given up sooner."""
+
+    seconds: float = PATIENCE_SECONDS
+    stop: Callable[[], str | None] = lambda: None
+
+    def is_over(self, waited_seconds: float) -> bool:
+        """Whether a call that has not come back for so long is given up."""
+        if waited_seconds >= self.seconds:
+            return True
+        return waited_seconds >= STOP_PATIENCE_SECONDS and self.stop() is not None
+
+    def raise_if_stopped(self) -> None:
+        """Raise Interrupted where there is a reason to stop."""
+        if (reason := self.stop()) is not None:
+            raise Interrupted(reason)
 
 
 class Pool:
@@ -68,7 +85,7 @@ class RealMedium:
         pool: Pool,
         *,
         restore_writable: bool = False,
-        patience_seconds: float = PATIENCE_SECONDS,
+        patience: Patience | None = None,
     ) -> None:
         self.path = path
         self._descriptor, self._buffered = direct, buffered
@@ -76,7 +93,8 @@ class RealMedium:
         self.size_bytes = os.lseek(buffered, 0, os.SEEK_END)
         self.sparse = not self.is_device
         self.was_writable = restore_writable
-        self.patience_seconds = patience_seconds
+        self.patience = patience or Patience()
+        self._stuck: Stuck | None = None
         self._disk_sequence = _disk_sequence(buffered) if self.is_device else None
         self._sending, self._turn = threading.Lock(), threading.Condition()
         self._sent = self._answered = 0
@@ -173,6 +191,8 @@ class RealMedium:
 
         Several threads may call: the next request then lies ready when the worker has answered one.
         """
+        if self._stuck is not None:
+            raise self._stuck
         try:
             with self._sending:
                 self._channel.send(worker.REQUEST.pack(operation, offset, position, length))
@@ -180,8 +200,9 @@ class RealMedium:
             answer = self._answer(number)
         except TimeoutError as error:
             verb = {b"R": "reading", b"W": "writing", b"S": "flushing"}.get(operation.upper(), "a call on")
-            what = f"{verb} {self.path} at byte {offset:,} has not come back for {self.patience_seconds:,.0f} s"
-            raise Stuck(what, self._worker.pid) from error
+            what = f"{verb} {self.path} at byte {offset:,} has not come back for {error.args[0]:,.0f} s"
+            self._stuck = Stuck(what, self._worker.pid)
+            raise self._stuck from error
         except ConnectionError:
             answer = b""
         if not answer:
@@ -192,16 +213,29 @@ class RealMedium:
         return count
 
     def _answer(self, number: int) -> bytes:
-        """The answer to request `number`; they come in order. Raises TimeoutError."""
+        """The answer to request `number`; they come in order. Raises TimeoutError with the seconds waited."""
+        began = time.monotonic()
+        glance = min(GLANCE_SECONDS, self.patience.seconds)
         with self._turn:
-            if not self._turn.wait_for(lambda: self._answered == number, self.patience_seconds):
-                raise TimeoutError
-        self._channel.settimeout(self.patience_seconds)
-        answer = self._channel.recv(worker.ANSWER.size)
+            while not self._turn.wait_for(lambda: self._answered == number, glance):
+                self._give_up_in_time(began)
+        self._channel.settimeout(glance)
+        while True:
+            try:
+                answer = self._channel.recv(worker.ANSWER.size)
+            except TimeoutError:
+                self._give_up_in_time(began)
+            else:
+                break
         with self._turn:
             self._answered += 1
             self._turn.notify_all()
         return answer
+
+    def _give_up_in_time(self, began: float) -> None:
+        waited = time.monotonic() - began
+        if self.patience.is_over(waited):
+            raise TimeoutError(waited)
 
     def close(self) -> None:
         """Let go. The worker gives a source its read-only flag back; one that is stuck is left behind."""
@@ -210,7 +244,7 @@ class RealMedium:
         self._channel.close()
         with contextlib.suppress(subprocess.TimeoutExpired):
             self._worker.wait(timeout=5)
-        _close_both(self._descriptor, self._buffered)
+        close_both(self._descriptor, self._buffered)
 
 
 def _start(memory: int, direct: int, buffered: int, restore: bool) -> tuple[subprocess.Popen[bytes], socket.socket]:
@@ -228,162 +262,10 @@ def _start(memory: int, direct: int, buffered: int, restore: bool) -> tuple[subp
     return process, ours
 
 
-@contextlib.contextmanager
-def open_source(
-    path: str, pool: Pool, *, was_read_only: bool | None = None, patience_seconds: float = PATIENCE_SECONDS
-) -> Iterator[RealMedium]:
-    """Hold a source for reading; `forbid_writes` then keeps others from writing to it.
-
-    `was_read_only`: its flag before an earlier, killed session; None where there was none.
-    """
-    direct, buffered = _open(path, os.O_RDONLY)
-    restore = stat.S_ISBLK(os.fstat(buffered).st_mode) and not (
-        read_only(buffered) if was_read_only is None else was_read_only
-    )
-    with _closing(path, direct, buffered, pool, restore, patience_seconds) as medium:
-        yield medium
-
-
-@contextlib.contextmanager
-def open_target(
-    path: str,
-    pool: Pool,
-    *,
-    image_bytes: int | None = None,
-    exists: bool = True,
-    fresh: bool = True,
-    once_held: Callable[[], None] = lambda: None,
-    patience_seconds: float = PATIENCE_SECONDS,
-) -> Iterator[RealMedium]:
-    """Hold a target for writing. An image gets `image_bytes`, emptied first where the copy is `fresh`.
-
-    A target that `exists` is never made anew, one that does not never replaces what came there in the meantime.
-    `once_held` is called before anything of the target changes and may refuse. Raises Unavailable where an image
-    cannot get its size: then nothing has changed, and one that was made for it is gone again.
-    """
-    direct, buffered = _open(path, os.O_RDWR | (0 if exists else os.O_CREAT | os.O_EXCL))
-    try:
-        once_held()
-        if image_bytes is not None:
-            _give_size(path, buffered, image_bytes, fresh)
-    except BaseException:
-        if not exists:
-            _remove_if_empty(path, buffered)
-        _close_both(direct, buffered)
-        raise
-    with _closing(path, direct, buffered, pool, False, patience_seconds) as medium:
-        yield medium
-
-
-def _give_size(path: str, descriptor: int, image_bytes: int, fresh: bool) -> None:
-    try:
-        os.ftruncate(descriptor, image_bytes)
-    except OSError as error:
-        what = f"cannot hold an image of {image_bytes:,} bytes: {error.strerror}"
-        raise Unavailable(what, where=path, hint="Choose another file system") from error
-    if fresh:  # a file that can have this size can be emptied and have it again
-        with contextlib.suppress(PermissionError):  # FAT and many shares keep no permissions
-            os.fchmod(descriptor, 0o600)  # from now on it holds a customer's data
-        os.ftruncate(descriptor, 0)
-        os.ftruncate(descriptor, image_bytes)
-
-
-def _remove_if_empty(path: str, descriptor: int) -> None:
-    """Take back an image that was made a moment ago, if the path still leads to it."""
-    with contextlib.suppress(OSError):
-        status, named = os.fstat(descriptor), os.path.realpath(path)
-        if status.st_size == 0 and os.path.samestat(status, os.stat(named)):  # noqa: PTH116
-            os.unlink(named)  # noqa: PTH108
-
-
-@contextlib.contextmanager
-def open_to_verify(path: str, pool: Pool) -> Iterator[RealMedium]:
-    """Hold a medium for reading it back, any time later."""
-    direct, buffered = _open(path, os.O_RDONLY)
-    with _closing(path, direct, buffered, pool, False, PATIENCE_SECONDS) as medium:
-        yield medium
-
-
-@contextlib.contextmanager
-def open_to_look(path: str, pool: Pool, *, patience_seconds: float = PATIENCE_SECONDS) -> Iterator[RealMedium]:
-    """Read a medium through the cache without holding it: for guards that look before anything is held."""
-    try:
-        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-    except OSError as error:
-        raise _cannot_open(path, error) from error
-    with _closing(path, descriptor, descriptor, pool, False, patience_seconds) as medium:
-        yield medium
-
-
-@contextlib.contextmanager
-def _closing(
-    path: str, direct: int, buffered: int, pool: Pool, restore: bool, patience_seconds: float
-) -> Iterator[RealMedium]:
-    """The medium of two open descriptors, let go at the end."""
-    medium = RealMedium(path, direct, buffered, pool, restore_writable=restore, patience_seconds=patience_seconds)
-    try:
-        yield medium
-    finally:
-        medium.close()
-
-
-def _close_both(direct: int, buffered: int) -> None:
+def close_both(direct: int, buffered: int) -> None:
+    """Close the two descriptors of a medium, which may be one."""
     for descriptor in {direct, buffered}:
         os.close(descriptor)
-
-
-def _open(path: str, flags: int) -> tuple[int, int]:
-    """Two descriptors of one medium, the first past the cache where that works. Raises what a user can act on."""
-    hold = 0
-    with contextlib.suppress(OSError):
-        mode = Path(path).stat().st_mode
-        if not (stat.S_ISBLK(mode) or stat.S_ISREG(mode)):
-            what = "is a directory" if stat.S_ISDIR(mode) else "is neither a drive nor an image file"
-            raise BadInput(what, where=path, hint="Name a drive, like /dev/sdb, or an image file")
-        hold = os.O_EXCL if stat.S_ISBLK(mode) else 0
-    try:
-        if flags & os.O_CREAT:
-            buffered = create_file(Path(path).resolve(), flags)  # O_EXCL does not make a link's goal
-        else:
-            buffered = _patiently(lambda: os.open(path, flags | hold | os.O_CLOEXEC))
-    except OSError as error:
-        raise _cannot_open(path, error) from error
-    try:
-        if not hold:
-            lock = (fcntl.LOCK_EX if flags & os.O_RDWR else fcntl.LOCK_SH) | fcntl.LOCK_NB
-            _patiently(lambda: fcntl.flock(buffered, lock))
-        return os.open(f"/proc/self/fd/{buffered}", (flags & os.O_RDWR) | os.O_DIRECT | os.O_CLOEXEC), buffered
-    except BlockingIOError as error:
-        os.close(buffered)
-        raise Refused("another copy holds it", guard="in-use", where=path, hint="Wait for that to end") from error
-    except OSError:
-        return buffered, buffered  # this file system has no direct transfers
-
-
-def _patiently(take: Callable[[], T]) -> T:
-    """Take hold of a medium. The process of a copy that was just killed lets go as soon as its last read comes back."""
-    until = time.monotonic() + HELD_SECONDS
-    while True:
-        try:
-            return take()
-        except OSError as error:
-            if error.errno not in (errno.EBUSY, errno.EWOULDBLOCK) or time.monotonic() > until:
-                raise
-            time.sleep(0.05)
-
-
-def _cannot_open(path: str, error: OSError) -> Exception:
-    if error.errno == errno.EBUSY:
-        return Refused("is in use by something else", guard="in-use", where=path, hint="Unmount it, or close its user")
-    if error.errno in (errno.EACCES, errno.EPERM):
-        return Unavailable("may not be opened by you", where=path, hint="Try with sudo, or check its permissions")
-    if error.errno == errno.EEXIST:
-        return Refused("has come there since the copy was planned", guard="path-moved", where=path, hint="Start again")
-    if error.errno == errno.EROFS:
-        return Refused("is read-only", guard="target-read-only", where=path)
-    if error.errno == errno.ENOENT:
-        return BadInput("there is no such file or device", where=path, hint="Check the path")
-    return Unavailable(f"cannot be opened: {error.strerror}", where=path, hint="Check that it is still attached")
 
 
 def read_only(descriptor: int) -> bool:

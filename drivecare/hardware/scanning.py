@@ -10,7 +10,8 @@ from drivecare.documents import encode, load
 from drivecare.errors import DriveCareError, NoDrive, Unavailable
 from drivecare.hardware.blockdev import inspect
 from drivecare.hardware.machine import Machine
-from drivecare.hardware.media import Pool, open_to_verify
+from drivecare.hardware.media import Pool
+from drivecare.hardware.opening import open_to_verify
 from drivecare.hardware.smart import read_drive
 from drivecare.reading.model import Drive, Reading
 from drivecare.reading.surface import SurfaceScan

@@ -13,7 +13,8 @@ import msgspec
 
 from drivecare.errors import BadInput, Unavailable
 from drivecare.hardware.blockdev import AttachedDrive, inspect, list_drives
-from drivecare.hardware.media import PATIENCE_SECONDS, Pool, open_to_look
+from drivecare.hardware.media import Patience, Pool
+from drivecare.hardware.opening import open_to_look
 from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area, area, pieces
 from drivecare.transfer.guards import Side
@@ -31,7 +32,7 @@ SOON_SECONDS = 2.0
 
 
 def find_source(
-    path: str, drive: Drive | None = None, *, look_inside: bool = True, patience_seconds: float = PATIENCE_SECONDS
+    path: str, drive: Drive | None = None, *, look_inside: bool = True, patience: Patience | None = None
 ) -> Side:
     """The source at `path`; `drive` is what it said of itself, if it could be asked.
 
@@ -44,11 +45,11 @@ def find_source(
     side = _device(path, drive) if stat.S_ISBLK(status.st_mode) else _image(path, status, drive)
     if not side.end.size_bytes:
         raise BadInput("is empty, there is nothing to copy", where=path, hint="Check the path, or the drive's dock")
-    return _with_table(side, patience_seconds) if look_inside and not side.in_use else side
+    return _with_table(side, patience) if look_inside and not side.in_use else side
 
 
 def find_target(
-    path: str, drive: Drive | None = None, *, look_inside: bool = True, patience_seconds: float = PATIENCE_SECONDS
+    path: str, drive: Drive | None = None, *, look_inside: bool = True, patience: Patience | None = None
 ) -> Side:
     """The target at `path`, which may be an image file that does not exist yet.
 
@@ -64,7 +65,7 @@ def find_target(
     if stat.S_ISBLK(status.st_mode):
         side = _device(path, drive)
         if look_inside and not side.in_use and side.content is None:
-            side = msgspec.structs.replace(side, content=_content(side, patience_seconds))
+            side = msgspec.structs.replace(side, content=_content(side, patience or Patience()))
         return side
     return _image(path, status, drive)
 
@@ -207,10 +208,11 @@ def _status_soon(path: str) -> os.stat_result | None:
     return found[0] if found else None
 
 
-def _content(side: Side, patience_seconds: float) -> str | None:
-    """Where a device holds data; None where every place looked at holds zeros."""
-    with _looked_at(side.end.path, patience_seconds) as (device, buffer):
+def _content(side: Side, patience: Patience) -> str | None:
+    """Where a device holds data; None where every place looked at holds zeros. Raises Interrupted when stopped."""
+    with _looked_at(side.end.path, patience) as (device, buffer):
         for place in _places(side.end.size_bytes):
+            patience.raise_if_stopped()
             done, error = read_fully(device, place, buffer)
             data = bytes(buffer.view[:done])
             if data != _ZEROS[:done]:
@@ -236,11 +238,11 @@ def _places(size: int) -> Iterator[Area]:
         yield area(number * step, number * step + PLACE_BYTES)
 
 
-def _with_table(side: Side, patience_seconds: float) -> Side:
+def _with_table(side: Side, patience: Patience | None) -> Side:
     """With the sector size its partition table counts in. A source that cannot be read here has none for us."""
     with contextlib.ExitStack() as held:
         if side.is_device:
-            medium, buffer = held.enter_context(_looked_at(side.end.path, patience_seconds))
+            medium, buffer = held.enter_context(_looked_at(side.end.path, patience))
             read = reader_of(medium, buffer, side.end.size_bytes)
         else:
             read = _reader_of_file(side.end.path)
@@ -248,11 +250,11 @@ def _with_table(side: Side, patience_seconds: float) -> Side:
     return msgspec.structs.replace(side, table_sector_bytes=table.sector_bytes if table.kind == "gpt" else None)
 
 
-def begin_alike(source: Side, target: Side, patience_seconds: float) -> bool:
+def begin_alike(source: Side, target: Side, patience: Patience | None) -> bool:
     """Whether the target begins with the source's first mebibyte, as one does that a copy was begun to."""
     held = []
     for side in (source, target):
-        with _looked_at(side.end.path, patience_seconds) as (medium, buffer):
+        with _looked_at(side.end.path, patience) as (medium, buffer):
             where = area(0, min(len(buffer.view), source.end.size_bytes, target.end.size_bytes))
             done, error = read_fully(medium, where, buffer)
             held.append(None if error is not None else bytes(buffer.view[:done]))
@@ -273,11 +275,11 @@ def _reader_of_file(path: str) -> ReadAt:
 
 
 @contextlib.contextmanager
-def _looked_at(path: str, patience_seconds: float) -> Iterator[tuple[Medium, Buffer]]:
+def _looked_at(path: str, patience: Patience | None) -> Iterator[tuple[Medium, Buffer]]:
     """A medium to look into, and a buffer. A drive that hangs takes only the process that asks it: Stuck."""
     pool = Pool(count=1, size=len(_ZEROS))
     try:
-        with open_to_look(path, pool, patience_seconds=patience_seconds) as medium:
+        with open_to_look(path, pool, patience=patience) as medium:
             yield medium, pool.buffers[0]
     finally:
         pool.close()

@@ -6,7 +6,8 @@ from pathlib import Path
 
 from drivecare.documents import encode, load
 from drivecare.errors import BadInput, Refused, Unavailable
-from drivecare.hardware.media import Pool, open_to_verify
+from drivecare.hardware.media import Pool
+from drivecare.hardware.opening import open_to_verify
 from drivecare.hardware.sides import find_target
 from drivecare.storage import write_file
 from drivecare.transfer.guards import same_end

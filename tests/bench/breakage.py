@@ -19,7 +19,7 @@ import sys
 from typing import Any
 
 from drivecare.cli.main import main
-from drivecare.hardware import media
+from drivecare.hardware import media, opening
 from drivecare.transfer import source, transfers
 from drivecare.transfer.port import Gone
 
@@ -44,8 +44,8 @@ def no_fsync() -> None:
 
 def cached_verify() -> None:
     """Everything goes through the host's cache, which is never emptied."""
-    real = media._open
-    media._open = lambda path, flags: (real(path, flags)[1],) * 2
+    real = opening._open
+    opening._open = lambda path, flags: (real(path, flags)[1],) * 2
     media.RealMedium.past_cache = lambda self: "direct"  # type: ignore[method-assign]
 
 

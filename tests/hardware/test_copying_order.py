@@ -16,9 +16,9 @@ import pytest
 
 from drivecare.documents import encode, load
 from drivecare.errors import BadInput, Interrupted, Refused, Unavailable
-from drivecare.hardware import copying
+from drivecare.hardware import copying, sides
 from drivecare.hardware.copying import Request, places, run
-from drivecare.hardware.media import BUFFER_BYTES
+from drivecare.hardware.media import BUFFER_BYTES, Patience
 from drivecare.hardware.sides import find_target, holds_devices
 from drivecare.transfer.conclude import new_journal
 from drivecare.transfer.guards import Side, Wishes
@@ -188,6 +188,48 @@ def test_a_hang_before_the_first_byte_speaks_of_what_there_is(
     assert caught.value.message().endswith(f"Power the drive off and on. {onward} with --resume")
     monkeypatch.undo()
     assert run(dataclasses.replace(request, resume=True)).verified
+
+
+class TestAStopBeforeTheFirstByte:
+    """Whatever was asked for while both sides were looked at is obeyed before anything changes."""
+
+    @pytest.mark.parametrize("when", ["the look", "the opening"])
+    def test_nothing_has_changed(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, when: str) -> None:
+        target = tmp_path / "target.img"
+        request = request_for(tmp_path, wishes=Wishes(allow_overwrite=str(target)))
+        run(request_for(tmp_path))  # so that there is a receipt to keep
+        target.write_bytes(PRECIOUS)
+        paperwork = [path.read_bytes() for path in (request.receipt, request.journal)]
+        step = "find_target" if when == "the look" else "_check_again"
+        real, asked = getattr(copying, step), list[str]()
+
+        def take_it(*sides: Any, **more: Any) -> Any:
+            asked.append("stopped by SIGINT")
+            return real(*sides, **more)
+
+        monkeypatch.setattr(copying, step, take_it)
+        watch = Watch(stop=lambda: asked[0] if asked else None)
+        with pytest.raises(Interrupted) as caught:
+            run(dataclasses.replace(request, watch=watch))
+        assert caught.value.message() == "stopped by SIGINT. Nothing was copied yet: try again with --resume"
+        assert target.read_bytes() == PRECIOUS
+        if when == "the look":
+            assert [path.read_bytes() for path in (request.receipt, request.journal)] == paperwork
+
+    def test_a_large_target_is_not_looked_at_to_its_end(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        device = tmp_path / "device"
+        device.write_bytes(bytes(8 << 20))
+        asked: list[int] = []
+
+        def stop() -> str | None:
+            asked.append(1)
+            return "stopped by SIGTERM" if len(asked) == 4 else None
+
+        patience = Patience(stop=stop)
+        side = Side(end=End(path=str(device), kind="device", size_bytes=8 << 20))
+        with pytest.raises(Interrupted, match="stopped by SIGTERM"):
+            sides._content(side, patience)
+        assert len(asked) == 4
 
 
 def test_a_source_that_vanishes_while_it_is_read_back_is_proven_and_said(tmp_path: Path) -> None:

@@ -17,8 +17,9 @@ from pathlib import Path
 import pytest
 
 from drivecare.errors import BadInput, Refused, Unavailable
-from drivecare.hardware import media
-from drivecare.hardware.media import Pool, RealMedium, open_source, open_target, open_to_verify
+from drivecare.hardware import opening
+from drivecare.hardware.media import STOP_PATIENCE_SECONDS, Patience, Pool, RealMedium
+from drivecare.hardware.opening import open_source, open_target, open_to_verify
 from drivecare.hardware.sides import find_source, find_target
 from drivecare.transfer.areas import Area, area
 from drivecare.transfer.conclude import copy, new_journal
@@ -70,7 +71,7 @@ def test_a_source_is_never_opened_for_writing(tmp_path: Path, pool: Pool) -> Non
 
 
 def test_two_copies_do_not_share_a_target(tmp_path: Path, pool: Pool, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(media, "HELD_SECONDS", 0.1)
+    monkeypatch.setattr(opening, "HELD_SECONDS", 0.1)
     path = image(tmp_path, MIB)
     with open_target(str(path), pool, image_bytes=MIB), pytest.raises(Refused) as caught:  # noqa: SIM117
         with open_target(str(path), pool, image_bytes=MIB):
@@ -112,13 +113,46 @@ def test_without_direct_transfers_the_cache_is_dropped(tmp_path: Path, pool: Poo
 def test_a_worker_that_does_not_answer_is_left_behind(tmp_path: Path, pool: Pool) -> None:
     path = image(tmp_path, MIB)
     with open_source(str(path), pool) as medium:
-        medium.patience_seconds = 0.2
+        medium.patience = Patience(seconds=0.2)
         process = medium._worker.pid
         os.kill(process, signal.SIGSTOP)
         try:
             with pytest.raises(Stuck, match="has not come back") as caught:
                 medium.read(0, pool.buffers[0], 4096)
             assert caught.value.pid == process
+        finally:
+            os.kill(process, signal.SIGCONT)
+
+
+@pytest.mark.parametrize(
+    ("patience", "waited", "over"),
+    [
+        (Patience(seconds=300), 299, False),
+        (Patience(seconds=300), 300, True),
+        (Patience(seconds=300, stop=lambda: "stopped by SIGINT"), STOP_PATIENCE_SECONDS - 1, False),
+        (Patience(seconds=300, stop=lambda: "stopped by SIGINT"), STOP_PATIENCE_SECONDS, True),
+        (Patience(seconds=5, stop=lambda: "stopped by SIGINT"), 5, True),
+    ],
+    ids=["slow", "hangs", "slow and stopped", "hangs and stopped", "little patience"],
+)
+def test_a_stop_makes_a_hanging_call_be_given_up_sooner(patience: Patience, waited: float, over: bool) -> None:
+    assert patience.is_over(waited) is over
+
+
+def test_a_medium_that_hung_once_is_not_waited_for_again(tmp_path: Path, pool: Pool) -> None:
+    path = image(tmp_path, MIB)
+    with open_source(str(path), pool) as medium:
+        medium.patience = Patience(seconds=0.2)
+        process = medium._worker.pid
+        os.kill(process, signal.SIGSTOP)
+        try:
+            with pytest.raises(Stuck):
+                medium.read(0, pool.buffers[0], 4096)
+            medium.patience = Patience(seconds=60)
+            began = time.monotonic()
+            with pytest.raises(Stuck, match=r"reading .* has not come back for 0 s"):
+                medium.flush()
+            assert time.monotonic() - began < 5
         finally:
             os.kill(process, signal.SIGCONT)
 
@@ -136,7 +170,8 @@ def test_a_worker_that_died_reads_like_a_device_that_went(tmp_path: Path, pool: 
 def test_workers_end_when_the_program_is_killed(tmp_path: Path) -> None:
     path = image(tmp_path, MIB)
     program = (
-        "import sys, time\nfrom drivecare.hardware.media import Pool, open_source\n"
+        "import sys, time\nfrom drivecare.hardware.media import Pool\n"
+        "from drivecare.hardware.opening import open_source\n"
         "with open_source(sys.argv[1], Pool()) as medium:\n"
         "    print(medium._worker.pid, flush=True)\n    time.sleep(60)\n"
     )

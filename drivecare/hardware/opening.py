@@ -1,0 +1,175 @@
+"""Opening media: held against every other user, an image with its size, and errors that a person can act on."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import fcntl
+import os
+import stat
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TypeVar
+
+from drivecare.errors import BadInput, Refused, Unavailable
+from drivecare.hardware.media import Patience, Pool, RealMedium, close_both, read_only
+from drivecare.storage import create_file
+
+# How long a medium that something holds is waited for.
+HELD_SECONDS = 3.0
+
+T = TypeVar("T")
+
+
+@contextlib.contextmanager
+def open_source(
+    path: str, pool: Pool, *, was_read_only: bool | None = None, patience: Patience | None = None
+) -> Iterator[RealMedium]:
+    """Hold a source for reading; `forbid_writes` then keeps others from writing to it.
+
+    `was_read_only`: its flag before an earlier, killed session; None where there was none.
+    """
+    direct, buffered = _open(path, os.O_RDONLY)
+    restore = stat.S_ISBLK(os.fstat(buffered).st_mode) and not (
+        read_only(buffered) if was_read_only is None else was_read_only
+    )
+    with _closing(path, direct, buffered, pool, restore, patience) as medium:
+        yield medium
+
+
+@contextlib.contextmanager
+def open_target(
+    path: str,
+    pool: Pool,
+    *,
+    image_bytes: int | None = None,
+    exists: bool = True,
+    fresh: bool = True,
+    once_held: Callable[[], None] = lambda: None,
+    patience: Patience | None = None,
+) -> Iterator[RealMedium]:
+    """Hold a target for writing. An image gets `image_bytes`, emptied first where the copy is `fresh`.
+
+    A target that `exists` is never made anew, one that does not never replaces what came there in the meantime.
+    `once_held` is called before anything of the target changes and may refuse. Raises Unavailable where an image
+    cannot get its size: then nothing has changed, and one that was made for it is gone again.
+    """
+    direct, buffered = _open(path, os.O_RDWR | (0 if exists else os.O_CREAT | os.O_EXCL))
+    try:
+        once_held()
+        if image_bytes is not None:
+            _give_size(path, buffered, image_bytes, fresh)
+    except BaseException:
+        if not exists:
+            _remove_if_empty(path, buffered)
+        close_both(direct, buffered)
+        raise
+    with _closing(path, direct, buffered, pool, False, patience) as medium:
+        yield medium
+
+
+def _give_size(path: str, descriptor: int, image_bytes: int, fresh: bool) -> None:
+    try:
+        os.ftruncate(descriptor, image_bytes)
+    except OSError as error:
+        what = f"cannot hold an image of {image_bytes:,} bytes: {error.strerror}"
+        raise Unavailable(what, where=path, hint="Choose another file system") from error
+    if fresh:  # a file that can have this size can be emptied and have it again
+        with contextlib.suppress(PermissionError):  # FAT and many shares keep no permissions
+            os.fchmod(descriptor, 0o600)  # from now on it holds a customer's data
+        os.ftruncate(descriptor, 0)
+        os.ftruncate(descriptor, image_bytes)
+
+
+def _remove_if_empty(path: str, descriptor: int) -> None:
+    """Take back an image that was made a moment ago, if the path still leads to it."""
+    with contextlib.suppress(OSError):
+        status, named = os.fstat(descriptor), os.path.realpath(path)
+        if status.st_size == 0 and os.path.samestat(status, os.stat(named)):  # noqa: PTH116
+            os.unlink(named)  # noqa: PTH108
+
+
+@contextlib.contextmanager
+def open_to_verify(path: str, pool: Pool) -> Iterator[RealMedium]:
+    """Hold a medium for reading it back, any time later."""
+    direct, buffered = _open(path, os.O_RDONLY)
+    with _closing(path, direct, buffered, pool, False, None) as medium:
+        yield medium
+
+
+@contextlib.contextmanager
+def open_to_look(path: str, pool: Pool, *, patience: Patience | None = None) -> Iterator[RealMedium]:
+    """Read a medium through the cache without holding it: for guards that look before anything is held."""
+    try:
+        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    except OSError as error:
+        raise _cannot_open(path, error) from error
+    with _closing(path, descriptor, descriptor, pool, False, patience) as medium:
+        yield medium
+
+
+@contextlib.contextmanager
+def _closing(
+    path: str, direct: int, buffered: int, pool: Pool, restore: bool, patience: Patience | None
+) -> Iterator[RealMedium]:
+    """The medium of two open descriptors, let go at the end."""
+    medium = RealMedium(path, direct, buffered, pool, restore_writable=restore, patience=patience)
+    try:
+        yield medium
+    finally:
+        medium.close()
+
+
+def _open(path: str, flags: int) -> tuple[int, int]:
+    """Two descriptors of one medium, the first past the cache where that works. Raises what a user can act on."""
+    hold = 0
+    with contextlib.suppress(OSError):
+        mode = Path(path).stat().st_mode
+        if not (stat.S_ISBLK(mode) or stat.S_ISREG(mode)):
+            what = "is a directory" if stat.S_ISDIR(mode) else "is neither a drive nor an image file"
+            raise BadInput(what, where=path, hint="Name a drive, like /dev/sdb, or an image file")
+        hold = os.O_EXCL if stat.S_ISBLK(mode) else 0
+    try:
+        if flags & os.O_CREAT:
+            buffered = create_file(Path(path).resolve(), flags)  # O_EXCL does not make a link's goal
+        else:
+            buffered = _patiently(lambda: os.open(path, flags | hold | os.O_CLOEXEC))
+    except OSError as error:
+        raise _cannot_open(path, error) from error
+    try:
+        if not hold:
+            lock = (fcntl.LOCK_EX if flags & os.O_RDWR else fcntl.LOCK_SH) | fcntl.LOCK_NB
+            _patiently(lambda: fcntl.flock(buffered, lock))
+        return os.open(f"/proc/self/fd/{buffered}", (flags & os.O_RDWR) | os.O_DIRECT | os.O_CLOEXEC), buffered
+    except BlockingIOError as error:
+        os.close(buffered)
+        raise Refused("another copy holds it", guard="in-use", where=path, hint="Wait for that to end") from error
+    except OSError:
+        return buffered, buffered  # this file system has no direct transfers
+
+
+def _patiently(take: Callable[[], T]) -> T:
+    """Take hold of a medium. The process of a copy that was just killed lets go as soon as its last read comes back."""
+    until = time.monotonic() + HELD_SECONDS
+    while True:
+        try:
+            return take()
+        except OSError as error:
+            if error.errno not in (errno.EBUSY, errno.EWOULDBLOCK) or time.monotonic() > until:
+                raise
+            time.sleep(0.05)
+
+
+def _cannot_open(path: str, error: OSError) -> Exception:
+    if error.errno == errno.EBUSY:
+        return Refused("is in use by something else", guard="in-use", where=path, hint="Unmount it, or close its user")
+    if error.errno in (errno.EACCES, errno.EPERM):
+        return Unavailable("may not be opened by you", where=path, hint="Try with sudo, or check its permissions")
+    if error.errno == errno.EEXIST:
+        return Refused("has come there since the copy was planned", guard="path-moved", where=path, hint="Start again")
+    if error.errno == errno.EROFS:
+        return Refused("is read-only", guard="target-read-only", where=path)
+    if error.errno == errno.ENOENT:
+        return BadInput("there is no such file or device", where=path, hint="Check the path")
+    return Unavailable(f"cannot be opened: {error.strerror}", where=path, hint="Check that it is still attached")
