@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import stat
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -13,7 +13,7 @@ import msgspec
 
 from drivecare.documents import encode, load
 from drivecare.errors import BadInput, Interrupted, Refused, Unavailable
-from drivecare.hardware.media import PATIENCE_SECONDS, Patience, Pool
+from drivecare.hardware.media import PATIENCE_SECONDS, Patience, Pool, RealMedium
 from drivecare.hardware.opening import open_source, open_target
 from drivecare.hardware.sides import begin_alike, find_source, find_target
 from drivecare.reading.model import Drive
@@ -184,7 +184,21 @@ def _copy(
         for what, medium in (("source", reading), ("target", writing)):
             if not medium.direct:
                 request.say(f"The {what} allows no direct transfers, so they go through this machine's cache.")
+        held.enter_context(_removal_noticed(writing, journal, store))
         return copy(request.through(reading), writing, journal, store, pool.buffers, request.settings, request.watch)
+
+
+@contextlib.contextmanager
+def _removal_noticed(image: RealMedium, journal: Journal, store: JournalFile) -> Iterator[None]:
+    """An image whose name is gone takes with it all that was copied: its journal claims nothing of it any more."""
+    try:
+        yield
+    except Interrupted as error:
+        if not image.was_removed:
+            raise
+        store.save(msgspec.structs.replace(journal, copied=()))
+        what = "the image was removed while it was written, and with it all that was copied"
+        raise Interrupted(what, where=image.path, hint="Copy anew with --resume") from error
 
 
 def _refuse_as_paperwork(request: Request) -> None:

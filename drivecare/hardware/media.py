@@ -186,6 +186,11 @@ class RealMedium:
             return False
         return status.st_nlink > 0
 
+    @property
+    def was_removed(self) -> bool:
+        """Whether the last name of this image was removed, so that it goes when it is closed."""
+        return os.fstat(self._buffered).st_nlink == 0 and not self.is_device
+
     def _call(self, operation: bytes, offset: int, position: int, length: int) -> int:
         """One request to the worker. Raises OSError as the call did, Stuck when it does not come back in time.
 

@@ -146,6 +146,22 @@ def test_an_image_that_is_shortened_meanwhile_is_continued_as_promised(tmp_path:
     assert run(dataclasses.replace(request, resume=True)).verified
 
 
+def test_an_image_that_is_removed_meanwhile_is_not_called_safe(tmp_path: Path) -> None:
+    request = stopped_midway(tmp_path)
+
+    def remove(_: Progress) -> None:
+        Path(request.target).unlink(missing_ok=True)
+
+    with pytest.raises(Interrupted) as caught:
+        run(dataclasses.replace(request, watch=Watch(tell=remove, overlap=False)))
+    assert caught.value.message() == (
+        f"{request.target}: the image was removed while it was written, and with it all that was copied. "
+        "Copy anew with --resume"
+    )
+    assert run(request).verified
+    assert Path(request.target).read_bytes() == Path(request.source).read_bytes()
+
+
 def test_a_shorter_file_that_is_not_what_was_copied_needs_its_path_typed(tmp_path: Path) -> None:
     request = stopped_midway(tmp_path)
     target = Path(request.target)
