@@ -11,10 +11,10 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import json
 import os
 import stat
 import sys
+import threading
 import time
 from pathlib import Path
 from typing import Any
@@ -34,14 +34,32 @@ class Disk(mfusepy.Operations):  # type: ignore[misc]
         self.file = os.open(backing, os.O_RDWR)
         self.seen = 0
         self.faults = Faults()
+        self.lock = threading.Lock()
+        self.free_at = 0.0  # when the slow reads begun so far are done
 
     def now(self) -> Faults:
         changed = self.rules.stat().st_mtime_ns if self.rules.exists() else 0
         if changed != self.seen:
-            self.seen, self.faults = changed, Faults(**json.loads(self.rules.read_text()))
+            self.seen, self.faults = changed, Faults.load(self.rules)
+            self.free_at = 0.0
         if self.faults.gone:
             raise mfusepy.FuseOSError(errno.ENODEV)
         return self.faults
+
+    def wait(self, faults: Faults, offset: int, size: int) -> None:
+        """Take the time of the slow bytes: one read after another, as a drive does, until the faults change.
+
+        A kernel makes one read of a program into many requests, several at a time; together they take as long.
+        """
+        seconds = sum(
+            whole * max(0, min(offset + size, start + length) - max(offset, start)) / length
+            for start, length, whole in faults.slow
+        )
+        if seconds:
+            with self.lock:
+                self.free_at = until = max(self.free_at, time.monotonic()) + seconds
+            while (left := until - time.monotonic()) > 0 and self.now() == faults:
+                time.sleep(min(left, 0.05))
 
     def getattr(self, path: str, fh: int | None = None) -> dict[str, Any]:
         if path == "/":
@@ -55,9 +73,7 @@ class Disk(mfusepy.Operations):  # type: ignore[misc]
 
     def read(self, path: str, size: int, offset: int, fh: int) -> bytes:
         faults = self.now()
-        for start, length, seconds in faults.slow:
-            if _touches(offset, size, start, length):
-                time.sleep(seconds)
+        self.wait(faults, offset, size)
         if any(_touches(offset, size, *area) for area in faults.failing):
             raise mfusepy.FuseOSError(errno.EIO)
         data = bytearray(os.pread(self.file, size, offset))

@@ -6,6 +6,8 @@ import json
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+import msgspec
+
 
 @dataclass(frozen=True)
 class Faults:
@@ -13,10 +15,15 @@ class Faults:
 
     flipped: tuple[int, ...] = ()  # these bytes read with one bit turned
     lost: tuple[tuple[int, int], ...] = ()  # writes to offset, length are acknowledged and dropped
-    slow: tuple[tuple[int, int, float], ...] = ()  # reads of offset, length take seconds longer
+    slow: tuple[tuple[int, int, float], ...] = ()  # all of offset, length takes seconds longer to read, evenly
     failing: tuple[tuple[int, int], ...] = ()  # reads of offset, length end in EIO
     full: int | None = None  # writes from here on find no space
     gone: bool = False  # everything fails with ENODEV
+
+    @classmethod
+    def load(cls, file: Path) -> Faults:
+        """The faults that were saved into a file."""
+        return msgspec.json.decode(file.read_bytes(), type=cls)
 
     def save(self, backing: Path) -> None:
         """Make these the faults of the file that is backed by `backing`."""

@@ -30,7 +30,8 @@ import msgspec
 from tests.bench.drives import Drive
 
 ROOT = Path(__file__).parents[2]
-SHARE = Path("/run/share")
+WORK = Path("/.drivecare-bench")  # of the guest alone: no host has a checkout below it
+SHARE = WORK / "share"
 BLOCK = Path("/sys/block")
 COMMAND = Path(sys.executable).with_name("drivecare")  # the script pip installed
 
@@ -272,7 +273,7 @@ def main(batch: str, *wanted: str) -> None:
     """Run the checks of one file and write one result each into the shared folder."""
     module = importlib.import_module(f"tests.bench.guests.{batch}")
     bench = Bench(msgspec.json.decode((SHARE / "drives.json").read_bytes(), type=list[Drive]))
-    os.chdir("/tmp")
+    os.chdir(WORK)
     for name in wanted or checks_of(module):
         began = time.monotonic()
         failure = None

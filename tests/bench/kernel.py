@@ -15,6 +15,8 @@ import subprocess
 from dataclasses import dataclass
 from pathlib import Path
 
+from tests.bench.guest import SHARE, WORK
+
 # Needed before the host's file tree is the guest's root; and after it. What each needs is found from the files.
 EARLY = ("virtio_pci", "9pnet_virtio", "9p", "overlay", "virtio_console")
 LATE = (
@@ -23,7 +25,7 @@ LATE = (
 )
 EXTRA = ("scsi_debug", "dm-flakey")  # kept in the cache; a guest loads them with options of its own
 
-INIT = """#!/bin/busybox sh
+INIT = f"""#!/bin/busybox sh
 /bin/busybox mkdir -p /proc /sys /dev /lower /over /root /run
 /bin/busybox mount -t proc proc /proc
 /bin/busybox mount -t sysfs sysfs /sys
@@ -34,11 +36,13 @@ for module in $(/bin/busybox cat /modules/order); do /bin/busybox insmod /module
 /bin/busybox mkdir /over/upper /over/work
 /bin/busybox mount -t overlay -o lowerdir=/lower,upperdir=/over/upper,workdir=/over/work overlay /root
 for folder in proc sys dev; do /bin/busybox mount --move /$folder /root/$folder; done
-/bin/busybox mount -t tmpfs tmpfs /root/tmp
-/bin/busybox mount -t tmpfs tmpfs /root/run
-/bin/busybox mkdir /root/run/share
-/bin/busybox mount -t 9p -o trans=virtio,version=9p2000.L,msize=512000 share /root/run/share
-exec /bin/busybox switch_root /root /bin/sh /run/share/start
+# What the host's udev knows is of other drives; nothing else of the host is hidden, for the checkout may lie anywhere.
+[ ! -d /root/run/udev ] || /bin/busybox mount -t tmpfs tmpfs /root/run/udev
+/bin/busybox mkdir /root{WORK}
+/bin/busybox mount -t tmpfs tmpfs /root{WORK}
+/bin/busybox mkdir /root{SHARE}
+/bin/busybox mount -t 9p -o trans=virtio,version=9p2000.L,msize=512000 share /root{SHARE}
+exec /bin/busybox switch_root /root /bin/sh {SHARE}/start
 """
 
 
@@ -65,7 +69,7 @@ def cache_folder() -> Path:
 
 def kernel() -> Kernel:
     """The kernel from the cache, made first where it is not there."""
-    folder = cache_folder() / "machine-1"  # count up when the layout below changes
+    folder = cache_folder() / "machine-2"  # count up when the layout below changes
     if not folder.exists():
         building = folder.with_name(f"{folder.name}.{os.getpid()}.part")
         shutil.rmtree(building, ignore_errors=True)

@@ -31,6 +31,8 @@ NEEDED = {
     "sfdisk": "fdisk",
     "mke2fs": "e2fsprogs",
 }
+# Code at the same addresses in every process need not be translated again for each.
+CALM = "mitigations=off norandmaps"
 NEEDED |= {"dmsetup": "dmsetup", "apt-get": "apt", "dpkg": "dpkg"}
 
 
@@ -101,15 +103,18 @@ class Machine:
         """A running guest; killed at the end, as a power cut would."""
         made = kernel()
         command = [sys.executable, "-X", "faulthandler", "-m", module, *arguments]
+        busybox = shlex.quote(str(made.busybox))
         lines = [
-            f"export PATH={os.environ['PATH']}:/usr/sbin:/sbin HOME=/root PYTHONDONTWRITEBYTECODE=1 LC_ALL=C.UTF-8",
-            *(f"{made.busybox} insmod {path}" for path in made.late),
+            f"export PATH={shlex.quote(os.environ['PATH'])}:/usr/sbin:/sbin",
+            "export HOME=/root PYTHONDONTWRITEBYTECODE=1 LC_ALL=C.UTF-8",
+            *(f"{busybox} insmod {shlex.quote(str(path))}" for path in made.late),
             f"cd {shlex.quote(str(ROOT))} && {shlex.join(command)}",
             "sync",
-            f"{made.busybox} poweroff -f",
+            f"{busybox} poweroff -f",
         ]
         load = self.share / "load"  # MODULE OPTIONS...: for the modules that are not wanted in every machine
-        load.write_text(f'#!/bin/sh\nname=$1; shift; exec {made.busybox} insmod {made.modules}/$name.ko "$@"\n')
+        modules = shlex.quote(str(made.modules))
+        load.write_text(f'#!/bin/sh\nname=$1; shift; exec {busybox} insmod {modules}/$name.ko "$@"\n')
         load.chmod(0o755)
         (self.share / "start").write_text("\n".join(lines) + "\n")
         (self.share / "drives.json").write_text(json.dumps([asdict(drive) for drive in self.drives]))
@@ -128,12 +133,14 @@ class Machine:
         for drive in self.drives:
             device += drive.arguments(self.image(drive.name), self.log(drive.name))
         plain = "security_model=none,multidevs=remap"
+        # One processor: a second one makes the emulator spend as long again on keeping the two in step, and several
+        # machines run at a time. What needs true parallelism is tried on loop devices.
         return [
             "qemu-system-x86_64",
-            *("-M", "q35", "-cpu", "max", "-accel", "tcg,thread=multi", "-smp", "2", "-m", str(self.memory_mib)),
+            *("-M", "q35", "-cpu", "max", "-accel", "tcg,thread=multi", "-m", str(self.memory_mib)),
             *("-nodefaults", "-no-user-config", "-no-reboot", "-display", "none", "-serial", "file:console"),
             *("-kernel", str(made.image), "-initrd", str(made.initramfs)),
-            *("-append", "console=ttyS0 quiet panic=-1 mitigations=off nvme.poll_queues=0 usb-storage.delay_use=0"),
+            *("-append", f"{CALM} console=ttyS0 quiet panic=-1 nvme.poll_queues=0 usb-storage.delay_use=0"),
             *(
                 "-fsdev",
                 f"local,id=host,path=/,readonly=on,{plain}",
@@ -142,7 +149,7 @@ class Machine:
             ),
             *(
                 "-fsdev",
-                f"local,id=share,path={self.share},{plain}",
+                f"local,id=share,path={str(self.share).replace(',', ',,')},{plain}",
                 "-device",
                 "virtio-9p-pci,fsdev=share,mount_tag=share",
             ),

@@ -6,8 +6,10 @@ import errno
 import mmap
 import os
 import signal
+import threading
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -85,6 +87,32 @@ def test_a_slow_area_is_slow_and_the_rest_is_not(rig: LoopRig) -> None:
         os.close(descriptor)
         took.append(time.monotonic() - began)
     assert took[0] < 3.0 <= took[1]
+
+
+@pytest.mark.parametrize("request_bytes", [MIB, 16384])
+def test_a_slow_area_takes_its_time_however_its_reading_is_cut(rig: LoopRig, request_bytes: int) -> None:
+    """Requests come one by one or, as from a kernel that splits a read, many at a time."""
+    device = rig.device("source", noise(1, MIB), faults=Faults(slow=((0, MIB, 2.0),)))
+
+    def read(offset: int) -> None:
+        descriptor = os.open(device, os.O_RDONLY | os.O_DIRECT)
+        with mmap.mmap(-1, request_bytes) as buffer:
+            assert os.preadv(descriptor, [buffer], offset) == request_bytes
+        os.close(descriptor)
+
+    for workers in (1, 16):
+        began = time.monotonic()
+        with ThreadPoolExecutor(workers) as pool:
+            list(pool.map(read, range(0, MIB, request_bytes)))
+        assert 2.0 <= time.monotonic() - began < 10.0
+
+
+def test_slow_reads_end_when_the_faults_do(rig: LoopRig) -> None:
+    device = rig.device("source", noise(1, MIB), faults=Faults(slow=((0, MIB, 600.0),)))
+    threading.Timer(1.0, rig.set_faults, ["source", Faults()]).start()
+    began = time.monotonic()
+    assert read_direct(str(device)) == noise(1, MIB)
+    assert 1.0 <= time.monotonic() - began < 60.0
 
 
 def test_a_device_gone_gives_errors_and_comes_back(rig: LoopRig) -> None:

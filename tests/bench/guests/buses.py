@@ -5,11 +5,10 @@ from __future__ import annotations
 import ctypes
 import fcntl
 import os
-from pathlib import Path
 from typing import Any
 
 from tests.bench.drives import Drive
-from tests.bench.guest import Bench, Ended, system
+from tests.bench.guest import WORK, Bench, Ended, system
 
 DRIVES = (
     Drive("sata0", bus="sata"),
@@ -191,7 +190,7 @@ def check_selftest_runs_on_sata(bench: Bench) -> None:
 
 def check_no_reading_says_more_than_the_drive_did(bench: Bench) -> None:
     """Saved and read again, a live reading gives the same verdict."""
-    saved = Path("/tmp/reading.json")
+    saved = WORK / "reading.json"
     live = bench.run("assess", bench.path("sata0"), "--json", "--save", str(saved))
     again = bench.run("assess", str(saved), "--json")
     assert (again.code, again.json["values"]) == (live.code, live.json["values"]), again

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from tests.bench.drives import MIB, Drive
-from tests.bench.guest import Bench, Ended, opens_exclusively, read_direct, system, wait_for
+from tests.bench.guest import WORK, Bench, Ended, opens_exclusively, read_direct, system, wait_for
 
 DRIVES = (
     Drive("partition", bus="sata"),  # one partition of it is mounted
@@ -50,7 +50,7 @@ def in_use(bench: Bench, name: str) -> Iterator[str]:
 def mount(device: str, undo: contextlib.ExitStack) -> None:
     """Mount read-only: that may replay a journal all the same."""
     system("mke2fs", "-q", "-F", "-t", "ext4", device)
-    point = f"/tmp/{Path(device).name}"
+    point = f"{WORK}/{Path(device).name}"
     Path(point).mkdir(exist_ok=True)
     system("mount", "-o", "ro", device, point)
     undo.callback(system, "umount", point)
@@ -73,8 +73,8 @@ def check_a_plain_open_notices_nothing(bench: Bench) -> None:
 
 def check_drives_says_who_uses_what(bench: Bench) -> None:
     says = {
-        "partition": "mounted at /tmp/",
-        "mounted": "mounted at /tmp/",
+        "partition": f"mounted at {WORK}/",
+        "mounted": f"mounted at {WORK}/",
         "mapped": "upper",
         "swap": "swap",
     }
@@ -100,14 +100,14 @@ def copies(bench: Bench, name: str) -> None:
         before = read_direct(used)
         as_source, as_target = bench.run_each(
             [
-                ("copy", used, "/tmp/image"),
+                ("copy", used, f"{WORK}/image"),
                 ("copy", bench.path("small"), used, "--allow-overwrite", bench.drives[name].shown_serial),
             ]
         )
         refused(as_source, used)
         refused(as_target, used)
         assert read_direct(used) == before
-        assert not Path("/tmp/image").exists()
+        assert not (WORK / "image").exists()
 
 
 def check_refuses_a_drive_with_one_mounted_partition(bench: Bench) -> None:
@@ -133,7 +133,7 @@ def check_refuses_a_drive_held_by_another_program(bench: Bench) -> None:
 def check_refuses_a_partition(bench: Bench) -> None:
     with in_use(bench, "partition") as used:
         pass
-    ended = bench.run("copy", f"{used}1", "/tmp/image")
+    ended = bench.run("copy", f"{used}1", f"{WORK}/image")
     assert ended.code in (3, 22), ended
     assert "partition" in ended.err, ended
 
@@ -151,7 +151,7 @@ def check_a_source_is_read_only_while_it_is_copied(bench: Bench) -> None:
     """The kernel refuses writes to the source during a copy, and takes them again afterwards."""
     source = bench.path("large")
     state = Path("/sys/block") / Path(source).name / "ro"
-    process = bench.start("copy", source, "/tmp/whole.img")
+    process = bench.start("copy", source, f"{WORK}/whole.img")
     wait_for(lambda: state.read_text().strip() == "1", 300, "the source is never read-only")
     _, err = process.communicate(timeout=600)
     assert process.returncode == 0, err
@@ -162,20 +162,20 @@ def check_a_killed_copy_gives_the_source_back(bench: Bench) -> None:
     """After kill -9 the next run, or `--resume`, restores what the kernel allowed before."""
     source = bench.path("large")
     state = Path("/sys/block") / Path(source).name / "ro"
-    process = bench.start("copy", source, "/tmp/killed.img")
+    process = bench.start("copy", source, f"{WORK}/killed.img")
     wait_for(lambda: state.read_text().strip() == "1", 300, "the source is never read-only")
     process.kill()
     process.communicate()
     wait_for(lambda: opens_exclusively(source), 300, "the drive stays held")
     if state.read_text().strip() == "1":
-        ended = bench.run("copy", source, "/tmp/killed.img", "--resume")
+        ended = bench.run("copy", source, f"{WORK}/killed.img", "--resume")
         assert ended.code == 0, ended
     assert state.read_text().strip() == "0"
 
 
 def check_json_refusal_prints_no_document(bench: Bench) -> None:
     with in_use(bench, "mounted") as used:
-        ended = bench.run("copy", used, "/tmp/image", "--json")
+        ended = bench.run("copy", used, f"{WORK}/image", "--json")
     assert ended.code == 22, ended
     assert not ended.out or json.loads(ended.out), ended
 
@@ -183,5 +183,5 @@ def check_json_refusal_prints_no_document(bench: Bench) -> None:
 def check_that_this_finds_a_missing_o_excl(bench: Bench) -> None:
     """One of the four breakages: without O_EXCL a drive that another program holds would be copied."""
     with in_use(bench, "held") as used:
-        ended = bench.run("copy", used, "/tmp/held.img", breakage="no-exclusive")
+        ended = bench.run("copy", used, f"{WORK}/held.img", breakage="no-exclusive")
     assert ended.code != 22, ended

@@ -8,7 +8,7 @@ import os
 from pathlib import Path
 
 from tests.bench.drives import MIB, Drive
-from tests.bench.guest import Bench, moved_sectors, system, wait_for
+from tests.bench.guest import WORK, Bench, moved_sectors, system, wait_for
 
 WRITES = (
     Drive("flushed", bus="scsi", mib=8, logged=True),
@@ -51,9 +51,9 @@ def working_folder(bench: Bench, *, fresh: bool) -> None:
     device = bench.path("folder")
     if fresh:
         system("mke2fs", "-q", "-F", "-t", "ext4", device)
-    Path("/tmp/folder").mkdir()
-    system("mount", device, "/tmp/folder")
-    os.chdir("/tmp/folder")
+    (WORK / "folder").mkdir()
+    system("mount", device, f"{WORK}/folder")
+    os.chdir(f"{WORK}/folder")
     if fresh:
         os.sync()
 

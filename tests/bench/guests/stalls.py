@@ -5,11 +5,10 @@ from __future__ import annotations
 import signal
 import time
 from contextlib import suppress
-from pathlib import Path
 from subprocess import TimeoutExpired
 
 from tests.bench.drives import MIB, Drive
-from tests.bench.guest import Bench, areas_of, moved_sectors, opens_exclusively, wait_for
+from tests.bench.guest import WORK, Bench, areas_of, moved_sectors, opens_exclusively, wait_for
 
 RATE = 2 * MIB
 BAD = (7, 8, 9_000, 20_000, 32_767)
@@ -30,7 +29,7 @@ def waits_or_gives_up(bench: Bench, name: str) -> None:
     The kernel gives a read 30 s and tries again (drivers/scsi/sd.h, drivers/nvme/host/core.c); QEMU 7.2 does not
     survive the reset that comes then, so the drive is let go before, whatever the copy does.
     """
-    path, image = bench.path(name), Path(f"/tmp/{name}.img")
+    path, image = bench.path(name), WORK / f"{name}.img"
     command = ("copy", path, str(image), "--stuck-after", "10")
     before = moved_sectors(path, 2)
     process = bench.start(*command)

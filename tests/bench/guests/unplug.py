@@ -6,7 +6,7 @@ from contextlib import nullcontext
 from pathlib import Path
 
 from tests.bench.drives import MIB, Drive
-from tests.bench.guest import Bench, Ended, moved_sectors, wait_for
+from tests.bench.guest import WORK, Bench, Ended, moved_sectors, wait_for
 
 MIB_EACH = 16
 RATE = 2 * MIB  # of the sources: time to pull a plug, on a busy machine, too
@@ -47,7 +47,7 @@ def pull(bench: Bench, command: tuple[str, ...], pulled: str, column: int, break
 
 
 def survives_a_pulled_plug(bench: Bench, source: str, target: str, pulled: str) -> None:
-    folder = Path(f"/tmp/{pulled}")
+    folder = WORK / pulled
     folder.mkdir()
     command = command_of(bench, source, target, folder)
     ended = pull(bench, command, pulled, 2 if pulled == source else 6)
@@ -97,7 +97,7 @@ def check_nvme_target(bench: Bench) -> None:
 
 def check_that_this_finds_zero_taken_as_the_end(bench: Bench) -> None:
     """One of the four breakages: the copy of a pulled drive would come to its end and be called verified."""
-    folder = Path("/tmp/broken")
+    folder = WORK / "broken"
     folder.mkdir()
     command = command_of(bench, "nvme0", "patient", folder)
     ended = pull(bench, command, "nvme0", 2, breakage="zero-is-end")
