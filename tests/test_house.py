@@ -131,3 +131,12 @@ def test_files_are_made_in_one_place(path: Path) -> None:
 
 def test_who_makes_files_besides_still_does() -> None:
     assert [name for name in MAKES_FILES if not list(makes_files(HOUSE / name))] == []
+
+
+@pytest.mark.parametrize("path", sorted((HOUSE / "cli").glob("*.py")), ids=lambda path: path.name)
+def test_every_question_is_asked_in_one_place(path: Path) -> None:
+    """So that each, broken off, ends alike: see `ask` in common.py."""
+    asks = {"click.prompt", "click.confirm", "click.getchar", "click.pause"} & set(
+        re.findall(r"click\.\w+", path.read_text(encoding="utf-8"))
+    )
+    assert asks == ({"click.prompt"} if path.name == "common.py" else set())

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shlex
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -67,7 +69,7 @@ def copy(
     """
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_receipt
-    from drivecare.hardware.copying import Request, journal_beside, places, run
+    from drivecare.hardware.copying import ReceiptNotKept, Request, journal_beside, places, run
     from drivecare.hardware.heat import Heat
     from drivecare.transfer.damage import Policy
     from drivecare.transfer.engine import Settings
@@ -81,29 +83,33 @@ def copy(
         receipt_path, journal_path = receipt, journal_beside(receipt)
     policy = Policy(retries=retries, damage_seconds=None if damage_hours is None else damage_hours * 3600)
     heat = [Heat(path, root=machine(ctx).root).reason for path in (source, target)]
+    unkept: ReceiptNotKept | None = None
     with followed(*heat) as watch:
-        result = run(
-            Request(
-                source=source,
-                target=target,
-                receipt=receipt_path,
-                journal=journal_path,
-                job=folder.id if folder is not None else None,
-                resume=resume,
-                wishes=Wishes(allow_overwrite=allow_overwrite, acknowledged=acknowledge),
-                probe=probe,
-                known=known,
-                settings=Settings(policy=policy),
-                patience_seconds=stuck_after,
-                ask=lambda path: _what_it_says(path, machine(ctx), "source" if path == source else "target"),
-                say=_say,
-                watch=watch,
-            )
+        request = Request(
+            source=source,
+            target=target,
+            receipt=receipt_path,
+            journal=journal_path,
+            job=folder.id if folder is not None else None,
+            resume=resume,
+            wishes=Wishes(allow_overwrite=allow_overwrite, acknowledged=acknowledge),
+            probe=probe,
+            known=known,
+            settings=Settings(policy=policy),
+            patience_seconds=stuck_after,
+            ask=lambda path: _what_it_says(path, machine(ctx), "source" if path == source else "target"),
+            say=_say,
+            watch=watch,
         )
+        try:
+            result = run(request)
+        except ReceiptNotKept as error:
+            result, unkept = error.receipt, error
 
     def show(out: Console) -> None:
         show_receipt(out, result)
-        out.print(f"receipt: {receipt_path}", soft_wrap=True)
+        if unkept is None:
+            out.print(f"receipt: {receipt_path}", soft_wrap=True)
         if twins:
             out.print(_DETACH)
 
@@ -111,7 +117,15 @@ def copy(
     if twins and as_json:
         _say(_DETACH)
     again = f"file it with drivecare verify {shlex.quote(str(receipt_path))} and the same --job"
-    finish(result, show=show, as_json=as_json, exit_code=result.exit_code, folder=folder, again=again)
+    keep: tuple[Callable[[], object], ...] = ()
+    if unkept is not None:
+        keep = (partial(_raise, unkept),)
+        again = "run the command again with --resume, which reads the target back and writes the receipt"
+    finish(result, show=show, as_json=as_json, exit_code=result.exit_code, folder=folder, keep=keep, again=again)
+
+
+def _raise(error: Exception) -> None:
+    raise error
 
 
 def _what_it_says(path: str, machine: Machine, side: str) -> Drive | None:

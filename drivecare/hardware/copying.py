@@ -76,6 +76,18 @@ def journal_beside(receipt: Path) -> Path:
     return receipt.with_name(name + JOURNAL_SUFFIX)
 
 
+class ReceiptNotKept(Interrupted):
+    """All is copied and read back, but the receipt could not be written; it is in `receipt`, to be shown."""
+
+    def __init__(self, receipt: Receipt, error: Unavailable) -> None:
+        self.receipt = receipt
+        super().__init__(
+            f"all is copied, but the receipt {error.what}",
+            where=error.where,
+            hint="Make room there; --resume reads the target back again and writes the receipt",
+        )
+
+
 def run(request: Request) -> Receipt:
     """Copy, verify, write the receipt. Raises Refused, BadInput, Unavailable, Interrupted."""
     _refuse_as_paperwork(request)
@@ -224,11 +236,7 @@ def _save_receipt(path: Path, receipt: Receipt) -> None:
     try:
         write_file(path, encode(receipt), replace=True)
     except Unavailable as error:
-        raise Interrupted(
-            f"all is copied, but the receipt {error.what}",
-            where=error.where,
-            hint="Make room there; --resume reads the target back again and writes the receipt",
-        ) from error
+        raise ReceiptNotKept(receipt, error) from error
 
 
 def _say_what_room(request: Request, journal: Journal, target: Side) -> None:

@@ -14,7 +14,7 @@ from click.testing import CliRunner
 
 from drivecare.cli.main import cli
 from drivecare.errors import Interrupted, Unavailable
-from drivecare.hardware import scanning
+from drivecare.hardware import copying, scanning
 from drivecare.job import folder as job_folders
 from tests.cli.bench import run
 from tests.cli.test_selftest import bench
@@ -101,6 +101,23 @@ def test_a_scan_s_result_is_shown_where_nothing_can_be_written_at_all(
     ran = run(cli, "readscan", "drive.img")
     assert (ran.exit_code, "READABLE   Everything could be read." in ran.out) == (23, True)
     assert "drive.img.readscan.json: cannot be written" in ran.err
+
+
+def test_a_copy_whose_receipt_finds_no_room_is_shown_and_ended_later(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def no_room(path: Path, _: bytes, *, replace: bool) -> None:
+        raise Unavailable("cannot be written: No space left on device", where=str(path))
+
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "drive.img").write_bytes(b"x" * 8192)
+    with monkeypatch.context() as full:
+        full.setattr(copying, "write_file", no_room)
+        ran = run(cli, "copy", "drive.img", "target.img")
+    assert (ran.exit_code, "VERIFIED" in ran.out, "receipt:" in ran.out) == (23, True, False)
+    assert "all is copied, but the receipt cannot be written" in ran.err
+    assert "run the command again with --resume" in ran.err
+    assert run(cli, "copy", "drive.img", "target.img", "--resume").exit_code == 0
 
 
 def test_what_cannot_be_recorded_is_not_said_to_be(full_disk: Path) -> None:
