@@ -145,7 +145,8 @@ def _compare_strong(first: DriveId, second: DriveId) -> Answer:
         return "yes" if any(names[digits] == others[digits] for digits in comparable) else "no"
     answer = _compare_serials(first, second, a.native_serial, b.native_serial)
     # The serial number is the controller's: it tells drives apart, but not the namespaces of one drive.
-    unnamed = (a.namespace is None) != (b.namespace is None) and max(a.namespace or 1, b.namespace or 1) > 1
+    numbers = {a.namespace, b.namespace}
+    unnamed = None in numbers and not numbers <= {None, 1}
     return "unknown" if answer == "yes" and unnamed else answer
 
 

@@ -44,9 +44,7 @@ def _raw_left(row: Attribute) -> int | None:
 
 def _value_or_raw_left(row: Attribute) -> int | None:
     """Value counts percent left; where it stands at 100 a raw of 1 to 99 tells more."""
-    if row.value == 100 and row.raw is not None and 0 < row.raw < 100:
-        return 100 - row.raw
-    return _falling_value(row)
+    return _raw_left(row) if row.value == 100 else _falling_value(row)
 
 
 class WearRule(NamedTuple):

@@ -63,8 +63,7 @@ def _number_of(limit: float | str | bool, signals: Signals) -> int | float | Non
     """A limit as a number: its own, or the value of the signal it names; None where that was not said."""
     if not isinstance(limit, str):
         return limit
-    named = signals.get(limit)
-    return named[0].value if named and not isinstance(named[0].value, str) else None
+    return next((signal.value for signal in signals.get(limit, ()) if not isinstance(signal.value, str)), None)
 
 
 def _silenced(rule: Rule, signals: Signals) -> bool:

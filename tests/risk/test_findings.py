@@ -78,3 +78,50 @@ def test_every_row_at_its_threshold_is_a_finding() -> None:
     found = assess(reading(attributes=rows)).findings
     named = [f.detail for f in found if f.signal == "prefail_now"]
     assert sorted(detail.split()[1] for detail in named) == ["10", "3", "5"]
+
+
+def test_a_limit_may_be_another_signal_and_one_that_is_not_said_limits_nothing() -> None:
+    rule = RULE.format(severity="replace", limit='"most_dents"')
+    rules = msgspec.structs.replace(load_rules(), by_signal={"dents": decode_rules(rule.encode(), origin="invented")})
+    limits: dict[int | str | None, list[tuple[str, object]]] = {
+        2: [("replace", 2)],
+        3: [],
+        "few": [],
+        None: [],
+    }
+    for most, found in limits.items():
+        told = {"most_dents": (Signal(value=most),)} if most is not None else {}
+        judged = judge({"dents": (Signal(value=3),), **told}, HDD, rules)
+        assert [(one.finding.severity, one.finding.limit) for one in judged] == found
+
+
+@pytest.mark.parametrize(("state", "number"), [("now", 30), ("past", 20)])
+def test_a_row_is_shown_by_the_number_that_crossed_its_threshold(state: str, number: int) -> None:
+    """What it is now, or the worst it ever was."""
+    crossed = msgspec.structs.replace(row(5, state, prefail=True), value=30, worst=20, threshold=36)
+    (finding,) = [f for f in assess(reading(attributes=(crossed,))).findings if f.signal.startswith("prefail")]
+    assert (finding.observed, finding.limit) == (number, 36)
+
+
+@pytest.mark.parametrize("state", ["off", "unsupported"])
+def test_a_drive_that_keeps_no_health_data_is_unproven_by_name(state: str) -> None:
+    drive = msgspec.structs.replace(HDD, smart=state)
+    judged = assess(Reading(drive=drive, values=Values(power_on_hours=1)))
+    assert (judged.verdict, judged.findings[0].signal) == ("unproven", f"smart-{state}")
+
+
+def test_one_row_with_a_threshold_is_health_data() -> None:
+    whole = row(5, "past", prefail=True)
+    partial = msgspec.structs.replace(row(9, "past", prefail=False), value=None, threshold=None, state=None)
+    for rows in ((whole, partial), (partial, whole)):
+        assert assess(Reading(drive=HDD, attributes=rows)).verdict != "unproven"
+    assert assess(Reading(drive=HDD, attributes=(partial,))).verdict == "unproven"
+
+
+@pytest.mark.parametrize("more", [(), ("temperature exceeded",)], ids=["alone", "and another"])
+def test_a_verdict_that_a_bridge_worked_out_from_heat_alone_does_not_bind(more: tuple[str, ...]) -> None:
+    hot = (row(190, "now", prefail=False),)
+    qualified = reading(drive_says="failing", qualifiers=("attribute check only", *more), attributes=hot)
+    own_word = reading(drive_says="failing", qualifiers=more, attributes=hot)
+    assert assess(qualified).verdict == "recheck"
+    assert assess(own_word).verdict == "evacuate"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import fcntl
 import itertools
 import os
 import stat
@@ -110,6 +112,48 @@ def test_a_flipped_byte_is_named(tree: Path, tmp_path: Path) -> None:
     assert receipt is not None
     assert not receipt.verified
     assert receipt.verification is None
+
+
+def test_a_bag_may_lie_in_folders_that_are_not_there_yet(tmp_path: Path) -> None:
+    (tmp_path / "source").mkdir()
+    (tmp_path / "source" / "letter").write_bytes(b"Dear")
+    assert copy_files(tmp_path / "source", tmp_path / "one" / "two" / "bag", now=now).verified
+    assert (tmp_path / "one" / "two" / "bag" / "data" / "letter").read_bytes() == b"Dear"
+
+
+@pytest.mark.parametrize(("count", "more"), [(8, None), (9, "; and 1 more"), (20, "; and 12 more")])
+def test_the_first_eight_misfits_are_listed_and_the_others_counted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, count: int, more: str | None
+) -> None:
+    (tmp_path / "source").mkdir()
+    monkeypatch.setattr(files, "cannot_hold", lambda tree, abilities: (f"misfit {number}" for number in range(count)))
+    with pytest.raises(Refused) as caught:
+        copy_files(tmp_path / "source", tmp_path / "bag", now=now)
+    listed = "; ".join(f"misfit {number}" for number in range(8))
+    assert caught.value.what == f"the target cannot hold what the source has: {listed}{more or ''}"
+
+
+@pytest.mark.parametrize("cached", ["a", "b"])
+def test_a_bag_of_which_one_file_was_read_through_the_cache_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, cached: str
+) -> None:
+    """Some file systems refuse direct reads of some files: the method named is the weaker one."""
+    source = tmp_path / "source"
+    source.mkdir()
+    for name in ("a", "b"):
+        (source / name).write_bytes(name.encode() * 5000)
+    true_read = os.preadv
+
+    def refusing(descriptor: int, buffers: list[Any], offset: int, *flags: int) -> int:
+        name = Path(os.readlink(f"/proc/self/fd/{descriptor}")).name
+        if name == cached and fcntl.fcntl(descriptor, fcntl.F_GETFL) & os.O_DIRECT:
+            raise OSError(errno.EINVAL, "Invalid argument")
+        return true_read(descriptor, buffers, offset, *flags)
+
+    monkeypatch.setattr(os, "preadv", refusing)
+    verification = copy_files(source, tmp_path / "bag", now=now).verification
+    assert verification is not None
+    assert verification.method == "cache-dropped"
 
 
 @pytest.mark.parametrize("damage", ["missing", "extra", "manifest", "tag"])

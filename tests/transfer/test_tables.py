@@ -145,6 +145,23 @@ def test_a_gpt_with_a_wrong_check_sum_is_none() -> None:
     assert read_table(reader(data)).kind != "gpt"
 
 
+@pytest.mark.parametrize("readable", [512, 512 + 8, 512 + 91, 1024, 1024 + 127])
+def test_a_gpt_of_which_not_all_can_be_read_is_no_error(readable: int) -> None:
+    """A bad sector may lie anywhere in the table: what cannot be read of it is as if it were not there."""
+    table = read_table(reader(gpt(4 * MIB, 512, (64, 127, "Recovery"))[:readable]))
+    assert [partition for partition in table.partitions if partition.table == "gpt"] == []
+
+
+def test_a_logical_partition_stands_only_where_a_table_is_signed() -> None:
+    """Common practice, no source: 55 AA ends every block of the chain; without it, the bytes are something else."""
+    data = bytearray(MIB)
+    data[:512] = mbr((0x05, 64, 1000))
+    data[64 * 512 : 65 * 512] = mbr((0x83, 1, 10))
+    assert [partition.number for partition in read_table(reader(data)).partitions] == [1, 5]
+    data[65 * 512 - 1] ^= 1
+    assert [partition.number for partition in read_table(reader(data)).partitions] == [1]
+
+
 def test_names_of_what_lies_in_an_area() -> None:
     parts = read_table(reader(gpt(4 * MIB, 512, (64, 127, "Recovery"), (128, 255, "")))).partitions
     assert names_at(parts, area(100 * 512, 101 * 512)) == ("partition 1 (Recovery)",)

@@ -1,0 +1,136 @@
+"""What the gate says at each shut item, and the one command that comes next, filled in as far as it is known."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from drivecare.documents import Value
+from drivecare.job.case import load_case
+from drivecare.job.gate import judge
+from drivecare.job.model import Item
+from drivecare.reading.model import Drive
+from tests.job.carried import (
+    NEW,
+    NOW,
+    OLD,
+    OTHER,
+    assessment,
+    data_route,
+    device,
+    fact,
+    filed,
+    image,
+    pending,
+    plan,
+    receipt,
+)
+
+
+def item(folder: Path, documents: list[Value], name: str) -> Item:
+    result = judge(load_case(filed(folder, documents), now=NOW))
+    return next(item for item in result.items if item.item == name)
+
+
+RECHECK = assessment(OLD, "recheck", findings=(pending(3, "recheck"),))
+NO_COPY = [*data_route()[:4], *data_route()[5:]]
+UNREAD = [data_route()[0], *data_route()[2:]]
+UNINSPECTED = [*data_route()[:3], *data_route()[4:]]
+TO_IMAGE = receipt(device(OTHER, "/dev/sdb"), image("/jobs/a.img"))
+FROM_IMAGE = receipt(image("/jobs/a.img"), device(NEW, "/dev/sdc"), parents=("ab" * 32,))
+
+SAID: dict[str, tuple[list[Value], str, str, str]] = {
+    # what is filed; the item; its evidence; the command that comes next
+    "way out not taken": (
+        [fact("consent"), RECHECK],
+        "verdict",
+        "recheck, its way out not taken: another cable, read 100 GB, read again",
+        "drivecare job record 1042 way-out --note 'WHAT WAS DONE'",
+    ),
+    "no copy": (
+        NO_COPY,
+        "copy-verified",
+        "no copy to Petrel PM-500 PM6-311842",
+        "drivecare copy /dev/sdb /dev/sdc --job 1042",
+    ),
+    "old drive not read": (
+        UNREAD,
+        "copy-verified",
+        "the old drive was not read, so no copy can be told to be of it",
+        "drivecare copy DRIVE /dev/sdc --job 1042",
+    ),
+    "new drive not read": (
+        UNINSPECTED,
+        "copy-verified",
+        "the new drive was not read, so no copy can be told to be of it",
+        "drivecare copy /dev/sdb NEW_DRIVE --job 1042",
+    ),
+    "copied by an image from another drive": (
+        [*data_route()[:4], TO_IMAGE, FROM_IMAGE, *data_route()[5:]],
+        "copy-verified",
+        "copied from Petrel PM-500 PM6-999999, the customer's drive is Kestrel KD-500 KX25-00417",
+        "drivecare copy /dev/sdb /dev/sdc --job 1042",
+    ),
+    "an image of unknown origin": (
+        [*data_route()[:4], FROM_IMAGE, *data_route()[5:]],
+        "copy-verified",
+        "copied from the image /jobs/a.img, whose own verified receipt is not in this job",
+        "drivecare copy /jobs/a.img IMAGE --job 1042",
+    ),
+    "planned for another drive": (
+        [*data_route()[:2], plan(source=OTHER), *data_route()[3:]],
+        "plan",
+        "made for Petrel PM-500 PM6-999999, not for Kestrel KD-500 KX25-00417",
+        "drivecare plan --host 'MC2 rev 3' --reading /dev/sdb --stock STOCK.csv --job 1042",
+    ),
+    "another drive fitted": (
+        [*data_route()[:2], plan(chosen=OTHER), *data_route()[3:]],
+        "fitted-is-planned",
+        "planned is Petrel PM-500, read was Petrel PM-500 PM6-311842",
+        "drivecare plan --host 'MC2 rev 3' --reading /dev/sdb --candidate NEW_DRIVE --job 1042",
+    ),
+    "new drive failed its inspection": (
+        [*data_route()[:3], assessment(NEW, "recheck", sale="new", path="/dev/sdc"), *data_route()[4:]],
+        "inspection",
+        "Petrel PM-500 PM6-311842, judged as new: recheck: It is recheck.",
+        "drivecare assess ANOTHER_DRIVE --as new --job 1042",
+    ),
+    "no inspection": (
+        UNINSPECTED,
+        "inspection",
+        "the new drive was not inspected",
+        "drivecare assess NEW_DRIVE --as new --job 1042",
+    ),
+}
+
+
+@pytest.mark.parametrize("name", SAID)
+def test_a_shut_item_says_why_and_what_comes_next(tmp_path: Path, name: str) -> None:
+    documents, which, evidence, following = SAID[name]
+    shut = item(tmp_path, documents, which)
+    assert (shut.holds, shut.evidence.partition(" (0")[0], shut.next) == (False, evidence, following)
+
+
+@pytest.mark.parametrize(
+    ("drive", "says", "following"),
+    [
+        (
+            msgspec.structs.replace(
+                OLD, identity=msgspec.structs.replace(OLD.identity, wwn=None, native_serial=None, strength="weak")
+            ),
+            "Kestrel KD-500 KX25-00417: the bridge hides identity; use another dock, or log the label",
+            "drivecare job record 1042 weak-identity KX25-00417",
+        ),
+        (
+            Drive(model="Kestrel KD-500"),
+            "Kestrel KD-500: the bridge gives no identity; use another dock",
+            "drivecare assess DRIVE --job 1042",
+        ),
+    ],
+    ids=["hidden", "none"],
+)
+def test_a_drive_that_does_not_say_who_it_is(tmp_path: Path, drive: Drive, says: str, following: str) -> None:
+    shut = item(tmp_path, [fact("consent"), assessment(drive, "refit")], "old-drive-identity")
+    assert (shut.holds, shut.evidence, shut.next) == (False, says, following)

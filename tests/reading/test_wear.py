@@ -1,0 +1,110 @@
+"""Percent used and spare blocks, from rows in which every maker counts in its own way."""
+
+from __future__ import annotations
+
+import pytest
+
+from drivecare.reading.decode import decode_report
+from drivecare.reading.model import Attribute
+from drivecare.reading.raw_values import error_count, main_number
+from drivecare.reading.wear import percent_used, spare
+from tests.reading.recorded import report
+
+
+def row(number: int, name: str, value: int | None, raw: int | None = None, threshold: int | None = 0) -> Attribute:
+    return Attribute(id=number, name=name, value=value, raw=raw, threshold=threshold)
+
+
+WEAR, USED, LEFT, RAW_LEFT = "Wear_Leveling_Count", "Percent_Lifetime_Used", "SSD_Life_Left", "Remaining_Lifetime_Perc"
+
+
+@pytest.mark.parametrize(
+    ("attribute", "used"),
+    [
+        (row(177, WEAR, 88, 300), 12),
+        (row(177, WEAR, 100, 0), 0),
+        (row(177, WEAR, 0, 9000), 100),
+        (row(177, WEAR, 101, 300), None),
+        (row(177, WEAR, None, 300), None),
+        (row(202, USED, 95, 5), 5),
+        (row(202, USED, 0, 120), 120),  # the value has stopped, the raw goes on
+        (row(202, USED, 0, 255), 255),
+        (row(202, USED, 0, 256), 100),
+        (row(202, USED, 95, 95), 5),  # this raw is something else
+        (row(231, LEFT, 100, 97), 3),
+        (row(231, LEFT, 100, 1), 99),
+        (row(231, LEFT, 100, 100), 0),
+        (row(231, LEFT, 100, 0), 0),
+        (row(231, LEFT, 90, 97), 10),  # the value moves, so it is the one that counts
+        (row(231, LEFT, 100, None), 0),
+        (row(169, RAW_LEFT, 100, 60), 40),
+        (row(169, RAW_LEFT, 90, 100), 0),
+        (row(169, RAW_LEFT, 55, 0), 45),
+        (row(169, RAW_LEFT, 55, 101), 45),
+        (row(169, RAW_LEFT, 55, None), 45),
+        (row(233, "Media_Wearout_Indicator", 93, 0), 7),
+        (row(233, "Unknown_Attribute", 93, 0), None),
+    ],
+)
+def test_a_row_tells_percent_used(attribute: Attribute, used: int | None) -> None:
+    assert percent_used((attribute,), "") == used
+
+
+def test_the_worst_of_several_rows_counts() -> None:
+    rows = (row(177, WEAR, 88), row(202, USED, 80, 20), row(231, LEFT, 95))
+    assert percent_used(rows, "") == percent_used(rows[::-1], "") == 20
+
+
+@pytest.mark.parametrize(
+    ("attribute", "told"),
+    [
+        (row(170, "Available_Reservd_Space", 100, threshold=10), (100, 10)),
+        (row(232, "Spare_Blocks", 0, threshold=10), (0, 10)),
+        (row(170, "Available_Reservd_Space", 100, threshold=0), (100, None)),
+        (row(170, "Available_Reservd_Space", 101, threshold=10), (None, None)),
+        (row(170, "Available_Reservd_Space", None, threshold=10), (None, None)),
+        (row(170, "Bad_Block_Count", 100, threshold=10), (None, None)),
+        (row(171, "Available_Reservd_Space", 100, threshold=10), (None, None)),
+    ],
+)
+def test_a_row_of_reserved_space_tells_the_spare(attribute: Attribute, told: tuple[int | None, int | None]) -> None:
+    assert spare((attribute,)) == told
+
+
+def test_a_count_of_bad_events_is_the_lower_half_of_its_raw_value() -> None:
+    assert [error_count(str(number)) for number in (5, 2**32 - 1, 2**32, 2**32 + 5, 7 * 2**32 + 6)] == [
+        5,
+        2**32 - 1,
+        0,
+        5,
+        6,
+    ]
+
+
+def test_a_packed_rate_is_its_errors() -> None:
+    packed = str(3 << 32 | 70_000)
+    assert main_number(1, "Raw_Read_Error_Rate", packed, packed_rates=True) == 3
+    assert main_number(1, "Raw_Read_Error_Rate", packed) == 3 << 32 | 70_000
+    assert main_number(5, "Reallocated_Sector_Ct", packed, packed_rates=True) == 70_000
+
+
+@pytest.mark.parametrize(
+    ("read_at", "hours"),
+    [("2026-11-25", 90_000), ("2013-11-25", 90_000), ("2012-11-25", None), ("2008-11-25", 90_000), ("unknown", 90_000)],
+    ids=["today", "just possible", "impossible", "a clock that was never set", "no date"],
+)
+def test_hours_that_no_drive_of_its_kind_can_have_run_by_then(read_at: str, hours: int | None) -> None:
+    """Serial ATA is of 2003 (Serial ATA 1.0a), and a year has 8,766 hours: 90,000 are possible from 2013 on."""
+    text = report("hdd-nothing-against-it").replace("21904", "90000")
+    reading = decode_report(text, read_at=read_at)
+    assert reading.values.power_on_hours == hours
+    assert ("hours-implausible" in {gap.code for gap in reading.gaps}) is (hours is None)
+
+
+def test_a_statistic_of_zero_is_zero_and_not_unsaid() -> None:
+    statistics = "\nDevice Statistics (GP Log 0x04)\nPage  Offset Size        Value Flags Description\n"
+    statistics += "0x04  0x008  4               0  ---  Number of Reported Uncorrectable Errors\n"
+    text = report("hdd-nothing-against-it")
+    bare = "".join(line for line in text.splitlines(keepends=True) if not line.startswith("187 "))
+    assert decode_report(bare).values.reported_uncorrectable is None
+    assert decode_report(bare + statistics).values.reported_uncorrectable == 0
