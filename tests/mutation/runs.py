@@ -19,7 +19,7 @@ from tests.mutation.targets import Mutant, Unsound
 
 # For the tests of the room, for all others, for one test: many times what they take. A mutant that takes longer hangs.
 LIKELY_SECONDS, REST_SECONDS, TEST_SECONDS = 300, 900, 60
-MOST_MEMORY_BYTES = 6 << 30
+MOST_MEMORY_BYTES = 4 << 30
 
 _LEFT_OUT = shutil.ignore_patterns(".*", "__pycache__", "*.egg-info", "build", "dist")
 _PYTEST = (

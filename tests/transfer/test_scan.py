@@ -100,6 +100,15 @@ def test_unreadable_sectors_are_found_exactly() -> None:
     ]
 
 
+@pytest.mark.parametrize(
+    ("size", "zones"), [(3000 * MIB, 256), (64 * MIB, 8), (16 * MIB, 2), (15 * MIB, 1), (200_000, 1)], ids=str
+)
+def test_a_zone_of_the_curve_has_eight_blocks_at_the_least(size: int, zones: int) -> None:
+    seen, running = scan(Surface(size_bytes=size))
+    blocks = -(-size // running.state().block_bytes)
+    assert len(seen.curve) == min(256, max(1, blocks // 8)) == zones
+
+
 def test_a_bad_sector_is_looked_for_by_halves() -> None:
     """Each failed read may cost a failing drive seconds: one sector takes two reads for every halving of its block."""
     surface = Surface(bad=frozenset({70_000}))
