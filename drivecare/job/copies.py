@@ -78,13 +78,15 @@ def copies_made(case: Case) -> tuple[CustomerCopy, ...]:
         if doubt is None or path not in copies:
             copies[path] = CustomerCopy(path=path, kind=kind, proof=proof, doubt=doubt)
 
-    for journal in _journals(case):
-        if journal.target.kind == "image" and journal.job == case.id:
-            add(Path(journal.target.path), "image", journal)
     for receipt in case.receipts:
         target = receipt.document.target
         if target.kind == "image" and _is_own(case, receipt):
             add(Path(target.path), "image", receipt.document, _doubt(case, receipt))
+    for journal in _journals(case):
+        path = Path(journal.target.path)
+        filed = copies.get(path)
+        if filed is None or filed.doubt is not None or journal.phase != "done":  # done: what was filed tells more
+            add(path, "image", journal)
     for bag in case.bags:
         delivered = _is_delivered(case, bag)
         if _is_own(case, bag) and delivered != "yes":
@@ -123,13 +125,14 @@ def _has_paperwork(folder: Path, receipt: Receipt) -> bool:
 
 
 def _journals(case: Case) -> Iterator[Journal]:
-    """Journals of copies that lie in the job's folder."""
+    """Journals of this job's copies to images. Those of 0.1.0 do not name the job; a copy put them into its folder."""
     for path in sorted(case.folder.glob(_JOURNALS)) if case.folder is not None else ():
         try:
             journal = JournalFile(path).load()
         except DriveCareError:
             continue
-        if journal is not None:
+        own = (case.id,) if case.opening.tool_version is not None else (case.id, None)
+        if journal is not None and journal.target.kind == "image" and journal.job in own:
             yield journal
 
 

@@ -7,6 +7,7 @@ import os
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from drivecare.documents import Value, encode
@@ -106,28 +107,45 @@ def test_a_receipt_of_0_1_0_counts_where_the_copy_left_its_own_beside_it(tmp_pat
     assert paths(copies_made(load_case(job, now=NOW))) == ([made] if own else [])
 
 
-def test_the_image_of_an_unfinished_copy_is_the_jobs_too(tmp_path: Path) -> None:
+def journal_of(path: Path, job: str | None, content: bytes = CONTENT) -> Journal:
+    """Of a copy to an image that was cut short."""
+    digest = hashlib.sha256(content).digest()
+    return Journal(
+        source=device(OLD, "/dev/sdb"),
+        target=End(path=str(path), kind="image", size_bytes=len(content)),
+        bytes_total=len(content),
+        chunk_bytes=1 << 20,
+        fill="x",
+        started="2026-11-25T10:30:00+00:00",
+        job=job,
+        copied=(CopiedRun(offset=0, length=len(content), digests=digest),),
+    )
+
+
+@pytest.mark.parametrize("job_id", ["1042", None], ids=["own", "of 0.1.0"])
+def test_the_image_of_an_unfinished_copy_is_the_jobs_too(tmp_path: Path, job_id: str | None) -> None:
     part = tmp_path / "part.img"
     part.write_bytes(CONTENT)
     job = filed(tmp_path / "jobs", data_route())
-    run = CopiedRun(offset=0, length=len(CONTENT), digests=bytes.fromhex(CHUNK))
-    for name, id, path in (("part.img", "1042", part), ("foreign.img", "1041", tmp_path / "foreign.img")):
-        journal = Journal(
-            source=device(OLD, "/dev/sdb"),
-            target=End(path=str(path), kind="image", size_bytes=len(CONTENT)),
-            bytes_total=len(CONTENT),
-            chunk_bytes=1 << 20,
-            fill="x",
-            started="2026-11-25T10:30:00+00:00",
-            job=id,
-            copied=(run,),
-        )
-        JournalFile(job.path / f"{name}.journal.json").save(journal)
+    JournalFile(job.path / "part.img.journal.json").save(journal_of(part, job_id))
+    JournalFile(job.path / "foreign.img.journal.json").save(journal_of(tmp_path / "foreign.img", "1041"))
     case = load_case(job, now=NOW)
     assert [(copy.path, copy.contents) for copy in to_forget(case, {})] == [(part, "700 bytes, of an unfinished copy")]
     check_closing(case, anyway=None, forget=True, fates={})
     forget(to_forget(case, {})[0])
     assert not part.exists()
+
+
+def test_an_image_begun_anew_is_known_by_its_journal(tmp_path: Path) -> None:
+    case, made, _ = with_images(tmp_path)
+    made.write_bytes(b"the same drive, some days later")
+    folder = tmp_path / "jobs" / "1042"
+    anew = journal_of(made, "1042", made.read_bytes())
+    JournalFile(folder / "made.img.journal.json").save(anew)
+    assert copies_made(load_case(JobFolder(path=folder), now=NOW))[0].why_another() is None
+    JournalFile(folder / "made.img.journal.json").save(msgspec.structs.replace(anew, phase="done"))
+    filed_copy = copies_made(load_case(JobFolder(path=folder), now=NOW))[0]
+    assert filed_copy.proof == copies_made(case)[0].proof  # a copy that is done is told of by its receipt
 
 
 def on(drive: Identity | None, folder: Path) -> BagReceipt:

@@ -114,6 +114,24 @@ def test_what_is_no_journal_is_refused(tmp_path: Path, data: bytes) -> None:
         file.load()
 
 
+def test_a_journal_of_0_1_0_is_gone_on_with(tmp_path: Path) -> None:
+    """As 0.1.0 wrote it, without the fields that came later: its seal is over its own bytes."""
+    data = Path(__file__).with_name("journal-0.1.0.json").read_bytes()
+    file = JournalFile(tmp_path / "t.journal.json")
+    file.path.write_bytes(data)
+    loaded = file.load()
+    assert loaded is not None
+    assert (loaded.reads, loaded.job, loaded.target.path) == (3, None, "/srv/old.img")
+    file.save(loaded)
+    assert file.load() == sealed(loaded)
+    for place in range(0, len(data), 7):
+        altered = bytearray(data)
+        altered[place] ^= 1
+        file.path.write_bytes(altered)
+        with pytest.raises(Refused):
+            file.load()
+
+
 def test_half_a_journal_is_refused(tmp_path: Path) -> None:
     file = JournalFile(tmp_path / "t.journal.json")
     file.save(journal())
