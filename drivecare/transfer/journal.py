@@ -120,8 +120,8 @@ def sealed(journal: Journal) -> Journal:
 
 def _is_sealed(data: bytes, check: str) -> bool:
     """Whether `check` is that of the bytes as they lie there, so that a version with more fields reads earlier ones."""
-    before, found, after = data.partition(f'"check": "{check}"'.encode())
-    return bool(found) and hashlib.sha256(before + b'"check": ""' + after).hexdigest() == check
+    before, _, after = data.partition(f'"check": "{check}"'.encode())
+    return hashlib.sha256(before + b'"check": ""' + after).hexdigest() == check
 
 
 def _consistent(journal: Journal) -> bool:

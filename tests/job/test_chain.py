@@ -74,6 +74,20 @@ def test_a_job_left_alone_holds(job: JobFolder) -> None:
     assert job.audit() == Audit()
 
 
+def test_a_line_is_on_the_disk_before_filing_ends_and_after_its_result(
+    job: JobFolder, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    flushed: list[str] = []
+
+    def flush(descriptor: int) -> None:
+        flushed.append(str(Path(f"/proc/self/fd/{descriptor}").readlink()))
+
+    monkeypatch.setattr(os, "fsync", flush)
+    job.file(fact("detached"))
+    assert flushed[0].endswith(".part")  # the result, before it takes its name
+    assert flushed[1:] == [str(job.path), str(job.path / CHAIN)]
+
+
 # --- what is done to results ------------------------------------------------------------------------------------------
 
 
@@ -154,6 +168,15 @@ def test_a_result_brought_in_is_named_until_it_is_gone(job: JobFolder, name: str
     assert job.file(fact("consent")).name.startswith("0007-")  # one that is far off does not carry others along
     (job.path / name).unlink()
     assert records(job).holds
+
+
+def test_a_link_in_place_of_the_next_result_is_not_taken_for_one(job: JobFolder) -> None:
+    """As another result without a line would lie there after a kill."""
+    name = NAME.format(number=7)
+    (job.path / name).symlink_to(file_of(job, 4))
+    assert records(job).evidence == f"{name} is a link, not a file"
+    with pytest.raises(Refused, match="is a link, not a file"):
+        job.mend_chain(mending())
 
 
 def test_a_removed_number_is_not_given_again(job: JobFolder) -> None:

@@ -102,9 +102,18 @@ def test_a_receipt_of_0_1_0_counts_where_the_copy_left_its_own_beside_it(tmp_pat
     job = filed(tmp_path / "jobs", [*data_route(), old, later])
     (job.path / CHAIN).unlink()
     assert copies_made(load_case(job, now=NOW)) == ()
-    kept = old if own else of_image(made, started="2026-11-24T11:00:00+00:00")
+    kept = old if own else of_image(made, started="2026-11-25T10:29:00+00:00")
     (job.path / "made.img.receipt.json").write_bytes(encode(kept))
     assert paths(copies_made(load_case(job, now=NOW))) == ([made] if own else [])
+
+
+def test_a_copy_begun_before_a_job_of_0_1_0_was_opened_is_not_that_jobs(tmp_path: Path) -> None:
+    at, made = "2026-11-25T11:00:00+00:00", tmp_path / "made.img"
+    verified = Verification(method="direct", at=at)
+    earlier = of_image(made, started="2026-11-25T08:59:00+00:00", finished=at, verification=verified)
+    job = filed(tmp_path / "jobs", [earlier])
+    (job.path / "made.img.receipt.json").write_bytes(encode(earlier))
+    assert copies_made(load_case(job, now=NOW)) == ()
 
 
 def journal_of(path: Path, job: str | None, content: bytes = CONTENT) -> Journal:

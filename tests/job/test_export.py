@@ -116,8 +116,10 @@ def test_an_image_is_known_again_under_another_path(job: JobFolder, tmp_path: Pa
         named.symlink_to(path)
     size = End(path=str(named), kind="image", size_bytes=SIZE_OF_IMAGE)
     job.file(receipt(device(OLD, "/dev/sdb"), size))
-    _, left_out = export(job, tmp_path / "1042.tar.gz")
+    (job.path / "notes.txt").write_bytes(b"y" * SIZE_OF_IMAGE)  # as large, and not the image
+    names, left_out = export(job, tmp_path / "1042.tar.gz")
     assert "old.img" in [left.file for left in left_out]
+    assert "notes.txt" in names
 
 
 def test_the_image_of_an_unfinished_copy_stays_out(job: JobFolder, tmp_path: Path) -> None:
