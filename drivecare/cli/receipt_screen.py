@@ -76,9 +76,12 @@ def _headline(receipt: Receipt) -> Iterator[str]:
 def _unproven(receipt: Receipt) -> Iterator[str]:
     """Read back wrong, or not read back at all: two things."""
     silent = sum(one.length for one in receipt.target_unreadable)
-    if receipt.mismatched or not silent:
-        read_back = size(receipt.bytes_total - silent)
-        yield f"NOT VERIFIED: the target does not hold what it must. {read_back} were read back."
+    if receipt.mismatched:
+        wrong = sum(one.length for one in receipt.mismatched)
+        places = several(len(receipt.mismatched), "area")
+        yield f"NOT VERIFIED: the target does not hold what it must, in {places} of together {wrong:,} bytes."
+    elif not silent:
+        yield "NOT VERIFIED: the target was not read back whole."
     else:
         yield f"NOT VERIFIED: {size(silent)} of the target could not be read back; the rest agrees."
 

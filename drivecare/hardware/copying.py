@@ -302,7 +302,7 @@ def _begin(
         used = tuple(name for name in wishes.acknowledged if target.content is not None)
         return msgspec.structs.replace(fresh, acknowledged=used, source_modified_ns=_modified_ns(source), job=job)
     target_end = target.end
-    if target_end.kind == "image" and (target_end.size_bytes < former.target.size_bytes or not former.copied):
+    if target_end.kind == "image":
         target_end = msgspec.structs.replace(target_end, size_bytes=former.target.size_bytes)  # it gets that again
     if former.copied and not target.exists:
         raise Refused(
@@ -357,8 +357,10 @@ def _is_begun(former: Journal, source: Side, target: Side, patience: Patience) -
         return True
     if not target.exists:
         return True
+    if not target.is_device and is_.size_bytes != was.size_bytes:  # it gets its size again, which adds or cuts off
+        return is_.size_bytes < was.size_bytes and begin_alike(source, target, patience)
     same_path = Path(was.path).absolute() == Path(is_.path).absolute()
-    if not target.is_device and same_path and was.size_bytes == is_.size_bytes:
+    if not target.is_device and same_path:
         return True
     if was.attachment is not None and was.attachment == is_.attachment:
         return True

@@ -197,7 +197,7 @@ class Copying:
             self._segmenter.forget()
             raise
         if not self.target.present():
-            raise Gone(f"{self.target.path} is no longer there")
+            raise Gone(f"{self.target.path} is no longer there as it was")
         self.ledger.add(unsaved)
         self._write_journal(phase)
 
@@ -242,7 +242,7 @@ class Copying:
                 break
         agreeing = [s for s in window if digest_of(self.target, s.where, self.buffers[0]) == s.digest]
         if not self.target.present():
-            raise Gone(f"{self.target.path} is no longer there")
+            raise Gone(f"{self.target.path} is no longer there as it was")
         if len(window) > 1 and not agreeing:
             raise Refused(
                 "the target holds nothing of what was last copied to it",

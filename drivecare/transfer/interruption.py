@@ -41,7 +41,9 @@ def interrupted(
             f"{error}; process {error.pid} still waits for it", hint=f"Power the drive off and on. {onward}"
         )
     if isinstance(error, Gone):
-        return Interrupted(str(error), hint=f"Check its power, cable and dock, and connect it again. {onward}")
+        return Interrupted(
+            str(error), hint=f"Bring it back as it was; check power, cable and dock of a drive. {onward}"
+        )
     if activity == "copying" and error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
         return Interrupted("no space is left for the copy", where=path, hint=f"Make room. {onward}")
     return Interrupted(f"{_FAILED[activity]}: {error.strerror or error}", where=path, hint=onward)

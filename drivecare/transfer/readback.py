@@ -83,7 +83,7 @@ def read_back(
         whole.close()
         parts.close()
     if not target.present():
-        raise Gone(f"{target.path} is no longer there")
+        raise Gone(f"{target.path} is no longer there as it was")
     return Proof(
         method=method,
         whole=None if comparison.unread else sums.hexdigest(),
@@ -159,7 +159,7 @@ def _judge(target: Medium, error: OSError) -> None:
         what = f"reading back failed on this machine's side: {error.strerror or error}"
         raise Interrupted(what, where=target.path) from error
     if trouble_of(error) == "transport" or not target.present():
-        raise Gone(f"{target.path} is no longer there") from error
+        raise Gone(f"{target.path} is no longer there as it was") from error
 
 
 class _Comparison:

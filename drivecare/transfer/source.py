@@ -103,7 +103,7 @@ class Source:
             ) from error
         if not self._medium.present():  # so this failure says nothing of the medium; those before it do
             yield from self._believe()
-            raise Gone(f"{self._medium.path} is no longer there") from error
+            raise Gone(f"{self._medium.path} is no longer there as it was") from error
         self._tally.failed += 1
         self._failures += 1
         self._doubted.append(Moved(area(step.where.offset + done, step.where.end), step.otherwise))

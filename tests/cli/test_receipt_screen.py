@@ -75,13 +75,14 @@ def shown(of: Receipt) -> str:
             receipt(ONE, verified=False, verification=None, mismatched=(area(0, MIB),)),
             [
                 "16,776,704 of 16,777,216 bytes (16.8 MB) could be read: all but 1 unreadable area.",
-                "NOT VERIFIED: the target does not hold what it must. 16.8 MB were read back.",
+                "NOT VERIFIED: the target does not hold what it must, in 1 area of together 1,048,576 bytes.",
             ],
         ),
         (
             receipt(verified=False, verification=None, target_unreadable=(area(0, 4 * MIB),)),
             ["NOT VERIFIED: 4.19 MB of the target could not be read back; the rest agrees."],
         ),
+        (receipt(verified=False, verification=None), ["NOT VERIFIED: the target was not read back whole."]),
         (
             receipt(
                 verified=False,
@@ -89,10 +90,10 @@ def shown(of: Receipt) -> str:
                 mismatched=(area(8 * MIB, 9 * MIB),),
                 target_unreadable=(area(0, 8 * MIB),),
             ),
-            ["NOT VERIFIED: the target does not hold what it must. 8.39 MB were read back."],
+            ["NOT VERIFIED: the target does not hold what it must, in 1 area of together 1,048,576 bytes."],
         ),
     ],
-    ids=["whole", "one area lost", "all lost", "all lost before", "wrong", "not read back", "both"],
+    ids=["whole", "one area lost", "all lost", "all lost before", "wrong", "not read back", "not verified yet", "both"],
 )
 def test_the_first_lines(of: Receipt, lines: list[str]) -> None:
     assert shown(of).startswith(" ".join(lines))

@@ -22,7 +22,7 @@ from drivecare.hardware.media import BUFFER_BYTES, Patience
 from drivecare.hardware.sides import find_target, holds_devices
 from drivecare.transfer.conclude import new_journal
 from drivecare.transfer.guards import Side, Wishes
-from drivecare.transfer.journal import Journal, JournalFile, sealed
+from drivecare.transfer.journal import Journal, JournalFile, sealed, unpack
 from drivecare.transfer.port import Progress, Stuck, Watch
 from drivecare.transfer.receipt import End
 
@@ -146,6 +146,19 @@ def test_an_image_that_is_shortened_meanwhile_is_continued_as_promised(tmp_path:
     assert run(dataclasses.replace(request, resume=True)).verified
 
 
+def test_an_image_that_grew_needs_its_path_typed(tmp_path: Path) -> None:
+    """It can be continued as promised, but what somebody added to it goes then."""
+    request = stopped_midway(tmp_path)
+    target = Path(request.target)
+    before = target.read_bytes()
+    target.write_bytes(before + PRECIOUS)
+    with pytest.raises(Refused, match="the target is not empty"):
+        run(request)
+    assert target.read_bytes() == before + PRECIOUS
+    assert run(dataclasses.replace(request, wishes=Wishes(allow_overwrite=str(target)))).verified
+    assert target.read_bytes() == Path(request.source).read_bytes()
+
+
 def test_an_image_that_is_removed_meanwhile_is_not_called_safe(tmp_path: Path) -> None:
     request = stopped_midway(tmp_path)
 
@@ -160,6 +173,18 @@ def test_an_image_that_is_removed_meanwhile_is_not_called_safe(tmp_path: Path) -
     )
     assert run(request).verified
     assert Path(request.target).read_bytes() == Path(request.source).read_bytes()
+
+
+def test_a_shorter_file_under_another_name_is_left_alone(tmp_path: Path) -> None:
+    """Nothing of it changes, not even its size, though enough was copied to tell later that it is not the target."""
+    request = stopped_midway(tmp_path)
+    assert len(unpack(load(Journal, request.journal).copied, 1 << 20)) > 1
+    other = tmp_path / "photographs.img"
+    other.write_bytes(PRECIOUS * 200_000)
+    assert SIZE < other.stat().st_size < Path(request.target).stat().st_size
+    with pytest.raises(Refused, match="the target is not empty"):
+        run(dataclasses.replace(request, target=str(other)))
+    assert other.read_bytes() == PRECIOUS * 200_000
 
 
 def test_a_shorter_file_that_is_not_what_was_copied_needs_its_path_typed(tmp_path: Path) -> None:
