@@ -1,7 +1,8 @@
 """How files and folders come to be on this machine's disks: whole, durable, private, and the invoking user's own.
 
 What drivecare writes may hold a customer's data or tell of it, so nobody but its owner may read it, and nothing that
-lies there already is replaced unless the caller says so. Every file and folder is made here.
+lies there already is replaced unless the caller says so. Every file and folder is made here, but for what lies in a
+bag: that is made beneath the bag's own descriptor (`transfer/beneath.py`).
 """
 
 from __future__ import annotations
@@ -50,6 +51,16 @@ def create_folder(path: Path, *, parents: bool = False) -> None:
         give_to_invoking_user(descriptor)
     finally:
         os.close(descriptor)
+
+
+def close_folder(descriptor: int) -> None:
+    """Make a folder that was there already 0700 and the invoking user's, as far as it is ours to do so.
+
+    On a file system without modes, or where the folder is another user's, it stays as it is.
+    """
+    with contextlib.suppress(OSError):
+        os.fchmod(descriptor, 0o700)
+        give_to_invoking_user(descriptor)
 
 
 @contextlib.contextmanager

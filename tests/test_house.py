@@ -96,8 +96,7 @@ def test_no_module_hides_one_of_the_standard_library() -> None:
 
 # Who else may make files, and why that is not for storage.py to do.
 MAKES_FILES = {
-    "transfer/files.py": "a bag's payload is as the source has it, behind a data/ that only its owner may enter",
-    "transfer/bag_journal.py": "adds lines to the journal that storage.py made",
+    "transfer/beneath.py": "makes what a bag holds, private and its owner's, by the descriptor of the bag's own folder",
     "transfer/tree.py": "tries out in a temporary folder what the target's file system can do",
     "schemas/__main__.py": "writes into the repository, for those who work on it",
 }

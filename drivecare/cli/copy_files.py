@@ -13,7 +13,7 @@ from drivecare.cli.common import PATH, finish, job_folder, job_options, json_opt
 @click.command("copy-files", epilog="\b\nExample: drivecare copy-files /mnt/old-drive /mnt/shop/1042-files --job 1042")
 @click.argument("source", metavar="DIR", type=PATH)
 @click.argument("target", metavar="TARGETDIR", type=PATH)
-@click.option("--resume", is_flag=True, help="Go on where an earlier, interrupted copy stopped.")
+@click.option("--resume", is_flag=True, help="Continue an earlier, interrupted copy where it stopped.")
 @job_options
 @json_option
 def copy_files(source: Path, target: Path, resume: bool, job: str | None, jobs: Path | None, as_json: bool) -> None:
@@ -21,10 +21,11 @@ def copy_files(source: Path, target: Path, resume: bool, job: str | None, jobs: 
 
     Mount the customer's drive read-only and without replaying its journal (for ext4: mount -o ro,noload). What the
     target could not hold is said before the first byte. Files that cannot be read are listed; the bag is valid for the
-    rest. Check it again at any time: drivecare verify TARGETDIR
+    rest. Setuid, setgid and sticky bits and the attributes security.* and trusted.* are recorded, not set: they would
+    give rights on this machine. Check the bag again at any time: drivecare verify TARGETDIR
 
     \b
-    Exit: 0 all files across and verified, 20 all but the listed ones, 21 read back wrong,
+    Exit: 0 all files across and verified, 20 all but the listed ones, 21 wrong or missing when read back,
     22 refused before anything was written, 23 stopped midway (go on with --resume).
     """
     from drivecare.cli.progress import followed

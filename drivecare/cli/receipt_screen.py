@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from drivecare.transfer.areas import Area
-    from drivecare.transfer.bag import BagReceipt, FileNote
+    from drivecare.transfer.bag import BagReceipt, FileNote, ForeignBag
     from drivecare.transfer.receipt import Receipt
 
 _SHOWN = 12
@@ -103,7 +103,9 @@ def show_bag(out: Console, receipt: BagReceipt) -> None:
     if receipt.verification:
         how = {"direct": "past the host's cache", "cache-dropped": "after dropping the host's cache"}
         lines.append(f"VERIFIED   every file was read back {how[receipt.verification.method]} and agrees")
-    lines += _listed("MISMATCH   not what was read from the source", receipt.mismatched)
+    elif not receipt.files:
+        lines.append("NOTHING COPIED   no file is across")
+    lines += _wrong_in_bag(receipt)
     lines += _listed("left out, not in the bag", receipt.left_out)
     lines += _listed("in the bag, but not everything of it could be kept", receipt.not_kept)
     lines += _listed("stored under another spelling", receipt.renamed)
@@ -111,6 +113,21 @@ def show_bag(out: Console, receipt: BagReceipt) -> None:
     lines.append(f"manifest SHA-256 {receipt.manifest_sha256}")
     lines.append(f"Next: drivecare verify {receipt.target.path}   any time later")
     out.print("\n".join(lines), soft_wrap=True)
+
+
+def show_foreign_bag(out: Console, result: ForeignBag) -> None:
+    """What reading a bag of another program again showed."""
+    agrees = ["VERIFIED: every file agrees with the manifest."] if result.verified else []
+    out.print("\n".join(agrees + _wrong_in_bag(result)), soft_wrap=True)
+
+
+def _wrong_in_bag(bag: BagReceipt | ForeignBag) -> list[str]:
+    """Read wrong, not there and could not be read are three things, each under its own title."""
+    return [
+        *_listed("MISMATCH   not what the manifest says", bag.mismatched),
+        *_listed("MISSING   named in the manifest, not in the bag", bag.missing),
+        *_listed("NOT READ   could not be read, so nothing is known of it", bag.target_unreadable),
+    ]
 
 
 def _listed(title: str, notes: Sequence[FileNote]) -> list[str]:

@@ -202,9 +202,9 @@ def _of_bag(case: Case, bag: Filed[BagReceipt], old: Who, new: Who) -> Proof:
         for way, below, who in ends
         if below_is(case, bag, below, who) != "yes"
     ]
-    if not done.verified or done.verification is None or done.mismatched:
-        unread = "; ".join(["the copied files were not read back", *wrong])
-        return Proof(holds=False, evidence=unread, number=bag.entry.number, bag=bag, next=verify)
+    if not done.files or not done.verified or done.verification is None or done.mismatched:
+        fault = "the copied files were not read back" if done.files else "the bag holds no file"
+        return Proof(holds=False, evidence="; ".join([fault, *wrong]), number=bag.entry.number, bag=bag, next=verify)
     if wrong:
         record = case.command("job", "record", case.id, "bag-drives", job=False)
         return Proof(holds=False, evidence="; ".join(wrong), number=bag.entry.number, bag=bag, next=record)

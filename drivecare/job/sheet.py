@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from drivecare.fit.model import Judged
     from drivecare.job.plots import Picture
     from drivecare.risk.model import Assessment, Finding
+    from drivecare.transfer.bag import BagReceipt
 
 # A word with a digit in it, parts joined by hyphens or commas or ten signs and more, short enough to stand in one line
 # of a narrow column: serial numbers, sector counts, world-wide names.
@@ -220,12 +221,23 @@ def _values(case: Case, shop: str | None) -> dict[str, Any]:
         "rejected": _rejected(case),
         "proof": proof if gate.route == "new-drive-data" else None,
         "receipts": _receipts(proof) if gate.route == "new-drive-data" else [],
+        "bag_losses": _bag_losses(proof.bag.document) if proof.bag is not None else [],
         "areas": _areas(case, proof) if gate.route == "new-drive-data" else [],
         "cautions": _cautions(case, gate),
         "facts": [fact.document for fact in case.facts],
         "amount": amount,
         "said": said,
     }
+
+
+def _bag_losses(bag: BagReceipt) -> list[str]:
+    """What of the files is not in a bag, or not as the unit had it: the count, then as many as the line holds."""
+    groups = (("left out", bag.left_out), ("copied without everything of it", bag.not_kept))
+    return [
+        f"{title}: {len(notes):,}: " + "; ".join(f"{note.name}: {note.reason}" for note in notes[:3])
+        for title, notes in groups
+        if notes
+    ]
 
 
 def _dots(judged: Assessment | None) -> Picture | None:

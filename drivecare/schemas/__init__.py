@@ -32,7 +32,7 @@ DOCUMENTS: dict[str, str] = {
     "journal-1": "drivecare.transfer.journal:Journal",
     "receipt-1": "drivecare.transfer.receipt:Receipt",
     "bag-1": "drivecare.transfer.bag:BagReceipt",
-    "bagcheck-1": "drivecare.transfer.verify:ForeignBag",
+    "bagcheck-1": "drivecare.transfer.bag:ForeignBag",
     "opening-1": "drivecare.job.model:Opening",
     "fact-1": "drivecare.job.model:Fact",
     "closing-1": "drivecare.job.model:Closing",

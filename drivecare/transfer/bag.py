@@ -6,6 +6,9 @@
       drivecare-receipt.json    this copy's receipt (drivecare/bag-1); not in the tag manifest, verification updates it
       data/...                  the files
 
+A bag stands alone: whatever belongs to it is a file inside it. A link in data/ counts only where its text names a file
+that the manifest names, too; it is never followed.
+
 A manifest is UTF-8 lines, and readers of bags differ on percent signs, line breaks, outer blanks and variables in
 names. Such names are stored under a spelling every reader agrees on: each awkward byte as `=XX`. `true_name` undoes it.
 """
@@ -14,8 +17,9 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from typing import Literal
+from urllib.parse import unquote
 
 from drivecare.documents import Value
 from drivecare.errors import BadInput
@@ -54,9 +58,11 @@ class BagVerification(Value, frozen=True, kw_only=True):
 class BagReceipt(Value, frozen=True, kw_only=True):
     """The proof of a file copy. `manifest_sha256` is the digest of the payload manifest, which lists every file's.
 
-    `left_out`: not in the bag, and why. `mismatched`: read back wrong. `not_kept`: in the bag, but something of it
-    could not be kept. `renamed`: stored under another spelling. `verified` only after every payload file was read
-    back past the cache and agreed.
+    `files` and `bytes_total` count what is in the bag. `left_out`: not in the bag, and why. Of what the manifests
+    name, `mismatched` was read and is wrong, `missing` is not there as a file of the bag, and `target_unreadable` could
+    not be read, so that nothing is known of it. `not_kept`: in the bag, but something of it was not set there.
+    `renamed`: stored under another spelling. `verified` only after every payload file, of which there is at least one,
+    was read back past the cache and agreed.
     """
 
     schema: Literal["drivecare/bag-1"] = "drivecare/bag-1"
@@ -67,6 +73,8 @@ class BagReceipt(Value, frozen=True, kw_only=True):
     manifest_sha256: str
     left_out: tuple[FileNote, ...] = ()
     mismatched: tuple[FileNote, ...] = ()
+    missing: tuple[FileNote, ...] = ()
+    target_unreadable: tuple[FileNote, ...] = ()
     not_kept: tuple[FileNote, ...] = ()
     renamed: tuple[FileNote, ...] = ()
     verified: bool = False
@@ -79,8 +87,34 @@ class BagReceipt(Value, frozen=True, kw_only=True):
 
     @property
     def exit_code(self) -> int:
-        """0 all across and verified, 20 all but what is listed, 21 read back wrong."""
-        return 21 if self.mismatched else 20 if self.left_out else 0
+        """0 all across and verified, 20 all but what is listed, 21 something is wrong or missing."""
+        return bag_exit_code(self, partial=bool(self.left_out))
+
+
+class ForeignBag(Value, frozen=True, kw_only=True):
+    """What checking a bag showed that another program made, so that it holds no receipt of ours to bring up to date.
+
+    The lists are those of a receipt of ours (drivecare/bag-1).
+    """
+
+    schema: Literal["drivecare/bagcheck-1"] = "drivecare/bagcheck-1"
+    path: str
+    verified: bool
+    mismatched: tuple[FileNote, ...] = ()
+    missing: tuple[FileNote, ...] = ()
+    target_unreadable: tuple[FileNote, ...] = ()
+
+    @property
+    def exit_code(self) -> int:
+        """0 verified, 20 verified all but what could not be read, 21 something is wrong or missing."""
+        return bag_exit_code(self)
+
+
+def bag_exit_code(bag: BagReceipt | ForeignBag, *, partial: bool = False) -> int:
+    """Could not read is no mismatch: of what was read, all may agree. What is not there does not agree."""
+    if bag.mismatched or bag.missing:
+        return 21
+    return 20 if partial or bag.target_unreadable else 0
 
 
 # Awkward in a manifest for some reader: RFC 8493 section 2.1.3 wants LF, CR and % encoded, which not every reader
@@ -119,8 +153,8 @@ def manifest(digests: Iterable[tuple[str, str]]) -> bytes:
     return "".join(f"{digest}  {_percent(path)}\n" for path, digest in sorted(digests)).encode("utf-8")
 
 
-def parse_manifest(data: bytes, *, origin: str) -> Iterator[tuple[str, str]]:
-    """(path, hex digest in lower case) pairs. Raises BadInput naming `origin` and the line.
+def parse_manifest(data: bytes, *, origin: str) -> dict[str, str]:
+    """Path in the bag -> hex digest in lower case. Raises BadInput naming `origin` and the line.
 
     Either case of hex digits, any run of blanks after the digest, `\\n`, `\\r` or `\\r\\n` between lines.
     """
@@ -128,16 +162,42 @@ def parse_manifest(data: bytes, *, origin: str) -> Iterator[tuple[str, str]]:
         lines = re.split(r"\r\n|\r|\n", data.decode("utf-8"))
     except UnicodeDecodeError as error:
         raise BadInput("is not UTF-8 text", where=origin) from error
+    digests: dict[str, str] = {}
     for number, line in enumerate(lines, 1):
         if not line:
             continue
-        digest, _, path = line.replace("\t", " ", 1).partition(" ")
-        path = re.sub("%(0[AaDd]|25)", lambda found: chr(int(found[1], 16)), path.lstrip(" *\t"))
-        if not re.fullmatch("[0-9a-fA-F]{64}", digest) or not path:
+        digest, _, spelled = line.replace("\t", " ", 1).partition(" ")
+        spelled = spelled.lstrip(" *\t")
+        if not re.fullmatch("[0-9a-fA-F]{64}", digest) or not spelled:
             raise BadInput(f"line {number} is no SHA-256 manifest line", where=origin)
-        if path.startswith(("/", "~")) or ".." in path.split("/"):
-            raise BadInput(f"line {number} names a path outside the bag", where=origin)
-        yield path, digest.lower()
+        path = re.sub("%(0[AaDd]|25)", lambda match: chr(int(match[1], 16)), spelled)
+        if _leaves(path) or _leaves(unquote(spelled)):
+            hint = "Nothing was read. Do not trust this bag: ask whoever made it."
+            raise BadInput(f"line {number} names a path outside the bag", where=origin, hint=hint)
+        path = "/".join(part for part in path.split("/") if part not in ("", "."))
+        if not path:
+            raise BadInput(f"line {number} names no file", where=origin)
+        if digests.setdefault(path, digest.lower()) != digest.lower():
+            raise BadInput(f"line {number} gives a second digest for one path", where=origin)
+    return digests
+
+
+def parse_payload_manifest(data: bytes, *, origin: str) -> dict[str, str]:
+    """`parse_manifest` of a payload manifest, which lists files below data/ alone (RFC 8493 section 2.1.3)."""
+    digests = parse_manifest(data, origin=origin)
+    for path in digests:
+        if not path.startswith("data/"):
+            raise BadInput(f"names {path!r}, which is not below data/", where=origin)
+    return digests
+
+
+def _leaves(path: str) -> bool:
+    """Whether a path leads, or for some reader might lead, out of the bag (RFC 8493 section 5.1).
+
+    Only LF, CR and % are percent-encoded in a manifest (section 2.1.3); readers that undo more exist, so a path is
+    judged in that reading, too.
+    """
+    return path.startswith(("/", "~")) or ".." in path.split("/") or "\0" in path
 
 
 def _percent(path: str) -> str:

@@ -9,18 +9,19 @@ import contextlib
 import fcntl
 import os
 from collections.abc import Iterable
-from pathlib import Path
 from typing import Literal
 
 import msgspec
 
-from drivecare.documents import Value, decode, read_bytes
+from drivecare.documents import Value, decode
 from drivecare.errors import BadInput, Refused
-from drivecare.storage import sync_folder, write_file
 from drivecare.transfer import bag
+from drivecare.transfer.bag_check import read_tag
+from drivecare.transfer.beneath import HeldFolder
 from drivecare.transfer.tree import Entry
 
 _BATCH_FILES, _BATCH_BYTES = 256, 64 << 20  # how much is flushed, then journalled, at a time
+_NAME = os.fsencode(bag.JOURNAL)
 _HINT = "Take the target folder away and copy anew; the source is untouched."
 
 
@@ -39,16 +40,18 @@ class CopiedFile(Value, frozen=True, kw_only=True):
     mtime_ns: int
     ctime_ns: int
     sha256: str
+    not_kept: tuple[str, ...] = ()
 
     @classmethod
-    def of(cls, entry: Entry, digest: str) -> CopiedFile:
-        """A file just copied."""
+    def of(cls, entry: Entry, digest: str, not_kept: tuple[str, ...]) -> CopiedFile:
+        """A file just copied, and what of it the target did not take."""
         return cls(
             path=os.fsdecode(entry.stored),
             bytes=entry.size_bytes,
             mtime_ns=entry.mtime_ns,
             ctime_ns=entry.ctime_ns,
             sha256=digest,
+            not_kept=not_kept,
         )
 
     def is_still(self, entry: Entry) -> bool:
@@ -57,11 +60,11 @@ class CopiedFile(Value, frozen=True, kw_only=True):
 
 
 class BagJournal:
-    """The journal in a target folder, held by one copy at a time. `finished`: what it claims, by stored path."""
+    """The journal in a bag's folder, held by one copy at a time. `finished`: what it claims, by stored path."""
 
-    def __init__(self, path: Path, finished: dict[str, CopiedFile]) -> None:
-        self.path, self.finished = path, finished
-        self._stream = path.open("ab")
+    def __init__(self, folder: HeldFolder, finished: dict[str, CopiedFile]) -> None:
+        self.folder, self.finished = folder, finished
+        self._stream = open(folder.open_file(_NAME, os.O_WRONLY | os.O_APPEND), "ab")  # noqa: SIM115  held for the copy
         self._waiting: list[tuple[bytes, CopiedFile]] = []
         self._waiting_bytes = 0
         try:
@@ -69,25 +72,27 @@ class BagJournal:
         except BlockingIOError as error:
             self._stream.close()
             hint = "Wait for that to end."
-            raise Refused("another copy writes to it", guard="in-use", where=str(path.parent), hint=hint) from error
+            raise Refused("another copy writes to it", guard="in-use", where=str(folder.path), hint=hint) from error
         except OSError:
             pass  # a file system without locks
 
     @classmethod
-    def begin(cls, target: Path, source: bytes) -> BagJournal:
+    def begin(cls, folder: HeldFolder, source: bytes) -> BagJournal:
         """A new one in an empty folder."""
-        path = target / bag.JOURNAL
-        write_file(path, _line(Head(source=bag.shown(source))))
-        return cls(path, {})
+        folder.save(_NAME, _line(Head(source=bag.shown(source))))
+        return cls(folder, {})
 
     @classmethod
-    def find(cls, target: Path, source: bytes) -> BagJournal | None:
-        """The one that lies in the target, or None. Raises BadInput where it is damaged, Refused for another source."""
-        path = target / bag.JOURNAL
-        return cls(path, _read(path, bag.shown(source))) if path.exists() else None
+    def find(cls, folder: HeldFolder, source: bytes) -> BagJournal | None:
+        """The one that lies in the folder, or None. Raises BadInput where it is damaged, Refused for another source."""
+        try:
+            folder.status(_NAME)
+        except FileNotFoundError:
+            return None
+        return cls(folder, _read(folder, bag.shown(source)))
 
     def add(self, path: bytes, copied: CopiedFile) -> None:
-        """Note a copied file; it is flushed and written down with its batch."""
+        """Note a copied file, `path` in the bag; it is flushed and written down with its batch."""
         self._waiting.append((path, copied))
         self._waiting_bytes += copied.bytes
         if len(self._waiting) >= _BATCH_FILES or self._waiting_bytes >= _BATCH_BYTES:
@@ -96,9 +101,9 @@ class BagJournal:
     def flush(self) -> None:
         """Files first, then the lines that claim them."""
         for path, _ in self._waiting:
-            _fsync(path)
-        for folder in {Path(os.fsdecode(path)).parent for path, _ in self._waiting}:
-            sync_folder(folder)
+            self.folder.flush(path)
+        for parent in {path.rpartition(b"/")[0] for path, _ in self._waiting}:
+            self.folder.flush(parent)
         for _, copied in self._waiting:
             self._stream.write(_line(copied))
             self.finished[copied.path] = copied
@@ -106,14 +111,14 @@ class BagJournal:
         os.fsync(self._stream.fileno())
         self._waiting, self._waiting_bytes = [], 0
 
-    def end(self, source: bytes, wrong: Iterable[str]) -> None:
-        """The copy is done: the journal goes, or, where stored paths read back `wrong`, stays without those."""
-        again = set(wrong)
-        if not again:
-            self.path.unlink()
+    def end(self, source: bytes, again: Iterable[str]) -> None:
+        """The copy is done: the journal goes, or, where stored paths must be copied `again`, stays without those."""
+        anew = set(again)
+        if not anew:
+            self.folder.remove(_NAME)
             return
-        rest = (copied for path, copied in self.finished.items() if path == copied.path and path not in again)
-        write_file(self.path, b"".join((_line(Head(source=bag.shown(source))), *map(_line, rest))), replace=True)
+        rest = (copied for path, copied in self.finished.items() if path == copied.path and path not in anew)
+        self.folder.save(_NAME, b"".join((_line(Head(source=bag.shown(source))), *map(_line, rest))))
 
     def close(self) -> None:
         """Write down what is waiting, as far as the target still lets us."""
@@ -126,25 +131,18 @@ def _line(row: Value) -> bytes:
     return msgspec.json.encode(row) + b"\n"
 
 
-def _read(path: Path, source: str) -> dict[str, CopiedFile]:
-    content = read_bytes(path, limit_bytes=1 << 32)
+def _read(folder: HeldFolder, source: str) -> dict[str, CopiedFile]:
+    where = str(folder.path / bag.JOURNAL)
+    content = read_tag(folder, bag.JOURNAL, limit_bytes=1 << 32)
     first, *rest = content.splitlines(keepends=True) or [b""]
     if rest and not rest[-1].endswith(b"\n"):  # cut it off, or the next line would be glued to it
-        with path.open("r+b") as stream:
+        with open(folder.open_file(_NAME, os.O_RDWR), "r+b") as stream:
             stream.truncate(len(content) - len(rest.pop()))
     try:
-        head = decode(Head, first, origin=str(path))
-        finished = {row.path: row for row in (decode(CopiedFile, line, origin=str(path)) for line in rest)}
+        head = decode(Head, first, origin=where)
+        finished = {row.path: row for row in (decode(CopiedFile, line, origin=where) for line in rest)}
     except BadInput as error:
-        raise BadInput("is damaged and cannot be gone on from", where=str(path), hint=_HINT) from error
+        raise BadInput("is damaged and cannot be gone on from", where=where, hint=_HINT) from error
     if head.source != source:
-        raise Refused(f"belongs to a copy of {head.source}", guard="other-source", where=str(path), hint=_HINT)
+        raise Refused(f"belongs to a copy of {head.source}", guard="other-source", where=where, hint=_HINT)
     return finished
-
-
-def _fsync(path: bytes) -> None:
-    descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-    try:
-        os.fsync(descriptor)
-    finally:
-        os.close(descriptor)

@@ -46,7 +46,7 @@ def remove_bag(folder: Path) -> tuple[str, ...]:
     cannot be read, Unavailable where something cannot be removed.
     """
     try:
-        payload = [path for path, _ in bag.parse_manifest(_read(folder, bag.MANIFEST), origin=str(folder))]
+        payload = list(bag.parse_manifest(_read(folder, bag.MANIFEST), origin=str(folder)))
         links, folders = _entries(folder)
         with _opened(folder) as top:
             for path in sorted(folders):

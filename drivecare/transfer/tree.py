@@ -13,6 +13,7 @@ from typing import Literal
 
 from drivecare.errors import BadInput, Unavailable
 from drivecare.transfer.bag import stored_name, stored_path
+from drivecare.transfer.beneath import HeldFolder, WrongKind
 
 Shape = Literal["folder", "file", "symlink"]
 
@@ -33,6 +34,7 @@ class Entry:
     inode: int
     links: int
     link_target: bytes | None = None
+    withheld: tuple[tuple[str, bytes | None], ...] = ()  # attributes that are recorded, not set
 
     @property
     def stored(self) -> bytes:
@@ -55,61 +57,68 @@ class Tree:
         return [entry for entry in self.entries if entry.shape == "file"]
 
 
-def survey(root: Path) -> Tree:
-    """Walk `root` without following links or crossing into another file system. Raises BadInput, Unavailable."""
-    if not root.is_dir():
-        raise BadInput("is not a folder", where=str(root), hint="Name the mounted folder to copy from.")
-    device = root.stat().st_dev
-    tree = Tree(root=os.path.abspath(os.fsencode(root)), device=device)
-    pending = [b""]
-    while pending:
-        folder = pending.pop()
-        try:
-            names = sorted(os.listdir(os.path.join(tree.root, folder)))
-        except OSError as error:
-            if not folder:
-                raise Unavailable(f"cannot be listed: {error.strerror}", where=str(root)) from error
-            tree.left_out.append((folder, f"the folder could not be read: {error.strerror}"))
-            continue
-        for name in names:
-            _note(tree, os.path.join(folder, name), device, pending)
+_SHAPES: dict[int, Shape] = {stat.S_IFDIR: "folder", stat.S_IFREG: "file", stat.S_IFLNK: "symlink"}
+
+# Attributes that give a program or an account rights on the machine where they are set (capabilities(7), xattr(7)).
+# In the bag they are recorded, not set: they were given on the customer's unit, not on this machine.
+WITHHELD = ("security.", "trusted.")
+
+
+def hold_source(path: Path) -> HeldFolder:
+    """The folder to copy from. Raises BadInput where it is none, Unavailable."""
+    try:
+        return HeldFolder.hold(path, follow=True)
+    except (WrongKind, FileNotFoundError) as error:
+        raise BadInput("is not a folder", where=str(path), hint="Name the mounted folder to copy from.") from error
+    except OSError as error:
+        raise Unavailable(f"cannot be listed: {error.strerror}", where=str(path)) from error
+
+
+def survey(source: HeldFolder) -> Tree:
+    """Walk `source` without following links or crossing into another file system. Raises Unavailable."""
+    tree = Tree(root=os.path.abspath(os.fsencode(source.path)), device=source.device)
+    folders = {b""}
+    for path, info in source.walk(b""):
+        if isinstance(info, OSError):
+            if not path:
+                raise Unavailable(f"cannot be listed: {info.strerror}", where=str(source.path)) from info
+            what = "the folder could not be read" if path in folders else "could not be looked at"
+            tree.left_out.append((path, f"{what}: {info.strerror}"))
+        elif (shape := _SHAPES.get(stat.S_IFMT(info.st_mode))) is None:
+            tree.left_out.append((path, "is a socket, pipe or device, not a file"))
+        elif shape == "folder" and info.st_dev != source.device:
+            tree.left_out.append((path, "another file system is mounted there"))
+        else:
+            folders.update([path] if shape == "folder" else [])
+            _note(tree, source, path, shape, info)
     tree.entries.sort(key=lambda entry: entry.path)
     return tree
 
 
-def _note(tree: Tree, path: bytes, device: int, pending: list[bytes]) -> None:
-    full = os.path.join(tree.root, path)
+def _note(tree: Tree, source: HeldFolder, path: bytes, shape: Shape, info: os.stat_result) -> None:
     try:
-        info = os.lstat(full)
-        target = os.readlink(full) if stat.S_ISLNK(info.st_mode) else None
+        target = source.read_link(path) if shape == "symlink" else None
     except OSError as error:
         tree.left_out.append((path, f"could not be looked at: {error.strerror}"))
         return
-    shapes: dict[int, Shape] = {stat.S_IFDIR: "folder", stat.S_IFREG: "file", stat.S_IFLNK: "symlink"}
-    shape = shapes.get(stat.S_IFMT(info.st_mode))
-    if shape is None:
-        tree.left_out.append((path, "is a socket, pipe or device, not a file"))
-    elif shape == "folder" and info.st_dev != device:
-        tree.left_out.append((path, "another file system is mounted there"))
-    else:
-        if shape == "folder":
-            pending.append(path)
-        tree.entries.append(
-            Entry(
-                path=path,
-                shape=shape,
-                size_bytes=info.st_size if shape == "file" else 0,
-                allocated_bytes=info.st_blocks * 512 if shape == "file" else 0,
-                mode=stat.S_IMODE(info.st_mode),
-                uid=info.st_uid,
-                gid=info.st_gid,
-                mtime_ns=info.st_mtime_ns,
-                ctime_ns=info.st_ctime_ns,
-                inode=info.st_ino,
-                links=info.st_nlink,
-                link_target=target,
-            )
+    attributes = source.attributes(path) if shape != "symlink" else {}
+    tree.entries.append(
+        Entry(
+            path=path,
+            shape=shape,
+            size_bytes=info.st_size if shape == "file" else 0,
+            allocated_bytes=info.st_blocks * 512 if shape == "file" else 0,
+            mode=stat.S_IMODE(info.st_mode),
+            uid=info.st_uid,
+            gid=info.st_gid,
+            mtime_ns=info.st_mtime_ns,
+            ctime_ns=info.st_ctime_ns,
+            inode=info.st_ino,
+            links=info.st_nlink,
+            link_target=target,
+            withheld=tuple((name, value) for name, value in attributes.items() if name.startswith(WITHHELD)),
         )
+    )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -2,28 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Literal
-
 import msgspec
 
-from drivecare.documents import Value
 from drivecare.errors import BadInput, Interrupted
 from drivecare.transfer.areas import Area, area, merge, pieces
-from drivecare.transfer.bag import FileNote
 from drivecare.transfer.conclude import now
 from drivecare.transfer.interruption import interrupted
 from drivecare.transfer.port import Buffer, Gone, Medium, Stuck, Watch
 from drivecare.transfer.readback import Expected, Proof, read_back
 from drivecare.transfer.receipt import Method, Receipt, Verification
-
-
-class ForeignBag(Value, frozen=True, kw_only=True):
-    """What checking a bag found that another program made, so that it holds no receipt of ours to bring up to date."""
-
-    schema: Literal["drivecare/bagcheck-1"] = "drivecare/bagcheck-1"
-    path: str
-    verified: bool
-    mismatched: tuple[FileNote, ...] = ()
 
 
 def verify(

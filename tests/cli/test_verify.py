@@ -16,7 +16,7 @@ from drivecare.cli.verify import verify
 from drivecare.documents import load
 from drivecare.errors import Unavailable
 from drivecare.hardware import verifying
-from drivecare.transfer import bag_check
+from drivecare.transfer.beneath import HeldFolder
 from drivecare.transfer.receipt import Receipt
 from tests.cli.bench import run
 
@@ -160,6 +160,10 @@ def read_only(path: Path, _: bytes, *, replace: bool) -> None:
     raise Unavailable("cannot be written: Read-only file system", where=str(path))
 
 
+def unwritable(*_: object) -> None:
+    raise OSError(30, "Read-only file system")
+
+
 def test_missing_things(receipt: Path, tmp_path: Path) -> None:
     assert run(verify, "no-such.json").exit_code == 3
     (tmp_path / "target.img").unlink()
@@ -193,7 +197,7 @@ def test_a_bag_tells_of_a_verification_that_agrees_and_of_no_other(
     assert run(verify, bag).exit_code == 21
     assert (bag / "drivecare-receipt.json").read_bytes() == before
     (bag / "data" / "letter.txt").write_text("dear shop")
-    monkeypatch.setattr(bag_check, "write_file", read_only)
+    monkeypatch.setattr(HeldFolder, "save", unwritable)
     ran = run(verify, bag, "--json")
     assert (ran.exit_code, ran.json["verified"]) == (0, True)
     assert "this verification stands only here" in ran.json["notices"][-1]
@@ -208,7 +212,9 @@ def test_a_pipe_among_the_files_of_a_bag_is_named_and_waited_for_by_nobody(tmp_p
     os.mkfifo(bag / "data" / "letter.txt")
     ran = run(verify, bag, "--json")
     assert ran.exit_code == 21
-    assert ran.json["mismatched"] == [{"name": "data/letter.txt", "reason": "could not be read: is no regular file"}]
+    reason = "data/letter.txt is a named pipe, not a file: the file itself is not in the bag"
+    assert ran.json["missing"] == [{"name": "data/letter.txt", "reason": reason}]
+    assert ran.json["mismatched"] == []
 
 
 def test_a_bag_made_elsewhere(tmp_path: Path) -> None:

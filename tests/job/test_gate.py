@@ -399,6 +399,7 @@ def test_files_stand_for_the_data_only_where_the_unit_sets_up_its_drive(tmp_path
         ({"verified": False}, "not read back"),
         ({"verification": None}, "not read back"),
         ({"mismatched": (FileNote(name="a", reason="differs"),)}, "not read back"),
+        ({"files": 0, "bytes_total": 0}, "the bag holds no file"),
         ({"target": bag().source}, "copied to a drive not known to be Petrel PM-500 PM6-311842"),
         ({"source": bag().target}, "copied from a drive not known to be Kestrel KD-500 KX25-00417"),
         ({"target": msgspec.structs.replace(bag().target, identity=None)}, "copied to a drive not known"),

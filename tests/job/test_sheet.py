@@ -15,7 +15,8 @@ from drivecare.job.plots import before_and_after, dots, surface
 from drivecare.job.sheet import is_sheet, render, whole, write
 from drivecare.reading.model import Values
 from drivecare.risk.model import Chance
-from tests.job.carried import OLD, assessment, empty_route, fact, same_route
+from drivecare.transfer.bag import FileNote
+from tests.job.carried import OLD, assessment, bag, data_route, empty_route, fact, plan, same_route
 from tests.job.rich_case import HOSTILE, full, hostile, opened, refitted, scan, unfinished, usual
 
 
@@ -102,6 +103,18 @@ def test_the_customer_s_half_of_each_route(tmp_path: Path, documents: list[Value
     told = tell_customer(case)
     assert told.headline == headline
     assert words in " ".join((*told.wrong, *told.did, *told.watch))
+
+
+def test_what_a_bag_lacks_is_on_both_halves(tmp_path: Path) -> None:
+    base = data_route()
+    partial = bag(
+        left_out=(FileNote(name="photos/7", reason="a part of it could not be read"),),
+        not_kept=(FileNote(name="bin/tool", reason="setuid bit (recorded, not set)"),),
+    )
+    text = page(tmp_path, [base[0], base[1], plan(migration="file-copy"), base[3], partial]).text
+    assert "1 file could not be copied. Ask us which." in text
+    assert "left out: 1: photos/7: a part of it could not be read" in text
+    assert "copied without everything of it: 1: bin/tool: setuid bit (recorded, not set)" in text
 
 
 def test_a_cable_is_not_blamed_on_the_drive(tmp_path: Path) -> None:

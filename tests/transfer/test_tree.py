@@ -6,7 +6,16 @@ from pathlib import Path
 
 import pytest
 
-from drivecare.transfer.tree import Abilities, cannot_hold, first_links, needed_characters, survey, try_target
+from drivecare.transfer.tree import (
+    Abilities,
+    Tree,
+    cannot_hold,
+    first_links,
+    hold_source,
+    needed_characters,
+    survey,
+    try_target,
+)
 
 ROOMY = Abilities(
     symlinks=True,
@@ -36,6 +45,11 @@ def root(tmp_path: Path) -> Path:
     return folder
 
 
+def surveyed(root: Path) -> Tree:
+    with hold_source(root) as source:
+        return survey(source)
+
+
 @pytest.mark.parametrize(
     ("changed", "says"),
     [
@@ -56,7 +70,7 @@ def root(tmp_path: Path) -> Path:
     ],
 )
 def test_what_a_target_holds_to_the_byte(root: Path, changed: dict[str, object], says: str | None) -> None:
-    assert list(cannot_hold(survey(root), able(**changed))) == ([] if says is None else [says])
+    assert list(cannot_hold(surveyed(root), able(**changed))) == ([] if says is None else [says])
 
 
 def test_names_of_two_folders_do_not_meet(root: Path) -> None:
@@ -65,12 +79,12 @@ def test_names_of_two_folders_do_not_meet(root: Path) -> None:
         (root / folder).mkdir()
         (root / folder / "same").touch()
     (root / "notes").unlink()
-    assert list(cannot_hold(survey(root), able(case_sensitive=False))) == []
+    assert list(cannot_hold(surveyed(root), able(case_sensitive=False))) == []
 
 
 def test_a_file_of_two_names_is_written_once_where_the_target_keeps_links(root: Path) -> None:
     (root / "letters again").hardlink_to(root / "letters")
-    tree = survey(root)
+    tree = surveyed(root)
     assert [entry.path for entry in first_links(tree, ROOMY)] == [b"Notes", b"letters", b"notes"]
     assert len(first_links(tree, able(hard_links=False))) == 4
     assert list(cannot_hold(tree, able(free_bytes=1200))) == []
@@ -81,7 +95,7 @@ def test_only_odd_characters_are_tried_out(tmp_path: Path) -> None:
     (tmp_path / "Straße: 7").touch()
     (tmp_path / "folder").mkdir()
     (tmp_path / "folder" / "b_2").touch()
-    assert needed_characters(survey(tmp_path)) == {"ß", ":", " ", "_"}
+    assert needed_characters(surveyed(tmp_path)) == {"ß", ":", " ", "_"}
 
 
 @pytest.mark.parametrize(
