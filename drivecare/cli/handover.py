@@ -35,15 +35,16 @@ def handover(
     """Write the handover sheet: the customer's page and the shop's, one HTML file without any address in it.
 
     It can be written at any time and says what is still missing. Print it on A4: two pages. The sheet in the job's
-    folder is renewed each time.
+    folder is renewed each time, unless somebody wrote into it.
     """
     from drivecare.job.case import load_case
-    from drivecare.job.sheet import is_sheet, make_sheet, write
+    from drivecare.job.sheet import is_own_sheet, make_sheet, write
 
     folder = job_folder(id, jobs)
     case = load_case(folder, jobs=named_jobs(ctx))
     path = output or folder.path / "handover.html"
-    replace = is_sheet(path) if output is None else may_replace(output, overwritable)
+    renewed = output is None and is_own_sheet(path)
+    replace = renewed or may_replace(path, overwritable)
     made, html = make_sheet(case, path, shop=shop)
     write(path, html, replace=replace)
 

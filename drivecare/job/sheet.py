@@ -6,6 +6,7 @@ than 7 points: long lists are cut to what two sheets of A4 hold at that size and
 
 from __future__ import annotations
 
+import hashlib
 import re
 import unicodedata
 from dataclasses import dataclass
@@ -14,6 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from drivecare import __version__
+from drivecare.documents import read_bytes
 from drivecare.job.case import Case, newest
 from drivecare.job.customer import amount, in_hundred, name_of, odds, odds_beside, tell_customer, unit_name
 from drivecare.job.gate import judge
@@ -35,7 +37,8 @@ if TYPE_CHECKING:
 # of a narrow column: serial numbers, sector counts, world-wide names.
 _NUMBER = re.compile(r"(?<![\w/&#;,-])(?=[\w,-]*\d)(?=[\w,-]{4,18}(?![\w-]))(?:\w+(?:[,-]\w+)+|\w{10,18})")
 
-MARK = '<meta name="generator" content="drivecare'
+# The digest of the page with nothing between these quotes: by it a sheet is known that nobody has written into.
+_SEAL = re.compile(rb'(<meta name="page-sha256" content=")([0-9a-f]*)(">)')
 
 LONGEST = 400
 
@@ -135,14 +138,24 @@ def make_sheet(case: Case, path: Path, *, shop: str | None = None) -> tuple[Hand
     return Handover(job=case.id, path=str(path), gate_open=gate.open, missing=missing), render(case, shop=shop)
 
 
-def is_sheet(path: Path) -> bool:
-    """Whether a handover sheet of ours lies at `path`."""
-    return path.is_file() and not path.is_symlink() and MARK in _start(path)
+def is_own_sheet(path: Path) -> bool:
+    """Whether a handover sheet lies at `path` just as it was written: one that somebody changed is theirs."""
+    if not path.is_file() or path.is_symlink():
+        return False
+    page = read_bytes(path)
+    seal = _SEAL.search(page)
+    return seal is not None and _sealed(page) == page
+
+
+def _sealed(page: bytes) -> bytes:
+    """The page with the digest of itself put in."""
+    blank = _SEAL.sub(rb"\1\3", page, count=1)
+    return _SEAL.sub(rb"\g<1>" + hashlib.sha256(blank).hexdigest().encode() + rb"\3", blank, count=1)
 
 
 def write(path: Path, html: str, *, replace: bool) -> None:
     """Put the page at `path`, whole or not at all. Raises Refused where a file lies there it may not `replace`."""
-    write_file(path, html.encode("utf-8"), replace=replace)
+    write_file(path, _sealed(html.encode("utf-8")), replace=replace)
 
 
 def clip(text: object, length: int = LONGEST) -> str:
@@ -171,11 +184,6 @@ def _letters(page: str) -> int:
     shop = page[page.index('<section class="shop') :]
     letters = len(re.sub(r"<svg.*?</svg>|<[^>]*>|\s+", "", shop, flags=re.DOTALL))
     return letters + FIGURE_LETTERS * shop.count("<svg")
-
-
-def _start(path: Path) -> str:
-    with path.open("rb") as stream:
-        return stream.read(2000).decode("utf-8", "replace")
 
 
 def _values(case: Case, shop: str | None) -> dict[str, Any]:

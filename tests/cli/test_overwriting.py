@@ -95,13 +95,16 @@ def test_what_is_no_file_is_never_replaced(work: Path, kind: str) -> None:
     assert not (work / "none").exists()
 
 
-def test_the_sheet_in_the_job_is_renewed_but_no_other_file_in_its_place(work: Path) -> None:
+def test_the_sheet_in_the_job_is_renewed_but_not_one_that_somebody_wrote_into(work: Path) -> None:
     sheet = work / "jobs" / "1042" / "handover.html"
     for _ in range(2):
         assert run(cli, "handover", "1042", "--jobs", "jobs").exit_code == 0
-    sheet.write_bytes(MINE)
-    ran = run(cli, "handover", "1042", "--jobs", "jobs")
-    assert (ran.exit_code, sheet.read_bytes()) == (22, MINE)
+    edited = sheet.read_bytes().replace(b"Any drive can fail", b"Call us: any drive can fail")
+    for theirs in (edited, MINE):
+        sheet.write_bytes(theirs)
+        ran = run(cli, "handover", "1042", "--jobs", "jobs")
+        assert (ran.exit_code, sheet.read_bytes()) == (22, theirs)
+    assert run(cli, "handover", "1042", "--jobs", "jobs", "--allow-overwrite", sheet).exit_code == 0
 
 
 def copied(work: Path) -> Ran:

@@ -12,7 +12,7 @@ import pytest
 from drivecare.documents import Value
 from drivecare.job.customer import amount, odds, tell_customer
 from drivecare.job.plots import before_and_after, dots, surface
-from drivecare.job.sheet import is_sheet, render, whole, write
+from drivecare.job.sheet import is_own_sheet, render, whole, write
 from drivecare.reading.model import Values
 from drivecare.risk.model import Chance
 from drivecare.transfer.bag import FileNote
@@ -176,13 +176,17 @@ def test_the_page_is_the_same_for_the_same_job(tmp_path: Path) -> None:
     assert render(case) == render(case)
 
 
-def test_only_a_sheet_is_taken_for_one(tmp_path: Path) -> None:
+def test_only_a_sheet_as_it_was_written_is_our_own(tmp_path: Path) -> None:
     _, case = opened(tmp_path / "jobs", refitted())
-    sheet, letter, link = tmp_path / "sheet.html", tmp_path / "letter.html", tmp_path / "link.html"
+    sheet, letter, link, edited = (
+        tmp_path / name for name in ("sheet.html", "letter.html", "link.html", "edited.html")
+    )
     write(sheet, render(case), replace=False)
     letter.write_text("Dear Ann")
     link.symlink_to(sheet)
-    assert [is_sheet(path) for path in (sheet, letter, link, tmp_path, tmp_path / "none")] == [True, *[False] * 4]
+    edited.write_text(sheet.read_text().replace("Your unit keeps its own drive.", "Your unit keeps its drive."))
+    others = (letter, link, edited, tmp_path, tmp_path / "none")
+    assert [is_own_sheet(path) for path in (sheet, *others)] == [True, *[False] * 5]
 
 
 def test_odds_are_never_none_and_never_all() -> None:
