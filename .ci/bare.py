@@ -25,7 +25,8 @@ PACKAGES = "ca-certificates,python3-venv"
 PERSON = "technician"
 SHOWN_LINES = {True: 12, False: 400}  # of the output of a line that passed, and of one that failed
 
-APART = ("unshare", "--mount", "--pid", "--fork", "--kill-child", "--mount-proc")
+# Whoever starts this may be killed: it ends with its parent, and with it all that runs inside.
+APART = ("setpriv", "--pdeathsig", "KILL", "unshare", "--mount", "--pid", "--fork", "--kill-child", "--mount-proc")
 
 SYSTEM_SETTINGS = (
     *("/etc/apt", "/usr/share/keyrings", "/etc/resolv.conf", "/etc/hosts"),

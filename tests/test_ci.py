@@ -6,6 +6,7 @@ import os
 import re
 import runpy
 import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -93,6 +94,19 @@ def test_no_constraint_and_nothing_of_drivecare_goes_inside() -> None:
 def test_the_bare_machine_runs_the_lines_of_readme() -> None:
     assert BARE["readme_line"]("demo").endswith("drivecare demo")
     assert BARE["readme_line"]("tests").endswith("pytest")
+
+
+def test_nothing_of_the_bare_machine_outlives_a_kill(tmp_path: Path) -> None:
+    if reason := BARE["forbidden"](tmp_path):
+        pytest.skip(f"nothing can be mounted here: {reason}")
+    inside = f"mount -t tmpfs tmpfs {tmp_path} && echo mounted && exec sleep 600"
+    starting = f"import subprocess; subprocess.run({[*BARE['APART'], 'sh', '-c', inside]!r})"
+    with subprocess.Popen([sys.executable, "-c", starting], stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline() == "mounted\n"
+        process.kill()
+        assert process.stdout.read() == ""  # its end: the last one that holds the pipe is gone
+    assert not os.path.ismount(tmp_path)
 
 
 def test_where_nothing_can_be_mounted_the_stage_is_red_with_the_reason(tmp_path: Path) -> None:
