@@ -131,6 +131,7 @@ def test_the_first_eight_misfits_are_listed_and_the_others_counted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, count: int, more: str | None
 ) -> None:
     (tmp_path / "source").mkdir()
+    (tmp_path / "source" / "letter").write_bytes(b"Dear")
     monkeypatch.setattr(files, "cannot_hold", lambda tree, abilities: (f"misfit {number}" for number in range(count)))
     with pytest.raises(Refused) as caught:
         copy_files(tmp_path / "source", tmp_path / "bag", now=now)
