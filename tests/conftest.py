@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import socket
 from typing import NoReturn
 
@@ -12,6 +13,12 @@ from hypothesis import settings
 # How long one example takes says how busy the machine is; pytest's own time limit catches what hangs.
 settings.register_profile("drivecare", settings.default, deadline=None)
 settings.load_profile("drivecare")
+
+
+def pytest_configure() -> None:
+    """A shell that starts the tests in the background lets them and all they start ignore Ctrl-C; tests press it."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -27,7 +27,7 @@ def at_terminal(*words: str | Path, prompt: str, typed: str, cwd: Path) -> tuple
         preexec_fn=lambda: fcntl.ioctl(0, termios.TIOCSCTTY, 0),  # Ctrl-C reaches it as in a shell
     )
     os.close(theirs)
-    screen, asked, until = "", False, time.monotonic() + 30
+    screen, asked, until = "", False, time.monotonic() + 90
     try:
         while time.monotonic() < until:
             ready, _, _ = select.select([ours], [], [], 1)
@@ -41,7 +41,7 @@ def at_terminal(*words: str | Path, prompt: str, typed: str, cwd: Path) -> tuple
                 asked = True
                 time.sleep(0.1)  # it has to be waiting: what is typed earlier is another thing
                 os.write(ours, typed.encode())
-        return process.wait(timeout=10), screen.replace("\r\n", "\n")
+        return process.wait(timeout=60), screen.replace("\r\n", "\n")
     finally:
         process.kill()
         process.wait()

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Mapping
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -219,13 +220,23 @@ def many(tree: Tree, count: int) -> list[str]:
     return [f"/dev/sd{chr(97 + index)}" for index in range(count)]
 
 
+@dataclass
+class AllAtOnce(Recorded):
+    """A backend that answers nobody before eight have asked."""
+
+    asking: threading.Barrier = field(default_factory=lambda: threading.Barrier(8, timeout=30))
+
+    def ask(self, arguments: Sequence[str], *, limit_seconds: float) -> Answer:
+        self.asking.wait()
+        return super().ask(arguments, limit_seconds=limit_seconds)
+
+
 def test_eight_drives_take_as_long_as_the_slowest_one(tree: Tree) -> None:
+    """One after the other, the first would wait for the rest and break the barrier."""
     paths = many(tree, 8)
-    machine, _ = recorded(tree, {path: answer(sata(serial=path)) for path in paths}, delay_seconds=0.25)
-    started = time.monotonic()
-    readings = read_drives(paths, machine=machine)
-    elapsed = time.monotonic() - started
-    assert 0.25 <= elapsed < 1.0, "eight times 0.25 s one after the other would be 2 s"
+    machine, _ = recorded(tree, {})
+    backend = AllAtOnce({path: answer(sata(serial=path)) for path in paths})
+    readings = read_drives(paths, machine=replace(machine, backend=lambda: backend))
     assert [reading.drive.serial for reading in readings if isinstance(reading, Reading)] == paths
 
 
