@@ -14,25 +14,30 @@ import stat
 from collections.abc import Iterator
 from pathlib import Path
 
-from drivecare.documents import decode, read_bytes
+from drivecare.documents import decode
 from drivecare.errors import BadInput, DriveCareError, Unavailable
 from drivecare.storage import sync_folder
 from drivecare.transfer import bag
 from drivecare.transfer.bag import BagReceipt
+from drivecare.transfer.bag_check import read_tag
+from drivecare.transfer.beneath import HeldFolder, WrongKind
 
 _LIMIT_BYTES = 1 << 32
 _TAG_FILES = (bag.JOURNAL, bag.TAG_MANIFEST, "bag-info.txt", "bagit.txt", bag.ENTRIES, bag.MANIFEST, bag.RECEIPT)
-_FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
+# What is gone, another thing by now (a link on the way is ELOOP, too), or not empty is left as it is.
+_LEFT = (errno.ENOENT, errno.ENOTDIR, errno.ELOOP, errno.ENOTEMPTY, errno.EEXIST)
 
 
 def why_another_bag(folder: Path, receipt: BagReceipt) -> str | None:
     """Why what lies at `folder` is not the bag of this receipt; None where it is."""
-    if folder.is_symlink() or not folder.is_dir():
-        return "is not a folder"
     try:
-        manifest = _read(folder, bag.MANIFEST)
-        own = decode(BagReceipt, _read(folder, bag.RECEIPT), origin=str(folder / bag.RECEIPT))
-    except DriveCareError:
+        with HeldFolder.hold(folder) as held:
+            manifest = read_tag(held, bag.MANIFEST, limit_bytes=_LIMIT_BYTES)
+            document = read_tag(held, bag.RECEIPT, limit_bytes=_LIMIT_BYTES)
+        own = decode(BagReceipt, document, origin=str(folder / bag.RECEIPT))
+    except (WrongKind, FileNotFoundError, NotADirectoryError):
+        return "is not a folder"
+    except (OSError, DriveCareError):
         return "holds no bag of drivecare any more"
     if bag.sha256(manifest) != receipt.manifest_sha256 or own.started != receipt.started:
         return "holds another bag than the one this job made"
@@ -46,18 +51,8 @@ def remove_bag(folder: Path) -> tuple[str, ...]:
     cannot be read, Unavailable where something cannot be removed.
     """
     try:
-        payload = list(bag.parse_manifest(_read(folder, bag.MANIFEST), origin=str(folder)))
-        links, folders = _entries(folder)
-        with _opened(folder) as top:
-            for path in sorted(folders):
-                _make_writable(top, path)
-            for path in (*payload, *links):
-                _remove(top, path, folder_too=False)
-            for path in sorted(folders, key=lambda path: path.count("/"), reverse=True):
-                _remove(top, path, folder_too=True)
-            for name in _TAG_FILES:
-                _remove(top, name, folder_too=False)
-        left = tuple(sorted(_files_below(folder)))
+        with HeldFolder.hold(folder) as held:
+            left = _remove_contents(held)
         if not left:
             with contextlib.suppress(OSError):  # the root of a mounted drive stays
                 folder.rmdir()
@@ -67,74 +62,69 @@ def remove_bag(folder: Path) -> tuple[str, ...]:
     return left
 
 
-def _entries(folder: Path) -> tuple[list[str], list[str]]:
+def _remove_contents(held: HeldFolder) -> tuple[str, ...]:
+    listing = read_tag(held, bag.MANIFEST, limit_bytes=_LIMIT_BYTES)
+    payload = list(map(os.fsencode, bag.parse_payload_manifest(listing, origin=str(held.path / bag.MANIFEST))))
+    links, folders = _entries(held)
+    for path in payload:  # the list of entries lacks folders that only an earlier session of the copy saw
+        while path := path.rpartition(b"/")[0]:
+            folders.add(path)
+    for path in sorted(folders):
+        _make_writable(held, path)
+    for path in (*payload, *links):
+        _remove(held, path)
+    for path in sorted(folders, key=lambda path: path.count(b"/"), reverse=True):
+        with _leaving_others():
+            held.remove_folder(path)
+    for name in _TAG_FILES:
+        _remove(held, os.fsencode(name))
+    kept = (path for path, info in held.walk(b"") if isinstance(info, OSError) or not stat.S_ISDIR(info.st_mode))
+    return tuple(sorted(map(bag.shown, kept)))
+
+
+def _entries(held: HeldFolder) -> tuple[list[bytes], set[bytes]]:
     """Links and folders of the payload, as they are stored."""
-    links: list[str] = []
-    folders = ["data"]
-    path = folder / bag.ENTRIES
-    if not path.exists():  # a removal that was cut short had come so far
+    links: list[bytes] = []
+    folders = {b"data"}
+    where = str(held.path / bag.ENTRIES)
+    if bag.ENTRIES.encode() not in held.names(b""):  # a removal that was cut short had come so far
         return links, folders
-    for number, line in enumerate(_read(folder, bag.ENTRIES).splitlines(), 1):
+    for number, line in enumerate(read_tag(held, bag.ENTRIES, limit_bytes=_LIMIT_BYTES).splitlines(), 1):
         try:
             entry = json.loads(line)
-            stored, shape = f"data/{entry['stored']}", entry["shape"]
+            stored, shape = os.fsencode(f"data/{entry['stored']}"), entry["shape"]
         except (ValueError, KeyError, TypeError, RecursionError) as error:
-            raise BadInput(f"line {number:,} is not an entry of a bag", where=str(path)) from error
-        if ".." in stored.split("/"):
-            raise BadInput(f"line {number:,} names a path outside the bag", where=str(path))
+            raise BadInput(f"line {number:,} is not an entry of a bag", where=where) from error
+        if not {b"", b".", b".."}.isdisjoint(stored.split(b"/")) or b"\0" in stored:
+            raise BadInput(f"line {number:,} names a path outside the bag", where=where)
         if shape == "symlink":
             links.append(stored)
         elif shape == "folder":
-            folders.append(stored)
+            folders.add(stored)
     return links, folders
 
 
-def _remove(top: int, path: str, *, folder_too: bool) -> None:
-    """Remove one name below the folder `top`. What is gone, another thing by now, or not empty is left as it is."""
-    *above, name = path.split("/")
-    with contextlib.ExitStack() as opened:
-        place = top
-        try:
-            for part in above:
-                place = os.open(part, _FOLDER, dir_fd=place)
-                opened.callback(os.close, place)
-            is_folder = stat.S_ISDIR(os.lstat(name, dir_fd=place).st_mode)
-            if is_folder and folder_too:
-                os.rmdir(name, dir_fd=place)
-            elif not is_folder and not folder_too:
-                os.unlink(name, dir_fd=place)
-        except OSError as error:
-            if error.errno not in (errno.ENOENT, errno.ENOTDIR, errno.ELOOP, errno.ENOTEMPTY, errno.EEXIST):
-                raise
-
-
-def _make_writable(top: int, path: str) -> None:
-    """Folders keep the mode they had on the customer's drive, and may be write-protected."""
-    with contextlib.ExitStack() as opened, contextlib.suppress(OSError):
-        place = top
-        for part in path.split("/"):
-            place = os.open(part, _FOLDER, dir_fd=place)
-            opened.callback(os.close, place)
-        os.fchmod(place, 0o700)
-
-
-def _read(folder: Path, name: str) -> bytes:
-    if (folder / name).is_symlink():
-        raise BadInput("is a link, not a file of the bag", where=str(folder / name))
-    return read_bytes(folder / name, limit_bytes=_LIMIT_BYTES)
-
-
 @contextlib.contextmanager
-def _opened(folder: Path) -> Iterator[int]:
-    descriptor = os.open(folder, _FOLDER)
+def _leaving_others() -> Iterator[None]:
     try:
-        yield descriptor
-    finally:
-        os.close(descriptor)
+        yield
+    except OSError as error:
+        if error.errno not in _LEFT:
+            raise
 
 
-def _files_below(folder: Path) -> Iterator[str]:
-    for place, folders, names in os.walk(folder):
-        linked = [name for name in folders if (Path(place) / name).is_symlink()]
-        for name in (*names, *linked):
-            yield bag.shown(os.fsencode((Path(place) / name).relative_to(folder)))
+def _remove(held: HeldFolder, path: bytes) -> None:
+    """Remove a name that is no folder's."""
+    with _leaving_others():
+        if not stat.S_ISDIR(held.status(path).st_mode):
+            held.remove(path)
+
+
+def _make_writable(held: HeldFolder, path: bytes) -> None:
+    """Folders keep the mode they had on the customer's drive, and may be write-protected."""
+    with contextlib.suppress(OSError):
+        descriptor = held.open_folder(path)
+        try:
+            os.fchmod(descriptor, 0o700)
+        finally:
+            os.close(descriptor)

@@ -216,6 +216,11 @@ class HeldFolder:
         with contextlib.suppress(FileNotFoundError):
             os.unlink(name, dir_fd=folder)
 
+    def remove_folder(self, path: bytes) -> None:
+        """Remove an empty folder."""
+        folder, name = self._parent(path)
+        os.rmdir(name, dir_fd=folder)
+
     def flush(self, path: bytes) -> None:
         """Put a file, or the names in a folder, on the medium."""
         is_folder = not path or stat.S_ISDIR(self.status(path).st_mode)

@@ -27,6 +27,7 @@ ACTIONS: dict[str, Callable[[HeldFolder], object]] = {
     "link_file from": lambda held: held.link_file(b"inner/file", b"new"),
     "link_file to": lambda held: held.link_file(b"top", b"inner/new"),
     "remove": lambda held: held.remove(b"inner/file"),
+    "remove_folder": lambda held: held.remove_folder(b"inner/folder"),
     "flush": lambda held: held.flush(b"inner/file"),
     "save": lambda held: held.save(b"inner/file", b"written"),
 }
@@ -38,6 +39,7 @@ def outside(tmp_path: Path) -> Path:
     folder.mkdir()
     (folder / "file").write_bytes(b"outside")
     (folder / "link").symlink_to("file")
+    (folder / "folder").mkdir()
     return folder
 
 
