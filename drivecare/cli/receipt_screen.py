@@ -102,7 +102,8 @@ def show_bag(out: Console, receipt: BagReceipt) -> None:
     lines = [f"{what}   {receipt.source.path} -> {receipt.target.path}"]
     if receipt.verification:
         how = {"direct": "past the host's cache", "cache-dropped": "after dropping the host's cache"}
-        lines.append(f"VERIFIED   every file was read back {how[receipt.verification.method]} and agrees")
+        but = f", but for {len(receipt.left_out):,} left out" if receipt.left_out else ""
+        lines.append(f"VERIFIED{but}   every file was read back {how[receipt.verification.method]} and agrees")
     elif not receipt.files:
         lines.append("NOTHING COPIED   no file is across")
     lines += _wrong_in_bag(receipt)

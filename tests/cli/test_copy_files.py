@@ -37,6 +37,8 @@ def test_json_and_left_out_files(source: Path, tmp_path: Path) -> None:
     assert document["schema"] == "drivecare/bag-1"
     assert document["verified"] is True
     assert [note["name"] for note in document["left_out"]] == ["gone"]
+    screen = CliRunner().invoke(cli, ["copy-files", str(source), str(tmp_path / "other")]).stdout
+    assert screen.splitlines()[1].startswith("VERIFIED, but for 1 left out   ")
 
 
 def test_a_target_that_holds_something_is_refused(source: Path, tmp_path: Path) -> None:
