@@ -99,6 +99,7 @@ WEAR = [
     (233, "Media_Wearout_Indicator", 86, 0, "Intel DC S3500", 14),  # pySMART: INTEL SSDSC2BB120G6
     (177, "Wear_Leveling_Count", 1, 4929, "SK hynix", 99),  # published report of a worn SC311
     (173, "Wear_Leveling_Count", 165, 3_294_309_909_395, "Apple SD/SM/TS SSDs", 35),  # pySMART: SM0256F
+    (173, "Wear_Leveling_Count", 0, 0, "Apple SD/SM/TS SSDs", None),  # it counts down from 200 to 100
     (177, "Wear_Leveling_Count", 97, 61, "Samsung based SSDs", 3),  # from memory, as all below
     (202, "Percent_Lifetime_Remain", 88, 12, "Crucial", 12),
     (202, "Percent_Lifetime_Remain", 0, 115, "Crucial", 115),

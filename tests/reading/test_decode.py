@@ -580,3 +580,35 @@ def test_a_report_that_ends_before_its_error_counts_is_not_healthy(name: str, be
     cut = decode_report(whole[: whole.index(before)])
     assert "count-unread" in _codes(cut)
     assert assess(cut).verdict == "recheck"
+
+
+def test_the_first_link_rate_that_a_sas_drive_negotiated_is_its_link() -> None:
+    text = report("sas-nothing-against-it")
+    lines = "\n".join(f"    negotiated logical link rate: phy enabled; {rate} Gbps" for rate in (12, 6))
+    assert decode_report(text).drive.link_gbps is None
+    assert decode_report(f"{text}\n{lines}\n").drive.link_gbps == 12.0
+
+
+@pytest.mark.parametrize(
+    ("line", "protocol"),
+    [
+        ("", None),
+        ("Transport protocol: SAS (SPL-3)", "scsi"),
+        ("Device: MOORHEN MS-300 Version: 0001", "scsi"),
+        ("Device: MOORHEN MS-300", None),
+        ("SMART Attributes Data Structure revision number: 16", "ata"),
+        ("NVMe Version: 1.4", "nvme"),
+    ],
+)
+def test_the_protocol_is_known_by_what_only_it_prints(line: str, protocol: str | None) -> None:
+    assert decode_report(f"Serial number: MS300-5\n{line}\n").drive.protocol == protocol
+
+
+@pytest.mark.parametrize("transport", ["SAS (SPL-3)", None])
+def test_a_scsi_drive_is_itself_where_its_transport_is_one_of_scsi(transport: str | None) -> None:
+    """A dock answers SCSI questions, too, and says nothing of a transport or of defects."""
+    information = report("sas-nothing-against-it").partition("Local Time is")[0]
+    line = "Transport protocol:   SAS (SPL-3)\n"
+    assert line in information
+    identity = decode_report(information if transport else information.replace(line, "")).drive.identity
+    assert identity.strength == ("strong" if transport else "weak")
