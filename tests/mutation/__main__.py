@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import re
 import sys
 import tempfile
 import time
@@ -30,7 +31,9 @@ def main(arguments: list[str] | None = None) -> int:
     try:
         every = mutants(ROOT)
         equivalent = load_equivalent(EQUIVALENT, every)
-        drawn = [mutant for mutant in draw(every, options.sample, options.seed) if options.match in str(mutant)]
+        drawn = [
+            mutant for mutant in draw(every, options.sample, options.seed) if re.search(options.match, str(mutant))
+        ]
         if options.list:
             print("\n".join(map(str, drawn)))
             return 0
@@ -47,7 +50,7 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--sample", type=int, default=SAMPLE, metavar="N", help=f"how many to draw (default {SAMPLE})")
     parser.add_argument("--seed", type=int, default=SEED, help=f"which draw (default {SEED})")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1, metavar="N", help="how many at a time")
-    parser.add_argument("--match", default="", metavar="TEXT", help="only those of the draw whose line holds TEXT")
+    parser.add_argument("--match", default="", metavar="PATTERN", help="only those whose line this pattern is found in")
     parser.add_argument(
         "--quick", action="store_true", help="only the likely tests: names more survivors than there are"
     )

@@ -334,6 +334,16 @@ def test_two_namespaces_of_one_drive_are_told_apart() -> None:
     assert first.serial == second.serial
 
 
+def test_of_several_namespaces_the_first_is_the_drive_s() -> None:
+    """A drive's report lists them all; the one that was asked for stands alone or first."""
+    text = report("nvme-nothing-against-it")
+    assert "Namespace 1 Size" in text
+    more = "".join(
+        line.replace("Namespace 1", "Namespace 3") for line in text.splitlines(keepends=True) if "Namespace 1" in line
+    )
+    assert decode_report(text + more).drive.identity == decode_report(text).drive.identity
+
+
 def test_empty_identifiers_name_nothing() -> None:
     text = report("nvme-nothing-against-it").replace("0ab1c2 0000051200", "000000 0000000000")
     identity = decode_report(text).drive.identity

@@ -7,7 +7,7 @@ import pytest
 from drivecare.reading.decode import decode_report
 from drivecare.reading.model import Attribute
 from drivecare.reading.raw_values import error_count, main_number
-from drivecare.reading.wear import percent_used, spare
+from drivecare.reading.wear import amount, percent_used, spare
 from tests.reading.recorded import report
 
 
@@ -69,6 +69,29 @@ def test_the_worst_of_several_rows_counts() -> None:
 )
 def test_a_row_of_reserved_space_tells_the_spare(attribute: Attribute, told: tuple[int | None, int | None]) -> None:
     assert spare((attribute,)) == told
+
+
+@pytest.mark.parametrize(
+    ("name", "raw", "ssd", "total"),
+    [
+        ("Total_LBAs_Written", 0, True, 0),
+        ("Total_LBAs_Written", 1 << 21, True, 1 << 30),
+        ("Total_LBAs_Written", (1 << 21) - 1, True, None),  # on flash so little must be in another unit
+        ("Total_LBAs_Written", 7, False, 7 * 512),
+        ("Host_Writes_32MiB", 1, True, 32 << 20),
+        ("Host_Writes_GiB", 3, True, 3 << 30),
+        ("Total_LBAs_Written", 10**18 // 512, False, 10**18 // 512 * 512),
+        ("Total_LBAs_Written", 10**18 // 512 + 1, False, None),
+        ("NAND_Writes_GiB", 3, True, None),
+        ("Total_LBAs_Read", 1 << 21, True, None),
+    ],
+)
+def test_what_a_host_wrote_is_in_the_unit_that_the_name_tells(
+    name: str, raw: int, ssd: bool, total: int | None
+) -> None:
+    found, doubt = amount((row(241, name, 100, raw),), "writ", sector_bytes=512, ssd=ssd)
+    assert found == total
+    assert (doubt is not None) is (total is None and "LBAs_Written" in name)
 
 
 def test_a_count_of_bad_events_is_the_lower_half_of_its_raw_value() -> None:
