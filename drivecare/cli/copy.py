@@ -15,9 +15,6 @@ from drivecare.cli.common import PATH, finish, job_folder, job_options, json_opt
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from drivecare.hardware.machine import Machine
-    from drivecare.reading.model import Drive
-
 
 @click.command(epilog="\b\nExample: drivecare copy /dev/sdb /dev/sdc --allow-overwrite PN24-11873")
 @click.argument("source")
@@ -28,7 +25,7 @@ if TYPE_CHECKING:
 @click.option(
     "--acknowledge",
     multiple=True,
-    type=click.Choice(["weak-identity"]),
+    type=click.Choice(["weak-identity", "size"]),
     help="Answer a guard that asked; the receipt will tell.",
 )
 @click.option("--probe", is_flag=True, help="First see whether an empty target has the size it claims.")
@@ -67,17 +64,19 @@ def copy(
     Any interruption leaves a journal; the same command with --resume goes on from it. Receipt and journal lie beside
     an image, in the working folder for a drive, or in the job.
     """
+    from drivecare.cli.drive_questions import ask_drive
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_receipt
     from drivecare.hardware.copying import ReceiptNotKept, Request, journal_beside, places, run
     from drivecare.hardware.heat import Heat
+    from drivecare.job.case import load_case, newest
     from drivecare.transfer.damage import Policy
     from drivecare.transfer.engine import Settings
     from drivecare.transfer.guards import Wishes
-    from drivecare.transfer.receipt import Receipt
 
     folder = job_folder(job, jobs) if job is not None else None
-    known = tuple(filed.document for filed in folder.results(Receipt)) if folder is not None else ()
+    case = load_case(folder) if folder is not None else None
+    old_drive = newest(case.old_drive) if case is not None else None
     receipt_path, journal_path = places(target, folder.path if folder is not None else None)
     if receipt is not None:
         receipt_path, journal_path = receipt, journal_beside(receipt)
@@ -94,10 +93,11 @@ def copy(
             resume=resume,
             wishes=Wishes(allow_overwrite=allow_overwrite, acknowledged=acknowledge),
             probe=probe,
-            known=known,
+            known=tuple(filed.document for filed in case.receipts) if case is not None else (),
+            assessed=old_drive.document.drive if old_drive is not None else None,
             settings=Settings(policy=policy),
             patience_seconds=stuck_after,
-            ask=lambda path: _what_it_says(path, machine(ctx), "source" if path == source else "target"),
+            ask=lambda path: ask_drive(path, machine(ctx), "source" if path == source else "target"),
             say=_say,
             watch=watch,
         )
@@ -128,37 +128,7 @@ def _raise(error: Exception) -> None:
     raise error
 
 
-def _what_it_says(path: str, machine: Machine, side: str) -> Drive | None:
-    """The drive's own identity, where it can be asked; a copy goes on without, with the kernel's word.
-
-    What its health means for this copy is said aloud.
-    """
-    from drivecare.errors import DriveCareError
-    from drivecare.hardware.blockdev import inspect
-
-    if not Path(path).is_block_device():
-        return None
-    try:
-        if inspect(path, root=machine.root).bus in ("loop", "nbd"):  # an image; no drive to ask, nothing to import
-            return None
-        from drivecare.hardware.smart import read_drive
-        from drivecare.risk.assess import assess
-
-        reading = read_drive(path, machine=machine)
-    except DriveCareError:
-        return None
-    advice = _ADVICE.get((side, assess(reading).verdict))
-    if advice is not None:
-        _say(f"{path}: {advice}")
-    return reading.drive
-
-
 _DETACH = "Power off and detach one of the two now: two drives with the same content confuse a computer."
-_ADVICE = {
-    ("source", "evacuate"): "the source is losing data. Copy it now, put nothing else on it, do not fit it again.",
-    ("target", "evacuate"): "the target itself is losing data. Nothing copied to it is safe: take another one.",
-    ("target", "replace"): "the target's own report says it should be replaced. Take another one.",
-}
 
 
 def _say(sentence: str) -> None:

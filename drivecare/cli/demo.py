@@ -62,7 +62,10 @@ def demo(folder: Path, as_json: bool) -> None:
 def _tell(here: Path) -> Demo:
     """The story, told while it happens in the prepared folder `here`."""
     say = _Narrator()
-    say(f"{SHOP}, job {JOB}: a Corvane Hearth media console, label {LABEL}. All of it is invented.")
+    say(
+        f"{SHOP}, job {JOB}: a Corvane Hearth media console, label {LABEL}. All of it is invented; its drives are "
+        f"stand-ins of {SIZE_BYTES >> 20} MiB."
+    )
     in_job = ("--job", JOB, "--jobs", str(here / "jobs"))
     jobs = ("--jobs", str(here / "jobs"))
     old, new = here / "failing-drive.txt", here / "new-drive.txt"
@@ -191,6 +194,7 @@ def _copy(here: Path, old: Path, new: Path) -> Path:
                 journal=journal_path,
                 job=JOB,
                 ask=drives.get,
+                assessed=drives[source],
                 through=lambda medium: WithBadAreas(medium, (Area(offset=BAD_OFFSET, length=BAD_LENGTH),)),
                 say=lambda sentence: click.echo(sentence, err=True),
                 watch=watch,

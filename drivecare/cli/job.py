@@ -120,23 +120,27 @@ def record(id: str, fact: str, about: tuple[str, ...], note: str | None, jobs: P
     """Record a fact that only a person can know, with the time and your name.
 
     \b
-    consent               the customer agreed to the unit being opened, the drive read and copied
-    route ROUTE           same-drive, new-drive-data or new-drive-empty
-    old-drive SERIAL      which of the drives read in this job is the customer's
-    dead-drive SERIAL     the customer's drive answers on no dock and no cable
-    weak-identity SERIAL  a bridge hides the drive's number; this one is on its label
-    way-out --note WORDS  what was done to clear up a recheck
-    earlier-reading SERIAL --note WHY  a reading from outside this job still tells how it is
-    unlike-profile SERIAL --note WHY   a drive unlike those this unit is built for is right
-    unreadable OFFSET...  the customer knows that this area could not be read
-    bag-drives            the bag's folders lie on the old and on the new drive
-    left-out              the customer knows which files could not be copied
-    copy-size             the customer knows that not the size that was read was copied
-    source-changed        the customer knows that the source was written to meanwhile
-    unchanged             nothing was written to the new drive since it was verified
-    detached              power is off, old and new drive are no longer attached together
-    no-data               the customer agreed that nothing is carried over
-    chain-mended --note WHY            results that an interruption left without a line are the job's
+    consent                 the customer agreed to opening, reading and copying
+    route ROUTE             same-drive, new-drive-data or new-drive-empty
+    old-drive SERIAL        which of the drives read here is the customer's
+    dead-drive SERIAL       the customer's drive answers on no dock and no cable
+    weak-identity SERIAL    what its label says, where a bridge hides the number
+    unlike-profile SERIAL   why (--note) a drive unlike the profile's is right
+    earlier-reading SERIAL  why (--note) a reading from outside this job holds
+    earlier-copy            why (--note) a copy from before this job holds
+    way-out                 what was done (--note) to clear up a recheck
+    unreadable OFFSET...    the customer knows that this area could not be read
+    copy-size               the customer knows that not the whole drive, by its
+                            size, was copied
+    source-changed          the customer knows that the source was written to
+                            while it was copied
+    left-out                the customer knows which files could not be copied
+    bag-drives              the bag's folders lie on the old and the new drive
+    unchanged               nothing was written to the new drive since verified
+    detached                power is off, old and new drive are apart
+    no-data                 the customer agreed that nothing is carried over
+    chain-mended            why (--note) results that an interruption left
+                            out of the chain are the job's
     """
     from drivecare.job.case import load_case
     from drivecare.job.facts import make_fact

@@ -7,10 +7,13 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option
+from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option, machine
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from drivecare.job.folder import JobFolder
+    from drivecare.transfer.receipt import Receipt
 
 
 @click.command(epilog="\b\nExample: drivecare verify sdc.receipt.json /dev/sdc")
@@ -23,15 +26,23 @@ if TYPE_CHECKING:
 )
 @json_option
 @job_options
+@click.pass_context
 def verify(
-    receipt: Path, target: str | None, after_power_cycle: bool, as_json: bool, job: str | None, jobs: Path | None
+    ctx: click.Context,
+    receipt: Path,
+    target: str | None,
+    after_power_cycle: bool,
+    as_json: bool,
+    job: str | None,
+    jobs: Path | None,
 ) -> None:
     """Read TARGET whole and compare it with RECEIPT, or check a bag of files (a folder) by its manifests.
 
     Without TARGET the one the receipt names is read. Where it agrees, the receipt tells when and how it was last
     verified; otherwise the receipt stays as it is, and what differs is named. A receipt filed in a job is never
-    changed: with --job a new one is filed. Of a bag, files that could not be read, that are wrong and that are missing
-    are listed apart. Nothing in a bag is followed to elsewhere.
+    changed: with --job a new one is filed. Where TARGET is another one than was copied to, the result is of TARGET and
+    the receipt stays as it is. Of a bag, files that could not be read, that are wrong and that are missing are listed
+    apart. Nothing in a bag is followed to elsewhere.
 
     \b
     Exit: 0 all agrees, 20 all but what could not be read,
@@ -40,6 +51,7 @@ def verify(
     folder = job_folder(job, jobs) if job is not None else None
     if receipt.is_dir():
         _verify_bag(receipt, as_json=as_json, folder=folder)
+    from drivecare.cli.drive_questions import ask_drive
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_receipt
     from drivecare.hardware.verifying import verify_file
@@ -52,17 +64,35 @@ def verify(
             watch=watch,
             after_power_cycle=after_power_cycle,
             rewrite=not is_result(receipt),  # a job's results are added, never changed
+            ask=lambda path: ask_drive(path, machine(ctx), "target"),
         )
     if note:
         click.echo(note, err=True)
 
+    about = None if result.instead_of is None else _of_another(result, target or result.target.path)
+    if about and as_json:
+        click.echo(about, err=True)
+
+    def show(out: Console) -> None:
+        if about:
+            out.print(about, soft_wrap=True)
+        show_receipt(out, result)
+
     finish(
         result,
-        show=lambda out: show_receipt(out, result),
+        show=show,
         as_json=as_json,
         exit_code=result.exit_code,
         folder=folder,
     )
+
+
+def _of_another(result: Receipt, name: str) -> str:
+    """The first thing to know of a verification that read another target than the copy wrote."""
+    holds = "holds" if result.verified else "does not hold"
+    named = result.target.kind == "image" or result.target.identity.strength == "strong"
+    hint = "" if named else " If this is that one all the same, verify it on a dock that shows its own serial number."
+    return f"{name} {holds} what the receipt says; the receipt's own target was not read.{hint}"
 
 
 def _verify_bag(path: Path, *, as_json: bool, folder: JobFolder | None) -> NoReturn:

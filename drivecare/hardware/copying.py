@@ -21,7 +21,7 @@ from drivecare.storage import write_file
 from drivecare.transfer.areas import total
 from drivecare.transfer.conclude import copy, new_journal, now
 from drivecare.transfer.engine import Settings
-from drivecare.transfer.guards import Side, Wishes, check, check_unmoved, same_end
+from drivecare.transfer.guards import Side, Wishes, answered, check, check_unmoved, same_end
 from drivecare.transfer.interruption import interrupted
 from drivecare.transfer.journal import Journal, JournalFile, Parent, pack, unpack
 from drivecare.transfer.port import Gone, Medium, Stuck, Watch
@@ -35,9 +35,10 @@ RECEIPT_SUFFIX, JOURNAL_SUFFIX = ".receipt.json", ".journal.json"
 class Request:
     """What to copy where, and how.
 
-    `job` is the job whose copy this is. `ask` gives what the drive at a path says of itself, or None; `through` may put
-    something between the engine and the source (the demo's bad sectors). `say` takes a sentence for the user. `known`:
-    receipts of earlier copies, oldest first, one of which may be of the source image.
+    `job` is the job whose copy this is, `assessed` the drive to copy as that job's reading describes it. `ask` gives
+    what the drive at a path says of itself, or None; `through` may put something between the engine and the source
+    (the demo's bad sectors). `say` takes a sentence for the user. `known`: receipts of earlier copies, oldest first,
+    one of which may be of the source image.
     """
 
     source: str
@@ -49,6 +50,7 @@ class Request:
     wishes: Wishes = field(default_factory=Wishes)
     probe: bool = False
     known: tuple[Receipt, ...] = ()
+    assessed: Drive | None = None
     settings: Settings = field(default_factory=Settings)
     patience_seconds: float = PATIENCE_SECONDS
     ask: Callable[[str], Drive | None] = lambda _: None
@@ -108,9 +110,12 @@ def _run(request: Request, store: JournalFile, former: Journal | None) -> Receip
     if parent is not None and parent.origin.logical_sector_bytes is not None:
         source = msgspec.structs.replace(source, table_sector_bytes=parent.origin.logical_sector_bytes)
     former = None if former is None else _without_what_was_cut_off(former, target)
+    source = msgspec.structs.replace(source, assessed=request.assessed)
     journal = _begin(former, source, target, request.wishes, parent, job=request.job)
     wishes = msgspec.structs.replace(
-        request.wishes, resuming=former is not None and _is_begun(former, source, target, patience)
+        request.wishes,
+        acknowledged=(*request.wishes.acknowledged, *_still_acknowledged(former)),
+        resuming=former is not None and _is_begun(former, source, target, patience),
     )
     check(source, target, wishes)
     if former is None:
@@ -263,7 +268,7 @@ def _check_again(source: Side, target: Side, wishes: Wishes) -> None:
     again = find_target(target.end.path, target.drive, look_inside=False) if target.exists else target
     check_unmoved(target, again)
     check(
-        msgspec.structs.replace(opened, table_sector_bytes=source.table_sector_bytes),
+        msgspec.structs.replace(opened, table_sector_bytes=source.table_sector_bytes, assessed=source.assessed),
         msgspec.structs.replace(
             again, content=target.content, read_only=target.read_only, overwrite_ids=target.overwrite_ids
         ),
@@ -299,8 +304,8 @@ def _begin(
     if former is None:
         end = target.end if target.is_device else msgspec.structs.replace(target.end, size_bytes=source.end.size_bytes)
         fresh = new_journal(source.end, end, started=now(), parent=parent)
-        used = tuple(name for name in wishes.acknowledged if target.content is not None)
-        return msgspec.structs.replace(fresh, acknowledged=used, source_modified_ns=_modified_ns(source), job=job)
+        names = answered(source, target, wishes)
+        return msgspec.structs.replace(fresh, acknowledged=names, source_modified_ns=_modified_ns(source), job=job)
     target_end = target.end
     if target_end.kind == "image":
         target_end = msgspec.structs.replace(target_end, size_bytes=former.target.size_bytes)  # it gets that again
@@ -332,6 +337,7 @@ def _begin(
         target=_as_met_now(former.target, target_end),
         # The flag of a device that was attached again since is its own; one still attached bears ours.
         source_was_read_only=former.source_was_read_only if former.source.attachment == source.end.attachment else None,
+        acknowledged=tuple(dict.fromkeys((*former.acknowledged, *answered(source, target, wishes)))),
         sessions=former.sessions + 1,
         phase="copying",
     )
@@ -343,6 +349,11 @@ def _without_what_was_cut_off(former: Journal, target: Side) -> Journal:
         return former
     kept = [part for part in unpack(former.copied, former.chunk_bytes) if part.where.end <= target.end.size_bytes]
     return msgspec.structs.replace(former, copied=pack(kept, former.chunk_bytes))
+
+
+def _still_acknowledged(former: Journal | None) -> tuple[str, ...]:
+    """What a resume need not ask again: the source is the one it was, the target may be another nameless one."""
+    return tuple(name for name in former.acknowledged if name == "size") if former is not None else ()
 
 
 def _is_begun(former: Journal, source: Side, target: Side, patience: Patience) -> bool:

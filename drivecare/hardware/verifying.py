@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 from drivecare.documents import encode, load
@@ -9,27 +10,34 @@ from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.hardware.media import Pool
 from drivecare.hardware.opening import open_to_verify
 from drivecare.hardware.sides import find_target
+from drivecare.reading.model import Drive
 from drivecare.storage import write_file
-from drivecare.transfer.guards import same_end
 from drivecare.transfer.port import Watch
-from drivecare.transfer.receipt import Receipt
-from drivecare.transfer.verify import verify
+from drivecare.transfer.receipt import End, Receipt
+from drivecare.transfer.verify import is_own_target, of_another, verify
 
 
 def verify_file(
-    path: Path, target: str | None, *, watch: Watch, after_power_cycle: bool = False, rewrite: bool = True
+    path: Path,
+    target: str | None,
+    *,
+    watch: Watch,
+    after_power_cycle: bool = False,
+    rewrite: bool = True,
+    ask: Callable[[str], Drive | None] = lambda _: None,
 ) -> tuple[Receipt, str | None]:
     """The receipt as the target stands now, and a sentence to tell the user, if there is one.
 
-    The file is replaced only where its own target agrees, and never without `rewrite`. Raises BadInput, Unavailable,
-    Refused, Interrupted.
+    Where another target was read than the copy wrote, the result is of that one. The file is replaced only where its
+    own target agrees, and never without `rewrite`. `ask` gives what the drive at a path says of itself, or None.
+    Raises BadInput, Unavailable, Refused, Interrupted.
     """
     receipt = load(Receipt, path)
     where = target or _named(receipt, path)
-    side = find_target(where, look_inside=False)
+    side = find_target(where, ask(where), look_inside=False)
     if not side.exists:
         raise BadInput("there is no such file or device", where=where, hint="Name the target after the receipt")
-    own = same_end(receipt.target, side.end) or (side.end.kind == "image" == receipt.target.kind)
+    own = _is_own(receipt, side.end, path)
     if after_power_cycle and side.is_device and side.end.attachment == receipt.target.attachment is not None:
         raise Refused(
             "it has been attached all the time since the copy, so it was not without power",
@@ -44,13 +52,22 @@ def verify_file(
     finally:
         pool.close()
     if not own:
-        return result, f"{where} is not the drive that the receipt names, so the receipt stays as it is."
+        return of_another(result, side.end), None
     if result.verified and rewrite:
         try:
             write_file(path, encode(result), replace=True)
         except Unavailable as error:
             return result, f"{path}: {error.what}, so this verification stands only here."
     return result, None
+
+
+def _is_own(receipt: Receipt, end: End, path: Path) -> bool:
+    """Whether this is the target that the copy wrote. A file is known by its place, for it has no other name."""
+    if receipt.target.kind != end.kind:
+        return False
+    if end.kind == "device":
+        return is_own_target(receipt, end)
+    return Path(end.path).resolve() == Path(_named(receipt, path)).resolve()
 
 
 def _named(receipt: Receipt, path: Path) -> str:

@@ -55,6 +55,11 @@ class Case:
     folder: Path | None = None
 
     @property
+    def opened_at(self) -> datetime:
+        """When the job was opened; now, where its opening does not say, so that nothing was read in it."""
+        return moment(self.opening.opened_at) or self.now
+
+    @property
     def labels(self) -> frozenset[str]:
         """Serial numbers that a person read off a drive's label and logged."""
         return frozenset(folded(fact.document.about) for fact in self.facts_named("weak-identity"))

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from drivecare.job.case import Case, newest
 from drivecare.job.gate import judge
 from drivecare.job.model import Closing
-from drivecare.job.proof import find_proof
+from drivecare.job.proof import find_proof, was_written_to
 from drivecare.job.readings import read_at
 from drivecare.job.sameness import Who
 from drivecare.job.times import day
@@ -133,6 +133,8 @@ def _headline(case: Case, *, finished: bool) -> str:
     proof = find_proof(case)
     if proof.bag is not None:
         return f"{start}, with {_count(proof.bag.document.files, 'file')} copied from the old one."
+    if not proof.whole:
+        return f"{start}, with what was copied of your old drive."
     return f"{start}, " + (
         "with all of your data that could be read." if proof.unreadable else "and your data is on it."
     )
@@ -210,6 +212,9 @@ def _copied(case: Case) -> list[str]:
         return [f"We copied {files} and read all of them back from the new drive: they agree."]
     if proof.holds:
         copied = amount(proof.chain[-1].document.bytes_copied)
+        if not proof.whole:
+            part = f"We copied {copied} of your old drive, which by its size may not be all that it holds"
+            return [f"{part}, and read it back from the new drive: every part agrees."]
         rest = " that could be read" if proof.unreadable else ""
         return [f"We copied everything{rest}, {copied}, and read it back from the new drive: every part agrees."]
     return ["It is not proven that your data is on another drive."] if case.receipts or case.bags else []
@@ -241,6 +246,11 @@ def _watch(case: Case) -> list[str]:
         told.append(
             f"{_count(len(lost), 'area')} of the old drive, {size} in all, could not be read."
             " What lay there is missing. If something does not open, tell us before you delete it."
+        )
+    if case.route == "new-drive-data" and was_written_to(proof.chain):
+        told.append(
+            "Something wrote to the old drive's copy or to the drive while it was copied: parts of your data may be of"
+            " different ages."
         )
     if case.route == "new-drive-data" and proof.bag is not None and proof.bag.document.left_out:
         told.append(f"{_count(len(proof.bag.document.left_out), 'file')} could not be copied. Ask us which.")

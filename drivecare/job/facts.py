@@ -34,6 +34,10 @@ FACTS: dict[FactName, Meaning] = {
         "SERIAL",
         "lay sealed in its bag since it was read",
     ),
+    "earlier-copy": Meaning(
+        "why a copy begun before this job was opened still holds all that the drive holds",
+        note="the drive has lain here since",
+    ),
     "unlike-profile": Meaning(
         "why a drive unlike those this unit is built for is the right one all the same",
         "SERIAL",

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import timedelta
 
+from drivecare.fit.model import Judged
 from drivecare.job.case import Case, newest
 from drivecare.job.folder import Filed
 from drivecare.job.items import doubt, identity, inspect_command, plan_command, recorded
@@ -18,6 +19,7 @@ from drivecare.job.proof import Proof, find_proof
 from drivecare.job.readings import read_at
 from drivecare.job.sameness import Same, Who, is_the_planned, same_drive
 from drivecare.job.times import age, said
+from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area
 from drivecare.transfer.bag import BagReceipt
 
@@ -105,6 +107,10 @@ def fitted_is_planned(case: Case) -> Item:
         return Item(item="fitted-is-planned", holds=False, evidence=missing, next=command)
     found = Who.of(fitted.document.drive)
     answer = is_the_planned(Who.of(chosen), found, case.labels)
+    unlike = _unlike_the_plan(chosen, fitted.document.drive)
+    if answer == "yes" and unlike:
+        evidence, again = f"{found} is the one planned, but {unlike}", plan_command(case, "--candidate", "NEW_DRIVE")
+        return Item(item="fitted-is-planned", holds=False, evidence=evidence, next=again)
     said_so = {
         "yes": f"{found} is the one planned",
         "no": f"planned is {chosen.name}, read was {found}",
@@ -116,6 +122,19 @@ def fitted_is_planned(case: Case) -> Item:
         evidence=said_so[answer],
         age=age(filed.entry.filed_at, case.now),
         next=None if answer == "yes" else plan_command(case, "--candidate", "NEW_DRIVE"),
+    )
+
+
+def _unlike_the_plan(chosen: Judged, drive: Drive) -> str:
+    """Where the drive as it was read is not what the plan took it for; "" where what both tell agrees."""
+    told = (
+        ("bytes", chosen.capacity_bytes, drive.capacity_bytes),
+        ("bytes a sector", chosen.logical_sector_bytes, drive.logical_sector_bytes),
+    )
+    return "; ".join(
+        f"planned with {planned:,} {what}, read with {read:,}"
+        for what, planned, read in told
+        if planned is not None and read is not None and planned != read
     )
 
 

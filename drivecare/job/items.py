@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-
 from drivecare.job.case import Case, newest
 from drivecare.job.folder import Filed
 from drivecare.job.model import Fact, FactName, Item
 from drivecare.job.readings import outside_the_job, read_at
 from drivecare.job.sameness import Who, folded
-from drivecare.job.times import age, moment
+from drivecare.job.times import age
 from drivecare.job.unit import unlike
 from drivecare.risk.model import Assessment
 
@@ -50,7 +48,7 @@ def doubt(case: Case, filed: Filed[Assessment]) -> str:
     """
     serial = filed.document.drive.serial
     doubts: tuple[tuple[FactName, str], ...] = (
-        ("earlier-reading", outside_the_job(filed, opened=_opened(case), now=case.now)),
+        ("earlier-reading", outside_the_job(filed, opened=case.opened_at, now=case.now)),
         ("unlike-profile", unlike(filed.document.drive, case.opening.built_for)),
     )
     for name, reason in doubts:
@@ -80,7 +78,3 @@ def plan_command(case: Case, *more: str) -> str:
 def inspect_command(case: Case, drive: str = "NEW_DRIVE") -> str:
     """The command of an incoming inspection."""
     return case.command("assess", drive, "--as", "new")
-
-
-def _opened(case: Case) -> datetime:
-    return moment(case.opening.opened_at) or case.now

@@ -23,6 +23,7 @@ FactName = Literal[
     "bag-drives",
     "left-out",
     "earlier-reading",
+    "earlier-copy",
     "unlike-profile",
     "copy-size",
     "source-changed",

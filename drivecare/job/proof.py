@@ -14,9 +14,11 @@ from datetime import datetime
 from drivecare.job.case import Case, newest
 from drivecare.job.folder import Filed
 from drivecare.job.model import FactName
+from drivecare.job.readings import CLOCKS_DIFFER
 from drivecare.job.sameness import Same, Who, same_drive
-from drivecare.job.times import moment
+from drivecare.job.times import day, moment
 from drivecare.reading.identity import Identity
+from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area, merge, total
 from drivecare.transfer.bag import BagReceipt
 from drivecare.transfer.receipt import End, Method, Receipt
@@ -29,12 +31,14 @@ ACCEPTED: frozenset[Method] = frozenset(("direct", "cache-dropped", "after-power
 class Proof:
     """Whether the bytes are across, `evidence` in a sentence, and `at` what time the target was last read back.
 
-    `number` is that of the newest result it rests on, `chain` leads from the new drive back to the old, `next` is the
+    `whole`: what was copied has the size that the customer's drive was read with. `number` is that of the newest result
+    it rests on, `chain` leads from the new drive back to the old, `next` is the
     command that would complete it, `verify` the one that would refresh it.
     """
 
     holds: bool
     evidence: str
+    whole: bool = True
     at: datetime | None = None
     number: int = 0
     unreadable: tuple[Area, ...] = ()
@@ -65,24 +69,26 @@ def find_proof(case: Case) -> Proof:
         if bag is not None and not files:
             evidence += "; this unit needs a sector copy, files alone do not start it"
         return Proof(holds=False, evidence=evidence, next=copy)
-    maybe = newest([filed for filed in case.receipts if _may_have_written(case, filed.document.target, is_)])
+    maybe = newest([filed for filed in case.receipts if _may_have_written(case, filed.document, is_)])
     if maybe is not None and maybe.entry.number > receipt.entry.number:
         evidence = f"{maybe.entry.path.name} copied to a drive that did not say which it is: it may have been {is_}"
         return _wanting(receipt, evidence, [receipt], _verify_command(case, receipt))
-    return _of_receipts(case, receipt, was, copy)
+    return _of_receipts(case, receipt, old.document.drive, copy)
 
 
-def _may_have_written(case: Case, target: End, new: Who) -> bool:
+def _may_have_written(case: Case, receipt: Receipt, new: Who) -> bool:
     """Whether a copy went to a drive of which nobody can tell that it is another one."""
-    return target.kind == "device" and _same(case, target, new) == "unknown"
+    wrote_a_device = receipt.instead_of is None and receipt.target.kind == "device"
+    return wrote_a_device and _same(case, receipt.target, new) == "unknown"
 
 
 def _verify_command(case: Case, receipt: Filed[Receipt]) -> str:
     return case.command("verify", str(receipt.entry.path), receipt.document.target.path)
 
 
-def _of_receipts(case: Case, last: Filed[Receipt], old: Who, copy: str) -> Proof:
+def _of_receipts(case: Case, last: Filed[Receipt], drive: Drive, copy: str) -> Proof:
     """Follow a receipt back to the customer's drive through the images it came by."""
+    old = Who.of(drive)
     chain = [last]
     while _came_by_an_image(first := chain[-1].document):
         parent = _parent(case, first, chain)
@@ -99,7 +105,7 @@ def _of_receipts(case: Case, last: Filed[Receipt], old: Who, copy: str) -> Proof
     source = Who.of(chain[-1].document.source)
     if _same(case, chain[-1].document.source, old) != "yes":
         return _wanting(last, f"copied from {source}, the customer's drive is {old}", chain, copy)
-    for filed, name, evidence in _to_be_told(chain):
+    for filed, name, evidence in _to_be_told(case, chain, drive):
         if not _told_of(case, filed, name):
             record = case.command("job", "record", case.id, name, job=False)
             return _wanting(last, f"{evidence}; copy anew, or record {name}", chain, record)
@@ -112,6 +118,7 @@ def _of_receipts(case: Case, last: Filed[Receipt], old: Who, copy: str) -> Proof
     return Proof(
         holds=True,
         evidence=f"{old} is on {Who.of(done.target)}{gap}{through}, read back: {method}, sha256 {digest}",
+        whole=chain[-1].document.bytes_total == drive.whole_bytes,
         at=_at(last),
         number=last.entry.number,
         unreadable=lost,
@@ -125,11 +132,29 @@ def _came_by_an_image(receipt: Receipt) -> bool:
     return receipt.source.kind == "image" and receipt.source.identity.strength == "none"
 
 
-def _to_be_told(chain: Sequence[Filed[Receipt]]) -> Iterator[tuple[Filed[Receipt], FactName, str]]:
-    """What the customer has to know of a copy that is sound in itself: which one, the fact to record, and why."""
+def _to_be_told(
+    case: Case, chain: Sequence[Filed[Receipt]], drive: Drive
+) -> Iterator[tuple[Filed[Receipt], FactName, str]]:
+    """What somebody has to say of a copy that is sound in itself: of which one, the fact to record, and why."""
+    copied, whole = chain[-1].document.bytes_total, drive.whole_bytes
+    if copied != whole:
+        read = f"the drive that was read has {whole:,}" if whole else "the drive's reading does not tell its size"
+        yield chain[-1], "copy-size", f"{copied:,} bytes were copied, {read}"
     for filed in chain:
-        if any(note.code == "source-changed" for note in filed.document.notes):
+        started = moment(filed.document.started)
+        if started is None or started < case.opened_at - CLOCKS_DIFFER:
+            yield (
+                filed,
+                "earlier-copy",
+                f"copied before this job was opened, on {day(started)} ({filed.entry.path.name})",
+            )
+        if was_written_to((filed,)):
             yield filed, "source-changed", f"the source was written to while it was copied ({filed.entry.path.name})"
+
+
+def was_written_to(chain: Sequence[Filed[Receipt]]) -> bool:
+    """Whether a source on the way was written to while it was copied, by the copy's own receipt."""
+    return any(note.code == "source-changed" for filed in chain for note in filed.document.notes)
 
 
 def _told_of(case: Case, copy: Filed[Receipt], name: FactName) -> bool:
@@ -159,14 +184,14 @@ def _fault(receipt: Receipt) -> str:
         return f"{len(receipt.mismatched):,} areas read back other than they must be"
     if receipt.target_unreadable:
         return f"{len(receipt.target_unreadable):,} areas of the target cannot be read back"
+    if receipt.contradiction:
+        return f"the receipt contradicts itself: it {receipt.contradiction}"
     if not receipt.bytes_across:
         return f"nothing is across: 0 of {receipt.bytes_total:,} bytes could be read"
     if not receipt.verified or receipt.verification is None or receipt.digest.whole is None:
         return "not verified: the target was not read back whole"
     if receipt.verification.method not in ACCEPTED:
         return f"read back by {receipt.verification.method}, which proves nothing"
-    if receipt.bytes_copied + sum(area.length for area in receipt.unreadable) < receipt.bytes_total:
-        return "parts of the source were not read yet"
     return ""
 
 

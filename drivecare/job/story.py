@@ -131,7 +131,10 @@ def _receipt(document: dict[str, Any]) -> str:
         proven = "NOTHING copied"
     areas = "1 area" if len(lost) == 1 else f"{len(lost):,} areas"
     gap = f", {sum(area['length'] for area in lost):,} bytes in {areas} unreadable" if lost else ""
-    return f"{document['source']['path']} copied to {document['target']['path']}: {proven}{gap}"
+    source, target, written = document["source"], document["target"], document.get("instead_of")
+    if written:
+        return f"{target['path']} read against the copy of {source['path']} to {written['path']}: {proven}{gap}"
+    return f"{source['path']} copied to {target['path']}: {proven}{gap}"
 
 
 def _bag(document: dict[str, Any]) -> str:

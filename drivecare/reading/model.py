@@ -56,6 +56,11 @@ class Drive(Value, frozen=True, kw_only=True):
     smart: Literal["on", "off", "unsupported"] | None = None
     temperature_limit_celsius: int | None = None  # the drive's own; None where it names none or an impossible one
 
+    @property
+    def whole_bytes(self) -> int | None:
+        """Its size with whatever is hidden; None where it tells none."""
+        return max(filter(None, (self.capacity_bytes, self.native_capacity_bytes)), default=None)
+
 
 class Attribute(Value, frozen=True, kw_only=True):
     """One row of an ATA attribute table. `raw` is the decoded main number, None where the raw text defies decoding.

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import msgspec
+
 from drivecare.documents import Value
 from drivecare.errors import Refused
 from drivecare.reading.identity import compare
@@ -20,7 +22,8 @@ class Side(Value, frozen=True, kw_only=True):
 
     `same`: marks that this side shares with any other name of the same thing (device number, inode, backing file).
     `overwrite_ids`: what may be typed after --allow-overwrite. `content`: what makes it look used, None where it looks
-    empty. `drive`: what the drive itself said, where it could be asked. `table_sector_bytes`: the sector size its own
+    empty. `drive`: what the drive itself said, where it could be asked; `assessed`: what the job's reading says of the
+    drive that is copied. `table_sector_bytes`: the sector size its own
     partition table counts in, where one was found.
     """
 
@@ -34,6 +37,7 @@ class Side(Value, frozen=True, kw_only=True):
     content: str | None = None
     overwrite_ids: tuple[str, ...] = ()
     drive: Drive | None = None
+    assessed: Drive | None = None
     table_sector_bytes: int | None = None
     disk_sequence: int | None = None
 
@@ -118,6 +122,22 @@ def source_locked(source: Side, _: Side, __: Wishes) -> str | None:
     return "the source is locked by a password (ATA security). Have its owner unlock it first"
 
 
+def source_size(source: Side, _: Side, wishes: Wishes) -> str | None:
+    """A dock may show part of a drive, a drive may hide part of itself, and a path may be that of something else."""
+    if "size" in wishes.acknowledged:
+        return None
+    shown = source.end.size_bytes
+    for drive, whose in ((source.drive, "the drive itself has"), (source.assessed, "the job's reading of it says")):
+        whole = drive.whole_bytes if drive is not None else None
+        if whole is not None and whole != shown:
+            return (
+                f"the source shows {shown:,} bytes, {whose} {whole:,}. Look at the path and take another dock; if this "
+                "is all that can be copied, add --acknowledge size: the receipt tells, and the gate asks for the "
+                "customer's word"
+            )
+    return None
+
+
 def target_not_empty(_: Side, target: Side, wishes: Wishes) -> str | None:
     """Overwriting takes the serial number, or the file's path, typed."""
     if target.content is None or wishes.resuming:
@@ -158,7 +178,7 @@ def weak_identity(_: Side, target: Side, wishes: Wishes) -> str | None:
 
 
 # What a user may answer with --acknowledge; everything else has to be changed.
-ACKNOWLEDGEABLE = ("weak-identity",)
+ACKNOWLEDGEABLE = ("weak-identity", "size")
 
 GUARDS: dict[str, Guard] = {
     "source-in-use": source_in_use,
@@ -166,6 +186,7 @@ GUARDS: dict[str, Guard] = {
     "system-drive": system_drive,
     "same-drive": same_drive,
     "source-locked": source_locked,
+    "size": source_size,
     "target-read-only": target_read_only,
     "target-smaller": target_smaller,
     "sector-size": sector_size,
@@ -182,6 +203,14 @@ def check(source: Side, target: Side, wishes: Wishes) -> None:
         if reason is not None:
             what, _, hint = reason.partition(". ")
             raise Refused(what, guard=name, where=None, hint=hint or None)
+
+
+def answered(source: Side, target: Side, wishes: Wishes) -> tuple[str, ...]:
+    """The guards that the user answered by name and that would have refused: the receipt tells of these."""
+    silent = msgspec.structs.replace(wishes, acknowledged=())
+    return tuple(
+        name for name in ACKNOWLEDGEABLE if name in wishes.acknowledged and GUARDS[name](source, target, silent)
+    )
 
 
 def check_unmoved(planned: Side, opened: Side) -> None:

@@ -6,6 +6,8 @@ be read. Where nothing was unreadable, `digest.whole` is what `sha256sum` prints
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
 from typing import Annotated, Literal
 
 from msgspec import Meta
@@ -128,6 +130,7 @@ class Receipt(Value, frozen=True, kw_only=True):
     acknowledged: tuple[str, ...] = ()  # guards the user answered by name
     tail: Tail | None = None
     notes: tuple[Note, ...] = ()
+    instead_of: End | None = None  # the target the copy wrote, where another one was read and stands as `target`
 
     @property
     def bytes_across(self) -> int:
@@ -135,11 +138,41 @@ class Receipt(Value, frozen=True, kw_only=True):
         return max(0, self.bytes_total - total(merge(self.unreadable)))
 
     @property
+    def contradiction(self) -> str:
+        """What in the receipt does not fit together, so that it proves nothing; "" where all of it does."""
+        return next((reason for reason in _contradictions(self) if reason), "")
+
+    @property
     def exit_code(self) -> int:
         """0 proven; 20 proven but for the listed unreadable areas; 21 the target is not proven to hold it."""
         if not self.verified:
             return 21
         return 20 if self.unreadable else 0
+
+
+def _contradictions(receipt: Receipt) -> Iterator[str]:
+    """Each number against the others. A copy is of its whole source, and what was not copied is listed."""
+    total_bytes, digest = receipt.bytes_total, receipt.digest
+    number, belong = len(digest.chunks), -(-total_bytes // digest.chunk_bytes)
+    if not belong or number != belong:
+        yield f"holds {number:,} digests where {belong:,} belong"
+    malformed = next((text for text in (digest.whole, *digest.chunks) if text is not None and not _is_sha256(text)), "")
+    if malformed:
+        yield f"holds {malformed!r}, which is no SHA-256 digest"
+    if number == 1 and None not in (digest.whole, digest.chunks[0]) and digest.whole != digest.chunks[0]:
+        yield "has one chunk, whose digest is not that of the whole"
+    for side, size_bytes in (("source", receipt.source.size_bytes), ("target", receipt.target.size_bytes)):
+        if size_bytes < total_bytes or (side == "source" and size_bytes > total_bytes):
+            yield f"speaks of {total_bytes:,} bytes, its {side} has {size_bytes:,}"
+    own = merge(area for area in receipt.unreadable if not area.inherited)
+    if receipt.bytes_copied + total(own) != total_bytes:
+        yield f"speaks of {receipt.bytes_copied:,} bytes copied and {total(own):,} unreadable of {total_bytes:,}"
+    if any(area.end > total_bytes for area in (*receipt.unreadable, *receipt.mismatched, *receipt.target_unreadable)):
+        yield f"lists areas beyond its {total_bytes:,} bytes"
+
+
+def _is_sha256(text: str) -> bool:
+    return re.fullmatch("[0-9a-f]{64}", text) is not None
 
 
 def chunk_bytes_for(size_bytes: int) -> int:

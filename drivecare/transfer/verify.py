@@ -5,12 +5,14 @@ from __future__ import annotations
 import msgspec
 
 from drivecare.errors import BadInput, Interrupted
+from drivecare.reading.identity import compare
 from drivecare.transfer.areas import Area, area, merge, pieces
 from drivecare.transfer.conclude import now
+from drivecare.transfer.guards import same_end
 from drivecare.transfer.interruption import interrupted
 from drivecare.transfer.port import Buffer, Gone, Medium, Stuck, Watch
 from drivecare.transfer.readback import Expected, Proof, read_back
-from drivecare.transfer.receipt import Method, Receipt, Verification
+from drivecare.transfer.receipt import End, Method, Receipt, Verification
 
 
 def verify(
@@ -25,9 +27,8 @@ def verify(
 
     Raises BadInput where the receipt holds no digests to compare with, Interrupted where reading stopped midway.
     """
-    held, wanted = len(receipt.digest.chunks), -(-receipt.bytes_total // receipt.digest.chunk_bytes)
-    if not wanted or held != wanted:
-        raise BadInput(f"the receipt holds {held:,} digests where {wanted:,} belong")
+    if receipt.contradiction:
+        raise BadInput(f"the receipt contradicts itself: it {receipt.contradiction}")
     chunks = list(pieces(area(0, receipt.bytes_total), receipt.digest.chunk_bytes))
     if None in receipt.digest.chunks or receipt.digest.whole is None:
         raise BadInput(
@@ -38,7 +39,7 @@ def verify(
         proof = read_back(
             target,
             [
-                Expected(chunk, _bytes(digest))
+                Expected(chunk, bytes.fromhex(digest or ""))
                 for chunk, digest in zip(chunks, receipt.digest.chunks, strict=True)
                 if chunk.end <= there
             ],
@@ -50,6 +51,19 @@ def verify(
     except (Gone, Stuck, OSError, Interrupted) as error:
         raise interrupted(error, target.path, "verifying") from error
     return _judged(receipt, proof, chunks, there, "after-power-cycle" if after_power_cycle else proof.method)
+
+
+def is_own_target(receipt: Receipt, device: End) -> bool:
+    """Whether this device is the one that the copy wrote: what names itself is known by its name alone."""
+    if "strong" in (receipt.target.identity.strength, device.identity.strength):
+        return compare(receipt.target, device) == "yes"
+    return same_end(receipt.target, device)
+
+
+def of_another(receipt: Receipt, end: End) -> Receipt:
+    """The receipt as a proof of what was read: another target than the copy wrote, and none that any job made."""
+    written = receipt.instead_of or receipt.target
+    return msgspec.structs.replace(receipt, target=end, instead_of=written, tail=None, job=None)
 
 
 def _judged(receipt: Receipt, proof: Proof, chunks: list[Area], there: int, method: Method) -> Receipt:
@@ -65,13 +79,3 @@ def _judged(receipt: Receipt, proof: Proof, chunks: list[Area], there: int, meth
         mismatched=mismatched,
         target_unreadable=proof.unreadable,
     )
-
-
-def _bytes(digest: str | None) -> bytes:
-    try:
-        found = bytes.fromhex(digest or "")
-    except ValueError:
-        found = b""
-    if len(found) != 32:
-        raise BadInput(f"{digest!r} in the receipt is no SHA-256 digest")
-    return found

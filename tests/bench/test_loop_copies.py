@@ -101,6 +101,21 @@ def test_verify_finds_a_bit_that_turned_later(shop: Shop) -> None:
     shop.run("verify", "r.json", target, code=21)
 
 
+def test_a_nameless_device_is_not_the_drive_that_a_receipt_names(shop: Shop) -> None:
+    source = shop.rig.device("source", CONTENT)
+    target = shop.rig.device("target", bytes(SIZE), faults=Faults())
+    shop.run("copy", source, target, "--receipt", "r.json", code=0)
+    path = shop.work / "r.json"
+    receipt = json.loads(path.read_text())
+    receipt["target"] |= {"serial": "PM6-311842", "identity": {"native_serial": "PM6-311842", "strength": "strong"}}
+    path.write_text(json.dumps(receipt))
+    before = path.read_bytes()
+    read = shop.run("verify", "r.json", target, code=0)
+    assert (read["target"]["path"], read["target"]["identity"]["strength"]) == (str(target), "none")
+    assert read["instead_of"]["serial"] == "PM6-311842"
+    assert path.read_bytes() == before
+
+
 def test_the_source_is_left_as_it_was(shop: Shop) -> None:
     source = shop.rig.device("source", CONTENT)
     shop.run("copy", source, shop.image, code=0)

@@ -41,13 +41,13 @@ def test_a_drive_that_is_losing_data(reports: Path) -> None:
     assert ran.exit_code == 12
     assert ran.out.startswith(
         "Kestrel KD-500   serial KX25-00417   firmware K2.07\n"
-        "2.5-inch hard drive, 500 GB, 5400 rpm, SATA 3 Gb/s\n"
+        "2.5-inch hard drive, 67.1 MB, 5400 rpm, SATA 3 Gb/s\n"
         "read 25 Nov 2026 10:31; 21,904 hours powered on; 38 °C\n"
         "\n"
         "EVACUATE  "
     )
     assert "  sectors waiting to be remapped                       24       0   evacuate\n" in ran.out
-    assert "stopped at LBA 233,500,365" in ran.out
+    assert "stopped at LBA 73,776" in ran.out
     assert "Chance of failing within 12 months: " in ran.out
     assert "This reading cannot tell:\n" in ran.out
     assert "  - Copy first: drivecare copy " in ran.out

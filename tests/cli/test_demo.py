@@ -12,10 +12,12 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from drivecare.cli.demo import BAD_LENGTH, BAD_OFFSET, JOB
+from drivecare.cli.demo import BAD_LENGTH, BAD_OFFSET, JOB, SIZE_BYTES
 from drivecare.cli.demo_folder import MANIFEST
 from drivecare.cli.main import cli
+from drivecare.documents import load
 from drivecare.errors import BadInput, Refused
+from drivecare.transfer.receipt import Receipt
 
 
 @pytest.fixture(scope="module")
@@ -57,6 +59,25 @@ def test_most_candidates_do_not_fit_each_for_its_own_reason(told: tuple[Path, st
     ]
     assert len(blocks) > len(candidates) / 2
     assert len(set(blocks)) == len(blocks)
+
+
+def test_the_demo_agrees_with_itself(told: tuple[Path, str]) -> None:
+    """What was read, what lies on the shelf and what was copied are of one size, and the first line says so."""
+    folder, story = told
+    assert f"its drives are stand-ins of {SIZE_BYTES >> 20} MiB." in " ".join(story.split("$ drivecare")[0].split())
+    read = [json.loads(path.read_bytes()) for path in sorted((folder / "jobs" / JOB).glob("*-assessment-*.json"))]
+    assert [(one["drive"]["serial"], one["verdict"]) for one in read] == [
+        ("KX25-00417", "evacuate"),
+        ("PM6-311842", "refit"),
+    ]
+    assert {one["drive"]["capacity_bytes"] for one in read} == {131_072 * 512} == {SIZE_BYTES}
+    (selftest,) = [one["values"]["last_selftest"] for one in read if one["verdict"] == "evacuate"]
+    assert selftest["lba"] == BAD_OFFSET // 512
+    (path,) = (folder / "jobs" / JOB).glob("*-plan-*.json")
+    candidates = json.loads(path.read_bytes())["candidates"]
+    assert all(one["capacity_bytes"] and not one["labelled_gb"] for one in candidates)
+    receipt = load(Receipt, folder / "new-drive.img.receipt.json")
+    assert (receipt.bytes_total, receipt.contradiction) == (SIZE_BYTES, "")
 
 
 def test_it_says_where_everything_lies(told: tuple[Path, str]) -> None:

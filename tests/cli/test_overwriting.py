@@ -149,7 +149,7 @@ def test_at_a_terminal_its_path_is_asked_for(work: Path, typed: str, exit_code: 
 def test_a_broken_off_question_about_forgetting_is_no_copy_to_be_gone_on_with(work: Path, typed: str) -> None:
     (work / "drive2.img").write_bytes(b"x" * 8192)
     jobs = ("--jobs", "jobs")
-    assert run(cli, "copy", "drive2.img", "kept.img", "--job", "1042", *jobs).exit_code == 0
+    assert run(cli, "copy", "drive2.img", "kept.img", "--acknowledge", "size", "--job", "1042", *jobs).exit_code == 0
     close = ("job", "close", "1042", "--started", "--old-drive", "kept", "--anyway", "x", "--forget", *jobs)
     code, screen = at_terminal(*close, prompt="Type the job's ID", typed=typed, cwd=work)
     assert code == 3, screen

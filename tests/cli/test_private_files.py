@@ -44,7 +44,7 @@ def workplace(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
             ("assess-table", folder / "table.csv", "--output", folder / "judged.csv"),
             ("readscan", folder / "scanned.img", "--picture", folder / "curve.svg"),
             ("copy", folder / "source.img", folder / "copy.img"),
-            ("copy", folder / "source.img", folder / "link.img", *in_job),
+            ("copy", folder / "source.img", folder / "link.img", "--acknowledge", "size", *in_job),
             ("copy", folder / "source.img", folder / "lent.img", "--allow-overwrite", folder / "lent.img"),
             ("verify", folder / "copy.img.receipt.json"),
             ("copy-files", folder / "files", folder / "bag"),

@@ -32,7 +32,7 @@ COMMANDS: dict[str, tuple[tuple[str | Path, ...], str]] = {
     "plan": (("plan", "--host", "CH-2103", "--reading", OLD, "--stock", STOCK, *IN_JOB), "Petrel PM-500"),
     "readscan": (("readscan", "drive.img", *IN_JOB), "READABLE"),
     "selftest": (("selftest", "/dev/sda", *IN_JOB), "PASSED"),
-    "copy": (("copy", "drive.img", "target.img", *IN_JOB), "VERIFIED"),
+    "copy": (("copy", "drive.img", "target.img", "--acknowledge", "size", *IN_JOB), "VERIFIED"),
     "copy-files": (("copy-files", "files", "bag", *IN_JOB), "VERIFIED"),
     "verify": (("verify", "earlier.img.receipt.json", *IN_JOB), "VERIFIED"),
     "verify a bag": (("verify", "earlier-bag", *IN_JOB), "VERIFIED"),

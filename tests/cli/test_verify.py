@@ -12,13 +12,17 @@ import pytest
 
 from drivecare.cli.copy import copy
 from drivecare.cli.copy_files import copy_files
+from drivecare.cli.job import show
 from drivecare.cli.verify import verify
 from drivecare.documents import load
 from drivecare.errors import Unavailable
 from drivecare.hardware import verifying
+from drivecare.job.case import load_case
+from drivecare.job.copies import copies_made
 from drivecare.transfer.beneath import HeldFolder
 from drivecare.transfer.receipt import Receipt
 from tests.cli.bench import run
+from tests.job.carried import filed
 
 MIB = 1 << 20
 
@@ -94,6 +98,46 @@ def test_a_target_cut_short(receipt: Path, tmp_path: Path) -> None:
 def test_after_a_power_cycle(receipt: Path) -> None:
     ran = run(verify, receipt, "--after-power-cycle", "--json")
     assert ran.json["verification"]["method"] == "after-power-cycle"
+
+
+def test_another_image_is_told_as_another_and_the_receipt_left_alone(receipt: Path, tmp_path: Path) -> None:
+    (tmp_path / "other.img").write_bytes((tmp_path / "target.img").read_bytes())
+    before = receipt.read_bytes()
+    ran = run(verify, receipt, "other.img")
+    assert ran.exit_code == 0
+    first, second = ran.out.splitlines()[:2]
+    assert first == "other.img holds what the receipt says; the receipt's own target was not read."
+    assert second.startswith("VERIFIED: ")
+    told = run(verify, receipt, "other.img", "--json")
+    assert told.err.startswith("other.img holds what the receipt says; the receipt's own target was not read.\n")
+    assert told.json["target"]["path"] == str(tmp_path / "other.img")
+    assert told.json["instead_of"]["path"] == str(tmp_path / "target.img")
+    assert receipt.read_bytes() == before
+
+
+def test_another_image_that_differs(receipt: Path, tmp_path: Path) -> None:
+    (tmp_path / "other.img").write_bytes((tmp_path / "target.img").read_bytes())
+    flip(tmp_path / "other.img", 17)
+    before = receipt.read_bytes()
+    ran = run(verify, receipt, "other.img")
+    assert ran.exit_code == 21
+    assert ran.out.startswith("other.img does not hold what the receipt says; the receipt's own target was not read.\n")
+    assert "NOT VERIFIED" in ran.out
+    assert receipt.read_bytes() == before
+
+
+def test_what_was_read_is_filed_as_what_was_read(receipt: Path, tmp_path: Path) -> None:
+    job = filed(tmp_path / "jobs", [])
+    (tmp_path / "other.img").write_bytes((tmp_path / "target.img").read_bytes())
+    in_job = ("--job", "1042", "--jobs", tmp_path / "jobs")
+    assert run(verify, receipt, "other.img", *in_job).exit_code == 0
+    assert run(verify, receipt, *in_job).exit_code == 0
+    targets = [(one.document.target.path, one.document.instead_of) for one in job.results(Receipt)]
+    own = load(Receipt, receipt).target
+    assert targets == [(str(tmp_path / "other.img"), own), (own.path, None)]
+    assert copies_made(load_case(job)) == ()  # neither was made by this job, so neither is its own to remove
+    said = run(show, "1042", "--jobs", tmp_path / "jobs").out
+    assert "read against the copy of" in " ".join(said.split())
 
 
 @pytest.mark.parametrize(

@@ -21,7 +21,7 @@ from drivecare.transfer.areas import Area
 from drivecare.transfer.receipt import Digest, End, Receipt, Unreadable, Verification, end_of_drive
 from tests.job.carried import AREA, HOST, NOW, OPENING, fact, filed
 
-SIZE = 500_107_862_016
+SIZE = 64 << 20
 HOSTILE = "<script>alert('x')</script><img src=x onerror=alert(1)>{{ 7*7 }}\"'&\u202e"
 
 
@@ -120,7 +120,7 @@ def receipt(old: Assessment, new: Assessment, unreadable: tuple[Area, ...]) -> R
         target=end_of_drive("/dev/sdc", SIZE, new.drive),
         bytes_total=SIZE,
         bytes_copied=SIZE - sum(area.length for area in unreadable),
-        digest=Digest(whole="5f3a" * 16, chunk_bytes=8 << 20, chunks=("cd" * 32,) * 100),
+        digest=Digest(whole="5f3a" * 16, chunk_bytes=1 << 20, chunks=("cd" * 32,) * 64),
         unreadable=lost,
         fill="text",
         verified=True,

@@ -22,7 +22,7 @@ from drivecare.job.model import Closing, Fact, ImageFate, ImageLeft, OldDrive
 from drivecare.reading.surface import SurfaceScan, UnreadableArea
 from drivecare.risk.model import Assessment, Chance, FaultClass
 from drivecare.transfer.bag import BagReceipt, FileNote
-from drivecare.transfer.receipt import Receipt
+from drivecare.transfer.receipt import Note, Receipt
 from tests.job.carried import (
     NEW,
     OLD,
@@ -81,9 +81,25 @@ def copied(case: Case) -> Receipt | None:
     return to_new[-1] if whole else None
 
 
+def of_the_whole_drive(case: Case) -> bool:
+    """What was copied has the size that the old drive was read with."""
+    receipt = copied(case)
+    return receipt is not None and receipt.bytes_total == case.old_drive[-1].document.drive.capacity_bytes
+
+
+def part(case: Case) -> bool:
+    """The customer knows that it has not, and it was copied."""
+    return copied(case) is not None and not of_the_whole_drive(case) and case.fact("copy-size") is not None
+
+
+def changed(case: Case) -> bool:
+    receipt = copied(case)
+    return receipt is not None and any(note.code == "source-changed" for note in receipt.notes)
+
+
 def gaps(case: Case) -> bool:
     receipt = copied(case)
-    return receipt is not None and bool(receipt.unreadable)
+    return receipt is not None and bool(receipt.unreadable) and of_the_whole_drive(case)
 
 
 def unread(case: Case) -> bool:
@@ -94,7 +110,7 @@ def unread(case: Case) -> bool:
 
 def whole(case: Case) -> bool:
     receipt = copied(case)
-    return receipt is not None and not receipt.unreadable
+    return receipt is not None and not receipt.unreadable and of_the_whole_drive(case)
 
 
 def bagged(test: Callable[[BagReceipt], bool] = lambda _: True) -> Evidence:
@@ -145,10 +161,12 @@ CLAIMS: dict[str, Evidence] = {
     r"Your unit keeps its own drive\.": all_of(has("consent"), old(lambda one: one.verdict in ("refit", "recheck"))),
     r"A new drive is ready for your unit, and your data is on it\.": all_of(ready, whole),
     r"A new drive is ready for your unit, with all of your data that could be read\.": all_of(ready, gaps),
+    r"A new drive is ready for your unit, with what was copied of your old drive\.": all_of(ready, part),
     r"A new drive is ready for your unit, with [\d,]+ files? copied from the old one\.": all_of(ready, bagged()),
     r"A new drive is ready for your unit\. As agreed, your data is not carried over\.": all_of(ready, has("no-data")),
     r"Your unit has a new drive, and your data is on it\.": all_of(fitted, whole),
     r"Your unit has a new drive, with all of your data that could be read\.": all_of(fitted, gaps),
+    r"Your unit has a new drive, with what was copied of your old drive\.": all_of(fitted, part),
     r"Your unit has a new drive, with [\d,]+ files? copied from the old one\.": all_of(fitted, bagged()),
     r"Your unit has a new drive\. As agreed, your data is not carried over\.": all_of(fitted, has("no-data")),
     # what was wrong
@@ -199,6 +217,7 @@ CLAIMS: dict[str, Evidence] = {
     r"We copied [\d,]+ files? and read all of them back from the new drive: they agree\.": bagged(),
     r"We copied everything, .*, and read it back from the new drive: every part agrees\.": whole,
     r"We copied everything that could be read, .*, and read it back from the new drive: every part agrees\.": gaps,
+    r"We copied .* of your old drive, which by its size may not be all that it holds, and .* agrees\.": part,
     r"It is not proven that your data is on another drive\.": lambda case: bool(case.receipts or case.bags),
     r"You agreed to start without the data of the old drive\.": has("no-data"),
     r"You agreed to start without the data of the old drive\. The unit sets up the new drive itself\.": all_of(
@@ -219,6 +238,7 @@ CLAIMS: dict[str, Evidence] = {
     r"1 area of the old drive, .* in all, could not be read\. What lay there is missing\. .*": unread,
     r"2 files could not be copied\. Ask us which\.": bagged(lambda one: len(one.left_out) == 2),
     r"If the trouble comes back, bring the unit in again: .*": lambda case: case.route == "same-drive",
+    r"Something wrote to the old drive's copy or to the drive while it was copied: .* of different ages\.": changed,
     r"Do not use the old drive again\. It may still hold your data: have it destroyed .*": all_of(
         old(lambda one: one.verdict in ("evacuate", "replace")),
         none_of(closed(lambda end: end.old_drive == "destroyed")),
@@ -271,10 +291,23 @@ def whole_route() -> list[Value]:
     return [*good[:4], receipt_, fact("detached")]
 
 
+def part_route() -> list[Value]:
+    hidden = msgspec.structs.replace(OLD, capacity_bytes=500_107_862_016)
+    return [*data_route()[:1], assessment(hidden, "evacuate"), *data_route()[2:], fact("copy-size")]
+
+
 FAULTS: tuple[FaultClass, ...] = ("media", "wear", "mechanics", "heat", "link", "locked", "electronics", "none")
 BASES: dict[str, list[Value]] = {
     "data": data_route(),
     "data, all of it": whole_route(),
+    "data, of part of the drive": part_route(),
+    "data, of part of the drive, closed": [*part_route(), closing()],
+    "data, changed meanwhile": [
+        *data_route()[:4],
+        receipt(device(OLD, "/a"), device(NEW, "/b"), notes=(Note(code="source-changed", text="written to"),)),
+        *data_route()[5:],
+        fact("source-changed"),
+    ],
     "data, closed": [*data_route(), closing("removed", "gone", "kept")],
     "data, all of it, closed": [*whole_route(), closing("handed-over", old_drive="destroyed")],
     "data, does not start": [*data_route(), closing(unit_started=False, old_drive="kept")],

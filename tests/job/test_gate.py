@@ -240,11 +240,17 @@ ALTERED: dict[str, tuple[list[Value], set[str]]] = {
         {"unchanged-since"},
     ),
     "one more unreadable area": (
-        copied(unreadable=(Unreadable(offset=AREA.offset, length=AREA.length), Unreadable(offset=0, length=512))),
+        copied(
+            unreadable=(Unreadable(offset=AREA.offset, length=AREA.length), Unreadable(offset=0, length=512)),
+            bytes_copied=(64 << 20) - AREA.length - 512,
+        ),
         {"unreadable-acknowledged"},
     ),
     "the acknowledged area grew": (
-        copied(unreadable=(Unreadable(offset=AREA.offset, length=AREA.length + 512),)),
+        copied(
+            unreadable=(Unreadable(offset=AREA.offset, length=AREA.length + 512),),
+            bytes_copied=(64 << 20) - AREA.length - 512,
+        ),
         {"unreadable-acknowledged"},
     ),
     "detached before the copy": (
@@ -348,6 +354,7 @@ def test_drive_to_image_to_drive_counts_with_both_receipts(tmp_path: Path) -> No
         device(NEW, "/dev/sdc"),
         parents=("ab" * 32,),
         unreadable=(Unreadable(offset=AREA.offset, length=AREA.length, inherited=True),),
+        bytes_copied=64 << 20,
     )
     base = data_route()
     both = [*base[:4], to_image, to_drive, *base[5:]]

@@ -10,7 +10,7 @@ import pytest
 from drivecare.errors import Refused
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
-from drivecare.transfer.guards import GUARDS, Side, Wishes, check, check_unmoved, same_end
+from drivecare.transfer.guards import GUARDS, Side, Wishes, answered, check, check_unmoved, same_end
 from drivecare.transfer.receipt import End
 
 STRONG = Identity(wwn="5000c500a1b2c3d4", native_serial="KX25-00417", strength="strong")
@@ -58,6 +58,11 @@ REFUSED: list[tuple[str, Side, Side, Wishes]] = [
     ),
     # one drive in two docks, of which one gives its serial number otherwise: only the WWN agrees
     ("same-drive", side(), target(identity=msgspec.structs.replace(STRONG, native_serial="417")), Wishes()),
+    ("size", side(drive=Drive(capacity_bytes=4000)), target(), Wishes()),
+    ("size", side(drive=Drive(capacity_bytes=1000, native_capacity_bytes=1512)), target(), Wishes()),
+    ("size", side(drive=Drive(capacity_bytes=1000), assessed=Drive(capacity_bytes=4000)), target(), Wishes()),
+    ("size", side(kind="image", assessed=Drive(capacity_bytes=4000)), target(), Wishes()),
+    ("size", side(assessed=Drive(capacity_bytes=999)), target(), Wishes(acknowledged=("weak-identity",))),
     ("source-locked", side(drive=Drive(security="locked")), target(), Wishes()),
     ("target-read-only", side(), target(read_only=True), Wishes()),
     ("target-smaller", side(), target(size_bytes=999), Wishes()),
@@ -103,6 +108,9 @@ def test_every_guard_has_a_case() -> None:
     [
         (side(), target(), Wishes()),
         (side(), target(size_bytes=2000), Wishes()),
+        (side(drive=Drive(capacity_bytes=1000), assessed=Drive(capacity_bytes=1000)), target(), Wishes()),
+        (side(drive=Drive(), assessed=Drive()), target(), Wishes()),
+        (side(assessed=Drive(capacity_bytes=4000)), target(), Wishes(acknowledged=("size",))),
         (side(), target(**USED), Wishes(allow_overwrite="PN24-11873")),
         (side(), target(**USED), Wishes(resuming=True)),
         (
@@ -127,6 +135,9 @@ def test_every_guard_has_a_case() -> None:
     ids=[
         "two drives",
         "larger",
+        "all of the drive",
+        "no size told",
+        "part of the drive, acknowledged",
         "serial typed",
         "resuming",
         "weak and acknowledged",
@@ -139,6 +150,22 @@ def test_every_guard_has_a_case() -> None:
 )
 def test_guards_let_pass(source: Side, to: Side, wishes: Wishes) -> None:
     check(source, to, wishes)
+
+
+def test_a_refusal_names_both_sizes() -> None:
+    with pytest.raises(Refused) as caught:
+        check(side(drive=Drive(capacity_bytes=1000, native_capacity_bytes=4512)), target(), Wishes())
+    assert "the source shows 1,000 bytes, the drive itself has 4,512" in caught.value.message()
+
+
+def test_only_what_a_guard_would_have_asked_is_told_as_answered() -> None:
+    typed = Wishes(acknowledged=("weak-identity", "size"), allow_overwrite="0123456789ABCDE")
+    part, weak = Drive(capacity_bytes=4000), target(**USED, identity=WEAK, overwrite_ids=("0123456789ABCDE",))
+    assert answered(side(), target(), typed) == ()
+    assert answered(side(assessed=part), target(), typed) == ("size",)
+    assert answered(side(), weak, typed) == ("weak-identity",)
+    assert answered(side(assessed=part), weak, typed) == ("weak-identity", "size")
+    assert answered(side(assessed=part), weak, Wishes()) == ()
 
 
 def test_a_path_that_moved_is_refused() -> None:
