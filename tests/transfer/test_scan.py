@@ -12,6 +12,7 @@ import msgspec
 import pytest
 
 from drivecare.errors import BadInput
+from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
 from drivecare.reading.surface import SurfaceScan
 from drivecare.transfer.areas import Area
@@ -98,6 +99,17 @@ def test_unreadable_sectors_are_found_exactly() -> None:
         (70_000 * 512, 512),
         (131_071 * 512, 512),
     ]
+
+
+def test_a_result_names_its_drive_and_its_times() -> None:
+    _, running = scan(Surface())
+    identity = Identity(wwn="50c0ffe0a1b20417", native_serial="KX25-00417", strength="strong")
+    drive = Drive(model="Kestrel KD-500", serial="KX25-00417", identity=identity)
+    seen = running.result(finished="t1", drive=drive)
+    assert (seen.path, seen.model, seen.serial, seen.wwn) == ("surface", drive.model, drive.serial, identity.wwn)
+    assert (seen.identity, seen.started, seen.finished) == (identity, "t0", "t1")
+    unnamed = running.result(finished="t1", drive=None)
+    assert (unnamed.model, unnamed.serial, unnamed.wwn, unnamed.identity) == (None, None, None, Identity())
 
 
 @pytest.mark.parametrize(
