@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Literal
 
@@ -66,12 +67,21 @@ class Slip(Value, frozen=True, kw_only=True):
             "x.json: is of another version (drivecare/slip-3), this drivecare reads drivecare/slip-2."
             " Use the drivecare that wrote it.",
         ),
+        (b'{"schema": 7, "count": ', "x.json: is no slip of drivecare. It must say schema drivecare/slip-2."),
         (b"[]", "x.json: is no slip of drivecare. It must say schema drivecare/slip-2."),
         (b"{}", "x.json: is no slip of drivecare. It must say schema drivecare/slip-2."),
         (b'{"schema": 7}', "x.json: is no slip of drivecare. It must say schema drivecare/slip-2."),
         (b'{"schema": "drivecare/slip-2"}', "x.json: Object missing required field `count`"),
     ],
-    ids=["another kind", "another version", "a list", "no schema", "a number for a schema", "right, and incomplete"],
+    ids=[
+        "another kind",
+        "another version",
+        "a number, cut short",
+        "a list",
+        "no schema",
+        "a number for a schema",
+        "right, and incomplete",
+    ],
 )
 def test_another_document_is_called_by_its_name(data: bytes, said: str) -> None:
     with pytest.raises(BadInput) as caught:
@@ -97,6 +107,45 @@ def test_a_wrong_word_is_answered_with_the_right_ones(text: str, said: str) -> N
     with pytest.raises(BadInput) as caught:
         decode_toml(Shelf, text.encode(), origin="shelf.toml")
     assert caught.value.message() == said
+
+
+@pytest.mark.parametrize("opening", [b"[", b'{"a":', b'{"x":[[{"y":'], ids=["arrays", "objects", "both"])
+def test_json_that_is_nested_too_deeply_is_refused_before_it_is_parsed(opening: bytes) -> None:
+    with pytest.raises(BadInput, match=r"x\.json: is nested more than 32 levels deep"):
+        decode(Sheet, opening * 100_000, origin="x.json")
+
+
+def test_brackets_in_a_text_are_no_depth() -> None:
+    text = "[" * 1000 + '\\"{' * 1000
+    assert decode(Sheet, json.dumps({"count": 1, "note": text}).encode(), origin="x") == Sheet(count=1)
+    toml = f"height_mm = 1  # {'[' * 99}\nname = '{'[' * 99}'"
+    assert decode_toml(Bay, toml.encode(), origin="x").name == "[" * 99
+    for quotes in ("'''", '"""'):
+        toml = f"height_mm = 1\nname = {quotes}{quotes[0]}{quotes[0]}x{'[' * 99}{quotes[0]}{quotes}"
+        assert decode_toml(Bay, toml.encode(), origin="x").name.endswith("[" + quotes[0])
+
+
+@pytest.mark.parametrize(
+    ("text", "what"),
+    [
+        ("x = " + "[" * 100_000, "is nested more than 32 levels deep"),
+        ("x = ['''x'''', " + "[" * 100_000, "is nested more than 32 levels deep"),
+        ("a." * 100_000 + "b = 1", "has a key of more than 16 parts"),
+        ("[" + '"a" . ' * 100_000 + "b]", "has a key of more than 16 parts"),
+        ("x = " + "9" * 5000, "is not valid TOML: Exceeds the limit"),
+    ],
+    ids=["nested", "nested behind a string", "dotted key", "dotted header", "digits"],
+)
+def test_toml_that_uses_up_the_machine_is_refused_in_one_line(text: str, what: str) -> None:
+    with pytest.raises(BadInput, match=f"x.toml: {what}"):
+        decode_toml(Bay, text.encode(), origin="x.toml")
+
+
+def test_a_profile_may_have_dots_in_numbers_and_keys() -> None:
+    text = "height_mm = 9.5\n# " + "1.5, " * 100 + "\n"
+    assert decode_toml(Bay, text.encode(), origin="x").height_mm == 9.5
+    with pytest.raises(BadInput, match="unknown field"):
+        decode_toml(Bay, ("height_mm = 1\nx = [" + "1.5, " * 100 + "]").encode(), origin="x")
 
 
 def test_a_newer_version_may_add_fields() -> None:

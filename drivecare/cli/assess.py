@@ -11,13 +11,13 @@ import click
 
 from drivecare.cli.common import PATH, file_result, finish, job_folder, job_options, json_option, machine
 from drivecare.cli.overwriting import may_replace, overwrite_option
+from drivecare.cli.terminal import notify
 from drivecare.documents import Value
 from drivecare.errors import DriveCareError
 from drivecare.risk.model import Assessment, Verdict
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
+    from drivecare.cli.screen import Screen
     from drivecare.hardware.machine import Machine
     from drivecare.job.folder import JobFolder
     from drivecare.reading.model import Reading
@@ -86,13 +86,13 @@ def assess(
         for source, reading in zip(sources, readings, strict=True)
     ]
 
-    def show(out: Console) -> None:
+    def show(out: Screen) -> None:
         for index, (one, reading) in enumerate(zip(judged, readings, strict=True)):
             if index:
-                out.print("\n" + "-" * 80 + "\n")
+                out.print_lines(("", "-" * 80, ""))
             _show(out, one, reading)
 
-    def _show(out: Console, one: Judged, reading: Reading | DriveCareError) -> None:
+    def _show(out: Screen, one: Judged, reading: Reading | DriveCareError) -> None:
         from drivecare.cli.assessment_screen import show_assessment
         from drivecare.risk.explain import explain as lines_of_proof
 
@@ -101,7 +101,7 @@ def assess(
             return
         show_assessment(out, one.assessment)
         if explain:
-            out.print("\nHow this came about")
+            out.print_lines(("", "How this came about"))
             scan = _scan(folder, reading)
             others = _others(reading, readings, folder)
             for line in lines_of_proof(reading, as_new=sale == "new", history=others, scan=scan):
@@ -162,7 +162,7 @@ def _save(reading: Reading, path: Path, *, replace: bool) -> None:
     from drivecare.storage import write_file
 
     write_file(path, encode(reading), replace=replace)
-    click.echo(f"reading kept in {path}", err=True)
+    notify(f"reading kept in {path}")
 
 
 def _judge(

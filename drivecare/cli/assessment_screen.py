@@ -8,10 +8,10 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from drivecare.cli.words import drive_line, plain
+from drivecare.visible import visible_lines
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
+    from drivecare.cli.screen import Screen
     from drivecare.risk.model import Assessment, Chance, Finding
 
 WIDTH = 80
@@ -36,13 +36,11 @@ QUIET = {
 }
 
 
-def show_assessment(out: Console, found: Assessment) -> None:
+def show_assessment(out: Screen, found: Assessment) -> None:
     """Print one assessment, at most 80 columns wide except where a name is longer."""
-    from rich.text import Text
-
     _print(out, _heading(found))
     out.print()
-    out.print(Text(found.verdict.upper(), style=STYLES[found.verdict]), end="  ")
+    out.print_parts((found.verdict.upper(), STYLES[found.verdict]), end="  ")
     hanging = " " * (len(found.verdict) + 2)
     _print(
         out,
@@ -96,7 +94,7 @@ def _read(found: Assessment) -> str:
 
 def _evidence(found: Assessment) -> list[str]:
     counting = [one for one in found.findings if one.severity != "note"]
-    lines = [_row("what the drive shows", "now", "limit", "asks for")] if counting else []
+    lines = _row("what the drive shows", "now", "limit", "asks for") if counting else []
     for one in counting:
         lines.extend(_finding(one))
     if not counting:
@@ -109,10 +107,10 @@ def _evidence(found: Assessment) -> list[str]:
     return [*lines, *_wrapped(f"The drive's own verdict: {words}" + ("" if words.endswith("!") else "."), "  ")]
 
 
-def _row(label: str, now: str, limit: str, severity: str) -> str:
+def _row(label: str, now: str, limit: str, severity: str) -> list[str]:
     if len(label) > 45:
-        return f"  {label}\n{_row('', now, limit, severity)}"
-    return f"  {label:<45} {now:>9} {limit:>7}   {severity}"
+        return [f"  {label}", *_row("", now, limit, severity)]
+    return [f"  {label:<45} {now:>9} {limit:>7}   {severity}"]
 
 
 def _finding(one: Finding) -> list[str]:
@@ -121,7 +119,7 @@ def _finding(one: Finding) -> list[str]:
     long = len(now) > 9
     parts = [part.rstrip(".") for part in (now if long else "", one.detail, one.why) if part]
     reasons = f"{'. '.join(part[0].upper() + part[1:] for part in parts)} ({one.source_kind})."
-    return [_row(one.label, "" if long else now, limit, one.severity), *_wrapped(reasons, "      ")]
+    return [*_row(one.label, "" if long else now, limit, one.severity), *_wrapped(reasons, "      ")]
 
 
 def _note(one: Finding) -> str:
@@ -163,7 +161,7 @@ def _wrapped(text: str, indent: str = "") -> list[str]:
 
 def _hung(text: str, indent: str, *, first: str | None = None) -> list[str]:
     return textwrap.wrap(
-        text,
+        visible_lines(text),
         WIDTH,
         initial_indent=indent if first is None else first,
         subsequent_indent=indent,
@@ -172,6 +170,5 @@ def _hung(text: str, indent: str, *, first: str | None = None) -> list[str]:
     )
 
 
-def _print(out: Console, lines: Iterable[str]) -> None:
-    for line in lines:
-        out.print(line, soft_wrap=True)
+def _print(out: Screen, lines: Iterable[str]) -> None:
+    out.print_lines(lines)

@@ -6,33 +6,36 @@ import textwrap
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
+from drivecare.visible import visible, visible_lines
+
 if TYPE_CHECKING:
-    from rich.console import Console
+    from drivecare.cli.screen import Screen
 
 WIDEST = 100  # longer lines read badly
 _GAP = 2
 _LEAST = 12  # a last column narrower than this goes below its row
 
 
-def wrapped(out: Console, text: str, *, first: str = "", rest: int = 0, style: str | None = None) -> None:
+def wrapped(out: Screen, text: str, *, first: str = "", rest: int = 0, style: str | None = None) -> None:
     """Print text that begins with `first`, its further lines indented by `rest`."""
     lines = textwrap.wrap(
-        text,
+        visible_lines(text),
         width=min(out.width, WIDEST),
         initial_indent=first,
         subsequent_indent=" " * rest,
         break_long_words=False,
         break_on_hyphens=False,
     )
-    out.print("\n".join(lines), soft_wrap=True, style=style)
+    out.print_lines(lines, style=style)
 
 
-def table(out: Console, rows: Sequence[Sequence[str]], *, heading: bool = False) -> None:
+def table(out: Screen, rows: Sequence[Sequence[str]], *, heading: bool = False) -> None:
     """Print rows of equally many cells; the first row is bold with `heading`.
 
     Every column but the last is as wide as its longest cell. The last one is broken between words (and at line ends),
     or stands below its row where there is no room for it: at 80 columns nothing is ever cut.
     """
+    rows = [(*map(visible, row[:-1]), visible_lines(row[-1])) for row in rows]
     widths = [max(len(row[index]) for row in rows) for index in range(len(rows[0]) - 1)]
     indent = sum(widths) + _GAP * len(widths)
     room = min(out.width, WIDEST) - indent

@@ -8,20 +8,18 @@ A command builds its document, then:
 
 from __future__ import annotations
 
-import os
-import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
 
+from drivecare.cli.terminal import console, flush_stdout, notify, print_document
 from drivecare.documents import Value, encode
-from drivecare.errors import DriveCareError, Interrupted, NotAnswered
+from drivecare.errors import DriveCareError, Interrupted
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
+    from drivecare.cli.screen import Screen
     from drivecare.hardware.machine import Machine
     from drivecare.job.folder import JobFolder
 
@@ -81,7 +79,7 @@ def job_folder(id: str, jobs: Path | None) -> JobFolder:
     """An existing job, whose notices go to stderr."""
     from drivecare.job.folder import open_job
 
-    return open_job(id, jobs, notify=lambda sentence: click.echo(sentence, err=True))
+    return open_job(id, jobs, notify=lambda sentence: notify(sentence))
 
 
 def who() -> str:
@@ -97,24 +95,6 @@ def who() -> str:
         return str(uid)
 
 
-def ask(question: str) -> str:
-    """What the person types. Raises NotAnswered where they break it off or there is nobody to answer."""
-    try:
-        answer: str = click.prompt(question, default="", show_default=False, err=True)
-    except click.Abort as error:
-        raise NotAnswered("the question was not answered, so nothing was done") from error
-    return answer.strip()
-
-
-def console(*, stderr: bool = False) -> Console:
-    """A rich console: plain in a pipe and under NO_COLOR; 80 columns in a pipe."""
-    from rich.console import Console
-
-    stream = sys.stderr if stderr else sys.stdout
-    width = None if stream.isatty() or "COLUMNS" in os.environ else 80
-    return Console(file=stream, width=width, highlight=False, markup=False, emoji=False)
-
-
 def machine(ctx: click.Context) -> Machine:
     """The machine to work on: this one, or the recorded one that a test put into the context."""
     from drivecare.hardware.machine import Machine
@@ -125,7 +105,7 @@ def machine(ctx: click.Context) -> Machine:
 def finish(
     document: Value,
     *,
-    show: Callable[[Console], None],
+    show: Callable[[Screen], None],
     as_json: bool,
     exit_code: int = 0,
     folder: JobFolder | None = None,
@@ -141,10 +121,10 @@ def finish(
         keep = (*keep, lambda: file_result(folder, document))
     try:
         if as_json:
-            sys.stdout.buffer.write(encode(document))
+            print_document(encode(document))
         else:
             show(console())
-        sys.stdout.flush()
+        flush_stdout()
     finally:
         _keep_all(keep, again)
     raise click.exceptions.Exit(exit_code)
@@ -152,7 +132,7 @@ def finish(
 
 def file_result(folder: JobFolder, document: Value) -> None:
     """File a document in its job and say where."""
-    click.echo(f"filed as {folder.file(document)}", err=True)
+    notify(f"filed as {folder.file(document)}")
 
 
 def _keep_all(keep: Sequence[Callable[[], object]], again: str) -> None:

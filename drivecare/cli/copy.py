@@ -11,9 +11,10 @@ from typing import TYPE_CHECKING
 import click
 
 from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option, machine
+from drivecare.cli.terminal import notify
 
 if TYPE_CHECKING:
-    from rich.console import Console
+    from drivecare.cli.screen import Screen
 
 
 @click.command(epilog="\b\nExample: drivecare copy /dev/sdb /dev/sdc --allow-overwrite PN24-11873")
@@ -98,7 +99,7 @@ def copy(
             settings=Settings(policy=policy),
             patience_seconds=stuck_after,
             ask=lambda path: ask_drive(path, machine(ctx), "source" if path == source else "target"),
-            say=_say,
+            say=notify,
             watch=watch,
         )
         try:
@@ -106,7 +107,7 @@ def copy(
         except ReceiptNotKept as error:
             result, unkept = error.receipt, error
 
-    def show(out: Console) -> None:
+    def show(out: Screen) -> None:
         show_receipt(out, result)
         if unkept is None:
             out.print(f"receipt: {receipt_path}", soft_wrap=True)
@@ -115,7 +116,7 @@ def copy(
 
     twins = result.source.kind == result.target.kind == "device"
     if twins and as_json:
-        _say(_DETACH)
+        notify(_DETACH)
     again = f"file it with drivecare verify {shlex.quote(str(receipt_path))} and the same --job"
     keep: tuple[Callable[[], object], ...] = ()
     if unkept is not None:
@@ -129,7 +130,3 @@ def _raise(error: Exception) -> None:
 
 
 _DETACH = "Power off and detach one of the two now: two drives with the same content confuse a computer."
-
-
-def _say(sentence: str) -> None:
-    click.echo(sentence, err=True)

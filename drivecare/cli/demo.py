@@ -6,7 +6,6 @@ import contextlib
 import random
 import re
 import shlex
-import sys
 from datetime import UTC, datetime
 from importlib import resources
 from pathlib import Path
@@ -15,8 +14,9 @@ from typing import Literal
 import click
 
 from drivecare.cli.columns import wrapped
-from drivecare.cli.common import PATH, console, finish, json_option
+from drivecare.cli.common import PATH, finish, json_option
 from drivecare.cli.demo_folder import prepare, sign
+from drivecare.cli.terminal import console, notify, stdout_to_stderr
 from drivecare.documents import Value
 from drivecare.storage import create_file, write_file
 
@@ -51,7 +51,7 @@ def demo(folder: Path, as_json: bool) -> None:
     gate opens, the handover sheet is written. Run it as often as you like: DIR is made anew each time, unless something
     else than a demo's own files lies in it. With --json the story goes to stderr.
     """
-    with contextlib.redirect_stdout(sys.stderr) if as_json else contextlib.nullcontext():
+    with stdout_to_stderr() if as_json else contextlib.nullcontext():
         here = prepare(folder)
         _put_invented_files(here)
         told = _tell(here)
@@ -101,6 +101,7 @@ def _tell(here: Path) -> Demo:
     sheet = here / "handover.html"
     run("handover", JOB, "--shop", SHOP, "--output", str(sheet), *jobs)
     say(f"Everything lies in {here}:")
+    out = console()
     for path, what in (
         (sheet, "the handover sheet: open it in a browser, print it on A4"),
         (here / "jobs" / JOB, "the job: every result as JSON, in order"),
@@ -108,8 +109,8 @@ def _tell(here: Path) -> Demo:
         (here / "stock.csv", "the shelf, as a CSV"),
         (old, "the failing drive's report"),
     ):
-        click.echo(f"  {path}\n      {what}")
-    click.echo("Next: drivecare doctor   then plug a drive in and: drivecare drives")
+        out.print_lines((f"  {path}", f"      {what}"))
+    out.print("Next: drivecare doctor   then plug a drive in and: drivecare drives")
     return Demo(
         job=JOB,
         folder=str(here),
@@ -131,16 +132,16 @@ class _Narrator:
         """Say a step, set apart from what the commands print."""
         head = f"{self._step}. " if self._step else ""
         self._step += 1
-        click.echo()
-        wrapped(console(), f"{head}{sentence}", rest=len(head), style="bold")
+        out = console()
+        out.print()
+        wrapped(out, f"{head}{sentence}", rest=len(head), style="bold")
 
 
 def run(*arguments: str, expect: int = 0) -> None:
     """Run a command in this process as if it had been typed; `expect` is the exit code the story needs."""
     from drivecare.cli.main import cli
 
-    click.echo(click.style(f"$ drivecare {shlex.join(arguments)}", dim=True))
-    sys.stdout.flush()
+    console().print(f"$ drivecare {shlex.join(arguments)}", style="dim", soft_wrap=True)
     code = cli.main(args=list(arguments), prog_name="drivecare", standalone_mode=False)
     if code != expect:
         raise RuntimeError(f"the demo's story is broken: {arguments[0]} ended with {code}, not {expect}")
@@ -184,7 +185,8 @@ def _copy(here: Path, old: Path, new: Path) -> Path:
     source, target = str(here / "old-drive.img"), str(here / "new-drive.img")
     drives = {source: load_reading(old).drive, target: load_reading(new).drive}
     receipt_path, journal_path = places(target)
-    click.echo(click.style(f"$ drivecare copy {source} {target} --job {JOB} --jobs {here / 'jobs'}", dim=True))
+    typed = f"$ drivecare copy {source} {target} --job {JOB} --jobs {here / 'jobs'}"
+    console().print(typed, style="dim", soft_wrap=True)
     with followed() as watch:
         receipt = copy(
             Request(
@@ -196,11 +198,11 @@ def _copy(here: Path, old: Path, new: Path) -> Path:
                 ask=drives.get,
                 assessed=drives[source],
                 through=lambda medium: WithBadAreas(medium, (Area(offset=BAD_OFFSET, length=BAD_LENGTH),)),
-                say=lambda sentence: click.echo(sentence, err=True),
+                say=notify,
                 watch=watch,
             )
         )
     show_receipt(console(), receipt)
     filed = job_folder(JOB, here / "jobs").file(receipt)
-    click.echo(f"filed as {filed}", err=True)
+    notify(f"filed as {filed}")
     return receipt_path

@@ -9,7 +9,8 @@ import click
 from drivecare.cli.common import finish, json_option, machine
 
 if TYPE_CHECKING:
-    from rich.console import Console
+    from drivecare.cli.screen import Screen
+    from drivecare.hardware.checkup import Check
 
 MARKS = {"ok": "ok", "warn": "LOOK", "missing": "MISSING"}
 
@@ -18,15 +19,18 @@ MARKS = {"ok": "ok", "warn": "LOOK", "missing": "MISSING"}
 @json_option
 @click.pass_context
 def doctor(ctx: click.Context, as_json: bool) -> None:
-    """Check this machine: smartmontools, rights, docks, and what would touch a customer's drive by itself.
+    """Check this machine: smartmontools, rights, docks, the shop's profiles, what would touch a drive by itself.
 
     Changes nothing. Ends with 0 when nothing needed is missing, with 3 otherwise. With sudo it also tries each dock.
     """
+    import msgspec
+
     from drivecare.hardware.checkup import check_machine
 
     found = check_machine(machine(ctx))
+    found = msgspec.structs.replace(found, checks=(*found.checks, _profiles()))
 
-    def show(out: Console) -> None:
+    def show(out: Screen) -> None:
         import textwrap
 
         for check in found.checks:
@@ -38,3 +42,19 @@ def doctor(ctx: click.Context, as_json: bool) -> None:
         out.print("Ready." if found.ready else "Not ready: see MISSING above.")
 
     finish(found, show=show, as_json=as_json, exit_code=0 if found.ready else 3)
+
+
+def _profiles() -> Check:
+    """Whether every profile of a unit can be used."""
+    from drivecare.cli.hosts import host_folders
+    from drivecare.fit.hosts import SHIPPED, load_hosts
+    from drivecare.hardware.checkup import Check
+
+    name, profiles = "profiles", load_hosts(host_folders())
+    if profiles.bad:
+        files = "; ".join(f"{one.file}: {one.problems[0]}" for one in profiles.bad[:3])
+        more = f"; and {len(profiles.bad) - 3:,} more" if len(profiles.bad) > 3 else ""
+        advice = "These units are not known until that is mended. All that is wrong: drivecare hosts list."
+        return Check(check=name, result="warn", found=f"cannot be used: {files}{more}", advice=advice)
+    own = sum(not host.origin.startswith(SHIPPED) for host in profiles.hosts)
+    return Check(check=name, result="ok", found=f"{len(profiles.hosts)} units and bays, {own} of them the shop's own")

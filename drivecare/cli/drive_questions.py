@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import click
+from drivecare.cli.terminal import notify
 
 if TYPE_CHECKING:
     from drivecare.hardware.machine import Machine
@@ -39,5 +39,5 @@ def ask_drive(path: str, machine: Machine, side: str) -> Drive | None:
         return None
     advice = _ADVICE.get((side, assess(reading).verdict))
     if advice is not None:
-        click.echo(f"{path}: {advice}", err=True)
+        notify(f"{path}: {advice}")
     return reading.drive

@@ -9,8 +9,7 @@ import click
 from drivecare.cli.common import finish, json_option, machine
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
+    from drivecare.cli.screen import Screen
     from drivecare.hardware.blockdev import AttachedDrive
 
 
@@ -26,9 +25,9 @@ def drives(ctx: click.Context, as_json: bool) -> None:
 
     found = list_drives(root=machine(ctx).root)
 
-    def show(out: Console) -> None:
+    def show(out: Screen) -> None:
         for drive in found:
-            out.print("\n".join(_lines(drive)), soft_wrap=True)
+            out.print_lines(_lines(drive))
         if not found:
             out.print("No drive is attached. Plug one in, power its dock, wait ten seconds and try again.")
 

@@ -10,8 +10,7 @@ import click
 from drivecare.cli.common import finish, job_argument, job_folder, jobs_option, json_option, named_jobs
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
+    from drivecare.cli.screen import Screen
     from drivecare.job.model import Gate
 
 ROUTES = {
@@ -41,7 +40,7 @@ def gate(ctx: click.Context, id: str, route: str | None, jobs: Path, as_json: bo
     finish(judged, show=lambda out: show_gate(out, judged), as_json=as_json, exit_code=judged.exit_code)
 
 
-def show_gate(out: Console, judged: Gate) -> None:
+def show_gate(out: Screen, judged: Gate) -> None:
     """The gate for people: the answer, every item, and one command for each that is missing."""
     from drivecare.cli.columns import table, wrapped
 
@@ -56,6 +55,6 @@ def show_gate(out: Console, judged: Gate) -> None:
         rows.append(("holds" if item.holds else "MISSING", item.item, item.evidence + age))
     table(out, rows)
     if missing:
-        out.print("\nTo open it:")
+        out.print_lines(("", "To open it:"))
         for command in dict.fromkeys(item.next for item in missing if item.next):
             out.print(f"  {command}", soft_wrap=True)

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import click
 
 from drivecare.cli.common import finish, jobs_option, json_option
+from drivecare.cli.terminal import notify
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
+    from drivecare.cli.screen import Screen
     from drivecare.job.model import History
 
 
@@ -26,17 +26,18 @@ def history(serial: str, jobs: Path, as_json: bool) -> None:
 
     told = gather(serial, all_jobs(jobs))
     for reason in told.unread:
-        click.echo(f"not read: {reason}", err=True)
+        notify(f"not read: {reason}")
     finish(told, show=lambda out: _show(out, told), as_json=as_json)
 
 
-def _show(out: Console, told: History) -> None:
+def _show(out: Screen, told: History) -> None:
     from drivecare.cli.words import plain, several
     from drivecare.job.times import said
 
     out.print(
-        f"{told.model or 'Drive'}   serial {told.serial}   {several(len(told.readings), 'reading')}\n", soft_wrap=True
+        f"{told.model or 'Drive'}   serial {told.serial}   {several(len(told.readings), 'reading')}", soft_wrap=True
     )
+    out.print()
     for seen in told.readings:
         hours = f", {seen.power_on_hours:,} hours" if seen.power_on_hours is not None else ""
         out.print(f"{said(seen.read_at)}   job {seen.job}   {seen.verdict or 'not judged'}{hours}", soft_wrap=True)

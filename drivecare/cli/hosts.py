@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 import click
 
 from drivecare.cli.common import PATH, finish, json_option
+from drivecare.cli.ends import Ends
+from drivecare.cli.terminal import notify
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
+    from drivecare.cli.screen import Screen
     from drivecare.fit.host import HostCheck, HostDocument
     from drivecare.fit.model import HostList
 
@@ -34,10 +35,16 @@ def host_folders() -> tuple[Path, ...]:
 
 
 def known_hosts() -> tuple[HostDocument, ...]:
-    """Every profile: those that ship and the shop's own, which win where both have the same id."""
+    """Every profile: those that ship and the shop's own, which win where both have the same id.
+
+    What is wrong with one that cannot be used is said on stderr.
+    """
     from drivecare.fit.hosts import load_hosts
 
-    return load_hosts(host_folders())
+    profiles = load_hosts(host_folders())
+    for line in Ends(line for profile in profiles.bad for line in profile.lines()).lines(str, "lines about profiles"):
+        notify(line)
+    return profiles.hosts
 
 
 @click.group(epilog='\b\nExample: drivecare hosts match "CH-2103"')
@@ -93,22 +100,22 @@ def check_host(file: Path, as_json: bool) -> None:
 
     Exit: 0 nothing wrong, 3 something is.
     """
-    from drivecare.documents import read_bytes
+    from drivecare.documents import MOST_PROFILE_BYTES, read_bytes
     from drivecare.fit.profile_check import check_host as check
 
-    document = check(read_bytes(file, limit_bytes=1 << 20), origin=str(file))
+    document = check(read_bytes(file, limit_bytes=MOST_PROFILE_BYTES), origin=str(file))
     code = 0 if document.valid else 3
     finish(document, show=lambda out: _show_check(out, document), as_json=as_json, exit_code=code)
 
 
-def _show_list(out: Console, document: HostList) -> None:
+def _show_list(out: Screen, document: HostList) -> None:
     from drivecare.cli.columns import table
 
     rows = [(one.id, one.bay, one.interface, one.migration.replace("-", " ")) for one in document.hosts]
     table(out, [("id", "takes a drive", "plug and link", "moves by"), *rows], heading=True)
 
 
-def _show_check(out: Console, document: HostCheck) -> None:
+def _show_check(out: Screen, document: HostCheck) -> None:
     for problem in document.problems:
         where = f"{document.file}: {problem.key}" if problem.key else document.file
         out.print(f"{where}: {problem.reason}", soft_wrap=True)
@@ -116,14 +123,14 @@ def _show_check(out: Console, document: HostCheck) -> None:
         out.print(f"{document.file}: nothing wrong", soft_wrap=True)
 
 
-def _show_host(out: Console, host: HostDocument) -> None:
+def _show_host(out: Screen, host: HostDocument) -> None:
     """One line for each table with its values and its source, then the steps."""
     import msgspec
 
     from drivecare.cli.columns import wrapped
     from drivecare.fit.steps import sentence
 
-    wrapped(out, f"{host.name}, {host.what} (id {host.id}, {host.origin})", style="bold")
+    wrapped(out, f"{host.name}, {host.what} (id {host.id}, {host.origin})", rest=2, style="bold")
     for name in ("label", "bay", "interface", "supply", "capacity", "recording", "sectors", "moving"):
         table = getattr(host, name)
         if table is not None:

@@ -9,7 +9,6 @@ import click
 
 from drivecare.cli.common import (
     PATH,
-    ask,
     file_result,
     finish,
     job_argument,
@@ -20,10 +19,10 @@ from drivecare.cli.common import (
     who,
 )
 from drivecare.cli.overwriting import may_replace, overwrite_option
+from drivecare.cli.terminal import ask, notify
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
+    from drivecare.cli.screen import Screen
     from drivecare.fit.model import Advice
     from drivecare.job.copies import CustomerCopy
     from drivecare.job.model import Fact, Job, JobLine, JobList
@@ -95,7 +94,7 @@ def new(
     )
     folder = create_job(opening, jobs)
 
-    def show(out: Console) -> None:
+    def show(out: Screen) -> None:
         out.print(f"Job {id} opened for {host.name} in {folder.path}", soft_wrap=True)
         _show_advice(out, opening.advice)
         following = load_case(folder, jobs=named_jobs(ctx), digests=False).command(
@@ -152,7 +151,7 @@ def record(id: str, fact: str, about: tuple[str, ...], note: str | None, jobs: P
     facts = [make_fact(fact, value, note=note, at=stamp(), by=who(), areas=areas) for value in (about or (None,))]
     if fact == "chain-mended":
         mended = folder.mend_chain(facts[0])
-        click.echo(f"filed as {mended.entry.path}", err=True)
+        notify(f"filed as {mended.entry.path}")
         finish(mended.document, show=lambda out: _show_facts(out, [mended.document]), as_json=as_json)
     for made in facts:
         file_result(folder, made)
@@ -240,7 +239,7 @@ def export(
     files, left_out = write(folder, output, images=with_images, replace=may_replace(output, overwritable))
     made = Export(job=folder.id, path=str(output), files=files, with_images=with_images, left_out=left_out)
 
-    def show(out: Console) -> None:
+    def show(out: Screen) -> None:
         out.print(f"{output}: {len(files)} files and {MANIFEST}", soft_wrap=True)
         for left in left_out:
             out.print(f"  left out: {left.file} ({left.reason})", soft_wrap=True)
@@ -294,7 +293,7 @@ def close(
         _confirm_forgetting(id, doomed)
     for copy in doomed:
         for name in closing.forget(copy):
-            click.echo(f"left in {copy.path}, since it is not of the bag: {name}", err=True)
+            notify(f"left in {copy.path}, since it is not of the bag: {name}")
     made = closing.make_closing(
         case,
         unit_started=started,
@@ -307,7 +306,7 @@ def close(
         by=who(),
     )
 
-    def show(out: Console) -> None:
+    def show(out: Screen) -> None:
         out.print(f"Job {id} closed. Old drive {old_drive}.", soft_wrap=True)
         for image in made.images:
             out.print(f"  {image.fate}: {image.path}", soft_wrap=True)
@@ -317,16 +316,16 @@ def close(
 
 
 def _confirm_forgetting(id: str, doomed: tuple[CustomerCopy, ...]) -> None:
-    click.echo("These copies of the customer's data will be removed for good:", err=True)
+    notify("These copies of the customer's data will be removed for good:")
     for copy in doomed:
-        click.echo(f"  {copy.path}   {copy.kind}, {copy.contents}", err=True)
+        notify(f"  {copy.path}   {copy.kind}, {copy.contents}")
     if ask("Type the job's ID to remove them") != id:
         from drivecare.errors import Refused
 
         raise Refused("nothing was removed: what was typed is not the job's ID", guard="forget-unconfirmed")
 
 
-def _show_advice(out: Console, advice: tuple[Advice, ...]) -> None:
+def _show_advice(out: Screen, advice: tuple[Advice, ...]) -> None:
     from drivecare.cli.columns import wrapped
 
     for one in advice:
@@ -336,7 +335,7 @@ def _show_advice(out: Console, advice: tuple[Advice, ...]) -> None:
             wrapped(out, f"check first: {first}", first="    ", rest=6)
 
 
-def _show_facts(out: Console, facts: list[Fact]) -> None:
+def _show_facts(out: Screen, facts: list[Fact]) -> None:
     from drivecare.cli.columns import wrapped
     from drivecare.job.facts import FACTS
 
@@ -345,7 +344,7 @@ def _show_facts(out: Console, facts: list[Fact]) -> None:
         wrapped(out, f"Recorded {fact.fact}{about}, by {fact.by}: {FACTS[fact.fact].says}", rest=2)
 
 
-def _show_job(out: Console, told: Job) -> None:
+def _show_job(out: Screen, told: Job) -> None:
     from drivecare.cli.columns import table, wrapped
     from drivecare.job.times import said
 
@@ -358,7 +357,7 @@ def _show_job(out: Console, told: Job) -> None:
     rows = [(f"{line.number:04}", said(line.filed_at), line.kind, line.says) for line in told.story]
     table(out, [("", "when", "what", "says"), *rows], heading=True)
     if told.faults:
-        out.print("\nNot as it was filed:")
+        out.print_lines(("", "Not as it was filed:"))
         for fault in told.faults:
             wrapped(out, fault, first="  ", rest=4)
         wrapped(out, "What lies in an export or a backup of the job can be put back under its own name.")
@@ -366,10 +365,10 @@ def _show_job(out: Console, told: Job) -> None:
         out.print()
         wrapped(out, f"Next: {told.why}")
         out.print(f"  {told.next}", soft_wrap=True)
-    out.print(f"\nEverything lies in {told.folder}", soft_wrap=True)
+    out.print_lines(("", f"Everything lies in {told.folder}"))
 
 
-def _show_list(out: Console, found: JobList, jobs: Path) -> None:
+def _show_list(out: Screen, found: JobList, jobs: Path) -> None:
     from drivecare.cli.columns import table, wrapped
     from drivecare.job.times import said
 

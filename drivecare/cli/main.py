@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import importlib
-import io
 import logging
 import os
 import sys
+from typing import TYPE_CHECKING
 
 import click
 
 from drivecare import __version__
+from drivecare.cli.terminal import close_stderr, guard_streams, notify
 from drivecare.errors import DriveCareError
+from drivecare.visible import visible
+
+if TYPE_CHECKING:
+    from drivecare.hardware.machine import Machine
 
 # In the order of a job. The help line stands here and not in the command's file, so that `drivecare --help` imports
 # none of them; tests/cli/test_main.py holds both together.
@@ -83,30 +88,32 @@ def cli(verbose: bool) -> None:
     logging.basicConfig(level=logging.DEBUG if verbose else logging.WARNING, format="%(message)s")
 
 
-def main() -> None:
-    """Entry point: run a command; turn an expected error into one line on stderr and its exit code."""
-    for stream in (sys.stdout, sys.stderr):  # a terminal that cannot show a sign gets a question mark for it
-        if isinstance(stream, io.TextIOWrapper):
-            stream.reconfigure(errors="replace")
+def main(machine: Machine | None = None) -> None:
+    """Entry point: run a command; turn an expected error into one line on stderr and its exit code.
+
+    `machine` is this one, or a recorded one in tests.
+    """
+    guard_streams()
     try:
-        sys.exit(cli(standalone_mode=False))  # click returns the code of its Exit, None where a command just ends
+        sys.exit(cli(standalone_mode=False, obj=machine))  # the code of click's Exit; None where a command just ends
     except click.ClickException as error:
+        error.message = visible(error.message)  # type: ignore[misc]  # it may quote a name from the command line
         error.show()
         sys.exit(error.exit_code)
     except click.Abort:
-        click.echo("stopped", err=True)
+        notify("stopped")
         sys.exit(23)
     except DriveCareError as error:
         logging.getLogger("drivecare").debug("", exc_info=error)
-        click.echo(f"drivecare: {error.message()}", err=True)
+        notify(f"drivecare: {error.message()}")
         sys.exit(error.exit_code)
     except BrokenPipeError:
-        sys.stderr.close()
+        close_stderr()
         sys.exit(0)
     except OSError as error:  # of the machine, not of the program: a full disk, a folder that may not be written
         logging.getLogger("drivecare").debug("", exc_info=error)
         where = f"{error.filename}: " if error.filename else ""
-        click.echo(f"drivecare: {where}{error.strerror}. Check the place and its permissions; -v says more.", err=True)
+        notify(f"drivecare: {where}{error.strerror}. Check the place and its permissions; -v says more.")
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # what could not be printed is not tried again at the end
         sys.exit(3)
 

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import os
 import shlex
-import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
 
 import click
 
-from drivecare.cli.common import ask
+from drivecare.cli.terminal import ask, can_ask, notify
 from drivecare.errors import BadInput, Refused
 from drivecare.storage import already_there
 
@@ -43,9 +42,9 @@ def may_replace(path: Path, overwritable: Sequence[str]) -> bool:
         raise BadInput("is not a regular file", where=str(path), hint="Name another file.")
     if any(Path(name).absolute() == path.absolute() for name in overwritable):
         return True
-    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+    if not can_ask():
         raise already_there(path, f"Choose another name, or replace it with {OPTION} {shlex.quote(str(path))}")
-    click.echo(f"{path} exists already, {path.stat().st_size:,} bytes.", err=True)
+    notify(f"{path} exists already, {path.stat().st_size:,} bytes.")
     if Path(ask("Type its path to replace it")).absolute() != path.absolute():
         raise Refused("stays as it is: its path was not typed", guard="exists", where=str(path))
     return True

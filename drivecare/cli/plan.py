@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option
+from drivecare.cli.ends import Ends
+from drivecare.cli.terminal import notify
 
 if TYPE_CHECKING:
     from drivecare.fit.host import Host
@@ -114,7 +116,9 @@ def _from_stock(stock: Path | None) -> tuple[Candidate, ...]:
         return ()
     found = read_stock(read_bytes(stock), origin=str(stock))
     if found.ignored:
-        click.echo(f"{stock}: columns not used: {', '.join(found.ignored)}", err=True)
+        notify(f"{stock}: columns not used: {', '.join(Ends(found.ignored).lines(str, 'of them'))}")
+    for line in Ends(found.faults).lines(str, "faults"):
+        notify(line)
     return found.candidates
 
 

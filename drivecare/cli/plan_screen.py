@@ -8,30 +8,32 @@ from typing import TYPE_CHECKING
 from drivecare.cli.columns import wrapped
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
+    from drivecare.cli.screen import Screen
     from drivecare.fit.model import Advice, Judged, Plan
 
 _STATES = {"yes": ("fits", "bold green"), "unknown": ("may fit", "bold yellow"), "no": ("no", "dim")}
 _INDENT = 13
+_MOST_SHOWN = 60  # those that fit come first
 
 
-def show_plan(out: Console, plan: Plan) -> None:
+def show_plan(out: Screen, plan: Plan) -> None:
     """Unit and old drive, what the symptom says, the drives in order, the chosen one's checks, cautions, steps."""
     out.print(f"{plan.host_name}   label {plan.label}", style="bold", soft_wrap=True)
     wrapped(out, f"Content moves by {plan.migration.replace('-', ' ')}. {_old_drive(plan)}")
     if plan.symptom is not None:
         _show_advice(out, plan.symptom)
     out.print()
-    for one in plan.candidates:
+    for one in plan.candidates[:_MOST_SHOWN]:
         _show_candidate(out, one)
+    if len(plan.candidates) > _MOST_SHOWN:
+        out.print(f"    ... {len(plan.candidates) - _MOST_SHOWN:,} more candidates, all in the document (--json)")
     if plan.candidates:
         out.print()
     _show_choice(out, plan)
-    out.print("\nBefore you start", style="bold")
+    out.print_lines(("", "Before you start"), style="bold")
     for caution in plan.cautions:
         wrapped(out, caution, first="  - ", rest=4)
-    out.print("\nSteps", style="bold")
+    out.print_lines(("", "Steps"), style="bold")
     for number, step in enumerate(plan.steps, 1):
         wrapped(out, step, first=f"{number:3}. ", rest=5)
 
@@ -49,20 +51,17 @@ def _old_drive(plan: Plan) -> str:
     return f"Old drive: {', '.join(parts)}{verdict}."
 
 
-def _show_advice(out: Console, advice: Advice) -> None:
+def _show_advice(out: Screen, advice: Advice) -> None:
     likely = "the drive is the likely cause" if advice.drive_likely else "the drive is the less likely cause here"
     wrapped(out, f"Symptom: {advice.symptom}: {likely}. It is {advice.cause}. [{advice.source}]")
     for thing in advice.first:
         wrapped(out, f"check {thing} first", first="  - ", rest=4)
 
 
-def _show_candidate(out: Console, one: Judged) -> None:
-    from rich.text import Text
-
+def _show_candidate(out: Screen, one: Judged) -> None:
     word, style = _STATES[one.fits]
     place = "" if one.rank is None else f"{one.rank}"
-    row = Text(f"{place:>3} ") + Text(f"{word:8}", style=style) + Text(" ") + Text(_title(one), style="bold")
-    out.print(row, soft_wrap=True)
+    out.print_parts((f"{place:>3} ", ""), (f"{word:8}", style), (" ", ""), (_title(one), "bold"))
     for line in _why(one):
         wrapped(out, line, first=" " * _INDENT, rest=_INDENT + 2)
 
@@ -84,7 +83,7 @@ def _why(one: Judged) -> Iterator[str]:
             yield f"{check.check.replace('-', ' ')}: {check.reason}"
 
 
-def _show_choice(out: Console, plan: Plan) -> None:
+def _show_choice(out: Screen, plan: Plan) -> None:
     chosen = plan.chosen_drive
     if chosen is None:
         states = {one.fits for one in plan.candidates}

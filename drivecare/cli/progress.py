@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import signal
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
+
+from drivecare.cli.terminal import progress_bar, stderr_is_terminal
 
 if TYPE_CHECKING:
     from tqdm import tqdm
@@ -51,16 +52,12 @@ class _Bars:
 
     def __call__(self, progress: Progress) -> None:
         """Move the phase's bar; a new phase closes the last one's."""
-        if not sys.stderr.isatty():  # tqdm would be as silent, but importing it takes a tenth of a short copy
+        if not stderr_is_terminal():  # tqdm would be as silent, but importing it takes a tenth of a short copy
             return
         if progress.phase != self._phase:
-            from tqdm import tqdm
-
             self.close()
             self._phase = progress.phase
-            self._bar = tqdm(
-                desc=progress.phase, unit="B", unit_scale=True, unit_divisor=1000, disable=None, dynamic_ncols=True
-            )
+            self._bar = progress_bar(progress.phase, unit="B", unit_scale=True, unit_divisor=1000, dynamic_ncols=True)
         assert self._bar is not None
         self._bar.total = progress.total
         self._bar.update(progress.done - self._bar.n)

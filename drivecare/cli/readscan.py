@@ -9,6 +9,7 @@ import click
 from drivecare.cli.common import PATH, file_result, finish, job_folder, job_options, json_option, machine
 from drivecare.cli.load_guard import OPTION, OPTION_HELP, refuse_load
 from drivecare.cli.overwriting import may_replace, overwrite_option
+from drivecare.cli.terminal import notify
 
 
 @click.command(epilog="\b\nExample: sudo drivecare readscan /dev/sdb --sample 5 --job 1042")
@@ -79,7 +80,7 @@ def readscan(
             file_result(folder, result)
         else:
             save_result(result, result_path, replace=replace_result)
-            click.echo(f"result: {result_path}", err=True)
+            notify(f"result: {result_path}")
         keep_state(scanned, state_path)  # in this order: what a scan saw is never in neither file
 
     def keep_picture() -> None:

@@ -5,21 +5,23 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from drivecare.cli.columns import wrapped
+from drivecare.cli.ends import Ends
 from drivecare.cli.words import several, size
+from drivecare.shell import command_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from rich.console import Console
-
+    from drivecare.cli.screen import Screen
     from drivecare.transfer.areas import Area
     from drivecare.transfer.bag import BagReceipt, FileNote, ForeignBag
     from drivecare.transfer.receipt import Receipt
 
 _SHOWN = 12
+_MORE = "areas, all in the receipt"
 
 
-def show_receipt(out: Console, receipt: Receipt) -> None:
+def show_receipt(out: Screen, receipt: Receipt) -> None:
     """A receipt in a few lines: what is proven, what is not, what to know."""
     for line in _headline(receipt):
         wrapped(out, line)
@@ -29,14 +31,11 @@ def show_receipt(out: Console, receipt: Receipt) -> None:
     _list(out, "could not be read back from the target", receipt.target_unreadable)
     if receipt.mismatched or receipt.target_unreadable:
         wrapped(out, "Copy with --resume to write these areas again; if it comes back, the target is faulty.")
-    for lost in receipt.unreadable:
-        where = f", {', '.join(lost.partitions)}" if lost.partitions else ""
-        inherited = " (lost in the image's own copy)" if lost.inherited else ""
-        out.print(
-            f"  unreadable: {lost.length:,} bytes at byte {lost.offset:,}, LBA {lost.offset // _sector(receipt):,}"
-            f"{where}{inherited}",
-            soft_wrap=True,
+    out.print_lines(
+        Ends(receipt.unreadable).lines(
+            lambda lost: _lost(lost, lost.partitions, lost.inherited, _sector(receipt)), _MORE
         )
+    )
     if receipt.unreadable and receipt.bytes_across:
         wrapped(out, "The target holds text there that names the place: search for 'could not be read'.")
     if receipt.tail is not None and receipt.tail.cleared:
@@ -86,9 +85,17 @@ def _unproven(receipt: Receipt) -> Iterator[str]:
         yield f"NOT VERIFIED: {size(silent)} of the target could not be read back; the rest agrees."
 
 
-def _list(out: Console, what: str, areas: tuple[Area, ...]) -> None:
-    for one in areas:
-        wrapped(out, f"{what}: {one.length:,} bytes at byte {one.offset:,}", first="  ", rest=4)
+def _lost(area: Area, partitions: tuple[str, ...], inherited: bool, sector_bytes: int) -> str:
+    place = f"{area.length:,} bytes at byte {area.offset:,}, LBA {area.offset // sector_bytes:,}"
+    held = f", {', '.join(partitions)}" if partitions else ""
+    return f"  unreadable: {place}{held}" + (" (lost in the image's own copy)" if inherited else "")
+
+
+def _list(out: Screen, what: str, areas: tuple[Area, ...]) -> None:
+    def say(one: Area) -> str:
+        return f"  {what}: {one.length:,} bytes at byte {one.offset:,}"
+
+    out.print_lines(Ends(areas).lines(say, _MORE))
 
 
 def _sector(receipt: Receipt) -> int:
@@ -96,7 +103,7 @@ def _sector(receipt: Receipt) -> int:
     return origin.logical_sector_bytes or 512
 
 
-def show_bag(out: Console, receipt: BagReceipt) -> None:
+def show_bag(out: Screen, receipt: BagReceipt) -> None:
     """A receipt for people."""
     what = f"{several(receipt.files, 'file')}, {receipt.bytes_total:,} bytes"
     lines = [f"{what}   {receipt.source.path} -> {receipt.target.path}"]
@@ -112,14 +119,14 @@ def show_bag(out: Console, receipt: BagReceipt) -> None:
     lines += _listed("stored under another spelling", receipt.renamed)
     lines += [f"note: {notice}" for notice in receipt.notices]
     lines.append(f"manifest SHA-256 {receipt.manifest_sha256}")
-    lines.append(f"Next: drivecare verify {receipt.target.path}   any time later")
-    out.print("\n".join(lines), soft_wrap=True)
+    lines.append(f"Next: {command_line('verify', receipt.target.path)}   any time later")
+    out.print_lines(lines)
 
 
-def show_foreign_bag(out: Console, result: ForeignBag) -> None:
+def show_foreign_bag(out: Screen, result: ForeignBag) -> None:
     """What reading a bag of another program again showed."""
     agrees = ["VERIFIED: every file agrees with the manifest."] if result.verified else []
-    out.print("\n".join(agrees + _wrong_in_bag(result)), soft_wrap=True)
+    out.print_lines(agrees + _wrong_in_bag(result))
 
 
 def _wrong_in_bag(bag: BagReceipt | ForeignBag) -> list[str]:

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from textwrap import fill
+from textwrap import wrap
 from typing import TYPE_CHECKING
 
 import click
 
 from drivecare.cli.common import finish, json_option
+from drivecare.visible import visible
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
+    from drivecare.cli.screen import Screen
     from drivecare.risk.rules import Row, Rule, RulesDocument, Shown
 
 _DRIVES = {"hdd": "hard drives", "ssd": "solid state", "ata": "ATA", "nvme": "NVMe", "scsi": "SAS and SCSI"}
@@ -33,7 +33,7 @@ def rules(signal: str | None, as_json: bool) -> None:
     finish(document, show=lambda out: _show(document, out), as_json=as_json)
 
 
-def _show(document: RulesDocument, out: Console) -> None:
+def _show(document: RulesDocument, out: Screen) -> None:
     """Rules, then what is shown without a rule, then the verdict table."""
     for rule in document.rules:
         _print(out, _rule_lines(rule))
@@ -44,11 +44,11 @@ def _show(document: RulesDocument, out: Console) -> None:
         _print(out, (_row_line(row) for row in document.verdict_table))
 
 
-def _print(out: Console, lines: Iterator[str]) -> None:
+def _print(out: Screen, lines: Iterator[str]) -> None:
     """Lines wrapped under their own indent, and an empty one behind them."""
     for line in lines:
         indent = " " * (len(line) - len(line.lstrip()) + 2)
-        out.print(fill(line, out.width, subsequent_indent=indent), soft_wrap=True)
+        out.print_lines(wrap(visible(line), out.width, subsequent_indent=indent))
     out.print()
 
 

@@ -4,23 +4,21 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import click
-
+from drivecare.cli.terminal import notify
 from drivecare.cli.words import several, size
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-    from rich.console import Console
-
+    from drivecare.cli.screen import Screen
     from drivecare.reading.surface import SurfaceScan
 
 _COLUMNS = 64
 _STYLE = "<style>:root{--ink:#22303c;--rule:#b9c4cc;--accent:#2b6f8f;--alarm:#b3261e;--slow:#a8680a}</style>"
 
 
-def show_scan(out: Console, scan: SurfaceScan) -> None:
+def show_scan(out: Screen, scan: SurfaceScan) -> None:
     """A scan for people: what it means, the curve with the areas marked below it, then the areas."""
     share = "" if scan.sample_percent >= 100 else f", a sample of {scan.sample_percent:g} %"
     named = "   ".join(part for part in (scan.model, scan.serial and f"serial {scan.serial}") if part)
@@ -50,7 +48,7 @@ def show_scan(out: Console, scan: SurfaceScan) -> None:
         lines.append(
             f"One read took {took.p50:g} ms at the median, {took.p99:g} ms at 99 %, {took.longest:g} ms at most."
         )
-    out.print("\n".join(lines), soft_wrap=True)
+    out.print_lines(lines)
 
 
 def _curve(scan: SurfaceScan) -> list[str]:
@@ -90,8 +88,8 @@ def save_picture(scan: SurfaceScan, path: Path, *, replace: bool) -> None:
 
     drawn = surface(scan)
     if drawn is None:
-        click.echo("nothing was read, so there is no curve to draw", err=True)
+        notify("nothing was read, so there is no curve to draw")
         return
     head, _, rest = drawn.svg.partition(">")
     write_file(path, f'{head} xmlns="http://www.w3.org/2000/svg">{_STYLE}{rest}'.encode(), replace=replace)
-    click.echo(f"picture: {path}", err=True)
+    notify(f"picture: {path}")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -12,10 +11,10 @@ import click
 
 from drivecare.cli.common import finish, job_folder, job_options, json_option, machine
 from drivecare.cli.load_guard import OPTION, OPTION_HELP, refuse_load
+from drivecare.cli.terminal import notify, progress_bar
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
+    from drivecare.cli.screen import Screen
     from drivecare.hardware.selftest import Following, SelfTestReport
     from drivecare.reading.model import Reading
 
@@ -61,7 +60,7 @@ def selftest(
         report = session.stop()
     else:
         if session.running:
-            click.echo("a self-test is running already; following it", err=True)
+            notify("a self-test is running already; following it")
         else:
             refuse_load(reading, "a self-test", allow_load=allow_load, folder=folder)
             session.start()
@@ -81,10 +80,8 @@ def _way(reading: Reading, transport: str | None) -> str | None:
 @contextmanager
 def _progress() -> Iterator[Callable[[Following], None]]:
     """A bar on stderr from the drive's own remaining percent; silent where stderr is no terminal."""
-    from tqdm import tqdm
-
     layout = "{desc}: {percentage:3.0f}% |{bar}| {elapsed} gone{postfix}"
-    with tqdm(total=100, desc="self-test", file=sys.stderr, disable=None, bar_format=layout) as bar:
+    with progress_bar("self-test", total=100, bar_format=layout) as bar:
 
         def told(following: Following) -> None:
             bar.n = 100 - following.remaining_percent
@@ -101,7 +98,7 @@ def _exit_code(report: SelfTestReport) -> int:
     return {"passed": 0, "stopped": 0, "not-judged": 13, "running": 23}[report.state]
 
 
-def _show(out: Console, report: SelfTestReport) -> None:
+def _show(out: Screen, report: SelfTestReport) -> None:
     import textwrap
 
     drive, result = report.drive, report.result

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option, machine
+from drivecare.cli.terminal import notify
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
+    from drivecare.cli.screen import Screen
     from drivecare.job.folder import JobFolder
     from drivecare.transfer.receipt import Receipt
 
@@ -67,13 +67,13 @@ def verify(
             ask=lambda path: ask_drive(path, machine(ctx), "target"),
         )
     if note:
-        click.echo(note, err=True)
+        notify(note)
 
     about = None if result.instead_of is None else _of_another(result, target or result.target.path)
     if about and as_json:
-        click.echo(about, err=True)
+        notify(about)
 
-    def show(out: Console) -> None:
+    def show(out: Screen) -> None:
         if about:
             out.print(about, soft_wrap=True)
         show_receipt(out, result)

@@ -1,20 +1,22 @@
 """Candidate drives: from the shop's stock list, from a reading, and what a person measured by hand.
 
-A cell that is empty, "-", "?" or "unknown" means that nobody knows. A cell that cannot be understood is refused with
-file, line and column. COLUMNS is the whole list of columns; others are left alone.
+A cell that is empty, "-", "?" or "unknown" means that nobody knows. One that cannot be understood counts as unknown
+too, and is named with file, line and column. COLUMNS is the whole list of columns; others are left alone.
 """
 
 from __future__ import annotations
 
 import csv
 import io
+import itertools
 import re
+from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
 import msgspec
 
-from drivecare.documents import Value
+from drivecare.documents import MOST_CELL_LETTERS, MOST_STOCK_LINES, Value
 from drivecare.errors import BadInput
 from drivecare.fit.model import Candidate, Protocol
 from drivecare.fit.reference import find_connector, find_form_factor, interfaces
@@ -37,10 +39,14 @@ class Column(Value, frozen=True, kw_only=True):
 
 
 class Stock(Value, frozen=True, kw_only=True):
-    """The drives of a stock list, and the columns in it that say nothing to us."""
+    """The drives of a stock list, the columns in it that say nothing to us, and all that is wrong with it.
+
+    `faults`: a sentence for each line that was left out and each cell that was taken as unknown.
+    """
 
     candidates: tuple[Candidate, ...]
     ignored: tuple[str, ...] = ()
+    faults: tuple[str, ...] = ()
 
 
 # -------------------------------------------------------------------------------------------------- reading cells
@@ -195,29 +201,34 @@ COLUMNS: Final[dict[str, Column]] = {
 def read_stock(data: bytes, *, origin: str) -> Stock:
     """The drives of a CSV: separated by comma, semicolon or tab, with or without a byte order mark.
 
-    Raises BadInput with file, line and column for what it cannot understand.
+    What cannot be understood is among the faults, and the rest is read. Raises BadInput with file and line where the
+    whole is no stock list.
     """
-    rows = list(_rows(_decode(data, origin), origin))
-    if not rows:
+    faults: list[str] = []
+    rows = _rows(_decode(data, origin), origin, faults)
+    _, header = next(rows, (0, []))
+    if not header:
         raise BadInput("holds no line", where=origin, hint=f"The first line names the columns: {', '.join(COLUMNS)}.")
-    (_, header), *body = rows
     names = [_column_name(cell) for cell in header]
     if not {"name", "model"} & set(names):
         raise BadInput("has no column name or model", where=f"{origin}:1", hint="The first line names the columns.")
-    doubled = sorted({name for name in names if name in COLUMNS and names.count(name) > 1})
+    doubled = sorted(name for name, count in Counter(names).items() if name in COLUMNS and count > 1)
     if doubled:
         raise BadInput(f"names a column twice: {', '.join(doubled)}", where=f"{origin}:1")
     found = []
-    for number, cells in body:
+    for number, cells in rows:
+        where = f"{origin}:{number}"
         if len(cells) > len(header):
-            raise BadInput(
-                f"has {len(cells)} cells under {len(header)} columns",
-                where=f"{origin}:{number}",
-                hint="Put a cell that holds the separator into double quotes.",
-            )
-        found.append(_candidate(dict(zip(names, cells, strict=False)), f"{origin}:{number}"))
+            hint = "Put a cell that holds the separator into double quotes."
+            faults.append(f"{where}: left out: has {len(cells):,} cells under {len(header):,} columns. {hint}")
+            continue
+        fields = _fields(dict(zip(names, cells, strict=False)), where, faults)
+        if fields.setdefault("name", fields.get("model")):
+            found.append(Candidate(**_identified(fields)))
+        else:
+            faults.append(f"{where}: left out: names no drive. Fill in name or model.")
     ignored = tuple(cell.strip() for cell, name in zip(header, names, strict=True) if name not in COLUMNS and cell)
-    return Stock(candidates=tuple(told_apart(found)), ignored=ignored)
+    return Stock(candidates=tuple(told_apart(found)), ignored=ignored, faults=tuple(faults))
 
 
 def _decode(data: bytes, origin: str) -> str:
@@ -231,17 +242,23 @@ def _decode(data: bytes, origin: str) -> str:
         return data.decode("cp1252", errors="replace")  # what spreadsheets write on some desktops
 
 
-def _rows(text: str, origin: str) -> Iterator[tuple[int, list[str]]]:
+def _rows(text: str, origin: str, faults: list[str]) -> Iterator[tuple[int, list[str]]]:
     """Line number and cells of every line that holds something; the separator is the most frequent in the first."""
     first = text.lstrip("\r\n").partition("\n")[0]
     separator = max(_SEPARATORS, key=first.count)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
-    try:
-        for cells in reader:
-            if any(cell.strip() for cell in cells):
-                yield reader.line_num, [cell.strip() for cell in cells]
-    except csv.Error as error:
-        raise BadInput(f"is no readable table: {error}", where=f"{origin}:{reader.line_num}") from error
+    for count in itertools.count():
+        if count > MOST_STOCK_LINES:
+            raise BadInput(f"has more than {MOST_STOCK_LINES:,} lines", where=origin, hint="Leave out what cannot fit.")
+        try:
+            cells = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            faults.append(f"{origin}:{reader.line_num}: left out: is no line of a table: {error}.")
+            continue
+        if any(cell.strip() for cell in cells):
+            yield reader.line_num, [cell.strip() for cell in cells]
 
 
 def _column_name(cell: str) -> str:
@@ -250,24 +267,23 @@ def _column_name(cell: str) -> str:
     return re.sub(r"[\s-]+", "_", plain)
 
 
-def _candidate(row: Mapping[str, str], where: str) -> Candidate:
+def _fields(row: Mapping[str, str], where: str, faults: list[str]) -> Fields:
     fields: Fields = {}
     for name, cell in row.items():
-        if name in COLUMNS:
-            fields |= _read_cell(name, cell, f"{where} column {name}")
-    if not (fields.get("name") or fields.get("model")):
-        raise BadInput("names no drive", where=where, hint="Fill in name or model.")
-    fields.setdefault("name", fields.get("model"))
-    return Candidate(**_identified(fields))
+        try:
+            fields |= _read_cell(name, cell) if name in COLUMNS else {}
+        except ValueError as error:
+            faults.append(f"{where} column {name}: taken as unknown: {error}. Wanted: {COLUMNS[name].help}.")
+    return fields
 
 
-def _read_cell(name: str, cell: str, where: str) -> Fields:
+def _read_cell(name: str, cell: str) -> Fields:
+    """What a cell says. Raises ValueError where it cannot be understood."""
     if cell.strip().lower() in _UNKNOWN:
         return {}
-    try:
-        return COLUMNS[name].read(cell.strip())
-    except ValueError as error:
-        raise BadInput(str(error), where=where, hint=f"Wanted: {COLUMNS[name].help}.") from error
+    if len(cell) > MOST_CELL_LETTERS:
+        raise ValueError(f"has more than {MOST_CELL_LETTERS} letters")
+    return COLUMNS[name].read(cell.strip())
 
 
 def _identified(fields: Fields) -> Fields:
@@ -280,16 +296,15 @@ def _identified(fields: Fields) -> Fields:
 
 def told_apart(found: Sequence[Candidate]) -> Iterator[Candidate]:
     """Names made unique: by the serial number, else by counting."""
-    names = [one.name for one in found]
+    bearers = Counter(one.name for one in found)
     used: set[str] = set()
+    next_number: Counter[str] = Counter()
     for one in found:
-        name = one.name
-        if names.count(name) > 1 and one.serial:
-            name = f"{name} {one.serial}"
-        counter = 2
+        name = f"{one.name} {one.serial}" if bearers[one.name] > 1 and one.serial else one.name
         unique = name
         while unique in used:
-            unique, counter = f"{name} ({counter})", counter + 1
+            next_number[name] += 1
+            unique = f"{name} ({next_number[name] + 1})"
         used.add(unique)
         yield msgspec.structs.replace(one, name=unique)
 
@@ -356,6 +371,9 @@ def with_facts(candidate: Candidate, facts: Mapping[str, str]) -> Candidate:
         column = _column_name(name)
         if column not in COLUMNS or column in ("name", "serial", "wwn"):
             raise BadInput("is no fact that can be given by hand", where=name, hint=f"Known: {', '.join(COLUMNS)}.")
-        fields |= _read_cell(column, cell, f"{name}={cell}")
+        try:
+            fields |= _read_cell(column, cell)
+        except ValueError as error:
+            raise BadInput(str(error), where=f"{name}={cell}", hint=f"Wanted: {COLUMNS[column].help}.") from error
     by_hand = tuple(sorted({*candidate.by_hand, *(_column_name(name) for name in facts)}))
     return msgspec.structs.replace(candidate, by_hand=by_hand, **fields)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import difflib
 import re
 from collections.abc import Iterable, Iterator
@@ -10,14 +11,39 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Final
 
-from drivecare.documents import Strict, decode_toml, read_bytes
-from drivecare.errors import BadInput
+from drivecare.documents import MOST_PROFILE_BYTES, Strict, Value, decode_toml, read_bytes
+from drivecare.errors import BadInput, DriveCareError
 from drivecare.fit.host import Host, HostDocument, Symptom
 from drivecare.fit.model import HostLine
 from drivecare.fit.profile_check import examine
 from drivecare.fit.reference import connectors, form_factors
+from drivecare.shell import command_line
 
-_LIMIT_BYTES: Final = 1 << 20
+SHIPPED: Final = "profiles/hosts"
+
+
+class BadProfile(Value, frozen=True, kw_only=True):
+    """A profile of the shop's that cannot be used, and all that is wrong with it."""
+
+    file: str
+    problems: tuple[str, ...]
+
+    def lines(self) -> Iterator[str]:
+        """A sentence for each thing that is wrong."""
+        for problem in self.problems:
+            yield f"{self.file}: {problem}"
+        yield f"{self.file}: left out until that is mended. See: {command_line('hosts', 'check', self.file)}"
+
+
+class Profiles(Value, frozen=True, kw_only=True):
+    """The profiles that can be used, sorted by id, and those of the shop's that cannot."""
+
+    hosts: tuple[HostDocument, ...]
+    bad: tuple[BadProfile, ...] = ()
+
+
+class _Identified(Value, frozen=True, kw_only=True):
+    id: str = ""
 
 
 class _Symptoms(Strict, frozen=True, kw_only=True):
@@ -30,38 +56,41 @@ def common_symptoms() -> tuple[Symptom, ...]:
     return decode_toml(_Symptoms, data, origin="symptoms.toml").symptom
 
 
-def decode_host(data: bytes, *, origin: str) -> Host:
-    """A profile from its TOML. Raises BadInput naming the file, the first wrong key and the reason."""
-    host, problems = examine(data, origin=origin)
-    if host is None or problems:
-        first = problems[0]
-        more = f" ({len(problems) - 1} more: drivecare hosts check)" if len(problems) > 1 else ""
-        raise BadInput(first.reason + more, where=f"{origin}: {first.key}" if first.key else origin)
-    return host
+def load_hosts(folders: Iterable[Path] = ()) -> Profiles:
+    """Every profile that ships, then those in `folders`; a later one replaces an earlier of the same id.
 
-
-def load_hosts(folders: Iterable[Path] = ()) -> tuple[HostDocument, ...]:
-    """Every profile that ships, then those in `folders`, sorted by id; a later one replaces an earlier of the same id.
-
-    Raises BadInput for a folder that is not there and for a profile that is wrong.
+    One that cannot be used is left out and named, and so is the earlier one that it would have replaced: its numbers
+    are not what the shop measured.
     """
-    found: dict[str, HostDocument] = {}
+    hosts: dict[str, HostDocument] = {}
+    bad: list[BadProfile] = []
     shipped: Traversable = resources.files("drivecare.profiles").joinpath("hosts")
     for entry in shipped.iterdir():
         if entry.name.endswith(".toml"):
-            _add(found, entry.read_bytes(), origin=f"profiles/hosts/{entry.name}")
+            _add(hosts, bad, entry.read_bytes(), origin=f"{SHIPPED}/{entry.name}")
     for folder in folders:
         if not folder.is_dir():
-            raise BadInput("is not a folder of host profiles", where=str(folder), hint="Check $DRIVECARE_HOSTS.")
+            bad.append(BadProfile(file=str(folder), problems=("is not a folder of profiles: check $DRIVECARE_HOSTS",)))
         for path in sorted(folder.glob("*.toml")):
-            _add(found, read_bytes(path, limit_bytes=_LIMIT_BYTES), origin=str(path))
-    return tuple(found[key] for key in sorted(found))
+            try:
+                data = read_bytes(path, limit_bytes=MOST_PROFILE_BYTES)
+            except DriveCareError as error:
+                bad.append(BadProfile(file=str(path), problems=(error.what,)))
+            else:
+                _add(hosts, bad, data, origin=str(path))
+    return Profiles(hosts=tuple(hosts[key] for key in sorted(hosts)), bad=tuple(bad))
 
 
-def _add(found: dict[str, HostDocument], data: bytes, *, origin: str) -> None:
-    host = decode_host(data, origin=origin)
-    fields = {name: getattr(host, name) for name in host.__struct_fields__}
-    found[host.id] = HostDocument(origin=origin, **fields)
+def _add(hosts: dict[str, HostDocument], bad: list[BadProfile], data: bytes, *, origin: str) -> None:
+    host, problems = examine(data, origin=origin)
+    if host is not None and not problems:
+        fields = {name: getattr(host, name) for name in host.__struct_fields__}
+        hosts[host.id] = HostDocument(origin=origin, **fields)
+        return
+    sentences = (f"{problem.key}: {problem.reason}" if problem.key else problem.reason for problem in problems)
+    bad.append(BadProfile(file=origin, problems=tuple(sentences)))
+    with contextlib.suppress(BadInput):
+        hosts.pop(decode_toml(_Identified, data, origin=origin).id, None)
 
 
 def line(host: Host) -> HostLine:

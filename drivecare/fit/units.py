@@ -20,6 +20,7 @@ _EXACT_UNITS: Final = {"": 1, "b": 1, "byte": 1, "bytes": 1, "sector": SECTOR_BY
                        "lba": SECTOR_BYTES, "lbas": SECTOR_BYTES}  # fmt: skip
 _BINARY_UNITS: Final = {"mib": 1 << 20, "gib": 1 << 30, "tib": 1 << 40}
 _LEAST_WHOLE_GIB: Final = 7451  # SFF-8447: drives above 8,000 GB hold whole GiB; any smaller GiB figure is rounded
+_MOST: Final = 10**15  # a million drives' bytes; what is more does not go into a document
 _LEAST_COUNTED: Final = 10**6  # a bare number below this is no byte count of a drive: a unit was forgotten
 
 
@@ -39,10 +40,14 @@ def parse_number(text: str) -> float:
     for space in _SPACES:
         plain = plain.replace(space, " ")
     if match := _GROUPED.fullmatch(plain):
-        return float(plain.replace(match[1], ""))
-    if re.fullmatch(r"\d+(?:[.,]\d+)?", plain):
-        return float(plain.replace(",", "."))
-    raise ValueError(f"{text!r} is no number")
+        number = float(plain.replace(match[1], ""))
+    elif re.fullmatch(r"\d+(?:[.,]\d+)?", plain):
+        number = float(plain.replace(",", "."))
+    else:
+        raise ValueError(f"{text!r} is no number")
+    if number > _MOST:
+        raise ValueError(f"{text!r} is more than anything about a drive")
+    return number
 
 
 def parse_quantity(text: str, units: dict[str, float]) -> float:

@@ -18,11 +18,12 @@ from pySMART.smartctl import Smartctl
 from drivecare.errors import Unavailable
 from drivecare.hardware.port import Answer
 
+SYSTEM_FOLDERS = ("/usr/local/sbin", "/usr/local/bin", "/usr/sbin", "/usr/bin", "/sbin", "/bin")
 INSTALL = "Install it: sudo apt install smartmontools."
 
 
 class LiveBackend:
-    """Asks real drives. `program`: path of the backend; None looks on the search path and in the system folders."""
+    """Asks real drives. `program`: path of the backend; None looks for it as `find_program` does."""
 
     def __init__(self, program: str | None = None) -> None:
         self.program = program or find_program()
@@ -39,9 +40,15 @@ class LiveBackend:
         return Answer(text="\n".join(lines), exit_status=asking.exit_status, asked=tuple(arguments))
 
 
-def find_program() -> str | None:
-    """Path of the backend. Debian keeps it in /usr/sbin, which is not on everyone's search path."""
-    folders = (os.environ.get("PATH", os.defpath), "/usr/local/sbin", "/usr/sbin", "/sbin")
+def find_program(*, is_root: bool | None = None) -> str | None:
+    """Path of the backend. Debian keeps it in /usr/sbin, which is not on everyone's search path.
+
+    Root runs only what lies in a folder of the system: a search path handed down may name a folder where anybody
+    writes. No one runs what lies in the folder they happen to be in, so relative entries do not count.
+    """
+    is_root = os.geteuid() == 0 if is_root is None else is_root
+    asked = () if is_root else os.environ.get("PATH", os.defpath).split(os.pathsep)
+    folders = [folder for folder in (*asked, *SYSTEM_FOLDERS) if folder.startswith("/")]
     return shutil.which("smartctl", path=os.pathsep.join(folders))
 
 

@@ -17,6 +17,7 @@ from drivecare.hardware.port import Backend
 from drivecare.hardware.smart import refused
 from drivecare.reading.decode import decode_report
 from drivecare.reading.model import Drive, Reading, SelfTest
+from drivecare.shell import spell_path
 
 Kind = Literal["short", "extended"]
 State = Literal["running", "passed", "failed", "not-judged", "stopped"]
@@ -155,7 +156,7 @@ class Session:
             raise Unavailable("takes no self-test over this connection", where=self._path, hint=hint) from error
 
     def _ask(self, *question: str) -> str:
-        answer = self._backend.ask((*question, *self._how, self._path), limit_seconds=_SECONDS)
+        answer = self._backend.ask((*question, *self._how, spell_path(self._path)), limit_seconds=_SECONDS)
         refusal = refused(answer.text, self._path)
         if refusal is not None:
             raise refusal

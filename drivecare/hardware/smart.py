@@ -16,6 +16,7 @@ from drivecare.hardware.port import Answer, Backend
 from drivecare.reading.attached import decode_attached
 from drivecare.reading.decode import decode_report
 from drivecare.reading.model import Attached, RawReport, Reading, Unanswered
+from drivecare.shell import spell_path
 
 # Everything a drive tells about itself in one call, the attributes in the layout that spells out their type.
 EVERYTHING = ("-x", "-f", "old")
@@ -183,7 +184,7 @@ def _known(attached: AttachedDrive, unanswered: Unanswered, tried: list[str]) ->
 
 def _ask(backend: Backend, path: str, transport: str | None, question: tuple[str, ...], limit_seconds: float) -> Answer:
     how = ("-d", transport) if transport else ()
-    answer = backend.ask((*question, *how, path), limit_seconds=limit_seconds)
+    answer = backend.ask((*question, *how, spell_path(path)), limit_seconds=limit_seconds)
     refusal = refused(answer.text, path)
     if refusal is not None:
         raise refusal

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -21,6 +20,7 @@ from drivecare.job.times import moment
 from drivecare.reading.model import Drive
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.model import Assessment
+from drivecare.shell import command_line
 from drivecare.transfer.areas import Area, gaps, overlap
 from drivecare.transfer.bag import BagReceipt
 from drivecare.transfer.receipt import Receipt
@@ -28,6 +28,11 @@ from drivecare.transfer.receipt import Receipt
 T = TypeVar("T", bound=Value)
 
 ROUTES: tuple[Route, ...] = ("same-drive", "new-drive-data", "new-drive-empty")
+
+# The options in commands that a job suggests; any other word that begins with a hyphen is the name of a file.
+_OPTIONS = frozenset(
+    ("--job", "--jobs", "--note", "--as", "--host", "--reading", "--stock", "--candidate", "--started", "--old-drive")
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -138,9 +143,9 @@ class Case:
 
     def command(self, *words: str, job: bool = True) -> str:
         """A command line of ours about this job, fit to be copied. CAPITALS are to be filled in."""
-        filing = ["--job", self.id] if job else []
-        where = ["--jobs", str(self.jobs)] if self.jobs is not None else []
-        return " ".join(["drivecare", *(shlex.quote(word) for word in (*words, *filing, *where))])
+        filing = ("--job", self.id) if job else ()
+        where = ("--jobs", str(self.jobs)) if self.jobs is not None else ()
+        return command_line(*words, *filing, *where, options=_OPTIONS)
 
 
 def load_case(

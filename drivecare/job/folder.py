@@ -184,7 +184,7 @@ class JobFolder:
         if number > HIGHEST_NUMBER:
             what = f"holds a result numbered {HIGHEST_NUMBER:,}, the highest number there is"
             raise BadInput(what, where=str(self.path), hint="Move it away if it is not the job's, or open another job.")
-        serial = serial_of(msgspec.json.decode(data))
+        serial = serial_of(decode(dict, data, origin="document"))
         path = self.path / name_of(number, kind_of(type(document)), serial, self.now())
         write_file(path, data)
         filed = entry_of(path)

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import re
-import unicodedata
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -24,6 +23,7 @@ from drivecare.job.proof import Proof, find_proof
 from drivecare.job.times import day, said
 from drivecare.reading.model import Values
 from drivecare.storage import write_file
+from drivecare.visible import visible_lines
 
 if TYPE_CHECKING:
     from markupsafe import Markup
@@ -173,10 +173,8 @@ def whole(text: object) -> Markup:
 
 
 def _printable(value: object) -> object:
-    """Texts without control and direction characters, which would reorder or hide what stands beside them."""
-    if type(value) is not str:  # a Markup is ours
-        return value
-    return "".join(letter for letter in value if letter == "\n" or unicodedata.category(letter) not in ("Cc", "Cf"))
+    """Texts with control and direction characters escaped, which would reorder or hide what stands beside them."""
+    return visible_lines(value) if type(value) is str else value  # a Markup is ours
 
 
 def _letters(page: str) -> int:

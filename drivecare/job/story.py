@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Container
 from typing import Any
 
-import msgspec
-
-from drivecare.documents import read_bytes
+from drivecare.documents import decode, read_bytes
 from drivecare.errors import BadInput, DriveCareError
 from drivecare.job.case import Case, load_case
 from drivecare.job.facts import FACTS
@@ -77,11 +75,14 @@ def summary(folder: JobFolder) -> JobLine:
     )
 
 
+_LONGEST = 600  # letters in a line of the story; the document has the rest
+
+
 def _line(entry: Entry, doubtful: Container[str]) -> Line:
     try:
-        document = msgspec.json.decode(read_bytes(entry.path))
+        document: Any = decode(object, read_bytes(entry.path), origin=str(entry.path))
         says = _SAYS.get(entry.kind, _unknown)(document)
-    except (BadInput, msgspec.DecodeError, KeyError, TypeError, AttributeError, ValueError) as error:
+    except (BadInput, KeyError, TypeError, AttributeError, ValueError) as error:
         if isinstance(error, BadInput) and entry.path.name not in doubtful:
             raise
         if entry.path.name not in doubtful:
@@ -92,7 +93,7 @@ def _line(entry: Entry, doubtful: Container[str]) -> Line:
         kind=entry.kind,
         filed_at=entry.filed_at.isoformat(),
         serial=entry.serial,
-        says=says,
+        says=says if len(says) <= _LONGEST else f"{says[:_LONGEST]}...",
         file=entry.path.name,
     )
 

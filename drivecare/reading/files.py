@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from drivecare.documents import decode, read_bytes
+from drivecare.documents import MOST_REPORT_BYTES, decode, read_bytes
 from drivecare.errors import BadInput, NoDrive
 from drivecare.reading.attached import decode_attached
 from drivecare.reading.decode import decode_report
@@ -29,6 +29,7 @@ def reading_of(data: bytes, *, origin: str) -> Reading:
     try:
         if data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"{"):
             return _again(decode(Reading, data.removeprefix(b"\xef\xbb\xbf"), origin=origin))
+        _refuse_length(len(data))
         return decode_report(text_of(data, origin=origin))
     except BadInput as error:
         if error.where is None:
@@ -36,9 +37,15 @@ def reading_of(data: bytes, *, origin: str) -> Reading:
         raise
 
 
+def _refuse_length(letters: int) -> None:
+    if letters > MOST_REPORT_BYTES:
+        raise BadInput(f"holds a report of more than {MOST_REPORT_BYTES:,} letters", hint="No drive says as much.")
+
+
 def _again(saved: Reading) -> Reading:
     """A saved reading decoded again from its raw report, so that a better decoder serves old readings."""
     raw = saved.raw
+    _refuse_length(len(raw.text))
     if not raw.text.strip() and raw.attached is None:
         if saved.drive.model or saved.drive.serial or saved.drive.identity.wwn:
             return saved  # written by hand or by another program: there is nothing to decode it from

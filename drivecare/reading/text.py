@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+from drivecare.documents import MOST_LINE_LETTERS
 from drivecare.errors import BadInput
 
 _QUOTE = re.compile(r"^(?:\s*>)+ ?")
@@ -33,8 +34,9 @@ def text_of(data: bytes, *, origin: str) -> str:
 
 
 def lines_of(text: str) -> list[str]:
-    """Lines without mail quoting and trailing blanks."""
-    return [_QUOTE.sub("", line).rstrip() for line in re.split(r"\r\n|\r|\n", text)]
+    """Lines without mail quoting and trailing blanks, each cut where no report goes on; many empty ones are one."""
+    lines = [_QUOTE.sub("", line[:MOST_LINE_LETTERS]).rstrip() for line in re.split(r"\r\n|\r|\n", text)]
+    return [line for before, line in zip(("", *lines), lines, strict=False) if line or before]
 
 
 def fields_of(lines: list[str]) -> dict[str, list[str]]:

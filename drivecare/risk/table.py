@@ -11,9 +11,11 @@ import csv
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from operator import itemgetter
-from typing import Any
+from typing import IO, Any, Protocol
 
-from drivecare.documents import Value
+import msgspec
+
+from drivecare.documents import MOST_ROW_LETTERS, Value
 from drivecare.errors import BadInput
 from drivecare.reading import ata, raw_values
 from drivecare.reading.model import Attribute, Drive, Kind, Reading, Values
@@ -42,7 +44,8 @@ _COUNTERS: dict[str, tuple[str, Callable[[str], int | None]]] = {
 _HOURS = "smart_9_raw"
 _LIMITS = {signal.value: signal.limit for signal in ata.SIGNALS} | {"temperature_celsius": 120}
 _MOST_RAW = (1 << 48) - 1  # a raw value has six bytes
-_UNSAID = frozenset({"", "na", "nan", "null", "none"})  # how other programs write an empty cell
+# How people and other programs write an empty cell.
+_UNSAID = frozenset({"", "-", "?", "n/a", "na", "nan", "null", "none", "unknown"})
 SPINNING = ("smart_3_raw", "smart_10_raw")  # spin-up time, spin retries: only a drive that spins counts them
 WEARING = ("smart_173_raw", "smart_177_raw", "smart_230_raw", "smart_231_raw", "smart_232_raw", "smart_233_raw")
 
@@ -56,6 +59,7 @@ class Judgement(Value, frozen=True, kw_only=True):
     high: float | None
     leading_signal: str | None
     cells: str
+    not_understood: tuple[str, ...] = ()  # a sentence for each cell that says something, but no number
 
 
 class TableJudge:
@@ -80,27 +84,28 @@ class TableJudge:
         self.last = 1 + max(*matter, header.index("failure") if "failure" in header else 0)
         self._steps = steps()
         self._solid: dict[str, bool] = {}  # by model
-        self._ages: dict[str, tuple[int | None, int | None]] = {}  # by cell: hours, and which step they reach
+        # By cell: hours, which step they reach, and what is wrong with the cell.
+        self._ages: dict[str, tuple[int | None, int | None, str | None]] = {}
         self._remembered: dict[tuple[object, ...], Judgement] = {}
         self._states: dict[tuple[object, ...], Judgement] = {}
 
     def judge(self, row: Sequence[str]) -> Judgement:
-        """The judgement of a row. Raises BadInput naming the column of a cell that is no number."""
+        """The judgement of a row; a cell that is not a number counts as one that could not be read."""
         cell = "" if self._hours is None else row[self._hours]
-        hours, age = self._ages.get(cell) or self._age(cell)
+        hours, age, fault = self._ages.get(cell) or self._age(cell)
         key = (age, self.kind(row), self._counters(row))
         known = self._remembered.get(key)
         if known is None:
             _bounded(self._remembered)
             known = self._remembered[key] = self._judge_anew(row, hours)
-        return known
+        return known if fault is None else _with_faults(known, (fault,))
 
-    def _age(self, cell: str) -> tuple[int | None, int | None]:
-        hours = _number(_HOURS, cell, int, ata.MOST_HOURS)
+    def _age(self, cell: str) -> tuple[int | None, int | None, str | None]:
+        hours = _number(cell, int, ata.MOST_HOURS)
         age = None if hours is None else bisect_right(self._steps["power_on_hours"], hours)
         _bounded(self._ages)
-        self._ages[cell] = hours, age
-        return hours, age
+        self._ages[cell] = hours, age, _fault(_HOURS, cell)
+        return self._ages[cell]
 
     def kind(self, row: Sequence[str]) -> Kind:
         """Solid state by name, or where wear is counted and nothing that spins; else a hard drive."""
@@ -112,10 +117,10 @@ class TableJudge:
         if solid:
             return "ssd"
         for place in self._spinning:
-            if row[place]:
+            if row[place] and not _empty(row[place]):
                 return "hdd"
         whole = [*row[:-1], *row[-1].split(",")]  # the last cell may hold all that needed no splitting
-        return "ssd" if any(whole[place] for place in self._wearing) else "hdd"
+        return "ssd" if any(not _empty(whole[place]) for place in self._wearing) else "hdd"
 
     def _judge_anew(self, row: Sequence[str], hours: int | None) -> Judgement:
         """The judgement of cells not met before: most of them say a state that was met."""
@@ -126,7 +131,8 @@ class TableJudge:
         known = self._states.get(state)
         if known is None:
             known = self._states[state] = self._assess(reading)
-        return known
+        faults = (_fault(name, row[place]) for name, place in self._places.items())
+        return _with_faults(known, tuple(fault for fault in faults if fault))
 
     def _assess(self, reading: Reading) -> Judgement:
         found = assess(reading)
@@ -144,7 +150,7 @@ class TableJudge:
         for name, place in self._places.items():
             field, read = _COUNTERS[name]
             if row[place] and said.get(field) is None:
-                said[field] = _number(name, row[place], read, _LIMITS[field])
+                said[field] = _number(row[place], read, _LIMITS[field])
                 if said[field] is None and not _empty(row[place]):
                     unread.append(Attribute(id=int(name.split("_")[1]), raw_text=row[place].strip()[:40]))
         return Reading(
@@ -175,8 +181,8 @@ def _bounded(memory: dict[Any, Any]) -> None:
         memory.clear()
 
 
-def _number(column: str, text: str, read: Callable[[str], int | None], limit: int) -> int | None:
-    """A cell as a number; None where it says nothing, or more than can be, as in a report of the drive.
+def _number(text: str, read: Callable[[str], int | None], limit: int) -> int | None:
+    """A cell as a number; None where it says nothing, no number, or more than can be, as in a report of the drive.
 
     Tables that went through other programs write 12 as 12.0, and 4295032833 as 4.295032833e9.
     """
@@ -186,9 +192,23 @@ def _number(column: str, text: str, read: Callable[[str], int | None], limit: in
             return None
         plain = _whole(plain)
         if not plain:
-            raise BadInput(f"column {column} holds {text[:40]!r}, a whole number or an empty cell is needed")
+            return None
     number = read(plain) if len(plain) <= 15 and int(plain) <= _MOST_RAW else None
     return number if number is not None and number <= limit else None
+
+
+def _fault(column: str, cell: str) -> str | None:
+    """What is wrong with a cell of counters: that it says something, but no whole number."""
+    plain = cell.strip()
+    if (plain.isascii() and plain.isdigit()) or _empty(plain) or _whole(plain):
+        return None
+    return f"column {column} holds {cell[:40]!r}, a whole number or an empty cell is needed; taken as unreadable"
+
+
+def _with_faults(judgement: Judgement, faults: tuple[str, ...]) -> Judgement:
+    if not faults:
+        return judgement
+    return msgspec.structs.replace(judgement, not_understood=(*judgement.not_understood, *faults))
 
 
 def _empty(cell: str) -> bool:
@@ -209,27 +229,55 @@ def cells(line: str) -> list[str]:
     return next(csv.reader((line,), strict=True)) if '"' in line else line.split(",")
 
 
-def judged(lines: Iterable[str], judge: TableJudge, width: int) -> Iterator[tuple[str, list[str], Judgement]]:
-    """Each line without its end, its cells as far as they matter, its judgement. The header is line 1.
+class Faults(Protocol):
+    """Who is told what is wrong with a table, while its other rows are judged."""
 
-    Raises BadInput that names the line.
+    def leave_out(self, line: int, reason: str) -> None:
+        """A line cannot be judged."""
+
+    def doubt(self, line: int, reason: str) -> None:
+        """A cell cannot be understood; its row is judged without it."""
+
+
+def judged(
+    lines: Iterable[str | None], judge: TableJudge, width: int, faults: Faults
+) -> Iterator[tuple[int, str, list[str], Judgement]]:
+    """Each line's number, its text without its end, its cells as far as they matter, its judgement.
+
+    The header is line 1. None stands for a line that is too long to be one.
     """
     for number, text in enumerate(lines, start=2):
+        if text is None:
+            faults.leave_out(number, f"it has more than {MOST_ROW_LETTERS:,} letters")
+            continue
         line = text.rstrip("\r\n")
         if not line:
             continue
-        try:
-            if '"' in line:
+        if '"' in line:
+            try:
                 row = cells(line)
-                found = len(row)
-            else:
-                row = line.split(",", judge.last)
-                found = len(row) + row[-1].count(",")
-            if found != width:
-                raise BadInput(f"it has {found:,} cells, the header has {width:,}")
-            judgement = judge.judge(row)
-        except csv.Error as error:
-            raise BadInput(f"line {number:,} is not valid CSV: {error}") from error
-        except BadInput as error:
-            raise BadInput(f"line {number:,}: {error.what}") from error
-        yield line, row, judgement
+            except csv.Error as error:
+                faults.leave_out(number, f"it is not valid CSV: {error}")
+                continue
+            found = len(row)
+        else:
+            row = line.split(",", judge.last)
+            found = len(row) + row[-1].count(",")
+        if found != width:
+            faults.leave_out(number, f"it has {found:,} cells, the header has {width:,}")
+            continue
+        judgement = judge.judge(row)
+        for reason in judgement.not_understood:
+            faults.doubt(number, reason)
+        yield number, line, row, judgement
+
+
+def bounded_lines(source: IO[str]) -> Iterator[str | None]:
+    """The lines of a table; None for one of more than MOST_ROW_LETTERS, of which no more than that is ever held."""
+    while line := source.readline(MOST_ROW_LETTERS):
+        if len(line) == MOST_ROW_LETTERS and not line.endswith("\n"):
+            while (line := source.readline(MOST_ROW_LETTERS)) and not line.endswith("\n"):
+                pass
+            yield None
+        else:
+            yield line

@@ -73,6 +73,11 @@ def pieces(whole: Area, size: int) -> Iterator[Area]:
         position = cut
 
 
+def count_pieces(whole: Area, size: int) -> int:
+    """How many areas `pieces` gives, without making them."""
+    return (whole.end - 1) // size - whole.offset // size + 1 if whole.length else 0
+
+
 def total(areas: Iterable[Area]) -> int:
     """Bytes in all of them together."""
     return sum(one.length for one in areas)

@@ -21,7 +21,7 @@ from collections.abc import Iterable
 from typing import Literal
 from urllib.parse import unquote
 
-from drivecare.documents import Value
+from drivecare.documents import PlainPath, Value
 from drivecare.errors import BadInput
 from drivecare.reading.identity import Identity
 
@@ -36,7 +36,7 @@ BAGIT_TXT = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"  # RFC 8
 class TreeEnd(Value, frozen=True, kw_only=True):
     """One end of a file copy: a folder, its file system, and the drive below it where that could be found."""
 
-    path: str
+    path: PlainPath
     file_system: str | None = None
     identity: Identity | None = None
 

@@ -7,16 +7,16 @@ may know less than the target holds and never more.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Literal, Protocol
 
 import msgspec
 
-from drivecare.documents import Value, decode, encode, read_bytes
+from drivecare.documents import MOST_CHUNKS, Value, decode, encode, read_bytes
 from drivecare.errors import BadInput, Refused
 from drivecare.storage import write_file
-from drivecare.transfer.areas import Area, Count, area, pieces
+from drivecare.transfer.areas import Area, Count, area, count_pieces, pieces
 from drivecare.transfer.digests import Segment
 from drivecare.transfer.receipt import ChunkSize, End, Unreadable
 from drivecare.transfer.stages import COPIED, UNREAD, Stages
@@ -125,12 +125,21 @@ def _is_sealed(data: bytes, check: str) -> bool:
 
 
 def _consistent(journal: Journal) -> bool:
-    return all(
-        run.length > 0
-        and run.offset >= 0
-        and run.end <= journal.bytes_total
-        and len(run.digests) == DIGEST_BYTES * len(list(pieces(run, journal.chunk_bytes)))
-        for run in journal.copied
+    """Whether its parts fit together; told without making anything of the sizes it claims."""
+    whole = Area(offset=0, length=journal.bytes_total)
+    return (
+        count_pieces(whole, journal.chunk_bytes) <= MOST_CHUNKS
+        and _in_order(journal.copied, journal.bytes_total)
+        and _in_order(journal.waiting, journal.bytes_total)
+        and all(len(run.digests) == DIGEST_BYTES * count_pieces(run, journal.chunk_bytes) for run in journal.copied)
+    )
+
+
+def _in_order(runs: Sequence[Area], bytes_total: int) -> bool:
+    """Whether none is empty, none begins before another's end, and all lie within the copy."""
+    ends = (0, *(run.end for run in runs))
+    return ends[-1] <= bytes_total and all(
+        run.length > 0 and end <= run.offset for end, run in zip(ends, runs, strict=False)
     )
 
 

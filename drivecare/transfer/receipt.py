@@ -12,12 +12,11 @@ from typing import Annotated, Literal
 
 from msgspec import Meta
 
-from drivecare.documents import Value
+from drivecare.documents import MOST_CHUNKS, PlainPath, Value
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area, Count, merge, total
 
-MOST_CHUNKS = 65_536
 SMALLEST_CHUNK_BYTES = 1 << 20
 
 ChunkSize = Annotated[int, Meta(ge=1)]
@@ -27,7 +26,7 @@ Method = Literal["direct", "cache-dropped", "after-power-cycle"]
 class End(Value, frozen=True, kw_only=True):
     """One end of a copy: a device, or an image file. `size_bytes` is the end's own size, not the copy's."""
 
-    path: str
+    path: PlainPath
     kind: Literal["device", "image"]
     size_bytes: int
     logical_sector_bytes: int | None = None

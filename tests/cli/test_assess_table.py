@@ -69,6 +69,8 @@ def test_json_summary(table: Path) -> None:
         "rows": 3,
         "verdicts": {"refit": 1, "evacuate": 1, "unproven": 1},
         "output": None,
+        "left_out": 0,
+        "not_understood": 0,
     }
 
 
@@ -108,12 +110,9 @@ def test_a_compressed_table_is_read_as_it_is(table: Path, tmp_path: Path) -> Non
         ("", "is empty. A header line and one line per drive are needed."),
         ("date,model\n1,2\n", "has no column of raw counters. The header needs names such as smart_5_raw, "
          "smart_187_raw, smart_197_raw."),
-        ("model,smart_5_raw\nx,1\nx\n", "line 3: it has 1 cells, the header has 2"),
-        ("model,smart_5_raw\nx,1\nx,y\n",
-         "line 3: column smart_5_raw holds 'y', a whole number or an empty cell is needed"),
         ("smart_5_raw,verdict\n1,x\n", "has a column verdict already. Give the table as it was before it was judged."),
     ],
-    ids=["empty", "no counters", "short row", "no number", "judged already"],
+    ids=["empty", "no counters", "judged already"],
 )  # fmt: skip
 def test_a_malformed_table_is_one_line_and_leaves_nothing(tmp_path: Path, text: str, message: str) -> None:
     table, output = tmp_path / "bad.csv", tmp_path / "judged.csv"
@@ -125,12 +124,45 @@ def test_a_malformed_table_is_one_line_and_leaves_nothing(tmp_path: Path, text: 
     assert list(tmp_path.iterdir()) == [table]
 
 
-def test_bytes_that_are_no_text(tmp_path: Path) -> None:
-    table = tmp_path / "bad.csv"
+def test_what_is_wrong_is_told_at_once_and_the_rest_is_judged(tmp_path: Path) -> None:
+    table, output = tmp_path / "day.csv", tmp_path / "judged.csv"
+    rows = ["a,0", "b,n/a", "c", "d,many", *(f"e{number}" for number in range(20)), "f,0"]
+    table.write_text("\n".join(["model,smart_5_raw", *rows]) + "\n")
+    result = bench.run(assess_table, table, "--output", output)
+    assert result.exit_code == 3
+    assert [line.split(",")[0] for line in output.read_text().splitlines()] == ["model", "a", "b", "d", "f"]
+    told = result.err.splitlines()
+    assert told[:2] == [
+        f"{table}: line 4 is left out: it has 1 cells, the header has 2.",
+        f"{table}: line 5: column smart_5_raw holds 'many', a whole number or an empty cell is needed; "
+        "taken as unreadable.",
+    ]
+    assert told[9] == "... 10 more faults"
+    assert told[-1].startswith(f"{table}: line 25 is left out")
+    assert len(told) == 13
+    found = json.loads(run(table, "--json").stdout)
+    assert (found["rows"], found["left_out"], found["not_understood"]) == (4, 21, 1)
+
+
+def test_a_cell_that_is_no_number_does_not_fail_the_table(tmp_path: Path) -> None:
+    table = tmp_path / "day.csv"
+    table.write_text("model,smart_5_raw,failure\na,many,perhaps\n")
+    assert run(table).exit_code == 0
+    result = run(table, "--evaluate", "--json")
+    assert json.loads(result.stdout)["unmarked"] == 1
+    assert "line 2: column failure holds 'perhaps', 0 or 1 is needed; taken as not known." in result.stderr
+
+
+def test_bytes_that_are_no_text_come_through_in_a_row_and_are_refused_in_the_header(tmp_path: Path) -> None:
+    table, output = tmp_path / "bad.csv", tmp_path / "judged.csv"
     table.write_bytes(b"model,smart_5_raw\n\xff\xfe,1\n")
+    assert run(table, "--output", output).exit_code == 0
+    assert output.read_bytes().splitlines()[1].startswith(b"\xff\xfe,1,")
+    assert run(table).stdout_bytes == output.read_bytes()
+    table.write_bytes("model,smart_5_raw\nx,1\n".encode("utf-16"))
     result = run(table)
     assert isinstance(result.exception, BadInput)
-    assert result.exception.message() == f"{table}: is not UTF-8 text"
+    assert "does not begin with a line of UTF-8 text" in result.exception.message()
 
 
 def test_evaluate_needs_the_outcome(tmp_path: Path) -> None:

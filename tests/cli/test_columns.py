@@ -8,16 +8,16 @@ from collections.abc import Sequence
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from rich.console import Console
 
 from drivecare.cli.columns import table
+from drivecare.cli.screen import Screen
 
 WORDS = st.text(alphabet="ABCXYZ0179-", min_size=1, max_size=45)
 CELLS = st.lists(WORDS, min_size=1, max_size=6).map(" ".join)
 
 
 def shown(rows: Sequence[tuple[str, ...]], width: int = 80) -> list[str]:
-    out = Console(file=io.StringIO(), width=width, highlight=False, markup=False)
+    out = Screen(file=io.StringIO(), width=width, highlight=False, markup=False)
     table(out, rows, heading=True)
     assert isinstance(out.file, io.StringIO)
     return out.file.getvalue().splitlines()

@@ -12,11 +12,11 @@ from xml.etree import ElementTree
 
 import pytest
 from click.testing import CliRunner
-from rich.console import Console
 
 from drivecare.cli.main import cli
 from drivecare.cli.readscan import readscan
 from drivecare.cli.scan_screen import show_scan
+from drivecare.cli.screen import Screen
 from drivecare.documents import decode
 from drivecare.errors import Unavailable
 from drivecare.hardware.port import Recorded
@@ -88,7 +88,7 @@ def test_the_screen_marks_areas_below_the_curve() -> None:
         latency=Latency(p50=10.0, p95=12.0, p99=20.0, p999=310.0, longest=310.0),
     )
     screen = io.StringIO()
-    show_scan(Console(file=screen, width=80), scan)
+    show_scan(Screen(file=screen, width=80), scan)
     lines = screen.getvalue().splitlines()
     assert lines[1] == "UNREADABLE   1 unreadable area, 4,096 bytes: copy it now."
     legend = next(number for number, line in enumerate(lines) if "X unreadable, s slow" in line)

@@ -6,9 +6,9 @@ import io
 
 import msgspec
 import pytest
-from rich.console import Console
 
 from drivecare.cli.receipt_screen import show_receipt
+from drivecare.cli.screen import Screen
 from drivecare.transfer.areas import area
 from drivecare.transfer.receipt import Digest, End, Receipt, Unreadable, Verification
 
@@ -40,7 +40,7 @@ def receipt(*unreadable: Unreadable, **more: object) -> Receipt:
 def shown(of: Receipt) -> str:
     """The screen in one line, however it was wrapped."""
     stream = io.StringIO()
-    show_receipt(Console(file=stream, width=400, highlight=False, markup=False), of)
+    show_receipt(Screen(file=stream, width=400, highlight=False, markup=False), of)
     return " ".join(stream.getvalue().split())
 
 

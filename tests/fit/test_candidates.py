@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from drivecare.documents import encode
 from drivecare.errors import BadInput
 from drivecare.fit.candidates import COLUMNS, from_reading, read_stock, with_facts
 from drivecare.fit.model import Candidate
@@ -83,22 +84,57 @@ def test_drives_of_one_name_are_told_apart() -> None:
     assert [one.name for one in read("model,serial\nK,1\nK,2\nK,\nK,\nL,3\n")] == ["K 1", "K 2", "K", "K (2)", "L"]
 
 
+HEIGHT = "stock.csv:3 column height: taken as unknown"
+
+
 @pytest.mark.parametrize(
     ("cells", "message"),
     [
-        ("K,tall", "stock.csv:3 column height: 'tall' is no number with a unit. Wanted: 9.5 mm, also 9,5."),
-        ("K,9.5 inch", "stock.csv:3 column height: 'inch' is none of: mm, cm. Wanted: 9.5 mm, also 9,5."),
+        (
+            "K,tall",
+            f"{HEIGHT}: 'tall' is no number with a unit. Wanted: 9.5 mm, also 9,5.",
+        ),
+        (
+            "K,9.5 inch",
+            f"{HEIGHT}: 'inch' is none of: mm, cm. Wanted: 9.5 mm, also 9,5.",
+        ),
         (
             "K,9.5,3",
-            "stock.csv:3: has 3 cells under 2 columns. Put a cell that holds the separator into double quotes.",
+            "stock.csv:3: left out: has 3 cells under 2 columns. "
+            "Put a cell that holds the separator into double quotes.",
         ),
-        (",9.5", "stock.csv:3: names no drive. Fill in name or model."),
+        (",9.5", "stock.csv:3: left out: names no drive. Fill in name or model."),
     ],
 )
 def test_a_wrong_cell_is_named_by_file_line_and_column(cells: str, message: str) -> None:
-    with pytest.raises(BadInput) as refused:
-        read(f"model,height\nGood,9.5\n{cells}\n")
-    assert refused.value.message() == message
+    stock = read_stock(f"model,height\nGood,9.5\n{cells}\nAlso good,7\n".encode(), origin="stock.csv")
+    assert stock.faults == (message,)
+    names = [one.name for one in stock.candidates if one.height_mm is not None]
+    assert names == ["Good", "Also good"]
+
+
+def test_every_fault_of_a_list_is_told_at_once_and_the_rest_is_read() -> None:
+    text = f'model,height,kind\nA,tall,floppy\n,7,ssd\nB,7,ssd\n"C"x,9,hdd\n{"9" * 500},{"9" * 401},hdd\n"D,9.5\n'
+    stock = read_stock(text.encode(), origin="s.csv")
+    assert [fault.partition(": ")[0] for fault in stock.faults] == [
+        "s.csv:2 column height", "s.csv:2 column kind", "s.csv:3", "s.csv:5", "s.csv:6 column model",
+        "s.csv:6 column height", "s.csv:6", "s.csv:7",
+    ]  # fmt: skip
+    assert [(one.name, one.height_mm, one.kind) for one in stock.candidates] == [("A", None, None), ("B", 7, "ssd")]
+
+
+@pytest.mark.parametrize("cell", ["9" * 400, "9" * 30 + " bytes", "1e400", "1" + ", " * 190 + "1x"])
+@pytest.mark.parametrize("column", sorted(set(COLUMNS) - {"name", "shelf"}))
+def test_no_cell_gives_a_value_that_no_document_takes(column: str, cell: str) -> None:
+    stock = read_stock(f'name,{column}\nx,"{cell}"\n'.encode(), origin="s.csv")
+    for one in stock.candidates:
+        encode(one)
+
+
+def test_thousands_of_one_name_are_told_apart_in_no_time() -> None:
+    names = [one.name for one in read("model\n" + "K\n" * 5000)]
+    assert len(set(names)) == 5000
+    assert names[-1] == "K (5000)"
 
 
 @pytest.mark.parametrize(
@@ -129,8 +165,9 @@ def test_a_wrong_cell_is_named_by_file_line_and_column(cells: str, message: str)
     ],
 )
 def test_what_no_column_takes(column: str, cell: str) -> None:
-    with pytest.raises(BadInput, match=f"stock.csv:2 column {column}: "):
-        read(f"model,{column}\nK,{cell}\n")
+    stock = read_stock(f"model,{column}\nK,{cell}\n".encode(), origin="stock.csv")
+    assert [fault.partition(": taken as unknown: ")[0] for fault in stock.faults] == [f"stock.csv:2 column {column}"]
+    assert stock.candidates == read_stock(b"model\nK\n", origin="stock.csv").candidates
 
 
 @pytest.mark.parametrize(
@@ -141,7 +178,7 @@ def test_what_no_column_takes(column: str, cell: str) -> None:
         (b"height\n9.5\n", "stock.csv:1: has no column name or model."),
         (b"model,height,Height\nK,1,2\n", "stock.csv:1: names a column twice: height"),
         (b"\x7fELF\x00\x01", "stock.csv: is not a text."),
-        (b'model,height\n"K,9.5\n', "stock.csv:2: is no readable table: unexpected end of data"),
+        (b"model\n" + b"K\n" * 10_001, "stock.csv: has more than 10,000 lines."),
     ],
 )
 def test_what_is_no_stock_list(data: bytes, message: str) -> None:

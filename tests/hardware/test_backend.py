@@ -84,6 +84,27 @@ def test_system_folders_are_searched_although_not_on_the_path(monkeypatch: pytes
     assert find_program() == (str(found[0]) if found else None)
 
 
+@pytest.mark.parametrize("is_root", [True, False])
+@pytest.mark.parametrize("entry", [".", "", "bin"])
+def test_no_program_is_taken_from_the_folder_one_happens_to_be_in(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, entry: str, is_root: bool
+) -> None:
+    (tmp_path / "bin").mkdir()
+    program(tmp_path, "touch hijacked\n")
+    program(tmp_path / "bin", "touch hijacked\n")
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("PATH", entry)
+    found = find_program(is_root=is_root)
+    assert found is None or found.startswith(("/usr/", "/sbin/"))
+
+
+def test_root_runs_only_what_lies_in_the_systems_folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    own = program(tmp_path, "exit 0\n")
+    monkeypatch.setenv("PATH", str(tmp_path))
+    assert find_program(is_root=False) == own
+    assert find_program(is_root=True) != own
+
+
 @pytest.mark.skipif(find_program() is None, reason="smartmontools is not installed")
 def test_the_real_program_answers_as_when_called_by_hand() -> None:
     found = find_program()

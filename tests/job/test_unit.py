@@ -68,4 +68,4 @@ def test_only_what_both_sides_tell_speaks_against_a_drive(drive: Drive, words: s
 
 
 def test_what_a_job_keeps_of_the_profile() -> None:
-    assert built_for(match("bay-2.5-7", load_hosts())) == BAY_7_MM
+    assert built_for(match("bay-2.5-7", load_hosts().hosts)) == BAY_7_MM

@@ -14,7 +14,7 @@ from drivecare.fit.hosts import load_hosts
 from drivecare.fit.reference import connectors, find_connector, interfaces, pcie_payload_mb_s, sata_payload_mb_s
 from tests.fit.made import candidate, judged, old_drive, result
 
-HOSTS = {one.id: one for one in load_hosts()}
+HOSTS = {one.id: one for one in load_hosts().hosts}
 
 
 @pytest.mark.parametrize(("gbps", "payload"), [(1.5, 150), (3.0, 300), (6.0, 600)])

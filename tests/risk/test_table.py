@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import io
 from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from drivecare.documents import MOST_ROW_LETTERS
 from drivecare.errors import BadInput
 from drivecare.reading.model import Drive, Reading, Values
 from drivecare.risk.assess import assess
 from drivecare.risk.model import Assessment
-from drivecare.risk.table import TableJudge, cells, judged, steps
+from drivecare.risk.table import TableJudge, bounded_lines, cells, judged, steps
 
 COUNTERS = {
     "smart_5_raw": "reallocated",
@@ -92,7 +94,7 @@ def test_wear_counts_beyond_the_last_counter_too() -> None:
     judge = TableJudge(header)
     assert judge.last == 2
     lines = ["KESTREL KW480,0,,97,", "KESTREL KD4000,0,,,"]
-    worn, spinning = (found for _, _, found in judged(lines, judge, len(header)))
+    worn, spinning = (found for *_, found in judged(lines, judge, len(header), Told()))
     assert worn == TableJudge(header).judge(["KESTREL SSD 480", "0", "", "", ""])
     assert spinning == TableJudge(header).judge(["KESTREL KD4000", "0", "", "", ""])
     assert worn != spinning
@@ -149,31 +151,74 @@ def test_the_memory_stays_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     assert judge.judge(["0", "0"]) == first
 
 
+class Told:
+    """Takes down what is wrong with a table."""
+
+    def __init__(self) -> None:
+        self.left_out: list[tuple[int, str]] = []
+        self.doubted: list[tuple[int, str]] = []
+
+    def leave_out(self, line: int, reason: str) -> None:
+        self.left_out.append((line, reason))
+
+    def doubt(self, line: int, reason: str) -> None:
+        self.doubted.append((line, reason))
+
+
 def test_a_quoted_cell_may_hold_a_comma() -> None:
     assert cells('a,"b, c",d') == ["a", "b, c", "d"]
     judge = TableJudge(["model", "smart_5_raw"])
-    ((line, row, found),) = judged(['"KESTREL, KD",3\n'], judge, 2)
+    ((_, line, row, found),) = judged(['"KESTREL, KD",3\n'], judge, 2, Told())
     assert (line, row) == ('"KESTREL, KD",3', ["KESTREL, KD", "3"])
     assert found == judge.judge(["x", "3"])
+
+
+HEADER = ["model", "smart_5_raw", "smart_9_raw", "smart_197_raw"]
+GOOD = "x,0,100,0\n"
 
 
 @pytest.mark.parametrize(
     ("line", "what"),
     [
-        ("1,2\n", "line 2: it has 2 cells, the header has 3"),
-        ("a,b,c,d\n", "line 2: it has 4 cells, the header has 3"),
-        ("x,many,0\n", "line 2: column smart_5_raw holds 'many', a whole number or an empty cell is needed"),
-        ("x,0.5,0\n", "line 2: column smart_5_raw holds '0.5', a whole number or an empty cell is needed"),
-        ("x,inf,0\n", "line 2: column smart_5_raw holds 'inf', a whole number or an empty cell is needed"),
-        ("x,-1,0\n", "line 2: column smart_5_raw holds '-1', a whole number or an empty cell is needed"),
-        ('x,"1,0\n', "line 2 is not valid CSV: unexpected end of data"),
+        ("1,2\n", "it has 2 cells, the header has 4"),
+        ("a,b,c,d,e\n", "it has 5 cells, the header has 4"),
+        ('x,"1,0\n', "it is not valid CSV: unexpected end of data"),
+        (None, "it has more than 1,048,576 letters"),
     ],
-    ids=["short", "long", "a word", "a fraction", "no number", "negative", "an open quotation"],
+    ids=["short", "long", "an open quotation", "without end"],
 )
-def test_a_bad_line_is_named(line: str, what: str) -> None:
-    with pytest.raises(BadInput) as caught:
-        list(judged([line], TableJudge(["model", "smart_5_raw", "smart_197_raw"]), 3))
-    assert caught.value.message() == what
+def test_a_line_that_cannot_be_judged_is_left_out_and_named(line: str | None, what: str) -> None:
+    told = Told()
+    judged_lines = list(judged([GOOD, line, GOOD], TableJudge(HEADER), 4, told))
+    assert [number for number, *_ in judged_lines] == [2, 4]
+    assert (told.left_out, told.doubted) == ([(3, what)], [])
+
+
+@pytest.mark.parametrize("cell", ["many", "0.5", "inf", "-1"])
+@pytest.mark.parametrize("column", [1, 2, 3])
+def test_a_cell_that_is_not_a_number_is_named_every_time_and_counts_as_unreadable(cell: str, column: int) -> None:
+    line = ",".join(cell if place == column else one for place, one in enumerate(GOOD.strip().split(",")))
+    told, judge = Told(), TableJudge(HEADER)
+    (_, _, _, good), (_, _, _, bad), _ = judged([GOOD, f"{line}\n", f"{line}\n"], judge, 4, told)
+    sentence = f"column {HEADER[column]} holds {cell!r}, a whole number or an empty cell is needed; taken as unreadable"
+    assert told.doubted == [(3, sentence), (4, sentence)]
+    assert good.verdict == "refit"
+    assert bad.verdict == ("refit" if HEADER[column] == "smart_9_raw" else "recheck")
+
+
+@pytest.mark.parametrize("cell", ["", "n/a", " N/A ", "-", "?", "NaN", "null", "unknown"])
+def test_a_cell_that_says_nothing_is_no_fault(cell: str) -> None:
+    told, judge = Told(), TableJudge([*HEADER, "smart_10_raw", "smart_177_raw"])
+    ((_, _, _, found),) = judged([f"x,{cell},{cell},{cell},{cell},{cell}\n"], judge, 6, told)
+    assert (told.left_out, told.doubted) == ([], [])
+    assert found == judge.judge(["x", "", "", "", "", ""])
+    assert judge.kind(["x", "0", "0", "0", cell, "97"]) == "ssd"
+    assert judge.kind(["x", "0", "0", "0", "0", cell]) == "hdd"
+
+
+def test_a_line_without_end_is_never_held_whole() -> None:
+    source = io.StringIO("head\n" + "x" * 3 * MOST_ROW_LETTERS + "\nlast")
+    assert list(bounded_lines(source)) == ["head\n", None, "last"]
 
 
 def test_a_table_without_counters_is_refused() -> None:

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivecare.transfer.areas import Area, area, gaps, merge, overlap, pieces, total
+from drivecare.transfer.areas import Area, area, count_pieces, gaps, merge, overlap, pieces, total
 from drivecare.transfer.stages import COPIED, UNREAD, Stages
 
 some_areas = st.lists(st.tuples(st.integers(0, 60), st.integers(0, 60)).map(lambda p: area(min(p), max(p))), max_size=8)
@@ -45,6 +45,12 @@ def test_overlap(one: Area, other: Area, both: Area | None) -> None:
 def test_pieces_are_cut_at_multiples_counted_from_zero() -> None:
     assert list(pieces(area(5, 21), 8)) == [area(5, 8), area(8, 16), area(16, 21)]
     assert total(pieces(area(5, 21), 8)) == 16
+
+
+@given(st.integers(0, 40), st.integers(0, 40), st.integers(1, 9))
+def test_pieces_are_counted_without_making_them(start: int, length: int, size: int) -> None:
+    whole = area(start, start + length)
+    assert count_pieces(whole, size) == len(list(pieces(whole, size)))
 
 
 @given(st.lists(st.tuples(st.integers(0, 60), st.integers(0, 70), st.integers(-1, 3)), max_size=12))

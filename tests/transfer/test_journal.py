@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import hashlib
 import itertools
 from pathlib import Path
 
@@ -8,13 +9,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivecare.documents import decode, encode
+from drivecare.documents import MOST_CHUNKS, decode, encode
 from drivecare.errors import Refused
 from drivecare.transfer.areas import Area, area, pieces
 from drivecare.transfer.conclude import new_journal
 from drivecare.transfer.digests import Segment
 from drivecare.transfer.journal import CopiedRun, Journal, JournalFile, Ledger, pack, sealed, unpack
-from drivecare.transfer.receipt import MOST_CHUNKS, End, Receipt, chunk_bytes_for
+from drivecare.transfer.receipt import End, Receipt, chunk_bytes_for
 
 CHUNK = 16
 
@@ -168,3 +169,17 @@ def test_a_receipt_of_a_later_version_is_read(tmp_path: Path) -> None:
     receipt = decode(Receipt, text, origin="later")
     assert receipt.exit_code == 21
     assert decode(Receipt, encode(receipt), origin="again") == receipt
+
+
+def test_a_journal_of_version_0_1_0_with_a_direction_mark_in_a_name_is_read(tmp_path: Path) -> None:
+    """That version wrote such characters as they are."""
+    old = journal(source=End(path="\u202edisk.img\x9b", kind="image", size_bytes=100))
+    blank = msgspec.json.format(msgspec.json.encode(old), indent=2) + b"\n"
+    kept = msgspec.structs.replace(old, check=hashlib.sha256(blank).hexdigest())
+    data = msgspec.json.format(msgspec.json.encode(kept), indent=2) + b"\n"
+    file = JournalFile(tmp_path / "t.journal.json")
+    file.path.write_bytes(data)
+    assert file.load() == kept
+    file.save(kept)
+    assert file.path.read_bytes().isascii()
+    assert file.load() == sealed(kept)

@@ -1,0 +1,161 @@
+"""The only way out to a terminal: lines, questions, progress bars, the console, tables in a pipe.
+
+Text that is not ours is made visible here. Twice, so that nothing is forgotten: the helpers below escape what they are
+given, and `guard_streams` escapes whatever else is written (by click, by logging, in a traceback). Only the styles and
+cursor movements of our own console and bars go past the guard. tests/cli/test_terminal.py keeps every other module of
+this room from speaking to a terminal by itself.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import sys
+from contextlib import AbstractContextManager
+from typing import IO, TYPE_CHECKING, Any, Protocol, TextIO, cast
+
+import click
+
+from drivecare.errors import NotAnswered
+from drivecare.visible import visible, visible_lines
+
+if TYPE_CHECKING:
+    from tqdm import tqdm
+
+    from drivecare.cli.screen import Screen
+
+
+class GuardedStream(io.TextIOWrapper):
+    """A text stream on which everything but a line feed that does not show itself is written as an escape."""
+
+    def __init__(self, stream: io.TextIOWrapper) -> None:
+        """Take the place of a stream; a sign that its encoding lacks becomes a question mark."""
+        self._replaced = stream  # left to itself it would close the file that both write to
+        super().__init__(
+            stream.buffer,
+            encoding=stream.encoding,
+            errors="replace",
+            line_buffering=stream.line_buffering,
+            write_through=stream.write_through,
+        )
+
+    def write(self, text: str, /) -> int:
+        """Write the text made visible."""
+        super().write(visible_lines(text))
+        return len(text)
+
+    def write_as_is(self, text: str) -> int:
+        """Write what this room has made visible and styled itself."""
+        return super().write(text)
+
+
+class _PastGuard:
+    """The same stream for our own console and bars."""
+
+    def __init__(self, stream: GuardedStream) -> None:
+        self._stream = stream
+        self.write = stream.write_as_is
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
+
+
+def guard_streams() -> None:
+    """Guard stdout and stderr of this process."""
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if isinstance(stream, io.TextIOWrapper) and not isinstance(stream, GuardedStream):
+            setattr(sys, name, GuardedStream(stream))
+
+
+def console() -> Screen:
+    """The console on stdout: plain in a pipe and under NO_COLOR; 80 columns in a pipe."""
+    from drivecare.cli.screen import Screen
+
+    width = None if sys.stdout.isatty() or "COLUMNS" in os.environ else 80
+    return Screen(file=_past_guard(sys.stdout), width=width, highlight=False, markup=False, emoji=False)
+
+
+def notify(sentence: str) -> None:
+    """Say something in one line on stderr, beside the result."""
+    click.echo(visible(sentence), err=True)
+
+
+def ask(question: str) -> str:
+    """What the person types, without blanks around it; nothing where they just press return.
+
+    Raises NotAnswered where they break it off or there is nobody to answer.
+    """
+    try:
+        answer: str = click.prompt(visible(question), default="", show_default=False, err=True)
+    except click.Abort as error:
+        raise NotAnswered("the question was not answered, so nothing was done") from error
+    return answer.strip()
+
+
+def can_ask() -> bool:
+    """Whether somebody sits there who can answer."""
+    return sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def progress_bar(description: str, **options: Any) -> tqdm[Any]:
+    """A bar on stderr, silent where that is no terminal."""
+    from tqdm import tqdm
+
+    return tqdm(desc=visible(description), file=_past_guard(sys.stderr), disable=None, **options)
+
+
+def stderr_is_terminal() -> bool:
+    """Whether somebody may be watching."""
+    return sys.stderr.isatty()
+
+
+def stdout_to_stderr() -> AbstractContextManager[object]:
+    """Meanwhile, what would go to stdout goes to stderr."""
+    return contextlib.redirect_stdout(sys.stderr)
+
+
+def print_document(document: bytes) -> None:
+    """Put a document on stdout as it is; JSON is escaped where it is encoded."""
+    sys.stdout.buffer.write(document)
+
+
+def flush_stdout() -> None:
+    """Have everything printed by now. Raises OSError where there is no room for it."""
+    sys.stdout.flush()
+
+
+def standard_input() -> IO[str]:
+    """What is typed or piped in; bytes that are no UTF-8 come through as they are."""
+    if isinstance(sys.stdin, io.TextIOWrapper):
+        sys.stdin.reconfigure(encoding="utf-8", errors="surrogateescape")
+    return sys.stdin
+
+
+def close_stderr() -> None:
+    """Nobody listens any more; what is left to say at exit would only complain about that."""
+    sys.stderr.close()
+
+
+class TableStream(Protocol):
+    """Where a table of data goes, text by text."""
+
+    def write(self, text: str, /) -> object:
+        """Write some of it."""
+
+
+class _Pipe:
+    """Stdout where it is no terminal: the table in UTF-8, other bytes in its cells as they came."""
+
+    def write(self, text: str, /) -> None:
+        sys.stdout.buffer.write(text.encode("utf-8", "surrogateescape"))
+
+
+def table_stream() -> TableStream:
+    """Stdout for a table: byte for byte into a pipe or file, made visible on a terminal."""
+    return sys.stdout if sys.stdout.isatty() else _Pipe()
+
+
+def _past_guard(stream: TextIO) -> TextIO:
+    return cast(TextIO, _PastGuard(stream)) if isinstance(stream, GuardedStream) else stream

@@ -1,0 +1,55 @@
+"""Text that is not ours, made harmless to look at. This module imports nothing of ours.
+
+A drive's own words, names of files, notes and stock cells may hold characters that steer a terminal or reorder what
+stands beside them. Wherever such text can meet a reader (a screen, a page, a JSON document printed on a terminal) each
+of these characters is shown as an escape: `\\x1b`, `\\u202e`, `\\U000e0001`.
+
+Escaped is whatever Unicode does not call printable: controls (Cc), format characters such as bidirectional marks,
+zero-width joiners and soft hyphens (Cf), surrogates from names that are not UTF-8 (Cs), private use and unassigned code
+points (Co, Cn), line and paragraph separators (Zl, Zp). Spaces of any width stay. A backslash stays as it is, so the
+filter may be applied twice.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+# In a JSON text these stand inside strings only; below U+0020 the encoder escapes by itself.
+_NOT_ASCII = re.compile(r"[\x7f-\U0010ffff]")
+
+
+def visible(text: str) -> str:
+    """One line of text with every character escaped that does not show itself, line feeds too."""
+    return text if text.isprintable() else "".join(map(_shown, text))
+
+
+def visible_lines(text: str) -> str:
+    """Several lines: as `visible`, but line feeds stay."""
+    return "\n".join(map(visible, text.split("\n")))
+
+
+def visible_json(document: bytes) -> bytes:
+    """A JSON document in UTF-8 with the same characters as JSON escapes; its meaning is the same."""
+    if document.isascii() and b"\x7f" not in document:
+        return document
+    return _NOT_ASCII.sub(lambda match: _json_escape(match[0]), document.decode("utf-8")).encode("utf-8")
+
+
+def _is_shown(character: str) -> bool:
+    return character.isprintable() or unicodedata.category(character) == "Zs"
+
+
+def _shown(character: str) -> str:
+    if _is_shown(character):
+        return character
+    code = ord(character)
+    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
+
+
+def _json_escape(character: str) -> str:
+    """RFC 8259, section 7: a code point beyond U+FFFF is written as its two surrogates."""
+    if _is_shown(character):
+        return character
+    units = character.encode("utf-16-be").hex()
+    return "".join(f"\\u{units[start : start + 4]}" for start in range(0, len(units), 4))
