@@ -17,7 +17,9 @@ pytestmark = [pytest.mark.bench, pytest.mark.timeout(300), pytest.mark.usefixtur
 
 
 def same(text: str, folder: Path) -> str:
-    return re.sub(r"/dev/loop\d+", "LOOP", alike(text, folder))
+    """Random content begins with a zero now and then: which byte is the first with data is left to chance."""
+    text = re.sub(r"holds data at byte \d+", "holds data at byte N", alike(text, folder))
+    return re.sub(r"/dev/loop\d+", "LOOP", text)
 
 
 def test_the_session_on_loop_devices_is_what_a_terminal_shows(tmp_path: Path) -> None:
