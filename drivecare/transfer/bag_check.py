@@ -294,14 +294,15 @@ def read_tag(held: HeldFolder, name: str, *, limit_bytes: int) -> bytes:
     where = str(held.path / name)
     try:
         with open(held.open_file(os.fsencode(name)), "rb") as stream:
-            content = stream.read(limit_bytes + 1)
+            size = os.fstat(stream.fileno()).st_size
+            content = b"" if size > limit_bytes else stream.read()
     except FileNotFoundError as error:
         raise BadInput("there is no such file", where=where, hint="Check the path.") from error
     except WrongKind as error:
         raise BadInput(f"is {error.kind}, not a file of the bag", where=where) from error
     except OSError as error:
         raise Unavailable(f"cannot be read: {error.strerror}", where=where, hint=_RIGHTS) from error
-    if len(content) > limit_bytes:
+    if size > limit_bytes:
         raise BadInput(f"is larger than {limit_bytes:,} bytes, too large for this kind of file", where=where)
     return content
 

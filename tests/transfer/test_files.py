@@ -7,6 +7,7 @@ import fcntl
 import itertools
 import os
 import stat
+import tracemalloc
 from pathlib import Path
 from typing import Any
 
@@ -102,6 +103,17 @@ def test_everything_is_kept(tree: Path, tmp_path: Path) -> None:
     sparse = (target / "data" / "sparse").stat()
     assert sparse.st_size == (32 << 20) + 3
     assert sparse.st_blocks * 512 < 8 << 20
+
+
+def test_a_bag_takes_memory_for_what_it_holds_and_not_for_what_it_might(tree: Path, tmp_path: Path) -> None:
+    """A manifest may have 4 GiB, which a small bench machine has not."""
+    copy_files(tree, tmp_path / "target", now=now)
+    tracemalloc.start()
+    try:
+        assert check_bag(tmp_path / "target", at=now()).verified
+        assert tracemalloc.get_traced_memory()[1] < 64 << 20
+    finally:
+        tracemalloc.stop()
 
 
 def test_a_flipped_byte_is_named(tree: Path, tmp_path: Path) -> None:
