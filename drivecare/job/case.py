@@ -15,8 +15,8 @@ from drivecare.job.facts import area_of
 from drivecare.job.folder import Filed, JobFolder
 from drivecare.job.model import Closing, Fact, FactName, Opening, Route, SelfTested
 from drivecare.job.readings import in_order, read_at
-from drivecare.job.sameness import Who, folded, same_drive
 from drivecare.job.times import moment
+from drivecare.reading.identity import DriveId, compare, normalise_serial
 from drivecare.reading.model import Drive
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.model import Assessment
@@ -67,7 +67,7 @@ class Case:
     @property
     def labels(self) -> frozenset[str]:
         """Serial numbers that a person read off a drive's label and logged."""
-        return frozenset(folded(fact.document.about) for fact in self.facts_named("weak-identity"))
+        return frozenset(normalise_serial(fact.document.about) for fact in self.facts_named("weak-identity"))
 
     def facts_named(self, name: FactName) -> tuple[Filed[Fact], ...]:
         """Every recording of one fact."""
@@ -98,9 +98,9 @@ class Case:
         """Every assessment of the customer's drive; empty where none was read or it is not known which of several."""
         named = self.fact("old-drive")
         if named is not None:
-            wanted = folded(named.document.about)
-            return tuple(one for one in self.used if folded(one.document.drive.serial) == wanted)
-        return self.used if len(distinct([Who.of(one.document.drive) for one in self.used])) <= 1 else ()
+            wanted = normalise_serial(named.document.about)
+            return tuple(one for one in self.used if normalise_serial(one.document.drive.serial) == wanted)
+        return self.used if len(distinct([DriveId.of(one.document.drive) for one in self.used])) <= 1 else ()
 
     def scans_of(self, drive: Drive) -> tuple[Filed[SurfaceScan], ...]:
         """Surface scans of this drive; a scan of an image or of a drive without a name is of none."""
@@ -115,7 +115,7 @@ class Case:
             for one in self.selftests
             if _ended(one) > taken
             and one.document.state == "failed"
-            and folded(one.document.drive.serial) == folded(drive.serial)
+            and normalise_serial(one.document.drive.serial) == normalise_serial(drive.serial)
         ]
         if lost:
             count = len(lost[-1].document.unreadable)
@@ -183,17 +183,19 @@ def newest(filed: Sequence[Filed[T]]) -> Filed[T] | None:
     return filed[-1] if filed else None
 
 
-def distinct(drives: Sequence[Who]) -> list[Who]:
+def distinct(drives: Sequence[DriveId]) -> list[DriveId]:
     """One name for each drive; a drive that cannot be told from another counts as another."""
-    found: list[Who] = []
+    found: list[DriveId] = []
     for drive in drives:
-        if not any(same_drive(drive, known, frozenset()) == "yes" or _shown(drive) == _shown(known) for known in found):
+        if not any(_may_be(drive, known) for known in found):
             found.append(drive)
     return found
 
 
-def _shown(drive: Who) -> tuple[str, str]:
-    return folded(drive.model), folded(drive.serial)
+def _may_be(drive: DriveId, other: DriveId) -> bool:
+    """Whether nothing tells the two apart: they compare as one, or a screen shows the same for both."""
+    answer = compare(drive, other)
+    return answer == "yes" or (answer == "unknown" and str(drive).casefold() == str(other).casefold())
 
 
 def _ended(filed: Filed[SurfaceScan] | Filed[SelfTested]) -> datetime:

@@ -24,8 +24,8 @@ from drivecare.job.folder import Filed
 from drivecare.job.model import CopyKind
 from drivecare.job.proof import below_is
 from drivecare.job.result_files import reason_of, regular_file
-from drivecare.job.sameness import Same, Who
 from drivecare.job.times import moment
+from drivecare.reading.identity import Answer, DriveId
 from drivecare.transfer.bag import BagReceipt
 from drivecare.transfer.bag_removal import why_another_bag
 from drivecare.transfer.journal import Journal, JournalFile
@@ -136,10 +136,10 @@ def _journals(case: Case) -> Iterator[Journal]:
             yield journal
 
 
-def _is_delivered(case: Case, bag: Filed[BagReceipt]) -> Same:
+def _is_delivered(case: Case, bag: Filed[BagReceipt]) -> Answer:
     """Whether a bag lies on the new drive, so that the customer gets it."""
     new = newest(case.inspected)
-    return "no" if new is None else below_is(case, bag, bag.document.target.identity, Who.of(new.document.drive))
+    return "no" if new is None else below_is(case, bag, bag.document.target.identity, DriveId.of(new.document.drive))
 
 
 def _why_another_image(path: Path, proof: Receipt | Journal) -> str | None:

@@ -13,8 +13,8 @@ from drivecare.job.gate import judge
 from drivecare.job.model import Closing
 from drivecare.job.proof import find_proof, was_written_to
 from drivecare.job.readings import read_at
-from drivecare.job.sameness import Who
 from drivecare.job.times import day
+from drivecare.reading.identity import DriveId
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.model import Chance, FaultClass, Verdict
 
@@ -292,5 +292,5 @@ def name_of(case: Case) -> tuple[str | None, str | None]:
     """The old and the new drive, as they are called."""
     old, new = newest(case.old_drive), newest(case.inspected)
     dead = case.fact("dead-drive")
-    old_name = str(Who.of(old.document.drive)) if old is not None else (dead.document.about if dead else None)
-    return old_name, str(Who.of(new.document.drive)) if new is not None and case.route != "same-drive" else None
+    old_name = str(DriveId.of(old.document.drive)) if old is not None else (dead.document.about if dead else None)
+    return old_name, str(DriveId.of(new.document.drive)) if new is not None and case.route != "same-drive" else None

@@ -15,10 +15,11 @@ from drivecare.job.folder import Filed
 from drivecare.job.items import doubt, identity, inspect_command, plan_command, recorded
 from drivecare.job.model import Fact, Gate, Item, Route
 from drivecare.job.old_drive import old_drive_identity, old_drive_read, verdict
+from drivecare.job.planned import is_the_planned
 from drivecare.job.proof import Proof, find_proof
 from drivecare.job.readings import read_at
-from drivecare.job.sameness import Same, Who, is_the_planned, same_drive
 from drivecare.job.times import age, said
+from drivecare.reading.identity import Answer, DriveId, Named, compare
 from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area
 from drivecare.transfer.bag import BagReceipt
@@ -74,8 +75,10 @@ def plan(case: Case) -> Item:
     chosen = made.chosen_drive
     if made.host != case.opening.host:
         wrong = f"made for {made.host}, this unit is {case.opening.host}"
-    elif old is not None and (made.source is None or not _is(case, Who.of(made.source), Who.of(old.document.drive))):
-        wrong = f"made for {Who.of(made.source) if made.source else 'no drive'}, not for {Who.of(old.document.drive)}"
+    elif old is not None and made.source is None:
+        wrong = f"made for no drive, not for {DriveId.of(old.document.drive)}"
+    elif old is not None and made.source is not None and not _is(case, made.source, old.document.drive):
+        wrong = f"made for {DriveId.of(made.source)}, not for {DriveId.of(old.document.drive)}"
     elif chosen is None:
         wrong = "no drive in it certainly fits"
     elif chosen.fits != "yes":
@@ -105,8 +108,8 @@ def fitted_is_planned(case: Case) -> Item:
         missing = "no new drive was read" if fitted is None else "no drive is planned"
         command = inspect_command(case) if fitted is None else plan_command(case)
         return Item(item="fitted-is-planned", holds=False, evidence=missing, next=command)
-    found = Who.of(fitted.document.drive)
-    answer = is_the_planned(Who.of(chosen), found, case.labels)
+    found = DriveId.of(fitted.document.drive)
+    answer = is_the_planned(chosen, found, case.labels)
     unlike = _unlike_the_plan(chosen, fitted.document.drive)
     if answer == "yes" and unlike:
         evidence, again = f"{found} is the one planned, but {unlike}", plan_command(case, "--candidate", "NEW_DRIVE")
@@ -148,16 +151,16 @@ def inspection(case: Case) -> Item:
     found = filed.document
     seen = case.seen_since(filed)
     if seen is not None and found.verdict == "refit":
-        evidence = f"{Who.of(found.drive)}: refit, but since then {seen}: judge it again"
+        evidence = f"{DriveId.of(found.drive)}: refit, but since then {seen}: judge it again"
         return Item(item="inspection", holds=False, evidence=evidence, next=inspect_command(case))
     against = doubt(case, filed)
     if against:
-        evidence = f"{Who.of(found.drive)}, judged as new: {found.verdict}; {against}"
+        evidence = f"{DriveId.of(found.drive)}, judged as new: {found.verdict}; {against}"
         return Item(item="inspection", holds=False, evidence=evidence, next=inspect_command(case))
     return Item(
         item="inspection",
         holds=found.verdict == "refit",
-        evidence=f"{Who.of(found.drive)}, judged as new: {found.verdict}"
+        evidence=f"{DriveId.of(found.drive)}, judged as new: {found.verdict}"
         + ("" if found.verdict == "refit" else f": {found.headline}"),
         age=age(read_at(filed), case.now),
         next=None if found.verdict == "refit" else inspect_command(case, "ANOTHER_DRIVE"),
@@ -284,8 +287,8 @@ def _recorded_after(fact: Filed[Fact] | None, proof: Proof) -> Filed[Fact] | Non
     return fact if fact is not None and fact.entry.number > proof.number else None
 
 
-def _is(case: Case, one: Who, other: Who) -> bool:
-    answer: Same = same_drive(one, other, case.labels)
+def _is(case: Case, one: Named, other: Named) -> bool:
+    answer: Answer = compare(one, other, labels=case.labels)
     return answer == "yes"
 
 

@@ -11,6 +11,7 @@ from drivecare.errors import BadInput, DriveCareError
 from drivecare.job.folder import Filed, JobFolder, checked_id
 from drivecare.job.model import Change, History, Seen
 from drivecare.job.times import moment, stamp
+from drivecare.reading.identity import normalise_serial
 from drivecare.reading.model import Reading, SelfTest, Values
 from drivecare.risk.model import Assessment
 
@@ -53,13 +54,13 @@ def history(serial: str, jobs: Iterable[JobFolder]) -> History:
 
 def readings_of(serial: str, job: JobFolder) -> tuple[Filed[Assessment] | Filed[Reading], ...]:
     """What was filed about this drive in this job: assessments, and readings that were not judged."""
-    wanted = _folded(serial)
-    judged = [one for one in job.results(Assessment) if _folded(one.document.drive.serial) == wanted]
+    wanted = normalise_serial(serial)
+    judged = [one for one in job.results(Assessment) if normalise_serial(one.document.drive.serial) == wanted]
     times = {one.document.read_at for one in judged}
     bare = [
         one
         for one in job.results(Reading)
-        if _folded(one.document.drive.serial) == wanted and one.document.read_at not in times
+        if normalise_serial(one.document.drive.serial) == wanted and one.document.read_at not in times
     ]
     return (*judged, *bare)
 
@@ -86,7 +87,3 @@ def _plain(value: object) -> int | float | str | None:
         case tuple():
             return ", ".join(str(part) for part in value)
     return str(value)
-
-
-def _folded(serial: str | None) -> str:
-    return (serial or "").strip().casefold()

@@ -6,9 +6,9 @@ from drivecare.job.case import Case, newest
 from drivecare.job.folder import Filed
 from drivecare.job.model import Fact, FactName, Item
 from drivecare.job.readings import outside_the_job, read_at
-from drivecare.job.sameness import Who, folded
 from drivecare.job.times import age
 from drivecare.job.unit import unlike
+from drivecare.reading.identity import DriveId, normalise_serial
 from drivecare.risk.model import Assessment
 
 
@@ -28,11 +28,11 @@ def identity(case: Case, item: str, filed: Filed[Assessment] | None, read: str) 
     if filed is None:
         return Item(item=item, holds=False, evidence="no drive was read", next=read)
     drive = filed.document.drive
-    name, how_old = Who.of(drive), age(read_at(filed), case.now)
+    name, how_old = DriveId.of(drive), age(read_at(filed), case.now)
     if name.strong:
         number = f"WWN {drive.identity.wwn}" if drive.identity.wwn else f"serial {drive.identity.native_serial}"
         return Item(item=item, holds=True, evidence=f"{name}, by its own {number}", age=how_old)
-    if name.known(case.labels):
+    if name.attested(case.labels):
         return Item(item=item, holds=True, evidence=f"{name}, behind a bridge; label read by hand", age=how_old)
     shown = drive.serial
     record = case.command("job", "record", case.id, "weak-identity", shown, job=False) if shown else read
@@ -62,7 +62,7 @@ def _explained(case: Case, name: FactName, filed: Filed[Assessment]) -> bool:
     """Whether a person explained it after this reading was filed, by the serial number of its drive."""
     return any(
         fact.entry.number > filed.entry.number
-        and folded(fact.document.about) == folded(filed.document.drive.serial) != ""
+        and normalise_serial(fact.document.about) == normalise_serial(filed.document.drive.serial) != ""
         for fact in case.facts_named(name)
     )
 

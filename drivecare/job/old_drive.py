@@ -9,8 +9,8 @@ from drivecare.job.folder import Filed
 from drivecare.job.items import doubt, identity, plan_command, recorded
 from drivecare.job.model import Fact, Item
 from drivecare.job.readings import read_at, taken_at
-from drivecare.job.sameness import Who, same_drive
 from drivecare.job.times import age, moment
+from drivecare.reading.identity import DriveId, compare
 from drivecare.risk.model import Assessment
 
 
@@ -22,14 +22,14 @@ def old_drive_read(case: Case) -> Item:
         return Item(
             item="old-drive-read",
             holds=not against,
-            evidence=f"{Who.of(read.document.drive)}: {read.document.verdict}{'; ' if against else ''}{against}",
+            evidence=f"{DriveId.of(read.document.drive)}: {read.document.verdict}{'; ' if against else ''}{against}",
             age=age(read_at(read), case.now),
             next=case.command("assess", "DRIVE") if against else None,
         )
     if dead is not None and case.route == "new-drive-empty":
         return recorded(case, "old-drive-read", dead, f"{dead.document.about} answers nowhere", "")
     if case.used:
-        names = " and ".join(sorted({str(Who.of(used.document.drive)) for used in case.used}))
+        names = " and ".join(sorted({str(DriveId.of(used.document.drive)) for used in case.used}))
         return Item(
             item="old-drive-read",
             holds=False,
@@ -95,12 +95,12 @@ def _around(case: Case, way_out: Filed[Fact]) -> tuple[Filed[Assessment] | None,
     last = newest(case.old_drive)
     if last is None:
         return None, None
-    drive = Who.of(last.document.drive)
+    drive = DriveId.of(last.document.drive)
     timed: list[tuple[datetime, Filed[Assessment]]] = [
         (taken, reading)
         for reading in case.old_drive
         if (taken := taken_at(reading)) is not None
-        and (reading is last or same_drive(Who.of(reading.document.drive), drive, case.labels) == "yes")
+        and (reading is last or compare(DriveId.of(reading.document.drive), drive, labels=case.labels) == "yes")
     ]
     before = newest([reading for taken, reading in timed if taken <= recorded_at])
     after = newest([reading for taken, reading in timed if taken > recorded_at])

@@ -15,9 +15,8 @@ from drivecare.job.case import Case, newest
 from drivecare.job.folder import Filed
 from drivecare.job.model import FactName
 from drivecare.job.readings import CLOCKS_DIFFER
-from drivecare.job.sameness import Same, Who, same_drive
 from drivecare.job.times import day, moment
-from drivecare.reading.identity import Identity
+from drivecare.reading.identity import Answer, DriveId, Identity, compare
 from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area, merge, total
 from drivecare.transfer.bag import BagReceipt
@@ -57,14 +56,14 @@ def find_proof(case: Case) -> Proof:
     if old is None or new is None:
         missing = "the old drive" if old is None else "the new drive"
         return Proof(holds=False, evidence=f"{missing} was not read, so no copy can be told to be of it", next=copy)
-    was, is_ = Who.of(old.document.drive), Who.of(new.document.drive)
+    was, is_ = DriveId.of(old.document.drive), DriveId.of(new.document.drive)
     receipt = newest([filed for filed in case.receipts if _same(case, filed.document.target, is_) == "yes"])
     bag = newest(case.bags)
     files = case.plan is not None and case.plan.document.migration != "sector-copy"
     if bag is not None and files and (receipt is None or bag.entry.number > receipt.entry.number):
         return _of_bag(case, bag, was, is_)
     if receipt is None:
-        others = sorted({str(Who.of(one.document.target)) for one in case.receipts})
+        others = sorted({str(DriveId.of(one.document.target)) for one in case.receipts})
         evidence = f"no copy to {is_}" + (f", only to {', '.join(others)}" if others else "")
         if bag is not None and not files:
             evidence += "; this unit needs a sector copy, files alone do not start it"
@@ -76,7 +75,7 @@ def find_proof(case: Case) -> Proof:
     return _of_receipts(case, receipt, old.document.drive, copy)
 
 
-def _may_have_written(case: Case, receipt: Receipt, new: Who) -> bool:
+def _may_have_written(case: Case, receipt: Receipt, new: DriveId) -> bool:
     """Whether a copy went to a drive of which nobody can tell that it is another one."""
     wrote_a_device = receipt.instead_of is None and receipt.target.kind == "device"
     return wrote_a_device and _same(case, receipt.target, new) == "unknown"
@@ -88,7 +87,7 @@ def _verify_command(case: Case, receipt: Filed[Receipt]) -> str:
 
 def _of_receipts(case: Case, last: Filed[Receipt], drive: Drive, copy: str) -> Proof:
     """Follow a receipt back to the customer's drive through the images it came by."""
-    old = Who.of(drive)
+    old = DriveId.of(drive)
     chain = [last]
     while _came_by_an_image(first := chain[-1].document):
         parent = _parent(case, first, chain)
@@ -102,7 +101,7 @@ def _of_receipts(case: Case, last: Filed[Receipt], drive: Drive, copy: str) -> P
         if wrong:
             mended = copy if one is not last or one.document.mismatched or not one.document.bytes_across else verify
             return _wanting(last, f"{wrong} ({one.entry.path.name})", chain, mended)
-    source = Who.of(chain[-1].document.source)
+    source = DriveId.of(chain[-1].document.source)
     if _same(case, chain[-1].document.source, old) != "yes":
         return _wanting(last, f"copied from {source}, the customer's drive is {old}", chain, copy)
     for filed, name, evidence in _to_be_told(case, chain, drive):
@@ -117,7 +116,7 @@ def _of_receipts(case: Case, last: Filed[Receipt], drive: Drive, copy: str) -> P
     through = f" through {len(chain) - 1} image{'s' if len(chain) > 2 else ''}" if len(chain) > 1 else ""
     return Proof(
         holds=True,
-        evidence=f"{old} is on {Who.of(done.target)}{gap}{through}, read back: {method}, sha256 {digest}",
+        evidence=f"{old} is on {DriveId.of(done.target)}{gap}{through}, read back: {method}, sha256 {digest}",
         whole=chain[-1].document.bytes_total == drive.whole_bytes,
         at=_at(last),
         number=last.entry.number,
@@ -217,7 +216,7 @@ def _unreadable(chain: Sequence[Filed[Receipt]]) -> tuple[Area, ...]:
     return tuple(Area(offset=offset, length=length) for offset, length in sorted(found))
 
 
-def _of_bag(case: Case, bag: Filed[BagReceipt], old: Who, new: Who) -> Proof:
+def _of_bag(case: Case, bag: Filed[BagReceipt], old: DriveId, new: DriveId) -> Proof:
     """A file copy stands for the data where the unit initialises the drive itself."""
     done = bag.document
     verify = case.command("verify", done.target.path)
@@ -243,11 +242,11 @@ def _of_bag(case: Case, bag: Filed[BagReceipt], old: Who, new: Who) -> Proof:
     )
 
 
-def below_is(case: Case, bag: Filed[BagReceipt], identity: Identity | None, who: Who) -> Same:
+def below_is(case: Case, bag: Filed[BagReceipt], identity: Identity | None, who: DriveId) -> Answer:
     """Whether the drive below a folder of a bag is that one; where the machine cannot tell, a person's word counts."""
     identity = identity or Identity()
     serial = identity.native_serial or identity.bridge_serial
-    same = same_drive(Who(model=None, serial=serial, identity=identity), who, case.labels)
+    same = compare(DriveId(model=None, serial=serial, identity=identity), who, labels=case.labels)
     vouched = case.fact("bag-drives")
     return "yes" if same == "unknown" and vouched is not None and vouched.entry.number > bag.entry.number else same
 
@@ -257,5 +256,5 @@ def _at(receipt: Filed[Receipt]) -> datetime | None:
     return moment(verification.at) if verification else None
 
 
-def _same(case: Case, end: End, who: Who) -> Same:
-    return same_drive(Who.of(end), who, case.labels)
+def _same(case: Case, end: End, who: DriveId) -> Answer:
+    return compare(end, who, labels=case.labels)

@@ -21,7 +21,7 @@ def _named(folder: str, *words: str) -> tuple[str, ...]:
 TARGETS: dict[str, tuple[int, tuple[str, ...]]] = {
     "transfer": (44, ("drivecare/transfer/**/*.py",)),
     "gate": (20, _named("drivecare/job", "gate", "item", "proof", "old_drive", "readings", "case")),
-    "sameness": (6, (*_named("drivecare/job", "same"), *_named("drivecare/reading", "identity"))),
+    "sameness": (6, (*_named("drivecare/job", "planned"), *_named("drivecare/reading", "identity"))),
     "verdict": (12, _named("drivecare/risk", "verdict", "finding", "signal")),
     "decoder": (18, ("drivecare/reading/**/*.py",)),
 }

@@ -47,6 +47,7 @@ class Pair:
 PAIRS = (
     Pair("one WWN", drive(wwn=NAA), drive(wwn=NAA), "yes"),
     Pair("one WWN, another serial", drive(wwn=NAA), drive("KX25-00999", wwn=NAA), "yes"),
+    Pair("one WWN, one names no serial", drive(wwn=NAA), drive(None, wwn=NAA), "yes"),
     Pair("one serial, another WWN", drive(wwn=NAA), drive(wwn=OTHER_NAA), "no"),
     Pair("one serial and model, no WWN", drive(), drive(), "yes"),
     Pair("one serial, a WWN on one side", drive(wwn=NAA), drive(), "yes"),
@@ -79,6 +80,10 @@ PAIRS = (
     ),
     Pair("a dock whose label is another's", docked("KX25-00999"), drive(), "no", frozenset({"kx25-00999"})),
     Pair("two docks, one label read", docked("KX25-1"), docked("KX25-2"), "unknown", frozenset({"kx25-1"})),
+    Pair("two docks, both labels read", docked("K1", "K"), docked("k1", "K"), "yes", frozenset({"k1"})),
+    Pair("a label read, another model", docked("KX25-00417"), drive(), "no", frozenset({"kx25-00417"})),
+    Pair("an empty label proves nothing", docked(None), docked(None), "unknown", frozenset({""})),
+    Pair("a row of a stock list", DriveId(model="Kestrel KD-500", serial="KX25-00417"), drive(), "unknown"),
     Pair("nothing and a drive", NAMELESS, drive(wwn=NAA), "unknown"),
     Pair("nothing and nothing", NAMELESS, NAMELESS, "unknown"),
 )

@@ -8,7 +8,7 @@ import pytest
 from drivecare.fit.checks import Need, check_same_drive
 from drivecare.fit.model import Candidate, PlannedDrive
 from drivecare.reading.decode import decode_report
-from drivecare.reading.identity import DriveId, Identity, compare
+from drivecare.reading.identity import DriveId, Identity, compare, normalise_serial
 from drivecare.reading.model import Drive, Reading, Values
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.changes import earlier_of
@@ -113,6 +113,10 @@ def test_a_report_tells_every_name_of_a_namespace() -> None:
     assert (both.eui64, both.nguid, both.wwn, both.namespace) == ("0ab1c20000051200", NGUID, "0ab1c20000051200", 1)
     only = decode_report(text.replace(line, f"Namespace 1 NGUID:                  {NGUID}\n")).drive.identity
     assert (only.eui64, only.nguid, only.wwn) == (None, NGUID, NGUID)
+
+
+def test_blanks_are_no_serial_number() -> None:
+    assert normalise_serial(None) == normalise_serial("  ") == ""
 
 
 def test_the_strength_follows_from_the_names() -> None:
