@@ -39,6 +39,7 @@ FEW = {
     ("receipt", "nested arrays", "verify"),
     ("profile", "nested arrays", "hosts list"),
     ("profile", "a dotted key of 200 kB", "hosts check"),
+    ("bag receipt", "nested arrays", "verify"),
     ("journal", "one-byte chunks over a terabyte", "copy --resume"),
     ("table", "n/a", "assess-table"),
     ("stock list", "cells that mean nothing", "plan --stock"),
