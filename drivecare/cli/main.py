@@ -101,8 +101,8 @@ def main(machine: Machine | None = None) -> None:
         error.show()
         sys.exit(error.exit_code)
     except click.Abort:
-        notify("stopped")
-        sys.exit(23)
+        notify("drivecare: stopped; there is nothing to continue")  # what can be continued says so itself: Interrupted
+        sys.exit(3)
     except DriveCareError as error:
         logging.getLogger("drivecare").debug("", exc_info=error)
         notify(f"drivecare: {error.message()}")

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import re
 import shlex
+import signal
 import subprocess
 import sys
+import termios
+import time
 from collections.abc import Iterator
 from pathlib import Path
+from subprocess import PIPE
 
 import click
 import pytest
@@ -70,6 +75,24 @@ def test_an_example_stands_in_one_line_and_can_be_typed(words: tuple[str, ...], 
         assert tuple(typed[1 : 1 + len(words)]) == words
         if not isinstance(command, click.Group):
             command.make_context(words[-1], typed[1 + len(words) :])
+
+
+def test_breaking_off_what_cannot_be_continued_is_no_copy_stopped_midway() -> None:
+    program = [sys.executable, "-m", "drivecare.cli.main", "assess-table", "-"]
+    with subprocess.Popen(program, stdin=PIPE, stdout=PIPE, stderr=PIPE) as running:
+        assert running.stdin is not None
+        running.stdin.write(b"date,serial_number,model,capacity_bytes,failure,smart_5_raw\n")
+        running.stdin.flush()
+        while _waiting_bytes(running.stdin.fileno()):  # until the command has begun and reads on
+            time.sleep(0.01)
+        running.send_signal(signal.SIGINT)
+        _, complaint = running.communicate(timeout=30)
+    assert (running.returncode, complaint.strip()) == (3, b"drivecare: stopped; there is nothing to continue")
+
+
+def _waiting_bytes(descriptor: int) -> int:
+    """How much of what was written into a pipe nobody has read yet."""
+    return int.from_bytes(fcntl.ioctl(descriptor, termios.FIONREAD, bytes(4)), sys.byteorder)
 
 
 def test_help_imports_no_command_and_nothing_heavy() -> None:
