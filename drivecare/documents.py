@@ -57,10 +57,11 @@ T = TypeVar("T")
 
 # Every pattern also takes a text that is never closed, to the end, so that none is tried twice over the same bytes.
 _JSON_STRING = re.compile(rb'"[^"\\]*+(?:\\.[^"\\]*+)*+(?:"|\\?\Z)', re.DOTALL)
-# Strings of TOML 1.0 in their four kinds, and comments: what stands in them is not structure.
+# Strings of TOML 1.0 in their four kinds, and comments: what stands in them is not structure. No group with a choice
+# in it is possessive: Python 3.11.2, which is Debian 12's, loses its place in one (CPython issue 106052).
 _TOML_TEXT = re.compile(
-    rb'"""(?:[^"\\]++|\\.|"{1,2}(?!"))*+(?:"{3,5}|\\?\Z)|'
-    rb"'''(?:[^']++|'{1,2}(?!'))*+(?:'{3,5}|\Z)|"
+    rb'"""(?:[^"\\]++|\\.|"(?!""))*(?:"{3,5}|\\?\Z)|'
+    rb"'''(?:[^']++|'(?!''))*(?:'{3,5}|\Z)|"
     rb'"[^"\\\n]*+(?:\\[^\n][^"\\\n]*+)*+(?:"|\\?(?=\n|\Z))|'
     rb"'[^'\n]*+(?:'|(?=\n|\Z))|"
     rb"#[^\n]*+",
