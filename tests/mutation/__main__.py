@@ -95,7 +95,7 @@ def _run(drawn: list[Mutant], jobs: int, *, quick: bool) -> Iterator[tuple[Mutan
                 free.put(tree)
 
         with ThreadPoolExecutor(jobs) as pool:
-            running = {pool.submit(outcome, mutant): mutant for mutant in (*([] if quick else [None]), *drawn)}
+            running = {pool.submit(outcome, mutant): mutant for mutant in (None, *drawn)}
             try:
                 for done in as_completed(running):
                     mutant = running[done]
