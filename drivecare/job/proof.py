@@ -68,9 +68,11 @@ def find_proof(case: Case) -> Proof:
         if bag is not None and not files:
             evidence += "; this unit needs a sector copy, files alone do not start it"
         return Proof(holds=False, evidence=evidence, next=copy)
-    maybe = newest([filed for filed in case.receipts if _may_have_written(case, filed.document, is_)])
-    if maybe is not None and maybe.entry.number > receipt.entry.number:
-        evidence = f"{maybe.entry.path.name} copied to a drive that did not say which it is: it may have been {is_}"
+    latest = newest(
+        [filed for filed in case.receipts if filed is receipt or _may_have_written(case, filed.document, is_)]
+    )
+    if latest is not None and latest is not receipt:
+        evidence = f"{latest.entry.path.name} copied to a drive that did not say which it is: it may have been {is_}"
         return _wanting(receipt, evidence, [receipt], _verify_command(case, receipt))
     return _of_receipts(case, receipt, old.document.drive, copy)
 

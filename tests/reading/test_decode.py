@@ -8,6 +8,7 @@ import pytest
 
 from drivecare.reading.decode import decode_report
 from drivecare.reading.model import RawReport, Reading, SelfTest
+from drivecare.reading.text import lines_of
 from drivecare.risk.assess import assess
 from tests.reading.recorded import report
 
@@ -332,6 +333,11 @@ def test_two_namespaces_of_one_drive_are_told_apart() -> None:
     assert (first.identity.namespace, second.identity.namespace) == (1, 2)
     assert first.identity.wwn != second.identity.wwn
     assert first.serial == second.serial
+
+
+def test_empty_lines_in_a_row_are_one() -> None:
+    assert lines_of("a\n\n\n\nb\n") == ["a", "", "b", ""]
+    assert lines_of("\n\na") == ["a"]
 
 
 def test_of_several_namespaces_the_first_is_the_drive_s() -> None:

@@ -7,6 +7,7 @@ import fcntl
 import itertools
 import os
 import stat
+import tempfile
 import tracemalloc
 from pathlib import Path
 from typing import Any
@@ -136,6 +137,50 @@ def test_a_bag_may_lie_in_folders_that_are_not_there_yet(tmp_path: Path) -> None
     (tmp_path / "source" / "letter").write_bytes(b"Dear")
     assert copy_files(tmp_path / "source", tmp_path / "one" / "two" / "bag", now=now).verified
     assert (tmp_path / "one" / "two" / "bag" / "data" / "letter").read_bytes() == b"Dear"
+
+
+def test_a_bag_beside_its_source_is_said_to_be_no_copy_to_fall_back_on(tmp_path: Path) -> None:
+    (tmp_path / "source").mkdir()
+    (tmp_path / "source" / "letter").write_bytes(b"Dear")
+    said = "source and target lie on one file system: this is no copy to fall back on if that drive fails"
+    assert said in copy_files(tmp_path / "source", tmp_path / "bag", now=now).notices
+    memory = Path("/dev/shm")
+    if not memory.is_dir() or memory.stat().st_dev == tmp_path.stat().st_dev:
+        pytest.skip("needs a second file system (/dev/shm)")
+    with tempfile.TemporaryDirectory(dir=memory) as elsewhere:
+        assert said not in copy_files(tmp_path / "source", Path(elsewhere) / "bag", now=now).notices
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="gives files to another user: needs root")
+@pytest.mark.parametrize("owners", [(0, 0), (0, 1000), (1000, 1000)], ids=str)
+def test_whose_files_were_is_said_where_the_bag_does_not_keep_it(tmp_path: Path, owners: tuple[int, int]) -> None:
+    """In the bag of the person at the terminal, whatever root may do."""
+    source, target = tmp_path / "source", tmp_path / "bag"
+    source.mkdir()
+    target.mkdir()
+    for name, owner in zip(("a", "b"), owners, strict=True):
+        (source / name).write_bytes(b"Dear")
+        os.chown(source / name, owner, owner)
+    os.chown(target, 1000, 1000)
+    notices = [
+        notice for notice in copy_files(source, target, now=now).notices if "belongs to the bag's owner" in notice
+    ]
+    assert bool(notices) is (owners != (1000, 1000))
+
+
+def test_a_link_through_what_is_no_folder_any_more_is_named(tmp_path: Path) -> None:
+    (tmp_path / "source" / "folder").mkdir(parents=True)
+    (tmp_path / "source" / "folder" / "letter").write_bytes(b"Dear")
+    (tmp_path / "source" / "link").symlink_to("folder/letter")
+    target = tmp_path / "bag"
+    assert copy_files(tmp_path / "source", target, now=now).verified
+    (target / "data" / "folder" / "letter").unlink()
+    (target / "data" / "folder").rmdir()
+    (target / "data" / "folder").write_bytes(b"Dear")
+    named = str(check_bag(target, at=now()))
+    assert not check_bag(target, at=now()).verified
+    assert "data/link" in named
+    assert "data/folder/letter" in named
 
 
 @pytest.mark.parametrize(("count", "more"), [(8, None), (9, "; and 1 more"), (20, "; and 12 more")])
@@ -379,7 +424,10 @@ def test_what_reads_back_wrong_is_copied_again_by_a_resume(tree: Path, tmp_path:
 
     receipt = copy_files(tree, target, now=now, watch=Watch(tell=meddle))
     assert (receipt.exit_code, [note.name for note in receipt.mismatched]) == (21, ["data/sparse"])
-    assert copy_files(tree, target, now=now, resume=True).verified
+    assert [notice for notice in receipt.notices if "copy again with --resume" in notice]
+    again = copy_files(tree, target, now=now, resume=True)
+    assert again.verified
+    assert [notice for notice in again.notices if "copy again with --resume" in notice] == []
     assert bagit.Bag(str(target)).validate()
     assert not (target / bag.JOURNAL).exists()
 
