@@ -218,7 +218,10 @@ def test_a_run_tells_caught_from_survived_and_ends_what_hangs(
 def test_a_run_on_a_tree_whose_tests_fail_proves_nothing(
     few: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
+    nothing_argued = few / "equivalent.toml"
+    nothing_argued.write_text("")
     monkeypatch.setattr(command, "ROOT", few)
+    monkeypatch.setattr(command, "EQUIVALENT", nothing_argued)
     monkeypatch.setattr(targets, "TARGETS", {"transfer": (100, ("drivecare/transfer/few.py",))})
     (few / "tests/transfer/test_few.py").write_text(TEST + "\ndef test_broken():\n    assert False\n")
     assert command.main(["--sample", "3", "--jobs", "1"]) == 2
