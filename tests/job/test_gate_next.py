@@ -11,13 +11,18 @@ from drivecare.documents import Value
 from drivecare.job.case import load_case
 from drivecare.job.gate import judge
 from drivecare.job.model import Item
+from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
+from drivecare.transfer.bag import TreeEnd
+from drivecare.transfer.receipt import Unreadable
 from tests.job.carried import (
     NEW,
     NOW,
     OLD,
     OTHER,
+    SIZE,
     assessment,
+    bag,
     data_route,
     device,
     fact,
@@ -134,3 +139,25 @@ def test_a_shut_item_says_why_and_what_comes_next(tmp_path: Path, name: str) -> 
 def test_a_drive_that_does_not_say_who_it_is(tmp_path: Path, drive: Drive, says: str, following: str) -> None:
     shut = item(tmp_path, [fact("consent"), assessment(drive, "refit")], "old-drive-identity")
     assert (shut.holds, shut.evidence, shut.next) == (False, says, following)
+
+
+@pytest.mark.parametrize(
+    ("count", "listed"),
+    [(1, "; at 0"), (5, "; at 0, 1,024, 2,048, 3,072, 4,096"), (6, "1,024, 2,048, 3,072, 4,096 and 1 more")],
+)
+def test_five_unreadable_areas_are_listed_and_the_others_counted(tmp_path: Path, count: int, listed: str) -> None:
+    lost = tuple(Unreadable(offset=number * 1024, length=512) for number in range(count))
+    copied = receipt(device(OLD, "/dev/sdb"), device(NEW, "/dev/sdc"), unreadable=lost, bytes_copied=SIZE - count * 512)
+    shut = item(tmp_path, [*data_route()[:4], copied, fact("detached")], "unreadable-acknowledged")
+    assert shut.evidence.endswith(listed)
+
+
+@pytest.mark.parametrize(("label", "holds"), [("pm6-311842", True), ("PM6-999999", False), (None, False)])
+def test_a_label_that_was_read_tells_which_drive_lies_below_a_folder(
+    tmp_path: Path, label: str | None, holds: bool
+) -> None:
+    hidden = Identity(bridge_serial="PM6-311842", strength="weak")
+    files = bag(target=TreeEnd(path="/mnt/new", identity=hidden))
+    base = [*data_route()[:2], plan(migration="file-copy"), data_route()[3], files]
+    read = [] if label is None else [fact("weak-identity", label)]
+    assert item(tmp_path, [*base, *read, fact("detached")], "copy-verified").holds is holds
