@@ -54,9 +54,9 @@ def demo(folder: Path, as_json: bool) -> None:
     with stdout_to_stderr() if as_json else contextlib.nullcontext():
         here = prepare(folder)
         _put_invented_files(here)
-        told = _tell(here)
+        story = _tell(here)
         sign(here)
-    finish(told, show=lambda _: None, as_json=as_json)
+    finish(story, show=lambda _: None, as_json=as_json)
 
 
 def _tell(here: Path) -> Demo:

@@ -27,21 +27,21 @@ def doctor(ctx: click.Context, as_json: bool) -> None:
 
     from drivecare.hardware.checkup import check_machine
 
-    found = check_machine(machine(ctx))
-    found = msgspec.structs.replace(found, checks=(*found.checks, _profiles()))
+    report = check_machine(machine(ctx))
+    report = msgspec.structs.replace(report, checks=(*report.checks, _profiles()))
 
     def show(out: Screen) -> None:
         import textwrap
 
-        for check in found.checks:
+        for check in report.checks:
             for index, line in enumerate(textwrap.wrap(f"{check.check}: {check.found}", 70, break_on_hyphens=False)):
                 out.print(f"{MARKS[check.result] if not index else '':<8} {line}", soft_wrap=True)
             for line in textwrap.wrap(check.advice or "", 70, break_on_hyphens=False, break_long_words=False):
                 out.print(f"{'':8} {line}", soft_wrap=True)
         out.print()
-        out.print("Ready." if found.ready else "Not ready: see MISSING above.")
+        out.print("Ready." if report.ready else "Not ready: see MISSING above.")
 
-    finish(found, show=show, as_json=as_json, exit_code=0 if found.ready else 3)
+    finish(report, show=show, as_json=as_json, exit_code=0 if report.ready else 3)
 
 
 def _profiles() -> Check:

@@ -87,8 +87,8 @@ def _unproven(receipt: Receipt) -> Iterator[str]:
 
 def _lost(area: Area, partitions: tuple[str, ...], inherited: bool, sector_bytes: int) -> str:
     place = f"{area.length:,} bytes at byte {area.offset:,}, LBA {area.offset // sector_bytes:,}"
-    held = f", {', '.join(partitions)}" if partitions else ""
-    return f"  unreadable: {place}{held}" + (" (lost in the image's own copy)" if inherited else "")
+    lay_in = f", {', '.join(partitions)}" if partitions else ""
+    return f"  unreadable: {place}{lay_in}" + (" (lost in the image's own copy)" if inherited else "")
 
 
 def _list(out: Screen, what: str, areas: tuple[Area, ...]) -> None:

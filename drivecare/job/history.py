@@ -54,13 +54,13 @@ def history(serial: str, jobs: Iterable[JobFolder]) -> History:
 
 def readings_of(serial: str, job: JobFolder) -> tuple[Filed[Assessment] | Filed[Reading], ...]:
     """What was filed about this drive in this job: assessments, and readings that were not judged."""
-    wanted = normalise_serial(serial)
-    judged = [one for one in job.results(Assessment) if normalise_serial(one.document.drive.serial) == wanted]
+    normalised = normalise_serial(serial)
+    judged = [one for one in job.results(Assessment) if normalise_serial(one.document.drive.serial) == normalised]
     times = {one.document.read_at for one in judged}
     bare = [
         one
         for one in job.results(Reading)
-        if normalise_serial(one.document.drive.serial) == wanted and one.document.read_at not in times
+        if normalise_serial(one.document.drive.serial) == normalised and one.document.read_at not in times
     ]
     return (*judged, *bare)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import fcntl
 import os
@@ -12,6 +13,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -110,18 +112,23 @@ def test_without_direct_transfers_the_cache_is_dropped(tmp_path: Path, pool: Poo
         medium.close()
 
 
-def test_a_worker_that_does_not_answer_is_left_behind(tmp_path: Path, pool: Pool) -> None:
-    path = image(tmp_path, MIB)
-    with open_source(str(path), pool) as medium:
+@contextlib.contextmanager
+def hanging_medium(folder: Path, pool: Pool) -> Iterator[RealMedium]:
+    """An open source that answers nothing until the test is over, and that is soon given up."""
+    with open_source(str(image(folder, MIB)), pool) as medium:
         medium.patience = Patience(seconds=0.2)
-        process = medium._worker.pid
-        os.kill(process, signal.SIGSTOP)
+        os.kill(medium._worker.pid, signal.SIGSTOP)
         try:
-            with pytest.raises(Stuck, match="has not come back") as caught:
-                medium.read(0, pool.buffers[0], 4096)
-            assert caught.value.pid == process
+            yield medium
         finally:
-            os.kill(process, signal.SIGCONT)
+            os.kill(medium._worker.pid, signal.SIGCONT)
+
+
+def test_a_worker_that_does_not_answer_is_left_behind(tmp_path: Path, pool: Pool) -> None:
+    with hanging_medium(tmp_path, pool) as medium:
+        with pytest.raises(Stuck, match="has not come back") as caught:
+            medium.read(0, pool.buffers[0], 4096)
+        assert caught.value.pid == medium._worker.pid
 
 
 @pytest.mark.parametrize(
@@ -140,21 +147,14 @@ def test_a_stop_makes_a_hanging_call_be_given_up_sooner(patience: Patience, wait
 
 
 def test_a_medium_that_hung_once_is_not_waited_for_again(tmp_path: Path, pool: Pool) -> None:
-    path = image(tmp_path, MIB)
-    with open_source(str(path), pool) as medium:
-        medium.patience = Patience(seconds=0.2)
-        process = medium._worker.pid
-        os.kill(process, signal.SIGSTOP)
-        try:
-            with pytest.raises(Stuck):
-                medium.read(0, pool.buffers[0], 4096)
-            medium.patience = Patience(seconds=60)
-            began = time.monotonic()
-            with pytest.raises(Stuck, match=r"reading .* has not come back for 0 s"):
-                medium.flush()
-            assert time.monotonic() - began < 5
-        finally:
-            os.kill(process, signal.SIGCONT)
+    with hanging_medium(tmp_path, pool) as medium:
+        with pytest.raises(Stuck):
+            medium.read(0, pool.buffers[0], 4096)
+        medium.patience = Patience(seconds=60)
+        began = time.monotonic()
+        with pytest.raises(Stuck, match=r"reading .* has not come back for 0 s"):
+            medium.flush()
+        assert time.monotonic() - began < 5
 
 
 def test_a_worker_that_died_reads_like_a_device_that_went(tmp_path: Path, pool: Pool) -> None:
