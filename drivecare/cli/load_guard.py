@@ -46,9 +46,14 @@ def _losing_data(reading: Reading, folder: JobFolder | None) -> bool:
 
 
 def _copied(reading: Reading, folder: JobFolder) -> bool:
-    """Whether a verified copy of this very drive is in the job; one that may be of another lifts nothing."""
+    """Whether a verified copy of this very drive, and of all of it, is in the job. What is not known lifts nothing."""
     from drivecare.reading.identity import compare
     from drivecare.transfer.receipt import Receipt
 
     copies = [filed.document for filed in folder.results(Receipt) if filed.document.verified]
-    return any(copy.bytes_across and compare(copy.source, reading.drive) == "yes" for copy in copies)
+    return any(
+        copy.bytes_across
+        and copy.bytes_total == reading.drive.whole_bytes
+        and compare(copy.source, reading.drive) == "yes"
+        for copy in copies
+    )

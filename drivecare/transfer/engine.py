@@ -120,7 +120,7 @@ class Copying:
         source = Source(self.source, stages, policy, self.tally, free, self.watch.clock)
         events = source.events()
         if self.watch.overlap:
-            events = ahead(events, free, lambda: self.watch.stop() is not None)
+            events = ahead(events, free, self.watch.stop)
         digester: Aside[list[Segment]] = Aside(overlap=self.watch.overlap)
         try:
             self._receive(events, free, digester)

@@ -8,6 +8,7 @@ from collections.abc import Callable, Generator, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Generic, TypeVar
 
+from drivecare.errors import Interrupted
 from drivecare.transfer.port import Buffer
 
 T = TypeVar("T")
@@ -47,11 +48,11 @@ class Buffers:
         self._free.put(None)
 
 
-def ahead(events: Iterator[T], buffers: Buffers, stopping: Callable[[], bool]) -> Generator[T]:
+def ahead(events: Iterator[T], buffers: Buffers, stop: Callable[[], str | None]) -> Generator[T]:
     """The same events, made in a thread that runs ahead as far as there are buffers.
 
-    An exception of the thread is raised here, in its turn. When `stopping` and the thread does not come to an end (a
-    read that hangs), it is left behind.
+    An exception of the thread is raised here, in its turn. Raises Interrupted where `stop` gives a reason and the
+    thread does not come to an end (a read that hangs); it is left behind.
     """
     made: queue.SimpleQueue[T | BaseException | None] = queue.SimpleQueue()
 
@@ -74,8 +75,8 @@ def ahead(events: Iterator[T], buffers: Buffers, stopping: Callable[[], bool]) -
                 event = made.get(timeout=0.25)
             except queue.Empty:
                 waited += 0.25
-                if stopping() and waited > PATIENCE_SECONDS:
-                    return
+                if waited > PATIENCE_SECONDS and (reason := stop()) is not None:
+                    raise Interrupted(reason) from None
                 continue
             waited = 0.0
             if event is None:

@@ -15,15 +15,22 @@ from drivecare.reading.identity import DriveId
 from drivecare.reading.model import Drive, Reading, Values
 from drivecare.risk.assess import assess
 from drivecare.transfer.receipt import End
-from tests.job.carried import receipt
+from tests.job.carried import SIZE, receipt
 from tests.reading.drive_pairs import EUI, OTHER_EUI, PAIRS, Pair, docked, drive
 
 each_pair = pytest.mark.parametrize("pair", [pair for pair in PAIRS if not pair.labels], ids=lambda pair: pair.why)
 
 
-def reading_of(name: DriveId, pending: int) -> Reading:
+def reading_of(name: DriveId, pending: int, capacity: int | None = SIZE) -> Reading:
     return Reading(
-        drive=Drive(model=name.model, serial=name.serial, identity=name.identity, kind="hdd", protocol="ata"),
+        drive=Drive(
+            model=name.model,
+            serial=name.serial,
+            identity=name.identity,
+            kind="hdd",
+            protocol="ata",
+            capacity_bytes=capacity,
+        ),
         values=Values(pending=pending, reallocated=0, power_on_hours=9000),
     )
 
@@ -32,7 +39,7 @@ def end_of(name: DriveId) -> End:
     return End(
         path="/dev/sdx",
         kind="device",
-        size_bytes=64 << 20,
+        size_bytes=SIZE,
         model=name.model,
         serial=name.serial,
         identity=name.identity,
@@ -66,6 +73,14 @@ def test_a_copy_of_one_namespace_does_not_free_the_other(tmp_path: Path) -> None
     folder = job_with(tmp_path, receipt(end_of(first), end_of(drive("PN24-11873"))))
     assert refused(reading_of(second, pending=24), folder)
     assert not refused(reading_of(first, pending=24), folder)
+
+
+@pytest.mark.parametrize("capacity", [SIZE + 512, SIZE - 512, None], ids=["larger", "smaller", "not told"])
+def test_a_copy_of_part_of_the_drive_lifts_nothing(tmp_path: Path, capacity: int | None) -> None:
+    """One made in spite of a size that does not agree may lack the very part that is failing."""
+    folder = job_with(tmp_path, receipt(end_of(drive()), end_of(drive("PN24-11873"))))
+    assert not refused(reading_of(drive(), pending=24), folder)
+    assert refused(reading_of(drive(), pending=24, capacity=capacity), folder)
 
 
 def test_a_verdict_binds_whatever_shows_the_same_number(tmp_path: Path) -> None:
