@@ -13,9 +13,9 @@ import msgspec
 
 from drivecare.documents import MOST_BYTES, encode
 from drivecare.transfer.areas import Area
-from drivecare.transfer.conclude import new_journal
-from drivecare.transfer.journal import CopiedRun, Waiting, sealed
-from drivecare.transfer.receipt import Digest, End, Receipt, Unreadable
+from drivecare.transfer.sectors.finalize import new_journal
+from drivecare.transfer.sectors.journal import CopiedRun, Waiting, sealed
+from drivecare.transfer.sectors.receipt import Digest, End, Receipt, Unreadable
 from tests.fit.made import PROFILE
 from tests.job.carried import OLD, data_route, device, filed, image, receipt
 
@@ -167,7 +167,7 @@ def _resume(folder: Path, document: bytes) -> Words:
 
 
 def _resume_a_scan(folder: Path, document: bytes) -> Words:
-    from drivecare.hardware.scanning import places
+    from drivecare.work.scan_surface import places
 
     (folder / "s.img").write_bytes(SOURCE)
     state = places(str(folder / "s.img"), None)[1]
@@ -200,7 +200,7 @@ def _in_a_bag(folder: Path, document: bytes) -> Words:
     (folder / "bag" / "bagit.txt").write_text("BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n")
     (folder / "bag" / "data" / "a").write_bytes(b"a")
     (folder / "bag" / "manifest-sha256.txt").write_text(f"{hashlib.sha256(b'a').hexdigest()}  data/a\n")
-    from drivecare.transfer import bag
+    from drivecare.transfer.files import bag
 
     (folder / "bag" / bag.RECEIPT).write_bytes(document)
     return "verify", "bag"

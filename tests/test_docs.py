@@ -65,9 +65,15 @@ def test_every_path_named_exists(document: str) -> None:
 
 
 def test_every_file_on_the_map_is_in_its_room() -> None:
-    """DEVELOPERS.md goes room by room: under `### drivecare/ROOM` each bare `name.py` lies in that room."""
-    rooms = re.findall(r"^### (drivecare/\w*)\n(.*?)(?=^##)", text_of("DEVELOPERS.md"), re.DOTALL | re.MULTILINE)
-    named = {f"{room}/{file}" for room, text in rooms for file in re.findall(r"`(\w+\.(?:py|jinja))`", text)}
+    """docs/architecture.md goes room by room: under `## drivecare/ROOM` each `name.py` lies in that room."""
+    rooms = re.findall(
+        r"^## (drivecare/\w*)\n(.*?)(?=^##|\Z)", text_of("docs/architecture.md"), re.DOTALL | re.MULTILINE
+    )
+    named = {
+        f"{room}/{file}"
+        for room, text in rooms
+        for file in re.findall(r"`((?:sectors/|files/)?\w+\.(?:py|jinja))`", text)
+    }
     assert len(named) > 80
     assert not {name for name in named if not (ROOT / name).exists()}
 

@@ -15,7 +15,7 @@ import pytest
 
 from drivecare.cli.receipt_screen import show_receipt
 from drivecare.cli.screen import Screen
-from drivecare.transfer.receipt import Unreadable
+from drivecare.transfer.sectors.receipt import Unreadable
 from tests.hostile_documents import READERS
 from tests.job.carried import NEW, OLD, device, receipt
 

@@ -17,8 +17,8 @@ from pathlib import Path
 
 import polars as pl
 
+from drivecare.risk.drive_table import SPINNING, WEARING
 from drivecare.risk.survival import HOURS_PER_YEAR, SurvivalTable
-from drivecare.risk.table import SPINNING, WEARING
 
 EPOCH = date(1970, 1, 1)
 SHARD_SPANS = 500_000  # closed spans that are held before they go to a file

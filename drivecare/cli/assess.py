@@ -129,7 +129,7 @@ def assess(
 
 def _read(sources: Sequence[str], transport: str | None, machine: Machine) -> tuple[Reading | DriveCareError, ...]:
     """Every reading or the error in its place, in the order given; live drives are read at the same time."""
-    from drivecare.reading.files import load_reading
+    from drivecare.reading.reading_files import load_reading
 
     live = [source for source in sources if _is_device(source)]
     if transport is not None and not live:
@@ -202,7 +202,7 @@ def _others(
 
 
 def _later(one: str | None, other: str | None) -> bool:
-    from drivecare.risk.changes import when
+    from drivecare.risk.trend import when
 
     first, second = when(one), when(other)
     return first is not None and second is not None and first > second

@@ -112,8 +112,8 @@ def _judge(
     source: IO[str], target: TableStream | None, evaluate: bool, output: Path | None, faults: _Faults
 ) -> tuple[TableSummary, Evaluation | None]:
     """Judge every row, write it where there is a target, count."""
+    from drivecare.risk.drive_table import ADDED, TableJudge, bounded_lines, cells, judged
     from drivecare.risk.evaluation import Tally
-    from drivecare.risk.table import ADDED, TableJudge, bounded_lines, cells, judged
 
     lines = bounded_lines(source)
     head = next(lines, "")

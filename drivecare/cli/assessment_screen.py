@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from drivecare.cli.words import drive_line, plain
+from drivecare.cli.format import drive_line, plain
 from drivecare.visible import visible_lines
 
 if TYPE_CHECKING:

@@ -65,15 +65,15 @@ def copy(
     Any interruption leaves a journal; the same command with --resume goes on from it. Receipt and journal lie beside
     an image, in the working folder for a drive, or in the job.
     """
-    from drivecare.cli.drive_questions import ask_drive
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_receipt
-    from drivecare.hardware.copying import ReceiptNotKept, Request, journal_beside, places, run
     from drivecare.hardware.heat import Heat
-    from drivecare.job.case import load_case, newest
-    from drivecare.transfer.damage import Policy
-    from drivecare.transfer.engine import Settings
-    from drivecare.transfer.guards import Wishes
+    from drivecare.job.job_state import load_case, newest
+    from drivecare.transfer.sectors.damage import Policy
+    from drivecare.transfer.sectors.engine import Settings
+    from drivecare.transfer.sectors.guards import Wishes
+    from drivecare.work.copy_sectors import ReceiptNotKept, Request, journal_beside, places, run
+    from drivecare.work.identify_drive import ask_drive
 
     folder = job_folder(job, jobs) if job is not None else None
     case = load_case(folder) if folder is not None else None
@@ -98,7 +98,7 @@ def copy(
             assessed=old_drive.document.drive if old_drive is not None else None,
             settings=Settings(policy=policy),
             patience_seconds=stuck_after,
-            ask=lambda path: ask_drive(path, machine(ctx), "source" if path == source else "target"),
+            ask=lambda path: ask_drive(path, machine(ctx), "source" if path == source else "target", notify),
             say=notify,
             watch=watch,
         )

@@ -31,9 +31,9 @@ def copy_files(source: Path, target: Path, resume: bool, job: str | None, jobs: 
     """
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_bag
-    from drivecare.hardware.below import end_of
+    from drivecare.hardware.backing_drive import end_of
     from drivecare.job.times import stamp
-    from drivecare.transfer.files import copy_files as copy
+    from drivecare.transfer.files.file_copy import copy_files as copy
 
     folder = job_folder(job, jobs) if job is not None else None
     with followed() as watch:

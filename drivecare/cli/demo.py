@@ -13,9 +13,9 @@ from typing import Literal
 
 import click
 
-from drivecare.cli.columns import wrapped
 from drivecare.cli.common import PATH, finish, json_option
 from drivecare.cli.demo_folder import prepare, sign
+from drivecare.cli.layout import wrapped
 from drivecare.cli.terminal import console, notify, stdout_to_stderr
 from drivecare.documents import Value
 from drivecare.storage import create_file, write_file
@@ -176,11 +176,11 @@ def _copy(here: Path, old: Path, new: Path) -> Path:
     from drivecare.cli.common import job_folder
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_receipt
-    from drivecare.hardware.copying import Request, places
-    from drivecare.hardware.copying import run as copy
-    from drivecare.reading.files import load_reading
+    from drivecare.reading.reading_files import load_reading
     from drivecare.transfer.areas import Area
-    from drivecare.transfer.recorded import WithBadAreas
+    from drivecare.transfer.sectors.bad_places import WithBadAreas
+    from drivecare.work.copy_sectors import Request, places
+    from drivecare.work.copy_sectors import run as copy
 
     source, target = str(here / "old-drive.img"), str(here / "new-drive.img")
     drives = {source: load_reading(old).drive, target: load_reading(new).drive}

@@ -10,7 +10,7 @@ from drivecare.cli.common import finish, json_option, machine
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
-    from drivecare.hardware.checkup import Check
+    from drivecare.work.check_up import Check
 
 MARKS = {"ok": "ok", "warn": "LOOK", "missing": "MISSING"}
 
@@ -25,7 +25,7 @@ def doctor(ctx: click.Context, as_json: bool) -> None:
     """
     import msgspec
 
-    from drivecare.hardware.checkup import check_machine
+    from drivecare.work.check_up import check_machine
 
     report = check_machine(machine(ctx))
     report = msgspec.structs.replace(report, checks=(*report.checks, _profiles()))
@@ -47,8 +47,8 @@ def doctor(ctx: click.Context, as_json: bool) -> None:
 def _profiles() -> Check:
     """Whether every profile of a unit can be used."""
     from drivecare.cli.hosts import host_folders
-    from drivecare.fit.hosts import SHIPPED, load_hosts
-    from drivecare.hardware.checkup import Check
+    from drivecare.fit.host_catalogue import SHIPPED, load_hosts
+    from drivecare.work.check_up import Check
 
     name, profiles = "profiles", load_hosts(host_folders())
     if profiles.bad:

@@ -36,7 +36,7 @@ def drives(ctx: click.Context, as_json: bool) -> None:
 
 def _lines(drive: AttachedDrive) -> list[str]:
     """A drive in a few lines of at most 80 columns; nothing that names it is ever cut."""
-    from drivecare.cli.words import attached_kind, size
+    from drivecare.cli.format import attached_kind, size
 
     state = "THIS MACHINE RUNS FROM IT" if drive.system else "IN USE" if drive.in_use else "free"
     flags = [

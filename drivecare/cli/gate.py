@@ -31,8 +31,8 @@ def gate(ctx: click.Context, id: str, route: str | None, jobs: Path, as_json: bo
 
     Anything unknown keeps it shut. Exit: 0 open, 40 shut.
     """
-    from drivecare.job.case import load_case
     from drivecare.job.gate import judge
+    from drivecare.job.job_state import load_case
     from drivecare.job.model import Route
 
     case = load_case(job_folder(id, jobs), jobs=named_jobs(ctx))
@@ -42,7 +42,7 @@ def gate(ctx: click.Context, id: str, route: str | None, jobs: Path, as_json: bo
 
 def show_gate(out: Screen, judged: Gate) -> None:
     """The gate for people: the answer, every item, and one command for each that is missing."""
-    from drivecare.cli.columns import table, wrapped
+    from drivecare.cli.layout import table, wrapped
 
     missing = [item for item in judged.items if not item.holds]
     answer = "OPEN" if judged.open else "SHUT"

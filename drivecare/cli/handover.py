@@ -37,7 +37,7 @@ def handover(
     It can be written at any time and says what is still missing. Print it on A4: two pages. The sheet in the job's
     folder is renewed each time, unless somebody wrote into it.
     """
-    from drivecare.job.case import load_case
+    from drivecare.job.job_state import load_case
     from drivecare.job.sheet import is_own_sheet, make_sheet, write
 
     folder = job_folder(id, jobs)

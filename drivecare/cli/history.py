@@ -31,7 +31,7 @@ def history(serial: str, jobs: Path, as_json: bool) -> None:
 
 
 def _show(out: Screen, told: History) -> None:
-    from drivecare.cli.words import plain, several
+    from drivecare.cli.format import plain, several
     from drivecare.job.times import said
 
     out.print(

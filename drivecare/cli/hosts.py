@@ -14,7 +14,7 @@ from drivecare.cli.terminal import notify
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
-    from drivecare.fit.host import HostCheck, HostDocument
+    from drivecare.fit.host_profile import HostCheck, HostDocument
     from drivecare.fit.model import HostList
 
 
@@ -39,7 +39,7 @@ def known_hosts() -> tuple[HostDocument, ...]:
 
     What is wrong with one that cannot be used is said on stderr.
     """
-    from drivecare.fit.hosts import load_hosts
+    from drivecare.fit.host_catalogue import load_hosts
 
     profiles = load_hosts(host_folders())
     for line in Ends(line for profile in profiles.bad for line in profile.lines()).lines(str, "lines about profiles"):
@@ -60,7 +60,7 @@ def hosts() -> None:
 @json_option
 def list_hosts(as_json: bool) -> None:
     """Every unit and bay, one a line."""
-    from drivecare.fit.hosts import line
+    from drivecare.fit.host_catalogue import line
     from drivecare.fit.model import HostList
 
     document = HostList(hosts=tuple(line(host) for host in known_hosts()))
@@ -72,7 +72,7 @@ def list_hosts(as_json: bool) -> None:
 @json_option
 def show_host(host: str, as_json: bool) -> None:
     """Everything a profile says, with where each number comes from."""
-    from drivecare.fit.hosts import match
+    from drivecare.fit.host_catalogue import match
 
     found = match(host, known_hosts())
     finish(found, show=lambda out: _show_host(out, found), as_json=as_json)
@@ -86,7 +86,7 @@ def match_host(label: str, as_json: bool) -> None:
 
     Its revision counts, the country it was sold in does not.
     """
-    from drivecare.fit.hosts import match
+    from drivecare.fit.host_catalogue import match
 
     found = match(label, known_hosts())
     finish(found, show=lambda out: out.print(f"{found.id}   {found.name}"), as_json=as_json)
@@ -109,7 +109,7 @@ def check_host(file: Path, as_json: bool) -> None:
 
 
 def _show_list(out: Screen, document: HostList) -> None:
-    from drivecare.cli.columns import table
+    from drivecare.cli.layout import table
 
     rows = [(one.id, one.bay, one.interface, one.migration.replace("-", " ")) for one in document.hosts]
     table(out, [("id", "takes a drive", "plug and link", "moves by"), *rows], heading=True)
@@ -127,7 +127,7 @@ def _show_host(out: Screen, host: HostDocument) -> None:
     """One line for each table with its values and its source, then the steps."""
     import msgspec
 
-    from drivecare.cli.columns import wrapped
+    from drivecare.cli.layout import wrapped
     from drivecare.fit.steps import sentence
 
     wrapped(out, f"{host.name}, {host.what} (id {host.id}, {host.origin})", rest=2, style="bold")

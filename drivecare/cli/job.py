@@ -32,7 +32,7 @@ VERDICTS = ("refit", "recheck", "replace", "evacuate", "unproven")
 
 def _fact_names(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:  # noqa: ARG001  click's signature
     """For shell completion."""
-    from drivecare.job.facts import FACTS
+    from drivecare.job.attestations import FACTS
 
     return [name for name in FACTS if name.startswith(incomplete)]
 
@@ -70,10 +70,10 @@ def new(
     """Open a job, and say what the unit's profile advises for its symptoms."""
     from drivecare import __version__
     from drivecare.cli.hosts import known_hosts
-    from drivecare.fit.hosts import match
+    from drivecare.fit.host_catalogue import match
     from drivecare.fit.plan import advise
-    from drivecare.job.case import load_case
     from drivecare.job.folder import create_job
+    from drivecare.job.job_state import load_case
     from drivecare.job.model import Opening
     from drivecare.job.times import stamp
     from drivecare.job.unit import built_for
@@ -141,8 +141,8 @@ def record(id: str, fact: str, about: tuple[str, ...], note: str | None, jobs: P
     chain-mended            why (--note) results that an interruption left
                             out of the chain are the job's
     """
-    from drivecare.job.case import load_case
-    from drivecare.job.facts import make_fact
+    from drivecare.job.attestations import make_fact
+    from drivecare.job.job_state import load_case
     from drivecare.job.times import stamp
 
     folder = job_folder(id, jobs)
@@ -165,8 +165,8 @@ def record(id: str, fact: str, about: tuple[str, ...], note: str | None, jobs: P
 @click.pass_context
 def show(ctx: click.Context, id: str, jobs: Path, as_json: bool) -> None:
     """Tell a job's story in order, and the next step."""
-    from drivecare.job.case import load_case
-    from drivecare.job.story import tell
+    from drivecare.job.job_state import load_case
+    from drivecare.job.timeline import tell
 
     folder = job_folder(id, jobs)
     told = tell(folder, load_case(folder, jobs=named_jobs(ctx)))
@@ -197,7 +197,7 @@ def list_jobs(
     """List the jobs, oldest first; a job that cannot be read says so and is never filtered away."""
     from drivecare.job.folder import all_jobs
     from drivecare.job.model import JobList
-    from drivecare.job.story import summary
+    from drivecare.job.timeline import summary
     from drivecare.reading.identity import normalise_serial
 
     def wanted(line: JobLine) -> bool:
@@ -280,7 +280,7 @@ def close(
     medium that held customers' data before it leaves the shop (NIST SP 800-88).
     """
     from drivecare.job import close as closing
-    from drivecare.job.case import load_case
+    from drivecare.job.job_state import load_case
     from drivecare.job.model import OldDrive
     from drivecare.job.times import stamp
 
@@ -326,7 +326,7 @@ def _confirm_forgetting(id: str, doomed: tuple[CustomerCopy, ...]) -> None:
 
 
 def _show_advice(out: Screen, advice: tuple[Advice, ...]) -> None:
-    from drivecare.cli.columns import wrapped
+    from drivecare.cli.layout import wrapped
 
     for one in advice:
         drive = "the drive is a likely cause" if one.drive_likely else "the drive is not the likely cause"
@@ -336,8 +336,8 @@ def _show_advice(out: Screen, advice: tuple[Advice, ...]) -> None:
 
 
 def _show_facts(out: Screen, facts: list[Fact]) -> None:
-    from drivecare.cli.columns import wrapped
-    from drivecare.job.facts import FACTS
+    from drivecare.cli.layout import wrapped
+    from drivecare.job.attestations import FACTS
 
     for fact in facts:
         about = f" {fact.about}" if fact.about else ""
@@ -345,7 +345,7 @@ def _show_facts(out: Screen, facts: list[Fact]) -> None:
 
 
 def _show_job(out: Screen, told: Job) -> None:
-    from drivecare.cli.columns import table, wrapped
+    from drivecare.cli.layout import table, wrapped
     from drivecare.job.times import said
 
     gate = "open" if told.gate_open else "shut"
@@ -369,7 +369,7 @@ def _show_job(out: Screen, told: Job) -> None:
 
 
 def _show_list(out: Screen, found: JobList, jobs: Path) -> None:
-    from drivecare.cli.columns import table, wrapped
+    from drivecare.cli.layout import table, wrapped
     from drivecare.job.times import said
 
     if not found.jobs:

@@ -12,7 +12,7 @@ from drivecare.cli.ends import Ends
 from drivecare.cli.terminal import notify
 
 if TYPE_CHECKING:
-    from drivecare.fit.host import Host
+    from drivecare.fit.host_profile import Host
     from drivecare.fit.model import Candidate
     from drivecare.reading.model import Reading
 
@@ -71,7 +71,7 @@ def plan(
     """
     from drivecare.cli.hosts import known_hosts
     from drivecare.cli.plan_screen import show_plan
-    from drivecare.fit.hosts import match
+    from drivecare.fit.host_catalogue import match
     from drivecare.fit.plan import exit_code, make_plan
 
     folder = job_folder(job, jobs) if job is not None else None
@@ -136,7 +136,7 @@ def _read(which: str) -> Reading:
         from drivecare.hardware.smart import read_drive
 
         return read_drive(which)
-    from drivecare.reading.files import load_reading
+    from drivecare.reading.reading_files import load_reading
 
     return load_reading(path)
 

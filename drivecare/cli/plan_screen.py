@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from drivecare.cli.columns import wrapped
+from drivecare.cli.layout import wrapped
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen

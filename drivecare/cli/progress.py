@@ -12,7 +12,7 @@ from drivecare.cli.terminal import progress_bar, stderr_is_terminal
 if TYPE_CHECKING:
     from tqdm import tqdm
 
-    from drivecare.transfer.port import Progress, Watch
+    from drivecare.transfer.medium import Progress, Watch
 
 Reason = Callable[[], str | None]
 
@@ -23,7 +23,7 @@ def followed(*reasons: Reason) -> Iterator[Watch]:
 
     It stops at SIGINT, SIGTERM or SIGHUP, in order and with its journal closed, and where one of `reasons` gives one.
     """
-    from drivecare.transfer.port import Watch
+    from drivecare.transfer.medium import Watch
 
     asked: list[str] = []
 

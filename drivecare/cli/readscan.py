@@ -7,9 +7,9 @@ from pathlib import Path
 import click
 
 from drivecare.cli.common import PATH, file_result, finish, job_folder, job_options, json_option, machine
-from drivecare.cli.load_guard import OPTION, OPTION_HELP, refuse_load
 from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.cli.terminal import notify
+from drivecare.work.load_guard import OPTION, OPTION_HELP, refuse_load
 
 
 @click.command(epilog="\b\nExample: sudo drivecare readscan /dev/sdb --sample 5 --job 1042")
@@ -50,7 +50,7 @@ def readscan(
     """
     from drivecare.cli.progress import followed
     from drivecare.cli.scan_screen import save_picture, show_scan
-    from drivecare.hardware.scanning import keep_state, places, said_by, save_result, scan
+    from drivecare.work.scan_surface import keep_state, places, said_by, save_result, scan
 
     folder = job_folder(job, jobs) if job is not None else None
     here = machine(ctx)

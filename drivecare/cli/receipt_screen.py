@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from drivecare.cli.columns import wrapped
 from drivecare.cli.ends import Ends
-from drivecare.cli.words import several, size
+from drivecare.cli.format import several, size
+from drivecare.cli.layout import wrapped
 from drivecare.shell import command_line
 
 if TYPE_CHECKING:
@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 
     from drivecare.cli.screen import Screen
     from drivecare.transfer.areas import Area
-    from drivecare.transfer.bag import BagReceipt, FileNote, ForeignBag
-    from drivecare.transfer.receipt import Receipt
+    from drivecare.transfer.files.bag import BagReceipt, FileNote, ForeignBag
+    from drivecare.transfer.sectors.receipt import Receipt
 
 _SHOWN = 12
 _MORE = "areas, all in the receipt"

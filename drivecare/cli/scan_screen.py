@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from drivecare.cli.format import several, size
 from drivecare.cli.terminal import notify
-from drivecare.cli.words import several, size
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING
 import click
 
 from drivecare.cli.common import finish, job_folder, job_options, json_option, machine
-from drivecare.cli.load_guard import OPTION, OPTION_HELP, refuse_load
 from drivecare.cli.terminal import notify, progress_bar
+from drivecare.work.load_guard import OPTION, OPTION_HELP, refuse_load
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
-    from drivecare.hardware.selftest import Following, SelfTestReport
     from drivecare.reading.model import Reading
+    from drivecare.work.self_test import Following, SelfTestReport
 
 # A test that found unreadable, servo or electrical trouble is observed loss; every other failure rules the drive out.
 LOSING_DATA = ("read", "servo", "electrical")
@@ -49,8 +49,8 @@ def selftest(
 
     Exit code: 0 passed, 11 or 12 failed, 13 not judged, 22 refused, 23 left running.
     """
-    from drivecare.hardware.selftest import Session
     from drivecare.hardware.smart import read_drive
+    from drivecare.work.self_test import Session
 
     folder = job_folder(job, jobs) if job is not None else None  # a wrong job is said before hours of testing
     here = machine(ctx)

@@ -13,7 +13,7 @@ from drivecare.cli.terminal import notify
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
     from drivecare.job.folder import JobFolder
-    from drivecare.transfer.receipt import Receipt
+    from drivecare.transfer.sectors.receipt import Receipt
 
 
 @click.command(epilog="\b\nExample: drivecare verify sdc.receipt.json /dev/sdc")
@@ -51,11 +51,11 @@ def verify(
     folder = job_folder(job, jobs) if job is not None else None
     if receipt.is_dir():
         _verify_bag(receipt, as_json=as_json, folder=folder)
-    from drivecare.cli.drive_questions import ask_drive
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_receipt
-    from drivecare.hardware.verifying import verify_file
     from drivecare.job.result_files import is_result
+    from drivecare.work.identify_drive import ask_drive
+    from drivecare.work.verify_copy import verify_file
 
     with followed() as watch:
         result, note = verify_file(
@@ -64,7 +64,7 @@ def verify(
             watch=watch,
             after_power_cycle=after_power_cycle,
             rewrite=not is_result(receipt),  # a job's results are added, never changed
-            ask=lambda path: ask_drive(path, machine(ctx), "target"),
+            ask=lambda path: ask_drive(path, machine(ctx), "target", notify),
         )
     if note:
         notify(note)
@@ -99,8 +99,8 @@ def _verify_bag(path: Path, *, as_json: bool, folder: JobFolder | None) -> NoRet
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_bag, show_foreign_bag
     from drivecare.job.times import stamp
-    from drivecare.transfer.bag import BagReceipt
-    from drivecare.transfer.bag_check import check_bag
+    from drivecare.transfer.files.bag import BagReceipt
+    from drivecare.transfer.files.bag_check import check_bag
 
     with followed() as watch:
         result = check_bag(path, at=stamp(), watch=watch)

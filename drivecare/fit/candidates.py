@@ -18,8 +18,8 @@ import msgspec
 
 from drivecare.documents import MOST_CELL_LETTERS, MOST_STOCK_LINES, Value
 from drivecare.errors import BadInput
+from drivecare.fit.connectors import find_connector, find_form_factor, interfaces
 from drivecare.fit.model import Candidate, Protocol
-from drivecare.fit.reference import find_connector, find_form_factor, interfaces
 from drivecare.fit.units import parse_amount, parse_number, parse_quantity, parse_size
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive, Reading

@@ -10,15 +10,15 @@ from collections.abc import Callable, Iterator
 from typing import Final
 
 from drivecare.documents import Value
-from drivecare.fit.host import Host
-from drivecare.fit.model import Candidate, Check, PlannedDrive, Protocol, Result
-from drivecare.fit.reference import (
+from drivecare.fit.connectors import (
     connectors,
     form_factors,
     interfaces,
     pcie_payload_mb_s,
     sata_payload_mb_s,
 )
+from drivecare.fit.host_profile import Host
+from drivecare.fit.model import Candidate, Check, PlannedDrive, Protocol, Result
 from drivecare.reading.identity import compare, shown_alike
 
 PRACTICE: Final = "common practice, no source"

@@ -11,8 +11,8 @@ import msgspec
 from drivecare.errors import BadInput
 from drivecare.fit.candidates import told_apart
 from drivecare.fit.checks import BODY_CHECKS, Need
-from drivecare.fit.host import Host, Symptom
-from drivecare.fit.hosts import common_symptoms
+from drivecare.fit.host_catalogue import common_symptoms
+from drivecare.fit.host_profile import Host, Symptom
 from drivecare.fit.model import Advice, Candidate, Check, Fits, Judged, Plan, PlannedDrive
 from drivecare.fit.size_checks import SIZE_CHECKS, copy_minutes, promised_bytes
 from drivecare.fit.steps import make_cautions, make_steps

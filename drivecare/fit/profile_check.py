@@ -8,8 +8,8 @@ from typing import Final
 
 from drivecare.documents import decode_toml
 from drivecare.errors import BadInput
-from drivecare.fit.host import Host, HostCheck, Problem
-from drivecare.fit.reference import connectors, form_factors, interfaces
+from drivecare.fit.connectors import connectors, form_factors, interfaces
+from drivecare.fit.host_profile import Host, HostCheck, Problem
 
 _RAILS: Final = {"rail_3v3_amps": "3v3", "rail_5v_amps": "5v", "rail_12v_amps": "12v"}
 

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from typing import Final
 
 from drivecare.fit.checks import PRACTICE, Checker, Need, say
+from drivecare.fit.connectors import sata_payload_mb_s
 from drivecare.fit.model import Candidate, Check
-from drivecare.fit.reference import sata_payload_mb_s
 from drivecare.fit.units import say_size
 from drivecare.reading.capacity import idema_bytes, standard_bytes
 

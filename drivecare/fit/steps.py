@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from drivecare.fit.host import Host, Phase, Step
+from drivecare.fit.host_profile import Host, Phase, Step
 from drivecare.fit.model import Advice, Judged, PlannedDrive
 from drivecare.reading.model import Reading
 

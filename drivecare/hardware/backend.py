@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from pySMART.smartctl import Smartctl
 
 from drivecare.errors import Unavailable
-from drivecare.hardware.port import Answer
+from drivecare.hardware.smart_port import Answer
 
 SYSTEM_FOLDERS = ("/usr/local/sbin", "/usr/local/bin", "/usr/sbin", "/usr/bin", "/sbin", "/bin")
 INSTALL = "Install it: sudo apt install smartmontools."

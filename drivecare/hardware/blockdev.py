@@ -17,7 +17,7 @@ from typing import Literal
 
 from drivecare.documents import Value
 from drivecare.errors import BadInput, Unavailable
-from drivecare.hardware import naming, usage
+from drivecare.hardware import in_use, naming
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Kind
 
@@ -87,7 +87,7 @@ def list_drives(*, root: Path = Path("/")) -> tuple[AttachedDrive, ...]:
         names = sorted((entry.name for entry in folder.iterdir()), key=_natural)
     except OSError as error:
         raise Unavailable("the kernel's list of drives cannot be read", where=str(folder)) from error
-    users = usage.survey(root)
+    users = in_use.survey(root)
     found = (_drive(folder / name, root, users) for name in names if not name.startswith(_NO_DRIVE))
     return tuple(drive for drive in found if drive is not None and drive.capacity_bytes)
 
@@ -101,7 +101,7 @@ def inspect(path: str | Path, *, root: Path = Path("/")) -> AttachedDrive:
     if (folder / "partition").exists():
         whole = device_path(folder.resolve().parent.name)
         raise BadInput("is a partition", where=str(path), hint=f"Name the whole drive: {whole}.")
-    drive = _drive(folder, root, usage.survey(root))
+    drive = _drive(folder, root, in_use.survey(root))
     if drive is None:
         raise Unavailable("nothing is attached there", where=str(path), hint="Plug it in, or check `drivecare drives`.")
     return drive
@@ -134,7 +134,7 @@ def _sysfs_folder(path: Path, root: Path) -> Path:
     return folder.resolve()
 
 
-def _drive(folder: Path, root: Path, users: usage.Users) -> AttachedDrive | None:
+def _drive(folder: Path, root: Path, users: in_use.Users) -> AttachedDrive | None:
     name = folder.name
     backing = _text(folder / "loop/backing_file")
     if _text(folder / "hidden") == "1" or (name.startswith("loop") and backing is None):
@@ -169,7 +169,7 @@ def _drive(folder: Path, root: Path, users: usage.Users) -> AttachedDrive | None
     )
 
 
-def _partitions(folder: Path, users: usage.Users) -> tuple[Partition, ...]:
+def _partitions(folder: Path, users: in_use.Users) -> tuple[Partition, ...]:
     children = [child for child in folder.iterdir() if (child / "partition").is_file()]
     return tuple(
         Partition(

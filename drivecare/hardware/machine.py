@@ -15,7 +15,7 @@ from drivecare.hardware.clock import Clock, WallClock
 
 if TYPE_CHECKING:
     from drivecare.hardware.blockdev import AttachedDrive
-    from drivecare.hardware.port import Backend
+    from drivecare.hardware.smart_port import Backend
 
 
 def _live_backend() -> Backend:

@@ -26,8 +26,8 @@ from pathlib import Path
 from drivecare.errors import Interrupted
 from drivecare.hardware import worker
 from drivecare.transfer.areas import Area
-from drivecare.transfer.port import Buffer, Stuck
-from drivecare.transfer.receipt import Method
+from drivecare.transfer.medium import Buffer, Stuck
+from drivecare.transfer.sectors.receipt import Method
 
 BUFFER_BYTES = 4 << 20
 BUFFER_COUNT = 8
@@ -75,7 +75,7 @@ class Pool:
 
 
 class RealMedium:
-    """A device or image file, open and held; implements `transfer.port.Medium`."""
+    """A device or image file, open and held; implements `transfer.medium.Medium`."""
 
     def __init__(
         self,

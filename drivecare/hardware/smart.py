@@ -12,9 +12,9 @@ from concurrent.futures import ThreadPoolExecutor
 from drivecare.errors import BadInput, DriveCareError, NoDrive, Unavailable
 from drivecare.hardware.blockdev import AttachedDrive, inspect
 from drivecare.hardware.machine import Machine
-from drivecare.hardware.port import Answer, Backend
-from drivecare.reading.attached import decode_attached
+from drivecare.hardware.smart_port import Answer, Backend
 from drivecare.reading.decode import decode_report
+from drivecare.reading.kernel_facts import decode_attached
 from drivecare.reading.model import Attached, RawReport, Reading, Unanswered
 from drivecare.shell import spell_path
 

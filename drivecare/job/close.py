@@ -7,12 +7,12 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from drivecare.errors import BadInput, Refused, Unavailable
-from drivecare.job.case import Case
 from drivecare.job.copies import CustomerCopy, copies_made
 from drivecare.job.gate import judge
+from drivecare.job.job_state import Case
 from drivecare.job.model import Closing, ImageFate, ImageLeft, OldDrive
 from drivecare.storage import sync_folder
-from drivecare.transfer.bag_removal import remove_bag
+from drivecare.transfer.files.bag_removal import remove_bag
 
 
 class GateShut(Refused):

@@ -19,17 +19,17 @@ from pathlib import Path
 
 from drivecare.documents import load
 from drivecare.errors import DriveCareError
-from drivecare.job.case import Case, newest
 from drivecare.job.folder import Filed
+from drivecare.job.job_state import Case, newest
 from drivecare.job.model import CopyKind
 from drivecare.job.proof import below_is
 from drivecare.job.result_files import reason_of, regular_file
 from drivecare.job.times import moment
 from drivecare.reading.identity import Answer, DriveId
-from drivecare.transfer.bag import BagReceipt
-from drivecare.transfer.bag_removal import why_another_bag
-from drivecare.transfer.journal import Journal, JournalFile
-from drivecare.transfer.receipt import Receipt
+from drivecare.transfer.files.bag import BagReceipt
+from drivecare.transfer.files.bag_removal import why_another_bag
+from drivecare.transfer.sectors.journal import Journal, JournalFile
+from drivecare.transfer.sectors.receipt import Receipt
 
 _BLOCK = 4 << 20
 _JOURNALS, _RECEIPT_SUFFIX = "*.journal.json", ".receipt.json"

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from drivecare.job.case import Case, newest
+from drivecare.job.filed_readings import read_at
 from drivecare.job.gate import judge
+from drivecare.job.job_state import Case, newest
 from drivecare.job.model import Closing
 from drivecare.job.proof import find_proof, was_written_to
-from drivecare.job.readings import read_at
 from drivecare.job.times import day
 from drivecare.reading.identity import DriveId
 from drivecare.reading.surface import SurfaceScan

@@ -23,9 +23,9 @@ from drivecare.job.folder import IMAGES, JobFolder
 from drivecare.job.model import LeftOut
 from drivecare.job.result_files import LIMIT_BYTES, is_result
 from drivecare.storage import new_file
-from drivecare.transfer.bag import JOURNAL, RECEIPT, BagReceipt
-from drivecare.transfer.journal import Journal
-from drivecare.transfer.receipt import End, Receipt
+from drivecare.transfer.files.bag import JOURNAL, RECEIPT, BagReceipt
+from drivecare.transfer.sectors.journal import Journal
+from drivecare.transfer.sectors.receipt import End, Receipt
 
 MANIFEST = "manifest-sha256.txt"
 

@@ -10,19 +10,19 @@ from collections.abc import Callable
 from datetime import timedelta
 
 from drivecare.fit.model import Judged
-from drivecare.job.case import Case, newest
+from drivecare.job.filed_readings import read_at
 from drivecare.job.folder import Filed
-from drivecare.job.items import doubt, identity, inspect_command, plan_command, recorded
+from drivecare.job.gate_items import doubt, identity, inspect_command, plan_command, recorded
+from drivecare.job.job_state import Case, newest
 from drivecare.job.model import Fact, Gate, Item, Route
 from drivecare.job.old_drive import old_drive_identity, old_drive_read, verdict
 from drivecare.job.planned import is_the_planned
 from drivecare.job.proof import Proof, find_proof
-from drivecare.job.readings import read_at
 from drivecare.job.times import age, said
 from drivecare.reading.identity import Answer, DriveId, Named, compare
 from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area
-from drivecare.transfer.bag import BagReceipt
+from drivecare.transfer.files.bag import BagReceipt
 
 # How long a proof stands before somebody must read again or vouch for the drive. Common practice, no source: a bench
 # swaps on the day it copies, and what lay around overnight may have been plugged in anywhere.

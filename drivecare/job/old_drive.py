@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from datetime import datetime
 
-from drivecare.job.case import Case, newest
+from drivecare.job.filed_readings import read_at, taken_at
 from drivecare.job.folder import Filed
-from drivecare.job.items import doubt, identity, plan_command, recorded
+from drivecare.job.gate_items import doubt, identity, plan_command, recorded
+from drivecare.job.job_state import Case, newest
 from drivecare.job.model import Fact, Item
-from drivecare.job.readings import read_at, taken_at
 from drivecare.job.times import age, moment
 from drivecare.reading.identity import DriveId, compare
 from drivecare.risk.model import Assessment

@@ -11,16 +11,16 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from drivecare.job.case import Case, newest
+from drivecare.job.filed_readings import CLOCKS_DIFFER
 from drivecare.job.folder import Filed
+from drivecare.job.job_state import Case, newest
 from drivecare.job.model import FactName
-from drivecare.job.readings import CLOCKS_DIFFER
 from drivecare.job.times import day, moment
 from drivecare.reading.identity import Answer, DriveId, Identity, compare
 from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area, merge, total
-from drivecare.transfer.bag import BagReceipt
-from drivecare.transfer.receipt import End, Method, Receipt
+from drivecare.transfer.files.bag import BagReceipt
+from drivecare.transfer.sectors.receipt import End, Method, Receipt
 
 # Read-backs the gate accepts: every one that goes past the host's cache.
 ACCEPTED: frozenset[Method] = frozenset(("direct", "cache-dropped", "after-power-cycle"))

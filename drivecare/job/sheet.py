@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any
 
 from drivecare import __version__
 from drivecare.documents import read_bytes
-from drivecare.job.case import Case, newest
 from drivecare.job.customer import amount, in_hundred, name_of, odds, odds_beside, tell_customer, unit_name
 from drivecare.job.gate import judge
+from drivecare.job.job_state import Case, newest
 from drivecare.job.model import Gate, Handover
 from drivecare.job.proof import Proof, find_proof
 from drivecare.job.times import day, said
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from drivecare.fit.model import Judged
     from drivecare.job.plots import Picture
     from drivecare.risk.model import Assessment, Finding
-    from drivecare.transfer.bag import BagReceipt
+    from drivecare.transfer.files.bag import BagReceipt
 
 # A word with a digit in it, parts joined by hyphens or commas or ten signs and more, short enough to stand in one line
 # of a narrow column: serial numbers, sector counts, world-wide names.

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from drivecare.fit.candidates import protocol_of
-from drivecare.fit.host import Host
-from drivecare.fit.reference import find_form_factor
+from drivecare.fit.connectors import find_form_factor
+from drivecare.fit.host_profile import Host
 from drivecare.job.model import BuiltFor
 from drivecare.reading.model import Drive
 

@@ -8,9 +8,9 @@ from typing import NamedTuple
 
 from drivecare.reading import logs, wear
 from drivecare.reading.attributes import named, read_table
+from drivecare.reading.draft import Report, Said
+from drivecare.reading.locale_numbers import count, within
 from drivecare.reading.model import Attribute
-from drivecare.reading.numbers import count, within
-from drivecare.reading.said import Report, Said
 
 MOST_HOURS = 300_000  # 34 years: SMART itself is hardly older
 _MOST_SECTORS = 50_000_000

@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 
+from drivecare.reading.draft import Said
 from drivecare.reading.model import Attribute, ThresholdState
 from drivecare.reading.raw_values import main_number
-from drivecare.reading.said import Said
 
 _NUMBER = r"(0x[0-9a-f]{2}|\d{1,3}|-{1,3})"
 _LONG = re.compile(

@@ -8,10 +8,10 @@ from datetime import datetime, timedelta, timezone
 import msgspec
 
 from drivecare.errors import BadInput, NoDrive
-from drivecare.reading import ata, drive, nvme, scsi
+from drivecare.reading import ata, drive_fields, nvme, scsi
+from drivecare.reading.draft import Report, Said
 from drivecare.reading.model import Drive, DriveSays, Protocol, RawReport, Reading, Values
-from drivecare.reading.said import Report, Said
-from drivecare.reading.text import fields_of, first, lines_of
+from drivecare.reading.report_text import fields_of, first, lines_of
 
 _FAILED_TESTS = frozenset({"not-completed", "unknown-element", "electrical", "servo", "read", "handling-damage"})
 _BRIDGE = re.compile(r"(?:(/dev/\S+?): )?(?:Unknown|Unsupported) USB bridge \[([^\]]+)\]", re.I)
@@ -57,14 +57,14 @@ def _decode(raw: RawReport, *, read_at: str | None, path: str | None, transport:
     lines = lines_of(raw.text)
     _one_drive(lines)
     report = Report(lines, fields_of(lines))
-    protocol = drive.protocol_of(report)
+    protocol = drive_fields.protocol_of(report)
     blocked = next((match for line in lines if (match := _BRIDGE.search(line))), None)
     said = Said()
-    drive.describe(report, protocol, said)
-    said.drive["virtual"] = drive.virtual(report, protocol, said.drive)
+    drive_fields.describe(report, protocol, said)
+    said.drive["virtual"] = drive_fields.virtual(report, protocol, said.drive)
     _require_drive(report, said, named=bool(blocked or said.drive["virtual"] or _refused_identity(report)))
     hidden = protocol == "scsi" and not _native_scsi(report, said)
-    said.drive["identity"] = drive.identity(report, protocol, said.drive, hidden=hidden)
+    said.drive["identity"] = drive_fields.identity(report, protocol, said.drive, hidden=hidden)
     _decode_protocol(report, protocol, said)
     read_at = read_at or _local_time(report)
     _older_than_its_kind(said, report, read_at)
@@ -145,7 +145,7 @@ def _decode_protocol(report: Report, protocol: Protocol | None, said: Said) -> N
         scsi.decode(report, said)
     else:
         ata.decode(report, said)
-    said.drive["kind"] = drive.kind_of(report, said)
+    said.drive["kind"] = drive_fields.kind_of(report, said)
     if protocol not in ("nvme", "scsi"):
         ata.finish(said)
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 
+from drivecare.reading.draft import Report, Said
+from drivecare.reading.locale_numbers import count
 from drivecare.reading.model import LoggedErrors, SelfTest, TestResult
-from drivecare.reading.numbers import count
-from drivecare.reading.said import Report, Said
 
 _ERROR_COUNT = re.compile(r"^\s*(?:ATA|Device) Error Count:\s*(\d+)", re.I)
 _ERROR_HEAD = re.compile(r"^\s*Error (\d+)(?: \[\d+\])? occurred at disk power-on lifetime:\s*(\d+) hours", re.I)

@@ -6,9 +6,9 @@ import re
 
 from drivecare.reading import logs
 from drivecare.reading.ata import MOST_HOURS
-from drivecare.reading.numbers import count, within
-from drivecare.reading.said import Report, Said
-from drivecare.reading.text import first
+from drivecare.reading.draft import Report, Said
+from drivecare.reading.locale_numbers import count, within
+from drivecare.reading.report_text import first
 
 # Bits 0 to 5 of the critical warning byte (NVMe base specification, health log, byte 0).
 WARNINGS = ("spare", "temperature", "reliability", "read-only", "power-backup", "persistent-memory")

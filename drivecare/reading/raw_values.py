@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 
-from drivecare.reading.numbers import decimal
+from drivecare.reading.locale_numbers import decimal
 
 _LEADING = re.compile(r"(\d+)(?![\d/])(?:\s*\(.*|\s*)$")
 _GROUPED = re.compile(r"\d{1,3}(?:[,'\u2019\u00a0\u202f]\d{3})+$")

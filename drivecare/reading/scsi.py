@@ -6,9 +6,9 @@ import re
 
 from drivecare.reading import logs
 from drivecare.reading.ata import MOST_HOURS
-from drivecare.reading.numbers import count, decimal, within
-from drivecare.reading.said import Report, Said
-from drivecare.reading.text import first
+from drivecare.reading.draft import Report, Said
+from drivecare.reading.locale_numbers import count, decimal, within
+from drivecare.reading.report_text import first
 
 _COUNTERS = re.compile(r"^\s*(read|write|verify):((?:\s+\d+){5})\s+(\d\S*)\s+(\d+)\s*$", re.I)
 _SENSE = re.compile(r"\[asc\s*=\s*([0-9a-f]{1,2}),\s*ascq\s*=\s*([0-9a-f]{1,2})", re.I)

@@ -12,12 +12,12 @@ from drivecare.reading.identity import compare, normalise_serial
 from drivecare.reading.model import Reading
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk import outlook
-from drivecare.risk.changes import changes, earlier_of, settle
 from drivecare.risk.findings import Judged, judge
 from drivecare.risk.incoming import inspect
 from drivecare.risk.model import Assessment, Chance, Finding, Sale
 from drivecare.risk.rules import Circumstance, Row, RuleSet, load_rules
 from drivecare.risk.signals import Signal, Signals, observe
+from drivecare.risk.trend import changes, earlier_of, settle
 from drivecare.risk.verdict import decide, fault_classes, for_sale, leading_signal, way_out
 
 

@@ -11,7 +11,7 @@ from itertools import pairwise
 from typing import Literal
 
 from drivecare.documents import Value
-from drivecare.risk.table import Judgement
+from drivecare.risk.drive_table import Judgement
 
 BAND_STARTS = (0.0, 0.02, 0.05, 0.10, 0.20, 0.30, 0.45, 0.65)
 

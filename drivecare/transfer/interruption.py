@@ -6,7 +6,7 @@ import errno
 from typing import Literal
 
 from drivecare.errors import Interrupted
-from drivecare.transfer.port import Gone, Stuck
+from drivecare.transfer.medium import Gone, Stuck
 
 Activity = Literal["looking", "copying", "reading back", "verifying"]
 

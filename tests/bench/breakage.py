@@ -20,13 +20,13 @@ from typing import Any
 
 from drivecare.cli.main import main
 from drivecare.hardware import media, opening
-from drivecare.transfer import source, transfers
-from drivecare.transfer.port import Gone
+from drivecare.transfer.medium import Gone
+from drivecare.transfer.sectors import reader, whole_transfers
 
 
 def zero_is_end() -> None:
     """A source that reads as nothing has been read to its end."""
-    real = transfers.read_fully
+    real = whole_transfers.read_fully
 
     def read_fully(medium: Any, where: Any, buffer: Any) -> tuple[int, OSError | None]:
         try:
@@ -34,7 +34,7 @@ def zero_is_end() -> None:
         except Gone:
             return where.length, None
 
-    source.read_fully = read_fully  # type: ignore[attr-defined]
+    reader.read_fully = read_fully  # type: ignore[attr-defined]
 
 
 def no_fsync() -> None:

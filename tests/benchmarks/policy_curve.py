@@ -9,8 +9,8 @@ import sys
 
 import matplotlib as mpl
 
-from drivecare.transfer.damage import Policy
-from tests.transfer.failing_drive import FailingDrive, Model, rescue
+from drivecare.transfer.sectors.damage import Policy
+from tests.transfer.sectors.failing_drive import FailingDrive, Model, rescue
 
 mpl.use("svg")
 mpl.rcParams["svg.hashsalt"] = "drivecare"  # the same drawing gives the same bytes

@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from drivecare.errors import DriveCareError
 from drivecare.hardware.clock import StillClock
 from drivecare.hardware.machine import Machine
-from drivecare.hardware.port import Recorded
+from drivecare.hardware.smart_port import Recorded
 
 
 class Ran:

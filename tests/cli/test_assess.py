@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from drivecare.cli.assess import assess
-from drivecare.hardware.port import Recorded
+from drivecare.hardware.smart_port import Recorded
 from drivecare.job.folder import create_job
 from drivecare.job.model import Opening
 from drivecare.reading.model import Reading

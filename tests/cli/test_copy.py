@@ -20,8 +20,8 @@ from drivecare.cli.verify import verify
 from drivecare.documents import load
 from drivecare.job.folder import create_job
 from drivecare.job.model import Opening
-from drivecare.transfer.journal import Journal
-from drivecare.transfer.receipt import Receipt
+from drivecare.transfer.sectors.journal import Journal
+from drivecare.transfer.sectors.receipt import Receipt
 from tests.cli.bench import Ran, run
 
 MIB = 1 << 20
@@ -137,7 +137,7 @@ def unfinished(path: Path) -> None:
     import msgspec
 
     from drivecare.documents import encode
-    from drivecare.transfer.journal import sealed
+    from drivecare.transfer.sectors.journal import sealed
 
     journal = load(Journal, path)
     path.write_bytes(encode(sealed(msgspec.structs.replace(journal, phase="copying", copied=journal.copied[:0]))))

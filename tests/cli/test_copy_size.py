@@ -12,8 +12,8 @@ from drivecare.cli.copy import copy
 from drivecare.cli.gate import gate
 from drivecare.documents import Value, encode, load
 from drivecare.job.folder import JobFolder
-from drivecare.transfer.journal import Journal, sealed
-from drivecare.transfer.receipt import Receipt
+from drivecare.transfer.sectors.journal import Journal, sealed
+from drivecare.transfer.sectors.receipt import Receipt
 from tests.cli.bench import Ran, run
 from tests.job.carried import OLD, assessment, filed
 

@@ -17,7 +17,7 @@ from drivecare.cli.demo_folder import MANIFEST
 from drivecare.cli.main import cli
 from drivecare.documents import load
 from drivecare.errors import BadInput, Refused
-from drivecare.transfer.receipt import Receipt
+from drivecare.transfer.sectors.receipt import Receipt
 
 
 @pytest.fixture(scope="module")

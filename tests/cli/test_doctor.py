@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from drivecare.cli.doctor import doctor
-from drivecare.fit.hosts import load_hosts
-from drivecare.hardware.port import Recorded
+from drivecare.fit.host_catalogue import load_hosts
+from drivecare.hardware.smart_port import Recorded
 from tests.cli.bench import recorded_machine, run
 from tests.fit.made import PROFILE
 from tests.hardware.reports import BANNER, answer

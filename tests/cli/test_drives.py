@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from drivecare.cli.drives import drives
-from drivecare.hardware.port import Recorded
+from drivecare.hardware.smart_port import Recorded
 from tests.cli.bench import recorded_machine, run
 from tests.hardware.sysfs import Tree, identify_page
 from tests.hardware.test_blockdev import sata, usb

@@ -6,8 +6,8 @@ import json
 from pathlib import Path
 
 from drivecare.documents import encode
-from drivecare.job.case import load_case
 from drivecare.job.gate import judge
+from drivecare.job.job_state import load_case
 from tests.cli.test_job import drivecare
 from tests.job.carried import NOW, data_route, empty_route, filed, same_route
 

@@ -19,11 +19,11 @@ from drivecare.cli.terminal import ask, guard_streams, notify, progress_bar
 from drivecare.documents import encode
 from drivecare.errors import NotAnswered
 from drivecare.hardware.machine import Machine
-from drivecare.hardware.port import Recorded
+from drivecare.hardware.smart_port import Recorded
 from drivecare.job.model import Closing, ImageLeft
 from drivecare.job.sheet import render
 from drivecare.reading.model import Drive, Reading, Values
-from drivecare.transfer.receipt import Note, Receipt
+from drivecare.transfer.sectors.receipt import Note, Receipt
 from tests.cli.bench import recorded_machine
 from tests.cli.emulated import EVIL, EVIL_IN_A_LINE, FORGED, OURS_WITH_A_BAR, Shown, on_terminal, terminal_streams
 from tests.hardware.sysfs import Tree

@@ -19,7 +19,7 @@ from drivecare.cli.scan_screen import show_scan
 from drivecare.cli.screen import Screen
 from drivecare.documents import decode
 from drivecare.errors import Unavailable
-from drivecare.hardware.port import Recorded
+from drivecare.hardware.smart_port import Recorded
 from drivecare.job.folder import create_job
 from drivecare.job.model import Opening
 from drivecare.reading.decode import decode_report

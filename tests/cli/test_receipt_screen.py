@@ -10,7 +10,7 @@ import pytest
 from drivecare.cli.receipt_screen import show_receipt
 from drivecare.cli.screen import Screen
 from drivecare.transfer.areas import area
-from drivecare.transfer.receipt import Digest, End, Receipt, Unreadable, Verification
+from drivecare.transfer.sectors.receipt import Digest, End, Receipt, Unreadable, Verification
 
 MIB = 1 << 20
 SIZE = 16 * MIB

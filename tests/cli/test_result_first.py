@@ -14,12 +14,12 @@ from click.testing import CliRunner
 
 from drivecare.cli.main import cli
 from drivecare.errors import Interrupted, Unavailable
-from drivecare.hardware import copying, scanning
 from drivecare.job import folder as job_folders
+from drivecare.work import copy_sectors, scan_surface
 from tests.cli.bench import run
 from tests.cli.test_selftest import bench
-from tests.hardware.test_selftest import PASSED, ended
 from tests.job.carried import filed, same_route
+from tests.work.test_self_test import PASSED, ended
 
 DEMO = Path(str(resources.files("drivecare.demo_data")))
 OLD, NEW, STOCK = DEMO / "failing-drive.txt", DEMO / "new-drive.txt", DEMO / "stock.csv"
@@ -97,7 +97,7 @@ def test_a_scan_s_result_is_shown_where_nothing_can_be_written_at_all(
         raise Unavailable("cannot be written: No space left on device", where=str(path))
 
     monkeypatch.chdir(earlier)
-    monkeypatch.setattr(scanning, "write_file", no_room)
+    monkeypatch.setattr(scan_surface, "write_file", no_room)
     ran = run(cli, "readscan", "drive.img")
     assert (ran.exit_code, "READABLE   Everything could be read." in ran.out) == (23, True)
     assert "drive.img.readscan.json: cannot be written" in ran.err
@@ -112,7 +112,7 @@ def test_a_copy_whose_receipt_finds_no_room_is_shown_and_ended_later(
     monkeypatch.chdir(tmp_path)
     (tmp_path / "drive.img").write_bytes(b"x" * 8192)
     with monkeypatch.context() as full:
-        full.setattr(copying, "write_file", no_room)
+        full.setattr(copy_sectors, "write_file", no_room)
         ran = run(cli, "copy", "drive.img", "target.img")
     assert (ran.exit_code, "VERIFIED" in ran.out, "receipt:" in ran.out) == (23, True, False)
     assert "all is copied, but the receipt cannot be written" in ran.err

@@ -8,7 +8,7 @@ import pytest
 
 from drivecare.cli.selftest import selftest
 from drivecare.hardware.machine import Machine
-from drivecare.hardware.port import Answer, Recorded
+from drivecare.hardware.smart_port import Answer, Recorded
 from drivecare.job.folder import create_job
 from drivecare.job.model import Opening
 from drivecare.reading.decode import decode_report
@@ -17,7 +17,7 @@ from tests.cli.bench import recorded_machine, run
 from tests.hardware.reports import BANNER, answer, running, sata
 from tests.hardware.sysfs import Tree
 from tests.hardware.test_blockdev import sata as sata_drive
-from tests.hardware.test_selftest import ABORTED, PASSED, READ_FAILURE, STARTED, ended
+from tests.work.test_self_test import ABORTED, PASSED, READ_FAILURE, STARTED, ended
 
 
 def bench(tmp_path: Path, *looks: Answer, pending: int = 0) -> tuple[Machine, Recorded]:

@@ -16,11 +16,11 @@ from drivecare.cli.job import show
 from drivecare.cli.verify import verify
 from drivecare.documents import load
 from drivecare.errors import Unavailable
-from drivecare.hardware import verifying
-from drivecare.job.case import load_case
 from drivecare.job.copies import copies_made
-from drivecare.transfer.beneath import HeldFolder
-from drivecare.transfer.receipt import Receipt
+from drivecare.job.job_state import load_case
+from drivecare.transfer.files.anchored_folder import HeldFolder
+from drivecare.transfer.sectors.receipt import Receipt
+from drivecare.work import verify_copy
 from tests.cli.bench import run
 from tests.job.carried import filed
 
@@ -193,7 +193,7 @@ def test_a_receipt_that_cannot_be_written_again_does_not_spoil_the_result(
 ) -> None:
     """As on a medium mounted read-only."""
     before = receipt.read_bytes()
-    monkeypatch.setattr(verifying, "write_file", read_only)
+    monkeypatch.setattr(verify_copy, "write_file", read_only)
     ran = run(verify, receipt, "--json")
     assert (ran.exit_code, ran.json["verified"]) == (0, True)
     assert "this verification stands only here" in ran.err

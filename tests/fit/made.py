@@ -7,7 +7,7 @@ from typing import Any
 import msgspec
 
 from drivecare.documents import decode_toml
-from drivecare.fit.host import Host
+from drivecare.fit.host_profile import Host
 from drivecare.fit.model import Candidate, Judged
 from drivecare.fit.plan import make_plan
 from drivecare.reading.identity import Identity

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from drivecare.fit.host import Screws, Supply
+from drivecare.fit.host_profile import Screws, Supply
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Values
 from tests.fit.made import candidate, host, judged, old_drive, result

@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 
 from drivecare.documents import decode, encode
 from drivecare.errors import BadInput
+from drivecare.fit.connectors import form_factors
 from drivecare.fit.model import Plan
 from drivecare.fit.plan import advise, exit_code, fits, make_plan
-from drivecare.fit.reference import form_factors
 from tests.fit.made import candidate, host, judged, old_drive, result
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from drivecare.fit.hosts import load_hosts
+from drivecare.fit.host_catalogue import load_hosts
 from drivecare.fit.profile_check import check_host
 from tests.fit.made import PROFILE
 

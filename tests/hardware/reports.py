@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from drivecare.hardware.port import Answer
+from drivecare.hardware.smart_port import Answer
 
 BANNER = "smartctl 7.3 2022-02-28 r5338 [x86_64-linux-6.1.0-invented] (local build)\n\n"
 IDLE = "(   0)\tThe previous self-test routine completed\n\t\t\t\t\twithout error or none has ever been run."

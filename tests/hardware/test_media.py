@@ -20,14 +20,14 @@ import pytest
 
 from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.hardware import opening
+from drivecare.hardware.endpoints import find_source, find_target
 from drivecare.hardware.media import STOP_PATIENCE_SECONDS, Patience, Pool, RealMedium
 from drivecare.hardware.opening import open_source, open_target, open_to_verify
-from drivecare.hardware.sides import find_source, find_target
 from drivecare.transfer.areas import Area, area
-from drivecare.transfer.conclude import copy, new_journal
-from drivecare.transfer.port import Medium, Stuck
-from drivecare.transfer.transfers import read_fully, write_fully
-from tests.transfer.media import MemoryStore
+from drivecare.transfer.medium import Medium, Stuck
+from drivecare.transfer.sectors.finalize import copy, new_journal
+from drivecare.transfer.sectors.whole_transfers import read_fully, write_fully
+from tests.transfer.sectors.media import MemoryStore
 
 MIB = 1 << 20
 

@@ -14,10 +14,10 @@ from drivecare.documents import encode
 from drivecare.errors import BadInput, DriveCareError, NoDrive, Unavailable
 from drivecare.hardware.clock import StillClock
 from drivecare.hardware.machine import Machine
-from drivecare.hardware.port import Answer, Recorded
 from drivecare.hardware.smart import USB_TRANSPORTS, read_drive, read_drives, refused
-from drivecare.reading.files import reading_of
+from drivecare.hardware.smart_port import Answer, Recorded
 from drivecare.reading.model import Reading
+from drivecare.reading.reading_files import reading_of
 from tests.hardware.reports import (
     HUNG,
     NO_IDENTITY,

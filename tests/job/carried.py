@@ -7,15 +7,15 @@ from pathlib import Path
 
 from drivecare.documents import Value
 from drivecare.fit.model import Judged, Plan, PlannedDrive
-from drivecare.job.facts import make_fact
+from drivecare.job.attestations import make_fact
 from drivecare.job.folder import JobFolder, create_job
 from drivecare.job.model import Fact, Opening
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive, Values
 from drivecare.risk.model import Assessment, Chance, Finding, Sale, Verdict
 from drivecare.transfer.areas import Area
-from drivecare.transfer.bag import BagReceipt, BagVerification, TreeEnd
-from drivecare.transfer.receipt import Digest, End, Receipt, Unreadable, Verification, end_of_drive
+from drivecare.transfer.files.bag import BagReceipt, BagVerification, TreeEnd
+from drivecare.transfer.sectors.receipt import Digest, End, Receipt, Unreadable, Verification, end_of_drive
 
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 READ_AT = "2026-11-25T10:00:00+00:00"

@@ -10,15 +10,15 @@ import msgspec
 from drivecare.documents import Value
 from drivecare.fit.model import Check, Judged, Plan, PlannedDrive
 from drivecare.fit.steps import CAUTIONS
-from drivecare.job.case import Case, load_case
 from drivecare.job.folder import JobFolder
+from drivecare.job.job_state import Case, load_case
 from drivecare.job.model import Closing, ImageLeft
 from drivecare.reading.decode import decode_report
 from drivecare.reading.surface import SlowArea, SpeedPoint, SurfaceScan, UnreadableArea
 from drivecare.risk.assess import assess
 from drivecare.risk.model import Assessment
 from drivecare.transfer.areas import Area
-from drivecare.transfer.receipt import Digest, End, Receipt, Unreadable, Verification, end_of_drive
+from drivecare.transfer.sectors.receipt import Digest, End, Receipt, Unreadable, Verification, end_of_drive
 from tests.job.carried import AREA, HOST, NOW, OPENING, fact, filed
 
 SIZE = 64 << 20

@@ -18,13 +18,13 @@ import pytest
 
 from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.job import chain
-from drivecare.job.case import load_case
+from drivecare.job.attestations import make_fact
 from drivecare.job.chain import CHAIN, NOTHING_BEFORE, Audit, Result, digest_of, gaps, lines_for, next_number, parse
-from drivecare.job.facts import make_fact
 from drivecare.job.folder import JobFolder, create_job, open_job
 from drivecare.job.gate import judge
+from drivecare.job.job_state import load_case
 from drivecare.job.model import Fact, Item
-from drivecare.job.story import summary, tell
+from drivecare.job.timeline import summary, tell
 from tests.job.carried import NOW, OPENING, data_route, fact, filed, same_route
 
 OPENED_NOW = msgspec.structs.replace(OPENING, tool_version="0.2.0")

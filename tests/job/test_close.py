@@ -12,16 +12,16 @@ import pytest
 
 from drivecare.documents import Value, encode
 from drivecare.errors import BadInput, Unavailable
-from drivecare.job.case import Case, load_case
 from drivecare.job.chain import CHAIN
 from drivecare.job.close import GateShut, check_closing, forget, make_closing, read_fates, to_forget
 from drivecare.job.copies import CustomerCopy, copies_made
 from drivecare.job.folder import JobFolder
+from drivecare.job.job_state import Case, load_case
 from drivecare.job.model import ImageLeft
 from drivecare.reading.identity import Identity
-from drivecare.transfer.bag import BagReceipt, TreeEnd
-from drivecare.transfer.journal import CopiedRun, Journal, JournalFile
-from drivecare.transfer.receipt import Digest, End, Receipt, Verification
+from drivecare.transfer.files.bag import BagReceipt, TreeEnd
+from drivecare.transfer.sectors.journal import CopiedRun, Journal, JournalFile
+from drivecare.transfer.sectors.receipt import Digest, End, Receipt, Verification
 from tests.job.carried import NEW, NOW, OLD, OTHER, bag, data_route, device, fact, filed, image, receipt
 
 CONTENT = b"private" * 100

@@ -16,13 +16,13 @@ import pytest
 
 from drivecare.documents import Value
 from drivecare.fit.model import Plan
-from drivecare.job.case import Case
 from drivecare.job.customer import odds, odds_beside, tell_customer
+from drivecare.job.job_state import Case
 from drivecare.job.model import Closing, Fact, ImageFate, ImageLeft, OldDrive
 from drivecare.reading.surface import SurfaceScan, UnreadableArea
 from drivecare.risk.model import Assessment, Chance, FaultClass
-from drivecare.transfer.bag import BagReceipt, FileNote
-from drivecare.transfer.receipt import Note, Receipt
+from drivecare.transfer.files.bag import BagReceipt, FileNote
+from drivecare.transfer.sectors.receipt import Note, Receipt
 from tests.job.carried import (
     NEW,
     OLD,

@@ -11,16 +11,16 @@ import pytest
 
 from drivecare.documents import Value
 from drivecare.fit.model import Judged
-from drivecare.job.case import load_case
-from drivecare.job.facts import FACTS
+from drivecare.job.attestations import FACTS
 from drivecare.job.gate import ITEMS, judge
+from drivecare.job.job_state import load_case
 from drivecare.job.model import Gate, Route, SelfTested
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
 from drivecare.reading.surface import SurfaceScan, UnreadableArea
 from drivecare.transfer.areas import Area
-from drivecare.transfer.bag import FileNote, TreeEnd
-from drivecare.transfer.receipt import Digest, End, Note, Unreadable, Verification
+from drivecare.transfer.files.bag import FileNote, TreeEnd
+from drivecare.transfer.sectors.receipt import Digest, End, Note, Unreadable, Verification
 from tests.job.carried import (
     AREA,
     NEW,

@@ -8,13 +8,13 @@ import msgspec
 import pytest
 
 from drivecare.documents import Value
-from drivecare.job.case import load_case
 from drivecare.job.gate import judge
+from drivecare.job.job_state import load_case
 from drivecare.job.model import Item
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
-from drivecare.transfer.bag import TreeEnd
-from drivecare.transfer.receipt import Unreadable
+from drivecare.transfer.files.bag import TreeEnd
+from drivecare.transfer.sectors.receipt import Unreadable
 from tests.job.carried import (
     NEW,
     NOW,

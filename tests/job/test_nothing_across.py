@@ -6,15 +6,15 @@ from pathlib import Path
 
 import pytest
 
-from drivecare.cli.load_guard import refuse_load
 from drivecare.errors import Refused
-from drivecare.job.case import load_case
 from drivecare.job.gate import judge
+from drivecare.job.job_state import load_case
 from drivecare.job.proof import find_proof
 from drivecare.job.sheet import _receipts
-from drivecare.job.story import tell
+from drivecare.job.timeline import tell
 from drivecare.reading.model import Reading
-from drivecare.transfer.receipt import Receipt, Unreadable
+from drivecare.transfer.sectors.receipt import Receipt, Unreadable
+from drivecare.work.load_guard import refuse_load
 from tests.job.carried import AREA, NEW, NOW, OLD, SIZE, assessment, data_route, device, fact, filed, pending, receipt
 
 ALL = Unreadable(offset=0, length=SIZE)

@@ -9,13 +9,13 @@ import msgspec
 import pytest
 
 from drivecare.documents import Value
-from drivecare.job.case import load_case
 from drivecare.job.gate import judge
+from drivecare.job.job_state import load_case
 from drivecare.job.model import Item
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
-from drivecare.transfer.receipt import Digest, End, Receipt, Verification
-from drivecare.transfer.verify import is_own_target, of_another
+from drivecare.transfer.sectors.receipt import Digest, End, Receipt, Verification
+from drivecare.transfer.sectors.verify import is_own_target, of_another
 from tests.job.carried import (
     AREA,
     NEW,

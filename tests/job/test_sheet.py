@@ -15,7 +15,7 @@ from drivecare.job.plots import before_and_after, dots, surface
 from drivecare.job.sheet import is_own_sheet, render, whole, write
 from drivecare.reading.model import Values
 from drivecare.risk.model import Chance
-from drivecare.transfer.bag import FileNote
+from drivecare.transfer.files.bag import FileNote
 from tests.job.carried import OLD, assessment, bag, data_route, empty_route, fact, plan, same_route
 from tests.job.rich_case import HOSTILE, full, hostile, opened, refitted, scan, unfinished, usual
 

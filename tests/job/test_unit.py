@@ -8,9 +8,9 @@ import msgspec
 import pytest
 
 from drivecare.documents import Value
-from drivecare.fit.hosts import load_hosts, match
-from drivecare.job.case import load_case
+from drivecare.fit.host_catalogue import load_hosts, match
 from drivecare.job.gate import judge
+from drivecare.job.job_state import load_case
 from drivecare.job.model import BuiltFor
 from drivecare.job.unit import built_for, unlike
 from drivecare.reading.model import Drive

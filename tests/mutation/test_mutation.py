@@ -145,7 +145,7 @@ def test_the_likely_tests_come_first() -> None:
         likely = order.likely(str(path.relative_to(ROOT)))
         assert likely, f"no test is likely to notice a slip in {path} ({group})"
         assert not [test for test in likely if "bench" in test or "mutation" in test]
-    mirrored = "drivecare/transfer/journal.py"
+    mirrored = "drivecare/transfer/sectors/journal.py"
     if (ROOT / mirrored).exists():
         assert order.likely(mirrored)[0].endswith("test_journal.py")
 

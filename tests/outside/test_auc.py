@@ -7,8 +7,8 @@ import random
 import numpy as np
 import pytest
 
+from drivecare.risk.drive_table import Judgement
 from drivecare.risk.evaluation import Tally
-from drivecare.risk.table import Judgement
 
 metrics = pytest.importorskip("sklearn.metrics")
 

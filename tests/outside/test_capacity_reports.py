@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from drivecare.errors import NoDrive
 from drivecare.reading.capacity import labelled_gigabytes
-from drivecare.reading.files import reading_of
+from drivecare.reading.reading_files import reading_of
 from tests.outside.recorded import real_reports
 
 # Two RAID volumes, and a size of its maker's own (251,000,193,024 bytes: 250.941 "GB").

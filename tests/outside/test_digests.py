@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 
 from drivecare.transfer.areas import area
-from drivecare.transfer.conclude import copy, new_journal
-from drivecare.transfer.digests import Segmenter
-from tests.transfer.media import Memory, MemoryStore, buffers, end_of
+from drivecare.transfer.sectors.digests import Segmenter
+from drivecare.transfer.sectors.finalize import copy, new_journal
+from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of
 
 # FIPS 180-4 (Secure Hash Standard), the example messages of its SHA-256 computation; also RFC 6234, section 8.5.
 FIPS_180_4 = {

@@ -1,4 +1,4 @@
-"""GPT as util-linux's sfdisk writes and lists it; logical partitions of an MBR are in tests/transfer/test_tables.py."""
+"""GPT as util-linux's sfdisk writes and lists it; an MBR's logical partitions are tested in test_tables.py."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from drivecare.transfer.partitions import read_table
+from drivecare.transfer.sectors.partitions import read_table
 
 MIB = 1 << 20
 SCRIPT = """label: gpt

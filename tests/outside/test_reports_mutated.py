@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from drivecare.reading.text import text_of
+from drivecare.reading.report_text import text_of
 from tests.outside.recorded import real_reports
 from tests.reading.test_fuzz import check
 

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import pytest
 
 from drivecare.documents import encode
-from drivecare.reading.files import reading_of
+from drivecare.reading.reading_files import reading_of
 from drivecare.risk.assess import assess
 from tests.outside.recorded import real_reports
 

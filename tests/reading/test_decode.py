@@ -8,7 +8,7 @@ import pytest
 
 from drivecare.reading.decode import decode_report
 from drivecare.reading.model import RawReport, Reading, SelfTest
-from drivecare.reading.text import lines_of
+from drivecare.reading.report_text import lines_of
 from drivecare.risk.assess import assess
 from tests.reading.recorded import report
 

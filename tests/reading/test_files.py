@@ -9,8 +9,8 @@ import pytest
 from drivecare.documents import encode
 from drivecare.errors import BadInput, NoDrive
 from drivecare.reading.decode import decode_report
-from drivecare.reading.files import load_reading, reading_of
 from drivecare.reading.model import RawReport
+from drivecare.reading.reading_files import load_reading, reading_of
 from tests.reading.recorded import INDEX, report
 
 

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from drivecare.errors import BadInput
 from drivecare.reading.decode import decode_report
-from drivecare.reading.files import reading_of
 from drivecare.reading.model import Reading
+from drivecare.reading.reading_files import reading_of
 from drivecare.risk.assess import assess
 from tests.reading.recorded import INDEX, report
 

@@ -11,9 +11,9 @@ from drivecare.reading.decode import decode_report
 from drivecare.reading.identity import DriveId, Identity, compare, normalise_serial
 from drivecare.reading.model import Drive, Reading, Values
 from drivecare.reading.surface import SurfaceScan
-from drivecare.risk.changes import earlier_of
-from drivecare.transfer.guards import Side, Wishes, same_drive, same_end
-from drivecare.transfer.receipt import End
+from drivecare.risk.trend import earlier_of
+from drivecare.transfer.sectors.guards import Side, Wishes, same_drive, same_end
+from drivecare.transfer.sectors.receipt import End
 from tests.fit.made import host
 from tests.reading.drive_pairs import NGUID, PAIRS, Pair, docked, drive
 from tests.reading.recorded import report

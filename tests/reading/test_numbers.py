@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from drivecare.reading.numbers import count, decimal, within
+from drivecare.reading.locale_numbers import count, decimal, within
 
 
 @pytest.mark.parametrize(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from drivecare.reading.decode import decode_report
-from drivecare.reading.files import load_reading
+from drivecare.reading.reading_files import load_reading
 from drivecare.risk.assess import assess
 from tests.reading.recorded import FOLDER, INDEX, report
 

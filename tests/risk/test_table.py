@@ -13,8 +13,8 @@ from drivecare.documents import MOST_ROW_LETTERS
 from drivecare.errors import BadInput
 from drivecare.reading.model import Drive, Reading, Values
 from drivecare.risk.assess import assess
+from drivecare.risk.drive_table import TableJudge, bounded_lines, cells, judged, steps
 from drivecare.risk.model import Assessment
-from drivecare.risk.table import TableJudge, bounded_lines, cells, judged, steps
 
 COUNTERS = {
     "smart_5_raw": "reallocated",
@@ -64,7 +64,7 @@ def test_states_are_few_and_cells_many(monkeypatch: pytest.MonkeyPatch) -> None:
         calls.append(reading)
         return assess(reading)
 
-    monkeypatch.setattr("drivecare.risk.table.assess", counted)
+    monkeypatch.setattr("drivecare.risk.drive_table.assess", counted)
     judge = TableJudge(["smart_5_raw", "smart_188_raw", "smart_194_raw"])
     found = {judge.judge(["0", str(count), str(20 + count % 30)]) for count in range(2, 202)}
     assert (len(found), len(calls)) == (1, 1)
@@ -142,7 +142,7 @@ def test_a_count_that_cannot_be_is_neither_said_nor_zero(cell: str) -> None:
 
 
 def test_the_memory_stays_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("drivecare.risk.table.MOST_REMEMBERED", 10)
+    monkeypatch.setattr("drivecare.risk.drive_table.MOST_REMEMBERED", 10)
     judge = TableJudge(["smart_5_raw", "smart_197_raw"])
     first = judge.judge(["0", "0"])
     for count in range(35):

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivecare.transfer.areas import Area, area, count_pieces, gaps, merge, overlap, pieces, total
-from drivecare.transfer.stages import COPIED, UNREAD, Stages
+from drivecare.transfer.sectors.stages import COPIED, UNREAD, Stages
 
 some_areas = st.lists(st.tuples(st.integers(0, 60), st.integers(0, 60)).map(lambda p: area(min(p), max(p))), max_size=8)
 

@@ -10,15 +10,15 @@ import pytest
 
 from drivecare.errors import Interrupted, Unavailable
 from drivecare.transfer.areas import area
-from drivecare.transfer.conclude import copy, new_journal
-from drivecare.transfer.damage import Policy
-from drivecare.transfer.engine import Settings
 from drivecare.transfer.interruption import interrupted, way_on
-from drivecare.transfer.journal import Journal
-from drivecare.transfer.port import Buffer, Gone, Progress, Stuck, Watch
-from drivecare.transfer.receipt import Method, Receipt
-from drivecare.transfer.verify import verify
-from tests.transfer.media import Memory, MemoryStore, buffers, end_of
+from drivecare.transfer.medium import Buffer, Gone, Progress, Stuck, Watch
+from drivecare.transfer.sectors.damage import Policy
+from drivecare.transfer.sectors.engine import Settings
+from drivecare.transfer.sectors.finalize import copy, new_journal
+from drivecare.transfer.sectors.journal import Journal
+from drivecare.transfer.sectors.receipt import Method, Receipt
+from drivecare.transfer.sectors.verify import verify
+from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of
 
 MIB = 1 << 20
 SIZE = 4 * MIB

@@ -1,0 +1,53 @@
+"""Readings from and to files: a saved reading (JSON), or the text report of one drive."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from drivecare.documents import MOST_REPORT_BYTES, decode, read_bytes
+from drivecare.errors import BadInput, NoDrive
+from drivecare.reading.decode import decode_report
+from drivecare.reading.kernel_facts import decode_attached
+from drivecare.reading.model import Reading
+from drivecare.reading.report_text import text_of
+
+_HINT = "Give a saved reading (JSON) or the text report of one drive."
+
+
+def load_reading(path: Path) -> Reading:
+    """The reading at `path`, decoded afresh from its raw report; saving it again gives the same bytes.
+
+    Raises NoDrive where the file names no drive, BadInput where it cannot be used, each naming the file.
+    """
+    return reading_of(read_bytes(path), origin=str(path))
+
+
+def reading_of(data: bytes, *, origin: str) -> Reading:
+    """A saved reading's or a report's bytes as a reading; `origin` names them in errors."""
+    if not data.strip():
+        raise BadInput("is empty", where=origin, hint=_HINT)
+    try:
+        if data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"{"):
+            return _again(decode(Reading, data.removeprefix(b"\xef\xbb\xbf"), origin=origin))
+        _refuse_length(len(data))
+        return decode_report(text_of(data, origin=origin))
+    except BadInput as error:
+        if error.where is None:
+            raise type(error)(error.what, where=origin, hint=error.hint) from error
+        raise
+
+
+def _refuse_length(letters: int) -> None:
+    if letters > MOST_REPORT_BYTES:
+        raise BadInput(f"holds a report of more than {MOST_REPORT_BYTES:,} letters", hint="No drive says as much.")
+
+
+def _again(saved: Reading) -> Reading:
+    """A saved reading decoded again from its raw report, so that a better decoder serves old readings."""
+    raw = saved.raw
+    _refuse_length(len(raw.text))
+    if not raw.text.strip() and raw.attached is None:
+        if saved.drive.model or saved.drive.serial or saved.drive.identity.wwn:
+            return saved  # written by hand or by another program: there is nothing to decode it from
+        raise NoDrive("the saved reading names no drive", hint="Read the drive again.")
+    return decode_attached(raw, read_at=saved.read_at, path=saved.path, transport=saved.transport)

@@ -1,0 +1,133 @@
+"""The port between the engine and a medium, and how an error of a medium is told from one of the cable or our own.
+
+`hardware.media` implements `Medium` for block devices and image files, `transfer.sectors.bad_places` in memory.
+"""
+
+from __future__ import annotations
+
+import errno
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+from drivecare.transfer.areas import Area
+from drivecare.transfer.sectors.receipt import Method
+
+Trouble = Literal["medium", "transport", "own"]
+
+# block/blk-core.c in the Linux sources maps a drive's answer to these: ENODATA critical medium error, EIO any other
+# I/O error, EREMOTEIO critical target error, EILSEQ protection error.
+_MEDIUM = frozenset({errno.EIO, errno.ENODATA, errno.EREMOTEIO, errno.EILSEQ})
+# ETIMEDOUT, ENOLINK and EBADE come from the same table; the last two are how a FUSE server that died looks.
+_TRANSPORT = frozenset(
+    {
+        errno.ETIMEDOUT,
+        errno.ENOLINK,
+        errno.EBADE,
+        errno.ENODEV,
+        errno.ENXIO,
+        errno.ENOMEDIUM,
+        errno.ESHUTDOWN,
+        errno.ECONNRESET,
+        errno.ENOTCONN,
+        errno.ECONNABORTED,
+    }
+)
+
+
+def trouble_of(error: OSError) -> Trouble:
+    """Whose fault a failed read or write is: the medium's, the way to it, or ours (a wrong call, no memory)."""
+    if error.errno in _MEDIUM:
+        return "medium"
+    return "transport" if error.errno in _TRANSPORT else "own"
+
+
+class Gone(Exception):
+    """The medium is no longer there, or is another one than it was."""
+
+
+class Stuck(Exception):
+    """A call on the medium has not come back in time; the process `pid` that waits for it was left behind."""
+
+    def __init__(self, what: str, pid: int) -> None:
+        self.pid = pid
+        super().__init__(what)
+
+
+@dataclass(frozen=True, slots=True)
+class Buffer:
+    """Memory a medium can read into and write from: aligned, reused. `position`: where it lies in its pool."""
+
+    view: memoryview
+    position: int = 0
+
+
+class Medium(Protocol):
+    """One end of a copy, open and held. Offsets and lengths are in bytes.
+
+    Transfers may come back short; a read of 0 bytes before `size_bytes` means the medium is gone. Errors of a
+    transfer are OSError; a call that does not come back is `Stuck`.
+    """
+
+    @property
+    def path(self) -> str:
+        """What the user called it."""
+
+    @property
+    def size_bytes(self) -> int:
+        """Size when it was opened."""
+
+    @property
+    def sector_bytes(self) -> int:
+        """The smallest piece worth reading by itself: the physical sector, where it is known."""
+
+    @property
+    def direct(self) -> bool:
+        """Whether transfers pass the host's cache by."""
+
+    @property
+    def sparse(self) -> bool:
+        """Whether runs of zeros may become holes: image files only, a device is always written."""
+
+    def read(self, offset: int, buffer: Buffer, length: int) -> int:
+        """Read up to `length` bytes into the start of `buffer`; the number of bytes read."""
+
+    def write(self, offset: int, buffer: Buffer, start: int, length: int) -> int:
+        """Write up to `length` bytes found at `start` in `buffer`; the number of bytes written."""
+
+    def punch(self, area: Area) -> None:
+        """Make `area` read as zeros without storing them; only where `sparse`."""
+
+    def flush(self) -> None:
+        """Return when all that was written is durable."""
+
+    def past_cache(self) -> Method:
+        """Make sure that reads from now on come from the medium; by which method."""
+
+    def present(self) -> bool:
+        """Ask again whether the medium is there with its size and identity."""
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How far a phase is, in bytes: copying, coming back to damage, filling unreadable areas, reading back."""
+
+    phase: str
+    done: int
+    total: int
+    unreadable: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """What surrounds a run: whom to tell, when to stop, what time it is.
+
+    `stop` gives the reason to stop, or None. `overlap` lets reading, digesting and writing run at the same time;
+    without it all happens in one fixed order, which the simulation needs.
+    """
+
+    tell: Callable[[Progress], None] = lambda _: None
+    stop: Callable[[], str | None] = lambda: None
+    clock: Callable[[], float] = time.monotonic
+    overlap: bool = True

@@ -1,0 +1,49 @@
+"""A medium with bad places, for the demo and for rehearsals: a real one behind, errors where they are wanted."""
+
+from __future__ import annotations
+
+import errno
+import os
+
+from drivecare.transfer.areas import Area, overlap
+from drivecare.transfer.medium import Buffer, Medium
+from drivecare.transfer.sectors.receipt import Method
+
+
+class WithBadAreas:
+    """Reads of `medium` that touch one of `areas` fail as a drive's own medium error does; all else passes through."""
+
+    def __init__(self, medium: Medium, areas: tuple[Area, ...]) -> None:
+        self._medium, self._areas = medium, areas
+        self.path = medium.path
+        self.size_bytes = medium.size_bytes
+        self.sector_bytes = medium.sector_bytes
+        self.direct = medium.direct
+        self.sparse = medium.sparse
+
+    def read(self, offset: int, buffer: Buffer, length: int) -> int:
+        """As the port says."""
+        where = Area(offset=offset, length=length)
+        if any(overlap(where, bad) for bad in self._areas):
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return self._medium.read(offset, buffer, length)
+
+    def write(self, offset: int, buffer: Buffer, start: int, length: int) -> int:
+        """As the port says."""
+        return self._medium.write(offset, buffer, start, length)
+
+    def punch(self, area: Area) -> None:
+        """As the port says."""
+        self._medium.punch(area)
+
+    def flush(self) -> None:
+        """As the port says."""
+        self._medium.flush()
+
+    def past_cache(self) -> Method:
+        """As the port says."""
+        return self._medium.past_cache()
+
+    def present(self) -> bool:
+        """As the port says."""
+        return self._medium.present()

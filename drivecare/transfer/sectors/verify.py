@@ -1,0 +1,81 @@
+"""Check a receipt again, any time later: read the target whole and compare it with the digests."""
+
+from __future__ import annotations
+
+import msgspec
+
+from drivecare.errors import BadInput, Interrupted
+from drivecare.reading.identity import compare
+from drivecare.transfer.areas import Area, area, merge, pieces
+from drivecare.transfer.interruption import interrupted
+from drivecare.transfer.medium import Buffer, Gone, Medium, Stuck, Watch
+from drivecare.transfer.sectors.finalize import now
+from drivecare.transfer.sectors.guards import same_end
+from drivecare.transfer.sectors.readback import Expected, Proof, read_back
+from drivecare.transfer.sectors.receipt import End, Method, Receipt, Verification
+
+
+def verify(
+    receipt: Receipt,
+    target: Medium,
+    buffers: tuple[Buffer, ...],
+    watch: Watch,
+    *,
+    after_power_cycle: bool = False,
+) -> Receipt:
+    """The receipt as the target stands now: `verified` with a new verification, or not verified and the areas named.
+
+    Raises BadInput where the receipt holds no digests to compare with, Interrupted where reading stopped midway.
+    """
+    if receipt.contradiction:
+        raise BadInput(f"the receipt contradicts itself: it {receipt.contradiction}")
+    chunks = list(pieces(area(0, receipt.bytes_total), receipt.digest.chunk_bytes))
+    if None in receipt.digest.chunks or receipt.digest.whole is None:
+        raise BadInput(
+            "the receipt is of a copy that was never proven", hint="Go on with that copy: drivecare copy ... --resume"
+        )
+    there = min(receipt.bytes_total, target.size_bytes)
+    try:
+        proof = read_back(
+            target,
+            [
+                Expected(chunk, bytes.fromhex(digest or ""))
+                for chunk, digest in zip(chunks, receipt.digest.chunks, strict=True)
+                if chunk.end <= there
+            ],
+            bytes_total=there,
+            chunk_bytes=receipt.digest.chunk_bytes,
+            buffers=buffers,
+            watch=watch,
+        )
+    except (Gone, Stuck, OSError, Interrupted) as error:
+        raise interrupted(error, target.path, "verifying") from error
+    return _judged(receipt, proof, chunks, there, "after-power-cycle" if after_power_cycle else proof.method)
+
+
+def is_own_target(receipt: Receipt, device: End) -> bool:
+    """Whether this device is the one that the copy wrote: what names itself is known by its name alone."""
+    if "strong" in (receipt.target.identity.strength, device.identity.strength):
+        return compare(receipt.target, device) == "yes"
+    return same_end(receipt.target, device)
+
+
+def of_another(receipt: Receipt, end: End) -> Receipt:
+    """The receipt as a proof of what was read: another target than the copy wrote, and none that any job made."""
+    written = receipt.instead_of or receipt.target
+    return msgspec.structs.replace(receipt, target=end, instead_of=written, tail=None, job=None)
+
+
+def _judged(receipt: Receipt, proof: Proof, chunks: list[Area], there: int, method: Method) -> Receipt:
+    missing = tuple(chunk for chunk in chunks if chunk.end > there)
+    mismatched = merge((*proof.mismatched, *missing))
+    if not mismatched and not proof.unreadable and proof.whole != receipt.digest.whole:
+        raise BadInput("the receipt contradicts itself: its chunks agree with the target, its whole digest does not")
+    agrees = not mismatched and not proof.unreadable
+    return msgspec.structs.replace(
+        receipt,
+        verified=agrees,
+        verification=Verification(method=method, at=now()) if agrees else None,
+        mismatched=mismatched,
+        target_unreadable=proof.unreadable,
+    )

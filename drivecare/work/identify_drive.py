@@ -1,0 +1,42 @@
+"""What a copy, or a later verification, asks a drive before it is opened: which drive it is, and how it is."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from drivecare.hardware.machine import Machine
+    from drivecare.reading.model import Drive
+
+_ADVICE = {
+    ("source", "evacuate"): "the source is losing data. Copy it now, put nothing else on it, do not fit it again.",
+    ("target", "evacuate"): "the target itself is losing data. Nothing copied to it is safe: take another one.",
+    ("target", "replace"): "the target's own report says it should be replaced. Take another one.",
+}
+
+
+def ask_drive(path: str, machine: Machine, side: str, notify: Callable[[str], None]) -> Drive | None:
+    """Ask a drive which it is; None where it cannot be asked, and the kernel's word has to do.
+
+    What its health means for this `side` of a copy ("source", "target") goes to `notify`.
+    """
+    from drivecare.errors import DriveCareError
+    from drivecare.hardware.blockdev import inspect
+
+    if not Path(path).is_block_device():
+        return None
+    try:
+        if inspect(path, root=machine.root).bus in ("loop", "nbd"):  # an image; no drive to ask, nothing to import
+            return None
+        from drivecare.hardware.smart import read_drive
+        from drivecare.risk.assess import assess
+
+        reading = read_drive(path, machine=machine)
+    except DriveCareError:
+        return None
+    advice = _ADVICE.get((side, assess(reading).verdict))
+    if advice is not None:
+        notify(f"{path}: {advice}")
+    return reading.drive

@@ -1,0 +1,130 @@
+"""Readings count in the order in which the drives were read, and only for the job in which they were read."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from drivecare.documents import Value
+from drivecare.job.gate import judge
+from drivecare.job.job_state import load_case
+from drivecare.job.model import Gate
+from drivecare.reading.identity import Identity
+from drivecare.reading.model import Drive
+from drivecare.risk.model import Assessment
+from tests.job.carried import NEW, NOW, OLD, OTHER, READ_AGAIN_AT, assessment, data_route, fact, filed, pending
+
+BEFORE_THE_JOB = "2026-11-25T08:54:59+00:00"  # the job was opened at 09:00; clocks may differ by five minutes
+LONG_AGO = "2021-03-18T10:00:00+00:00"
+AHEAD = "2026-11-25T12:05:01+00:00"
+
+
+def same_drive_goes_back(folder: Path, *documents: Value) -> Gate:
+    return judge(load_case(filed(folder, [fact("consent"), *documents]), now=NOW), "same-drive")
+
+
+def shut(gate: Gate) -> set[str]:
+    return {item.item for item in gate.items if not item.holds}
+
+
+def evidence(gate: Gate, name: str) -> str:
+    return next(item.evidence for item in gate.items if item.item == name)
+
+
+def recheck(count: int = 3, read_at: str | None = "2026-11-25T10:00:00+00:00", drive: Drive = OLD) -> Assessment:
+    return assessment(drive, "recheck", findings=(pending(count, "recheck"),), read_at=read_at)
+
+
+WAY_OUT = fact("way-out", note="new cable, read 100 GB")  # recorded at 11:30
+
+
+@pytest.mark.parametrize(
+    ("second", "words"),
+    [
+        (recheck(), "not read again since"),
+        (recheck(read_at="2026-08-25T10:00:00+00:00"), "not read again since"),
+        (recheck(read_at="2026-11-25T11:30:00+00:00"), "not read again since"),
+        (recheck(read_at=None), "not read again since"),
+    ],
+    ids=["the same report", "a report three months older", "taken no later than the way out", "without a time"],
+)
+def test_what_was_not_read_after_the_way_out_clears_nothing(tmp_path: Path, second: Value, words: str) -> None:
+    gate = same_drive_goes_back(tmp_path, recheck(), WAY_OUT, second)
+    assert shut(gate) == {"verdict"}
+    assert words in evidence(gate, "verdict")
+
+
+def test_what_was_read_after_the_way_out_clears_it_in_whatever_order_it_is_filed(tmp_path: Path) -> None:
+    again = recheck(read_at=READ_AGAIN_AT)
+    for number, documents in enumerate(
+        ([recheck(), WAY_OUT, again], [again, recheck(), WAY_OUT], [WAY_OUT, again, recheck()])
+    ):
+        assert shut(same_drive_goes_back(tmp_path / str(number), *documents)) == set()
+
+
+def test_a_first_reading_after_the_way_out_has_nothing_to_compare_with(tmp_path: Path) -> None:
+    gate = same_drive_goes_back(tmp_path, recheck(read_at=READ_AGAIN_AT), WAY_OUT)
+    assert shut(gate) == {"verdict"}
+    assert "no reading from before it to compare with" in evidence(gate, "verdict")
+
+
+def test_what_another_drive_showed_before_the_way_out_is_no_comparison(tmp_path: Path) -> None:
+    """Two drives in one dock bear the dock's number, so that they look alike."""
+    dock = Drive(model="Dock", serial="DOCK123", identity=Identity(bridge_serial="DOCK123", strength="weak"))
+    gate = same_drive_goes_back(tmp_path, recheck(9, drive=dock), WAY_OUT, recheck(3, READ_AGAIN_AT, dock))
+    assert shut(gate) == {"old-drive-identity", "verdict"}
+
+
+@pytest.mark.parametrize("older", [LONG_AGO, "2026-11-25T09:59:59+00:00"])
+def test_an_older_report_filed_last_is_not_the_newest(tmp_path: Path, older: str) -> None:
+    gate = same_drive_goes_back(tmp_path, assessment(OLD, "replace"), assessment(OLD, "refit", read_at=older))
+    assert shut(gate) == {"verdict"}
+    assert evidence(gate, "verdict").startswith("replace")
+
+
+@pytest.mark.parametrize(
+    ("read_at", "words"),
+    [
+        (LONG_AGO, "before this job was opened: read it again, or record earlier-reading KX25-00417"),
+        (BEFORE_THE_JOB, "before this job was opened"),
+        (AHEAD, "ahead of this clock"),
+        (None, "does not say when it was taken"),
+        ("noon", "does not say when it was taken"),
+    ],
+)
+def test_a_reading_from_outside_the_job_needs_a_reason(tmp_path: Path, read_at: str | None, words: str) -> None:
+    reading = assessment(OLD, "refit", read_at=read_at)
+    gate = same_drive_goes_back(tmp_path / "a", reading)
+    assert shut(gate) == {"old-drive-read"}
+    assert words in evidence(gate, "old-drive-read")
+    why = fact("earlier-reading", "kx25-00417", note="lay sealed in its bag")
+    assert shut(same_drive_goes_back(tmp_path / "b", reading, why)) == set()
+    assert shut(same_drive_goes_back(tmp_path / "c", why, reading)) == {"old-drive-read"}  # before it was filed
+    other = fact("earlier-reading", str(OTHER.serial), note="lay sealed in its bag")
+    assert shut(same_drive_goes_back(tmp_path / "d", reading, other)) == {"old-drive-read"}
+
+
+def test_an_inspection_from_before_the_job_needs_a_reason(tmp_path: Path) -> None:
+    documents = data_route()
+    documents[3] = assessment(NEW, "refit", sale="new", path="/dev/sdc", read_at=LONG_AGO)
+    gate = judge(load_case(filed(tmp_path / "a", documents), now=NOW))
+    assert shut(gate) == {"inspection"}
+    assert "record earlier-reading PM6-311842" in evidence(gate, "inspection")
+    documents.append(fact("earlier-reading", "PM6-311842", note="sealed since"))
+    assert shut(judge(load_case(filed(tmp_path / "b", documents), now=NOW))) == set()
+
+
+def test_a_reading_is_listed_once_and_as_it_was_judged_last(tmp_path: Path) -> None:
+    first, again = assessment(OLD, "refit"), assessment(OLD, "recheck")
+    case = load_case(filed(tmp_path, [first, assessment(OLD, "refit", read_at=READ_AGAIN_AT), again]), now=NOW)
+    assert [(reading.document.read_at, reading.document.verdict) for reading in case.old_drive] == [
+        (first.read_at, "recheck"),
+        (READ_AGAIN_AT, "refit"),
+    ]
+
+
+def test_clocks_that_differ_a_little_are_no_reason_to_doubt(tmp_path: Path) -> None:
+    for number, read_at in enumerate(("2026-11-25T08:55:00+00:00", str(NOW + timedelta(minutes=5)))):
+        assert shut(same_drive_goes_back(tmp_path / str(number), assessment(OLD, "refit", read_at=read_at))) == set()

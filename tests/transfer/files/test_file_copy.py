@@ -1,0 +1,594 @@
+"""File copies: a hostile tree goes into a bag that a reader of bags we did not write accepts."""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import itertools
+import os
+import stat
+import tempfile
+import tracemalloc
+from pathlib import Path
+from typing import Any
+
+import bagit
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from drivecare.errors import BadInput, Interrupted, Refused, Unavailable
+from drivecare.transfer.files import bag, bag_journal, copy_entries, file_copy
+from drivecare.transfer.files.anchored_folder import HeldFolder, attached
+from drivecare.transfer.files.bag import BagReceipt, FileNote, ForeignBag
+from drivecare.transfer.files.bag_check import check_bag
+from drivecare.transfer.files.bag_journal import BagJournal
+from drivecare.transfer.files.file_copy import copy_files
+from drivecare.transfer.files.survey import Abilities, cannot_hold, survey
+from drivecare.transfer.medium import Progress, Watch
+
+HOSTILE = (
+    b"plain.txt",
+    b"100% done.txt",
+    b"line\nbreak\nand\nmore",
+    b"carriage\rreturn",
+    b"latin-\xe9.txt",
+    b" leading and trailing ",
+    b"$HOME",
+    b"~root",
+    b"=41",
+    "composed \u00e9".encode(),
+    "decomposed e\u0301".encode(),
+    "ends in a narrow space\u202f".encode(),
+    "lines\u2028and\u2029paragraphs\x85".encode(),
+    b"dot.",
+    b"-rf",
+    b"x" * 250,
+)
+
+
+def now() -> str:
+    return "2026-11-25T11:00:00+00:00"
+
+
+def notes(result: BagReceipt | ForeignBag) -> list[FileNote]:
+    """Everything that speaks against a bag."""
+    return [*result.mismatched, *result.missing, *result.target_unreadable]
+
+
+@pytest.fixture
+def tree(tmp_path: Path) -> Path:
+    """A folder with every awkward thing in it that this machine can hold."""
+    root = tmp_path / "source"
+    (root / "sub dir" / "empty").mkdir(parents=True)
+    for number, name in enumerate(HOSTILE):
+        with open(os.path.join(os.fsencode(root), name), "wb") as stream:
+            stream.write(name * number)
+    (root / "sub dir" / "hard").hardlink_to(root / "plain.txt")
+    (root / "to-file").symlink_to("sub dir/hard")
+    (root / "to-folder").symlink_to("sub dir")
+    (root / "dangling").symlink_to("nowhere")
+    (root / "outside").symlink_to("/etc/hostname")
+    with (root / "sparse").open("wb") as stream:
+        stream.seek(32 << 20)
+        stream.write(b"end")
+    os.mkfifo(root / "pipe")
+    (root / "plain.txt").chmod(0o640)
+    os.utime(root / "plain.txt", ns=(10**18, 10**18 + 123_456_789))
+    return root
+
+
+def test_a_hostile_tree_makes_a_bag_that_another_reader_accepts(tree: Path, tmp_path: Path) -> None:
+    """Validated by the PyPI package `bagit`, an independent reader of RFC 8493 bags."""
+    target = tmp_path / "target"
+    receipt = copy_files(tree, target, now=now)
+    assert bagit.Bag(str(target)).validate()
+    assert receipt.verified
+    assert {note.name for note in receipt.left_out} == {"dangling", "outside", "pipe"}
+    assert not receipt.mismatched
+
+
+def test_everything_is_kept(tree: Path, tmp_path: Path) -> None:
+    target = tmp_path / "target"
+    copy_files(tree, target, now=now)
+    data = os.fsencode(target / "data")
+    for name in HOSTILE:
+        stored = os.path.join(data, bag.stored_name(name))
+        with open(os.path.join(os.fsencode(tree), name), "rb") as one, open(stored, "rb") as other:
+            assert one.read() == other.read()
+    plain = (target / "data" / "plain.txt").stat()
+    assert (stat.S_IMODE(plain.st_mode), plain.st_mtime_ns) == (0o640, 10**18 + 123_456_789)
+    assert plain.st_ino == (target / "data" / "sub dir" / "hard").stat().st_ino
+    assert (target / "data" / "sub dir" / "empty").is_dir()
+    assert (target / "data" / "to-file").read_bytes() == (tree / "plain.txt").read_bytes()
+    sparse = (target / "data" / "sparse").stat()
+    assert sparse.st_size == (32 << 20) + 3
+    assert sparse.st_blocks * 512 < 8 << 20
+
+
+def test_a_bag_takes_memory_for_what_it_holds_and_not_for_what_it_might(tree: Path, tmp_path: Path) -> None:
+    """A manifest may have 4 GiB, which a small bench machine has not."""
+    copy_files(tree, tmp_path / "target", now=now)
+    tracemalloc.start()
+    try:
+        assert check_bag(tmp_path / "target", at=now()).verified
+        assert tracemalloc.get_traced_memory()[1] < 64 << 20
+    finally:
+        tracemalloc.stop()
+
+
+def test_a_flipped_byte_is_named(tree: Path, tmp_path: Path) -> None:
+    target = tmp_path / "target"
+    copy_files(tree, target, now=now)
+    assert check_bag(target, at=now()).verified
+    victim = target / "data" / "sparse"
+    with victim.open("r+b") as stream:
+        stream.seek(1 << 20)
+        stream.write(b"\1")
+    receipt = check_bag(target, at=now())
+    assert [note.name for note in receipt.mismatched] == ["data/sparse"]
+    assert isinstance(receipt, BagReceipt)
+    assert not receipt.verified
+    assert receipt.verification is None
+
+
+def test_a_bag_may_lie_in_folders_that_are_not_there_yet(tmp_path: Path) -> None:
+    (tmp_path / "source").mkdir()
+    (tmp_path / "source" / "letter").write_bytes(b"Dear")
+    assert copy_files(tmp_path / "source", tmp_path / "one" / "two" / "bag", now=now).verified
+    assert (tmp_path / "one" / "two" / "bag" / "data" / "letter").read_bytes() == b"Dear"
+
+
+def test_a_bag_beside_its_source_is_said_to_be_no_copy_to_fall_back_on(tmp_path: Path) -> None:
+    (tmp_path / "source").mkdir()
+    (tmp_path / "source" / "letter").write_bytes(b"Dear")
+    said = "source and target lie on one file system: this is no copy to fall back on if that drive fails"
+    assert said in copy_files(tmp_path / "source", tmp_path / "bag", now=now).notices
+    memory = Path("/dev/shm")
+    if not memory.is_dir() or memory.stat().st_dev == tmp_path.stat().st_dev:
+        pytest.skip("needs a second file system (/dev/shm)")
+    with tempfile.TemporaryDirectory(dir=memory) as elsewhere:
+        assert said not in copy_files(tmp_path / "source", Path(elsewhere) / "bag", now=now).notices
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="gives files to another user: needs root")
+@pytest.mark.parametrize("owners", [(0, 0), (0, 1000), (1000, 1000)], ids=str)
+def test_whose_files_were_is_said_where_the_bag_does_not_keep_it(tmp_path: Path, owners: tuple[int, int]) -> None:
+    """In the bag of the person at the terminal, whatever root may do."""
+    source, target = tmp_path / "source", tmp_path / "bag"
+    source.mkdir()
+    target.mkdir()
+    for name, owner in zip(("a", "b"), owners, strict=True):
+        (source / name).write_bytes(b"Dear")
+        os.chown(source / name, owner, owner)
+    os.chown(target, 1000, 1000)
+    notices = [
+        notice for notice in copy_files(source, target, now=now).notices if "belongs to the bag's owner" in notice
+    ]
+    assert bool(notices) is (owners != (1000, 1000))
+
+
+def test_a_link_through_what_is_no_folder_any_more_is_named(tmp_path: Path) -> None:
+    (tmp_path / "source" / "folder").mkdir(parents=True)
+    (tmp_path / "source" / "folder" / "letter").write_bytes(b"Dear")
+    (tmp_path / "source" / "link").symlink_to("folder/letter")
+    target = tmp_path / "bag"
+    assert copy_files(tmp_path / "source", target, now=now).verified
+    (target / "data" / "folder" / "letter").unlink()
+    (target / "data" / "folder").rmdir()
+    (target / "data" / "folder").write_bytes(b"Dear")
+    named = str(check_bag(target, at=now()))
+    assert not check_bag(target, at=now()).verified
+    assert "data/link" in named
+    assert "data/folder/letter" in named
+
+
+@pytest.mark.parametrize(("count", "more"), [(8, None), (9, "; and 1 more"), (20, "; and 12 more")])
+def test_the_first_eight_misfits_are_listed_and_the_others_counted(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, count: int, more: str | None
+) -> None:
+    (tmp_path / "source").mkdir()
+    (tmp_path / "source" / "letter").write_bytes(b"Dear")
+    monkeypatch.setattr(
+        file_copy, "cannot_hold", lambda tree, abilities: (f"misfit {number}" for number in range(count))
+    )
+    with pytest.raises(Refused) as caught:
+        copy_files(tmp_path / "source", tmp_path / "bag", now=now)
+    listed = "; ".join(f"misfit {number}" for number in range(8))
+    assert caught.value.what == f"the target cannot hold what the source has: {listed}{more or ''}"
+
+
+@pytest.mark.parametrize("cached", ["a", "b"])
+def test_a_bag_of_which_one_file_was_read_through_the_cache_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, cached: str
+) -> None:
+    """Some file systems refuse direct reads of some files: the method named is the weaker one."""
+    source = tmp_path / "source"
+    source.mkdir()
+    for name in ("a", "b"):
+        (source / name).write_bytes(name.encode() * 5000)
+    true_read = os.preadv
+
+    def refusing(descriptor: int, buffers: list[Any], offset: int, *flags: int) -> int:
+        name = Path(os.readlink(f"/proc/self/fd/{descriptor}")).name
+        if name == cached and fcntl.fcntl(descriptor, fcntl.F_GETFL) & os.O_DIRECT:
+            raise OSError(errno.EINVAL, "Invalid argument")
+        return true_read(descriptor, buffers, offset, *flags)
+
+    monkeypatch.setattr(os, "preadv", refusing)
+    verification = copy_files(source, tmp_path / "bag", now=now).verification
+    assert verification is not None
+    assert verification.method == "cache-dropped"
+
+
+@pytest.mark.parametrize("damage", ["missing", "extra", "manifest", "tag"])
+def test_a_bag_is_checked_whole(tree: Path, tmp_path: Path, damage: str) -> None:
+    target = tmp_path / "target"
+    copy_files(tree, target, now=now)
+    if damage == "missing":
+        (target / "data" / "-rf").unlink()
+        expected = {"data/-rf"}
+    elif damage == "extra":
+        (target / "data" / "stray").write_bytes(b"")
+        expected = {"data/stray"}
+    elif damage == "manifest":
+        lines = (target / bag.MANIFEST).read_bytes().splitlines(keepends=True)
+        gone = lines[0].split(b"  ", 1)[1].strip().decode()
+        (target / bag.MANIFEST).write_bytes(b"".join(lines[1:]))
+        expected = {gone, bag.MANIFEST}
+    else:
+        with (target / "bag-info.txt").open("ab") as stream:
+            stream.write(b"External-Description: altered\n")
+        expected = {"bag-info.txt"}
+    assert {note.name for note in notes(check_bag(target, at=now()))} == expected
+
+
+def test_an_interrupted_copy_is_gone_on_with(tree: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    target = tmp_path / "target"
+    monkeypatch.setattr(bag_journal, "_BATCH_FILES", 3)
+    calls = itertools.count()
+
+    watch = Watch(stop=lambda: "stopped by SIGTERM" if next(calls) == 9 else None)
+    with pytest.raises(Interrupted, match="SIGTERM"):
+        copy_files(tree, target, now=now, watch=watch)
+    assert not (target / "bagit.txt").exists()
+    (target / "data" / "half of something").write_bytes(b"not of this copy")
+    with pytest.raises(Refused, match="not empty"):
+        copy_files(tree, target, now=now)
+    copied: list[str] = []
+    original = copy_entries._copy_file
+
+    def note(run: Any, entry: Any, path: Any) -> Any:
+        copied.append(path)
+        return original(run, entry, path)
+
+    monkeypatch.setattr(copy_entries, "_copy_file", note)
+    with pytest.raises(Refused, match=r"data/half of something \(a file\).*Nothing was changed"):
+        copy_files(tree, target, now=now, resume=True)
+    assert (target / "data" / "half of something").read_bytes() == b"not of this copy"
+    (target / "data" / "half of something").unlink()
+    receipt = copy_files(tree, target, now=now, resume=True)
+    assert receipt.verified
+    assert 0 < len(copied) < len(HOSTILE)
+    assert bagit.Bag(str(target)).validate()
+
+
+def test_a_torn_journal_line_is_forgotten_and_damage_is_refused(tree: Path, tmp_path: Path) -> None:
+    target = tmp_path / "target"
+    target.mkdir()
+    head = b'{"schema": "drivecare/bag-journal-1", "source": "%s"}\n' % os.fsencode(tree)
+    (target / bag.JOURNAL).write_bytes(head + b'{"path": "torn')
+    assert copy_files(tree, target, now=now, resume=True).verified
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / bag.JOURNAL).write_bytes(head + b"\xff\n{}\n")
+    with pytest.raises(BadInput, match="damaged"):
+        copy_files(tree, other, now=now, resume=True)
+
+
+def test_a_file_that_changes_is_left_out_and_the_rest_is_valid(tree: Path, tmp_path: Path) -> None:
+    target = tmp_path / "target"
+
+    def meddle(*_: object) -> None:
+        with (tree / "sparse").open("ab") as stream:
+            stream.write(b"more")
+
+    receipt = copy_files(tree, target, now=now, watch=Watch(tell=meddle))
+    assert "sparse" in {note.name for note in receipt.left_out if "changed" in note.reason}
+    assert bagit.Bag(str(target)).validate()
+
+
+def test_a_file_with_an_unreadable_part_is_left_out(
+    tree: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    inode = (tree / "sparse").stat().st_ino
+    real = os.pread
+
+    def pread(descriptor: int, count: int, offset: int) -> bytes:
+        if os.fstat(descriptor).st_ino == inode and offset >= 16 << 20:
+            raise OSError(5, "Input/output error")
+        return real(descriptor, count, offset)
+
+    monkeypatch.setattr(os, "pread", pread)
+    receipt = copy_files(tree, tmp_path / "target", now=now)
+    monkeypatch.undo()
+    assert ("sparse", "a part of it could not be read") in [(note.name, note.reason) for note in receipt.left_out]
+    assert bagit.Bag(str(tmp_path / "target")).validate()
+
+
+def test_a_full_target_says_how_to_go_on(tree: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> int:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "pwrite", full)
+    with pytest.raises(Interrupted, match=r"the target is full.*--resume"):
+        copy_files(tree, tmp_path / "target", now=now)
+
+
+def test_a_refusal_leaves_nothing_behind(tree: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    target = tmp_path / "target"
+    monkeypatch.setattr(file_copy, "try_target", lambda *_, **__: POOR)
+    with pytest.raises(Refused, match="the target cannot hold"):
+        copy_files(tree, target, now=now)
+    assert not target.exists()
+    target.mkdir()
+    with pytest.raises(Refused, match="the target cannot hold"):
+        copy_files(tree, target, now=now, resume=True)
+    assert not list(target.iterdir())
+    monkeypatch.undo()
+    assert copy_files(tree, target, now=now).verified
+
+
+@pytest.mark.parametrize("place", ["a file", "a file/below", "/proc/none", "/dev/null"])
+def test_where_no_folder_can_be(tree: Path, tmp_path: Path, place: str) -> None:
+    (tmp_path / "a file").touch()
+    with pytest.raises(Unavailable, match="cannot be written to"):
+        copy_files(tree, tmp_path / place, now=now)
+
+
+@pytest.mark.timeout(20)
+def test_a_file_that_became_a_pipe_is_waited_for_by_nobody(tmp_path: Path) -> None:
+    root = tmp_path / "s"
+    root.mkdir()
+    (root / "a").write_bytes(b"first")
+    (root / "b").write_bytes(b"second")
+
+    def meddle(*_: object) -> None:
+        if not (root / "b").is_fifo():
+            (root / "b").unlink()
+            os.mkfifo(root / "b")
+
+    receipt = copy_files(root, tmp_path / "target", now=now, watch=Watch(tell=meddle))
+    assert [note.name for note in receipt.left_out] == ["b"]
+    assert bagit.Bag(str(tmp_path / "target")).validate()
+
+
+def test_links_to_links_are_kept_and_no_link_leaves_the_bag(tmp_path: Path) -> None:
+    root = tmp_path / "s"
+    (root / "sub").mkdir(parents=True)
+    (root / "sub" / "file").write_bytes(b"content")
+    (root / "a").symlink_to("z")
+    (root / "z").symlink_to("folder/file")
+    (root / "folder").symlink_to("sub")
+    (root / "up").symlink_to("..")
+    (root / "around").symlink_to("../s/sub/file")
+    (root / "circle").symlink_to("circle")
+    (tmp_path / "beside").write_bytes(b"not ours")
+    (root / "beside").symlink_to("../beside")
+    target = tmp_path / "target"
+    receipt = copy_files(root, target, now=now)
+    assert {note.name for note in receipt.left_out} == {"up", "circle", "beside"}
+    for name in ("a", "z", "folder/file", "around"):
+        assert (target / "data" / name).read_bytes() == b"content"
+    assert bagit.Bag(str(target)).validate()
+    assert check_bag(target, at=now()).verified
+
+
+def test_a_left_out_name_takes_no_other_with_it(tmp_path: Path) -> None:
+    """A byte that is no UTF-8 and the four characters it is shown as."""
+    root = tmp_path / "s"
+    root.mkdir()
+    (root / "\\xe9").write_bytes(b"plain")
+    with open(os.path.join(os.fsencode(root), b"\xe9"), "wb"):
+        pass
+    os.unlink(os.path.join(os.fsencode(root), b"\xe9"))
+    os.mkfifo(os.path.join(os.fsencode(root), b"\xe9"))
+    receipt = copy_files(root, tmp_path / "target", now=now)
+    assert (receipt.files, len(receipt.left_out)) == (1, 1)
+    assert (tmp_path / "target" / "data" / "\\xe9").read_bytes() == b"plain"
+
+
+def test_a_file_that_changed_before_a_resume_is_not_written_through_its_old_link(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    root, target = tmp_path / "s", tmp_path / "target"
+    root.mkdir()
+    (root / "a").write_bytes(b"one file")
+    (root / "b").hardlink_to(root / "a")
+    (root / "c").write_bytes(b"last")
+    monkeypatch.setattr(bag_journal, "_BATCH_FILES", 1)
+    calls = itertools.count()
+    with pytest.raises(Interrupted):
+        copy_files(root, target, now=now, watch=Watch(stop=lambda: "stopped" if next(calls) == 2 else None))
+    (root / "b").unlink()
+    (root / "b").write_bytes(b"another file now")
+    assert copy_files(root, target, now=now, resume=True).verified
+    assert (target / "data" / "a").read_bytes() == b"one file"
+    assert (target / "data" / "b").read_bytes() == b"another file now"
+
+
+def test_what_reads_back_wrong_is_copied_again_by_a_resume(tree: Path, tmp_path: Path) -> None:
+    target = tmp_path / "target"
+
+    def meddle(progress: Progress) -> None:
+        if progress.phase == "reading back":
+            (target / "data" / "sparse").write_bytes(b"turned")
+
+    receipt = copy_files(tree, target, now=now, watch=Watch(tell=meddle))
+    assert (receipt.exit_code, [note.name for note in receipt.mismatched]) == (21, ["data/sparse"])
+    assert [notice for notice in receipt.notices if "copy again with --resume" in notice]
+    again = copy_files(tree, target, now=now, resume=True)
+    assert again.verified
+    assert [notice for notice in again.notices if "copy again with --resume" in notice] == []
+    assert bagit.Bag(str(target)).validate()
+    assert not (target / bag.JOURNAL).exists()
+
+
+def test_a_write_protected_folder_can_be_gone_on_with(tmp_path: Path) -> None:
+    root, target = tmp_path / "s", tmp_path / "target"
+    modes: list[int] = []
+    (root / "kept").mkdir(parents=True)
+    (root / "kept" / "letter").write_bytes(b"dear shop")
+    (root / "kept").chmod(0o555)
+
+    def look(_: Progress) -> None:
+        modes.append(stat.S_IMODE((target / "data" / "kept").stat().st_mode))
+
+    with pytest.raises(Interrupted):
+        copy_files(root, target, now=now, watch=Watch(stop=lambda: "stopped"))
+    (target / "data" / "kept").chmod(0o555)  # as it stands once everything was copied
+    assert copy_files(root, target, now=now, resume=True, watch=Watch(tell=look)).verified
+    assert 0o700 in modes
+    kept, was = (target / "data" / "kept").stat(), (root / "kept").stat()
+    assert (stat.S_IMODE(kept.st_mode), kept.st_mtime_ns) == (0o555, was.st_mtime_ns)
+
+
+def test_two_copies_do_not_share_a_target(tree: Path, tmp_path: Path) -> None:
+    target = tmp_path / "target"
+    target.mkdir()
+    held = HeldFolder.hold(target)
+    journal = BagJournal.begin(held, os.fsencode(tree))
+    try:
+        with pytest.raises(Refused, match="another copy writes to it"):
+            copy_files(tree, target, now=now, resume=True)
+    finally:
+        journal.close()
+        held.close()
+
+
+@pytest.mark.parametrize("row", [b'{"path": "a", "sha256": "00"}', b"[]", b'{"path": 3}'])
+def test_a_line_without_its_keys_is_damage(tree: Path, tmp_path: Path, row: bytes) -> None:
+    target = tmp_path / "target"
+    target.mkdir()
+    with HeldFolder.hold(target) as held:
+        BagJournal.begin(held, os.fsencode(tree)).close()
+    with (target / bag.JOURNAL).open("ab") as stream:
+        stream.write(row + b"\n")
+    with pytest.raises(BadInput, match="damaged"):
+        copy_files(tree, target, now=now, resume=True)
+
+
+def test_extended_attributes_go_along_and_what_is_lost_is_said(
+    tree: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    try:
+        os.setxattr(tree / "plain.txt", "user.note", b"kept")
+    except OSError:
+        pytest.skip("this file system keeps no extended attributes")
+    copy_files(tree, tmp_path / "target", now=now)
+    assert os.getxattr(tmp_path / "target" / "data" / "plain.txt", "user.note") == b"kept"
+
+    def none(*_: object) -> None:
+        raise OSError(95, "Operation not supported")
+
+    monkeypatch.setattr(os, "setxattr", none)
+    receipt = copy_files(tree, tmp_path / "other", now=now)
+    assert ("plain.txt", "extended attributes") in [(note.name, note.reason) for note in receipt.not_kept]
+
+
+def test_a_source_that_is_pulled_stops_the_copy_instead_of_being_left_out_file_by_file(
+    tree: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def gone(*_: object) -> bytes:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(os, "pread", gone)
+    monkeypatch.setattr(copy_entries, "attached", lambda _: False)
+    with pytest.raises(Interrupted, match="the drive of the source is no longer there"):
+        copy_files(tree, tmp_path / "target", now=now)
+    monkeypatch.undo()
+    assert attached(os.stat(tree).st_dev)
+    assert not attached(os.makedev(259, 1_000_000))
+    assert copy_files(tree, tmp_path / "target", now=now, resume=True).verified
+
+
+def test_a_folder_named_in_another_way_is_the_same_source(
+    tree: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    calls = itertools.count()
+    with pytest.raises(Interrupted):
+        copy_files(tree, tmp_path / "t", now=now, watch=Watch(stop=lambda: "stopped" if next(calls) == 3 else None))
+    monkeypatch.chdir(tree)
+    assert copy_files(Path("../source"), tmp_path / "t", now=now, resume=True).verified
+
+
+def test_source_and_target_inside_each_other_are_refused(tree: Path) -> None:
+    with pytest.raises(Refused, match="inside each other"):
+        copy_files(tree, tree / "sub dir" / "bag", now=now)
+
+
+POOR = Abilities(
+    symlinks=False,
+    hard_links=False,
+    modes=False,
+    sparse=False,
+    case_sensitive=False,
+    longest_name_bytes=240,
+    largest_file_bytes=(4 << 30) - 1,
+    free_bytes=1 << 20,
+    free_entries=5,
+    unable=frozenset(":"),
+    dot_at_end=False,
+    block_bytes=32 << 10,
+)
+
+
+def test_what_the_target_cannot_hold_is_found_beforehand(tmp_path: Path) -> None:
+    root = tmp_path / "s"
+    root.mkdir()
+    for name in ("Readme", "README", "a:b", "y" * 241, "etc."):
+        (root / name).write_bytes(b"x")
+    with (root / "film").open("wb") as stream:
+        stream.truncate(4 << 30)
+    with HeldFolder.hold(root) as held:
+        lines = "\n".join(cannot_hold(survey(held), POOR))
+    for said in (
+        "Readme: differs from README in letter case only",
+        "a:b: the target cannot hold ':' in a name",
+        "its name takes 241 bytes, the target holds 240",
+        "film: 4,294,967,296 bytes, the target's largest file is 4,294,967,295",
+        "etc.: the target drops the dot at the end of its name",
+        f"{(4 << 30) + 5 * (32 << 10):,} bytes are needed, 1,048,576 are free",
+        "6 entries are needed, 5 are free",
+    ):
+        assert said in lines
+
+
+@given(st.binary(min_size=1, max_size=40).filter(lambda name: b"/" not in name))
+def test_spelling_a_name_can_be_undone(name: bytes) -> None:
+    stored = bag.stored_name(name)
+    assert bag.true_name(stored) == name
+    text = stored.decode("utf-8")
+    assert text.strip() == text
+    assert "%" not in text
+
+
+@given(st.binary(min_size=1, max_size=12), st.binary(min_size=1, max_size=12))
+def test_two_names_never_share_a_spelling(one: bytes, other: bytes) -> None:
+    assert (bag.stored_name(one) == bag.stored_name(other)) == (one == other)
+
+
+def test_manifests_of_others_are_read() -> None:
+    """RFC 8493 section 2.1.3: either case of hex, tabs or blanks, LF, CR and % percent-encoded, any line end."""
+    digest = "E3B0C44298FC1C149AFBF4C8996FB92427AE41E4649B934CA495991B7852B855"
+    text = f"{digest}\tdata/a%0Ab%25c\r\n{digest.lower()}  data/plain\r{digest}   data/%41\n"
+    pairs = bag.parse_payload_manifest(text.encode(), origin="m")
+    assert list(pairs.items()) == [
+        ("data/a\nb%c", digest.lower()),
+        ("data/plain", digest.lower()),
+        ("data/%41", digest.lower()),
+    ]
+    with pytest.raises(BadInput, match="line 1 names a path outside the bag"):
+        bag.parse_manifest(f"{digest}  data/../../etc/x\n".encode(), origin="m")
+    with pytest.raises(BadInput, match="line 2 is no SHA-256 manifest line"):
+        bag.parse_manifest(f"{digest}  data/x\nshort  data/y\n".encode(), origin="m")

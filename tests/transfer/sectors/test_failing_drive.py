@@ -1,0 +1,57 @@
+"""The policy for damaged sources, measured on a model of a failing drive: good data first, all of it, within budget."""
+
+from __future__ import annotations
+
+import pytest
+
+from drivecare.transfer.areas import Area, overlap
+from drivecare.transfer.sectors.damage import Policy
+from tests.transfer.sectors.failing_drive import SECTOR, FailingDrive, Model, Rescue, lost, rescue
+
+POLICY = Policy()
+SMALL = Model(
+    size_bytes=20_000_000_000 // SECTOR * SECTOR,
+    clusters=20,
+    longest_cluster_sectors=100,
+    weak_region_bytes=64 << 20,
+    track_bytes=256 << 10,
+    weak_track=64,
+    third_try_sectors=20,
+    drops=10,
+)
+
+
+def judge(found: Rescue) -> None:
+    drive = found.drive
+    assert found.copied_bytes == drive.readable_bytes
+    assert lost(found, POLICY) == drive.bad
+    for sector, touches in drive.touches.items():
+        place = Area(offset=sector * SECTOR, length=SECTOR)
+        dropped = sum(overlap(place, one) is not None for one in drive.dropped_on)
+        assert touches <= POLICY.touches + dropped
+    _, damage_seconds, _ = found.at_share(0.99)
+    assert damage_seconds < 0.05 * drive.now
+    assert found.sessions == drive.drops + 1
+
+
+def test_small_failing_drive() -> None:
+    judge(rescue(FailingDrive(SMALL, seed=1), POLICY))
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(280)
+@pytest.mark.parametrize("seed", [1, 2])
+def test_failing_drive_of_a_terabyte(seed: int) -> None:
+    judge(rescue(FailingDrive(Model(), seed), POLICY))
+
+
+TINY = Model(size_bytes=1 << 30, clusters=2, longest_cluster_sectors=20, weak_region_bytes=1 << 20, drops=0)
+
+
+@pytest.mark.parametrize(("retries", "all_of_it"), [(2, False), (3, True)])
+def test_retries_are_what_brings_back_a_sector_that_reads_late(retries: int, all_of_it: bool) -> None:
+    drive = FailingDrive(TINY, seed=1)
+    drive.slow = dict.fromkeys(list(drive.slow)[:5], 5)  # five failures, of which three are of larger reads
+    drive._slow = sorted(drive.slow)
+    found = rescue(drive, Policy(retries=retries))
+    assert (found.copied_bytes == drive.readable_bytes) is all_of_it

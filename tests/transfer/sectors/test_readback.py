@@ -1,0 +1,165 @@
+"""Reading the target back after a copy: what disagrees, what cannot be read, and a target that went away meanwhile."""
+
+from __future__ import annotations
+
+import errno
+import random
+from collections.abc import Callable
+
+import pytest
+
+from drivecare.errors import Interrupted
+from drivecare.transfer.areas import Area, area
+from drivecare.transfer.medium import Buffer
+from drivecare.transfer.sectors.damage import Policy
+from drivecare.transfer.sectors.engine import Settings
+from drivecare.transfer.sectors.finalize import copy, new_journal
+from drivecare.transfer.sectors.journal import Journal
+from drivecare.transfer.sectors.receipt import Method, Receipt
+from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of
+
+MIB = 1 << 20
+BLOCK = MIB // 4
+SETTINGS = Settings(policy=Policy(block_bytes=BLOCK), checkpoint_bytes=MIB)
+DATA = random.Random(1).randbytes(4 * MIB)
+
+
+class ReadBack(Memory):
+    """A target that takes every byte; once its cache was passed by, `on_read` may spoil a read of it."""
+
+    on_read: Callable[[Area], None] | None = None
+    reading_back = False
+    there = True
+
+    def __init__(self, data: bytes) -> None:
+        super().__init__(data)
+        self.asked: list[Area] = []
+
+    def past_cache(self) -> Method:
+        self.reading_back = True
+        return "direct"
+
+    def present(self) -> bool:
+        return self.there
+
+    def read(self, offset: int, buffer: Buffer, length: int) -> int:
+        self.asked.append(area(offset, offset + length))
+        if self.reading_back and self.on_read is not None:
+            self.on_read(self.asked[-1])
+        return super().read(offset, buffer, length)
+
+
+def copy_to(
+    target: Memory, store: MemoryStore, *, bad: tuple[Area, ...] = (), journal: Journal | None = None
+) -> Receipt:
+    source = Memory(DATA, bad=bad)
+    journal = journal or new_journal(end_of(source), end_of(target))
+    return copy(source, target, journal, store, buffers(BLOCK), SETTINGS)
+
+
+def test_a_target_that_cannot_be_read_back_proves_nothing_and_is_copied_again_on_resume() -> None:
+    lost = area(MIB + 512, MIB + 1536)
+    target, store = Memory(bytes(len(DATA)), bad=[lost]), MemoryStore()
+    receipt = copy_to(target, store)
+    assert (receipt.verified, receipt.verification, receipt.exit_code) == (False, None, 21)
+    assert (receipt.target_unreadable, receipt.mismatched, receipt.digest.whole) == ((lost,), (), None)
+    assert receipt.digest.chunks[1] is not None  # the source's own, so that a later verification can compare
+    written, target.bad = target.written, []
+    assert copy_to(target, store, journal=store.saved[-1]).exit_code == 0
+    assert target.written - written == MIB
+
+
+@pytest.mark.parametrize("quarter", range(4))
+def test_a_wrong_fill_is_a_mismatch_wherever_it_is_in_its_chunk(quarter: int) -> None:
+    """A chunk comes in several reads, and only one of them is wrong."""
+    wrong_at = MIB + quarter * BLOCK + 700
+
+    class Forgetful(Memory):
+        def past_cache(self) -> Method:
+            self.data[wrong_at] ^= 1
+            return "direct"
+
+    store = MemoryStore()
+    receipt = copy_to(Forgetful(bytes(len(DATA))), store, bad=(area(MIB, 2 * MIB),))
+    assert [(lost.offset, lost.end) for lost in receipt.unreadable] == [(MIB, 2 * MIB)]
+    assert (receipt.mismatched, receipt.verified, receipt.exit_code) == ((area(MIB, 2 * MIB),), False, 21)
+
+
+@pytest.mark.parametrize("fault", ["wrong byte", "unreadable"])
+def test_only_a_target_that_agrees_is_called_done(fault: str) -> None:
+    target, store = ReadBack(bytes(len(DATA))), MemoryStore()
+    if fault == "unreadable":
+        target.bad = [area(3 * MIB, 3 * MIB + 512)]
+    else:
+        target.on_read = lambda where: target.data.__setitem__(3 * MIB, DATA[3 * MIB] ^ 1)
+    assert copy_to(target, store).exit_code == 21
+    unproven = store.saved[-1]
+    target.bad, target.on_read, target.reading_back = [], None, False
+    assert copy_to(target, store, journal=unproven).exit_code == 0
+    assert (unproven.phase, store.saved[-1].phase) == ("copying", "done")
+
+
+def _failing(error: int, *, smaller_than: int = len(DATA)) -> Callable[[ReadBack], Callable[[Area], None]]:
+    """Every read behind 2 MiB that is smaller than that many bytes ends in `error`; the device is still shown."""
+
+    def arm(target: ReadBack) -> Callable[[Area], None]:
+        def on_read(where: Area) -> None:
+            if where.offset >= 2 * MIB:
+                raise OSError(error if where.length < smaller_than else errno.EIO, "failed")
+
+        return on_read
+
+    return arm
+
+
+def _pulled(after_failures: int) -> Callable[[ReadBack], Callable[[Area], None]]:
+    """Every read behind 2 MiB is EIO, and from the failure of that number on the device is not shown any more."""
+
+    def arm(target: ReadBack) -> Callable[[Area], None]:
+        failures = iter(range(10**6))
+
+        def on_read(where: Area) -> None:
+            if where.offset >= 2 * MIB:
+                target.there = target.there and next(failures) < after_failures
+                raise OSError(errno.EIO, "Input/output error")
+
+        return on_read
+
+    return arm
+
+
+def _pulled_behind_the_last_byte(target: ReadBack) -> Callable[[Area], None]:
+    def on_read(where: Area) -> None:
+        target.there = where.end < len(DATA)
+
+    return on_read
+
+
+GONE: dict[str, Callable[[ReadBack], Callable[[Area], None]]] = {
+    # which error means what: block/blk-core.c in the Linux sources
+    "the way to it failed": _failing(errno.ETIMEDOUT),
+    "the way to it failed, sector by sector": _failing(errno.ENOLINK, smaller_than=BLOCK),
+    "EIO, and it is not shown any more": _pulled(0),
+    "EIO, and it vanishes among the sectors": _pulled(8),
+    "it vanishes after its last byte was read": _pulled_behind_the_last_byte,
+    "a fault of this machine": _failing(errno.EINVAL),
+    "a fault of this machine, sector by sector": _failing(errno.ENOMEM, smaller_than=BLOCK),
+}
+
+
+@pytest.mark.parametrize("fault", GONE)
+def test_a_target_that_went_away_is_neither_unreadable_nor_proven(fault: str) -> None:
+    target, store = ReadBack(bytes(len(DATA))), MemoryStore()
+    target.on_read = GONE[fault](target)
+    with pytest.raises(Interrupted) as caught:
+        copy_to(target, store)
+    assert caught.value.exit_code == 23
+    assert ("this machine" in caught.value.message()) is ("this machine" in fault)
+    # a drive that is not there is not asked for each of its sectors
+    assert any(where.length < BLOCK for where in target.asked) is ("sector" in fault)
+    journal = store.saved[-1]
+    assert journal.phase == "reading-back"
+    assert sum(run.length for run in journal.copied) == len(DATA)  # not one sector was taken for a bad one
+    written, target.on_read, target.there = target.written, None, True
+    assert copy_to(target, store, journal=journal).exit_code == 0
+    assert target.written == written

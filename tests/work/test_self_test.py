@@ -1,0 +1,148 @@
+"""A drive's own test: started, followed by its own percentage, judged; aborted ones are not judged."""
+
+from __future__ import annotations
+
+import pytest
+
+from drivecare.errors import BadInput, Unavailable
+from drivecare.hardware.clock import StillClock
+from drivecare.hardware.smart_port import Answer, Recorded
+from drivecare.work.self_test import Following, Session, remaining_percent
+from tests.hardware.reports import BANNER, HUNG, IDLE, answer, open_failed, running, sata
+
+STARTED = answer(BANNER + "Testing has begun.\nPlease wait 2 minutes for test to complete.\n")
+PASSED = "Short offline       Completed without error       00%      1904         -"
+READ_FAILURE = "Short offline       Completed: read failure       60%      1904         233500365"
+ABORTED = "Short offline       Aborted by host               70%      1904         -"
+RESET = "Short offline       Interrupted (host reset)      70%      1904         -"
+
+
+def session(looks: list[Answer], start: Answer = STARTED) -> tuple[Session, Recorded, StillClock]:
+    backend = Recorded({"-t": start, "-X": answer(BANNER), "-c": looks})
+    clock = StillClock()
+    return Session(backend, clock, "/dev/sda", None, "short"), backend, clock
+
+
+def ended(row: str) -> Answer:
+    return answer(sata(status=IDLE, tests=(row,)))
+
+
+def test_the_drives_own_percentage_and_estimate_are_followed_to_the_end() -> None:
+    looks = [answer(sata()), *(answer(sata(status=running(percent))) for percent in (90, 50, 10)), ended(PASSED)]
+    one, backend, clock = session(looks)
+    told: list[Following] = []
+    one.start()
+    begun = clock.now()
+    report = one.follow(told.append)
+    assert [following.remaining_percent for following in told] == [90, 50, 10]
+    assert [following.minutes_left for following in told] == pytest.approx([1.8, 1.0, 0.2])
+    assert report.state == "passed"
+    assert report.result is not None
+    assert report.result.hours == 1904
+    assert ("-t", "short", "/dev/sda") in backend.asked
+    assert (clock.now() - begun).total_seconds() < 120, "polls often enough for a two-minute test"
+
+
+@pytest.mark.parametrize(
+    ("row", "state"),
+    [(PASSED, "passed"), (READ_FAILURE, "failed"), (ABORTED, "not-judged"), (RESET, "not-judged")],
+    ids=["passed", "a bad sector", "aborted by the host", "reset by the dock"],
+)
+def test_how_it_ended(row: str, state: str) -> None:
+    one, _, _ = session([answer(sata()), ended(row)])
+    one.start()
+    report = one.follow(lambda _: None)
+    assert report.state == state
+    assert ("idle timer" in (report.advice or "")) == (state == "not-judged")
+
+
+def test_a_test_that_ends_at_once_is_told_from_the_one_before() -> None:
+    """An emulated drive ends at once; its log must have grown, or nothing is known."""
+    before = answer(sata(tests=(PASSED,)))
+    one, _, _ = session([before, answer(sata(tests=(PASSED, PASSED)))])
+    one.start()
+    assert one.follow(lambda _: None).state == "passed"
+    one, _, _ = session([before, before])
+    one.start()
+    report = one.follow(lambda _: None)
+    assert report.state == "not-judged"
+    assert report.result is None
+
+
+def test_a_running_test_is_followed_and_not_started_again() -> None:
+    one, backend, _ = session([answer(sata(status=running(40))), answer(sata(status=running(20))), ended(PASSED)])
+    assert one.running
+    with pytest.raises(BadInput, match="runs a self-test already"):
+        one.start()
+    report = one.follow(lambda _: None)
+    assert (report.state, report.started_at) == ("passed", None)
+    assert not any("-t" in asked for asked in backend.asked)
+
+
+def test_a_drive_lost_on_the_way_is_not_judged() -> None:
+    one, _, _ = session([answer(sata()), answer(sata(status=running(60))), answer(open_failed("No such device"), 2)])
+    one.start()
+    report = one.follow(lambda _: None)
+    assert report.state == "not-judged"
+    assert "is not there any more" in (report.advice or "")
+
+
+def test_a_test_that_stands_still_is_given_up_after_an_hour() -> None:
+    one, _, clock = session([answer(sata()), answer(sata(status=running(60)))])
+    begun = clock.now()
+    one.start()
+    report = one.follow(lambda _: None)
+    assert (report.state, report.remaining_percent) == ("not-judged", 60)
+    assert 3600 < (clock.now() - begun).total_seconds() < 3700
+
+
+def test_stop_aborts_and_looks_again() -> None:
+    one, backend, _ = session([answer(sata(status=running(40))), ended(ABORTED)])
+    assert one.stop().state == "stopped"
+    assert backend.asked[1] == ("-X", "/dev/sda")
+    one, _, _ = session([answer(sata(status=running(40)))])
+    with pytest.raises(Unavailable, match="goes on with its test"):
+        one.stop()
+
+
+def test_left_running_says_how_to_pick_it_up() -> None:
+    one, _, _ = session([answer(sata(status=running(40)))])
+    report = one.left_running()
+    assert (report.state, report.remaining_percent, report.finished_at) == ("running", 40, None)
+    assert report.advice == "It goes on inside the drive. Pick it up: drivecare selftest /dev/sda"
+
+
+@pytest.mark.parametrize(
+    ("words", "hint"),
+    [
+        ("Warning: device does not support Self-Test functions", "offers no self-test"),
+        ("Command failed: scsi error", "It said: Command failed: scsi error"),
+    ],
+)
+def test_a_drive_that_does_not_start(words: str, hint: str) -> None:
+    one, _, _ = session([answer(sata())], start=answer(f"{BANNER}{words}\n", 4))
+    with pytest.raises(Unavailable, match=hint):
+        one.start()
+
+
+def test_a_hung_drive_is_an_error_in_time() -> None:
+    with pytest.raises(Unavailable, match="did not answer within 60 seconds"):
+        session([HUNG])
+
+
+@pytest.mark.parametrize(
+    ("text", "remaining"),
+    [
+        # The byte of a real report, 243 = F3h: in progress, 30 % left (self-test status of ACS-3: low half in tenths).
+        ("Self-test execution status:      ( 243)\tSelf-test routine in progress...", 30),
+        ("Self-test execution status:      ( 240)\tSelf-test routine in progress...", 0),
+        ("Self-test execution status:      ( 117)\tThe previous self-test failed", None),
+        ("Self-test execution status:      (   0)\tThe previous self-test routine completed", None),
+        ("Self-test status: Extended self-test in progress (15% completed)", 85),
+        ("Self-test execution status:\t\t37% of test remaining", 37),
+        ("# 1  Background short  Self test in progress ...   -     NOW", 100),
+        ("No self-tests have been logged", None),
+    ],
+)
+def test_remaining_percent_by_protocol(text: str, remaining: int | None) -> None:
+    assert remaining_percent(text) == remaining
