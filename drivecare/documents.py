@@ -81,7 +81,7 @@ def encode(document: Value) -> bytes:
         return visible_json(msgspec.json.format(msgspec.json.encode(document), indent=2) + b"\n")
     except UnicodeEncodeError as error:
         told = error.object.encode("ascii", "backslashreplace").decode()
-        raise BadInput("is not UTF-8 text", where=repr(told), hint="Rename it, or type it in UTF-8.") from error
+        raise BadInput("is not UTF-8 text", location=repr(told), hint="Rename it, or type it in UTF-8.") from error
 
 
 def decode(kind: type[T], data: bytes, *, origin: str) -> T:
@@ -95,7 +95,7 @@ def decode(kind: type[T], data: bytes, *, origin: str) -> T:
     except msgspec.DecodeError as error:
         raise _bad(error, origin, "JSON", kind) from error
     except UnicodeDecodeError as error:
-        raise BadInput("is not UTF-8 text", where=origin) from error
+        raise BadInput("is not UTF-8 text", location=origin) from error
 
 
 def decode_toml(kind: type[T], data: bytes, *, origin: str) -> T:
@@ -105,11 +105,11 @@ def decode_toml(kind: type[T], data: bytes, *, origin: str) -> T:
         structure = _TOML_TEXT.sub(b"_", data)
         _refuse_depth(structure, origin)
         if _MANY_KEY_PARTS.search(structure):
-            raise BadInput(f"has a key of more than {MOST_KEY_PARTS} parts", where=origin, hint=_DAMAGED)
+            raise BadInput(f"has a key of more than {MOST_KEY_PARTS} parts", location=origin, hint=_DAMAGED)
         table: dict[str, Any] = tomllib.loads(text)
         return msgspec.convert(table, type=kind)
     except UnicodeDecodeError as error:
-        raise BadInput("is not UTF-8 text", where=origin) from error
+        raise BadInput("is not UTF-8 text", location=origin) from error
     except ValueError as error:  # the parser lets some through that are no TOMLDecodeError: a number of 5,000 digits
         raise _bad(error, origin, "TOML", kind) from error
 
@@ -123,7 +123,7 @@ def _refuse_depth(structure: bytes, origin: str) -> None:
     for bracket in _BRACKET.findall(structure):
         depth += 1 if bracket in b"[{" else -1
         if depth > MOST_DEPTH:
-            raise BadInput(f"is nested more than {MOST_DEPTH} levels deep", where=origin, hint=_DAMAGED)
+            raise BadInput(f"is nested more than {MOST_DEPTH} levels deep", location=origin, hint=_DAMAGED)
 
 
 class _Named(Value, frozen=True, kw_only=True):
@@ -144,14 +144,14 @@ def _other_document(kind: type[Any], data: bytes, origin: str) -> BadInput | Non
     if given == wanted:
         return None
     if not given:
-        return BadInput(f"is no {name} of drivecare", where=origin, hint=f"It must say schema {wanted}.")
+        return BadInput(f"is no {name} of drivecare", location=origin, hint=f"It must say schema {wanted}.")
     if given.rpartition("-")[0] == wanted.rpartition("-")[0]:
         return BadInput(
             f"is of another version ({given}), this drivecare reads {wanted}",
-            where=origin,
+            location=origin,
             hint="Use the drivecare that wrote it.",
         )
-    return BadInput(f"is {given}, not the {name} that is needed", where=origin, hint=f"Give a file of {wanted}.")
+    return BadInput(f"is {given}, not the {name} that is needed", location=origin, hint=f"Give a file of {wanted}.")
 
 
 def _bad(error: Exception, origin: str, language: str, kind: type[Any]) -> BadInput:
@@ -161,9 +161,9 @@ def _bad(error: Exception, origin: str, language: str, kind: type[Any]) -> BadIn
         choices = _choices(kind, key) if reason.startswith("Invalid enum value") else ()
         if choices:
             reason += f", choose one of: {', '.join(choices)}"
-        return BadInput(reason + (f" at {key}" if key else ""), where=origin)
+        return BadInput(reason + (f" at {key}" if key else ""), location=origin)
     hint = "The file was cut short: get it again." if "truncated" in reason else None
-    return BadInput(f"is not valid {language}: {reason}", where=origin, hint=hint)
+    return BadInput(f"is not valid {language}: {reason}", location=origin, hint=hint)
 
 
 def _choices(kind: type[Any], key: str) -> tuple[str, ...]:
@@ -190,18 +190,18 @@ def read_bytes(path: Path, *, limit_bytes: int = MOST_BYTES) -> bytes:
     """A regular file's content. Raises BadInput where it is missing, a folder, a device or larger than the limit."""
     try:
         if path.is_dir():
-            raise BadInput("is a directory, a file is needed", where=str(path))
+            raise BadInput("is a directory, a file is needed", location=str(path))
         if path.exists() and not path.is_file():
-            raise BadInput("is not a regular file", where=str(path))
+            raise BadInput("is not a regular file", location=str(path))
         if path.stat().st_size > limit_bytes:
-            raise BadInput(f"is larger than {limit_bytes:,} bytes, too large for this kind of file", where=str(path))
+            raise BadInput(f"is larger than {limit_bytes:,} bytes, too large for this kind of file", location=str(path))
         return path.read_bytes()
     except FileNotFoundError as error:
-        raise BadInput("there is no such file", where=str(path), hint="Check the path.") from error
+        raise BadInput("there is no such file", location=str(path), hint="Check the path.") from error
     except PermissionError as error:
-        raise Unavailable("may not be read by you", where=str(path), hint="Check its permissions.") from error
+        raise Unavailable("may not be read by you", location=str(path), hint="Check its permissions.") from error
     except OSError as error:
-        raise Unavailable(f"cannot be read: {error.strerror}", where=str(path)) from error
+        raise Unavailable(f"cannot be read: {error.strerror}", location=str(path)) from error
 
 
 def load(kind: type[T], path: Path) -> T:

@@ -89,7 +89,7 @@ def new_file(path: Path, *, replace: bool = False) -> Iterator[BinaryIO]:
         raise already_there(path) from error
     except OSError as error:
         hint = "Choose another place, or check the folder and its permissions."
-        raise Unavailable(f"cannot be written: {error.strerror}", where=str(path), hint=hint) from error
+        raise Unavailable(f"cannot be written: {error.strerror}", location=str(path), hint=hint) from error
 
 
 def write_file(path: Path, data: bytes, *, replace: bool = False) -> None:
@@ -100,7 +100,7 @@ def write_file(path: Path, data: bytes, *, replace: bool = False) -> None:
 
 def already_there(path: Path, hint: str = "Choose another name.") -> Refused:
     """The refusal to replace what lies at `path`."""
-    return Refused("exists already, and nothing is overwritten unasked", guard="exists", where=str(path), hint=hint)
+    return Refused("exists already, and nothing is overwritten unasked", guard="exists", location=str(path), hint=hint)
 
 
 def sync_folder(folder: Path) -> None:

@@ -180,5 +180,5 @@ def test_every_error_has_its_exit_code(error: DriveCareError, code: str, exit_co
 
 
 def test_a_message_says_where_what_and_what_to_do() -> None:
-    error = BadInput("is not text", where="a.txt", hint="Save it as UTF-8.")
+    error = BadInput("is not text", location="a.txt", hint="Save it as UTF-8.")
     assert error.message() == "a.txt: is not text. Save it as UTF-8."

@@ -72,9 +72,9 @@ def assess_table(
                 quiet = evaluate or as_json
                 summary, measured = _judge(source, None if quiet else table_stream(), evaluate, None, faults)
         except csv.Error as error:
-            raise BadInput(f"is not valid CSV: {error}", where=str(table)) from error
+            raise BadInput(f"is not valid CSV: {error}", location=str(table)) from error
         except BadInput as error:
-            raise error if error.where else BadInput(error.what, where=str(table), hint=error.hint) from error
+            raise error if error.location else BadInput(error.problem, location=str(table), hint=error.hint) from error
     faults.tell(table)
     code = 3 if faults.left_out else 0
     if measured is not None:
@@ -170,30 +170,30 @@ def _opened(table: Path) -> Iterator[IO[str]]:
         yield standard_input()
         return
     if table.is_char_device() or table.is_block_device():  # one may give bytes without end
-        raise BadInput("is a device, a table is needed", where=str(table), hint="For one drive: drivecare assess.")
+        raise BadInput("is a device, a table is needed", location=str(table), hint="For one drive: drivecare assess.")
     try:
         with table.open("rb") as start:
             packed = start.read(2) == b"\x1f\x8b"
         opened = gzip.open if packed else open
         stream = opened(table, "rt", encoding="utf-8-sig", errors="surrogateescape", newline="")
     except FileNotFoundError as error:
-        raise BadInput("there is no such file", where=str(table), hint="Check the path.") from error
+        raise BadInput("there is no such file", location=str(table), hint="Check the path.") from error
     except IsADirectoryError as error:
-        raise BadInput("is a directory, a file is needed", where=str(table)) from error
+        raise BadInput("is a directory, a file is needed", location=str(table)) from error
     except OSError as error:
-        raise Unavailable(f"cannot be read: {error.strerror}", where=str(table)) from error
+        raise Unavailable(f"cannot be read: {error.strerror}", location=str(table)) from error
     with stream:
         try:
             yield stream
         except (EOFError, zlib.error, gzip.BadGzipFile) as error:
-            raise BadInput("is a damaged gzip file", where=str(table), hint="Fetch it again.") from error
+            raise BadInput("is a damaged gzip file", location=str(table), hint="Fetch it again.") from error
 
 
 @contextmanager
 def _written(output: Path, table: Path, overwritable: tuple[str, ...]) -> Iterator[IO[str]]:
     """The judged table under another name until it is whole; a malformed table leaves nothing behind."""
     if output.exists() and table.exists() and output.samefile(table):
-        raise BadInput("is the table itself", where=str(output), hint="Name another file.")
+        raise BadInput("is the table itself", location=str(output), hint="Name another file.")
     from drivecare.storage import new_file
 
     with new_file(output, replace=may_replace(output, overwritable)) as stream:

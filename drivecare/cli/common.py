@@ -146,4 +146,4 @@ def _keep_all(keep: Sequence[Callable[[], object]], again: str) -> None:
     if failures:
         first = failures[0]
         hint = f"The result above is complete but is not kept there. Make room or choose another place, then {again}."
-        raise Interrupted(first.what, where=first.where, hint=hint) from first
+        raise Interrupted(first.problem, location=first.location, hint=hint) from first

@@ -18,7 +18,7 @@ def prepare(folder: Path) -> Path:
     """An empty folder at this path. Raises Refused where that would delete what no demo made, BadInput for a file."""
     folder = folder.absolute()
     if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
-        raise BadInput("is a file or a link", where=str(folder), hint="Name a new folder: drivecare demo DIR")
+        raise BadInput("is a file or a link", location=str(folder), hint="Name a new folder: drivecare demo DIR")
     if folder.is_dir():
         foreign = sorted(path.relative_to(folder).as_posix() for path in _not_of_the_demo(folder))
         if foreign:
@@ -26,7 +26,7 @@ def prepare(folder: Path) -> Path:
             raise Refused(
                 f"holds what no demo made, or what was changed since: {', '.join(foreign[:3])}{more}",
                 guard="not-the-demos",
-                where=str(folder),
+                location=str(folder),
                 hint="Nothing was deleted. Name a new folder: drivecare demo DIR",
             )
         _clear(folder)

@@ -39,12 +39,12 @@ def may_replace(path: Path, overwritable: Sequence[str]) -> bool:
     if not os.path.lexists(path):
         return False
     if path.is_symlink() or not path.is_file():
-        raise BadInput("is not a regular file", where=str(path), hint="Name another file.")
+        raise BadInput("is not a regular file", location=str(path), hint="Name another file.")
     if any(Path(name).absolute() == path.absolute() for name in overwritable):
         return True
     if not can_ask():
         raise already_there(path, f"Choose another name, or replace it with {OPTION} {shlex.quote(str(path))}")
     notify(f"{path} exists already, {path.stat().st_size:,} bytes.")
     if Path(ask("Type its path to replace it")).absolute() != path.absolute():
-        raise Refused("stays as it is: its path was not typed", guard="exists", where=str(path))
+        raise Refused("stays as it is: its path was not typed", guard="exists", location=str(path))
     return True

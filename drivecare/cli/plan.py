@@ -164,4 +164,4 @@ def _used(text: str) -> int:
     try:
         return parse_amount(text)
     except ValueError as error:
-        raise BadInput(str(error), where="--used", hint="For example: --used '212 GB'.") from error
+        raise BadInput(str(error), location="--used", hint="For example: --used '212 GB'.") from error

@@ -208,13 +208,15 @@ def read_stock(data: bytes, *, origin: str) -> Stock:
     rows = _rows(_decode(data, origin), origin, faults)
     _, header = next(rows, (0, []))
     if not header:
-        raise BadInput("holds no line", where=origin, hint=f"The first line names the columns: {', '.join(COLUMNS)}.")
+        raise BadInput(
+            "holds no line", location=origin, hint=f"The first line names the columns: {', '.join(COLUMNS)}."
+        )
     names = [_column_name(cell) for cell in header]
     if not {"name", "model"} & set(names):
-        raise BadInput("has no column name or model", where=f"{origin}:1", hint="The first line names the columns.")
+        raise BadInput("has no column name or model", location=f"{origin}:1", hint="The first line names the columns.")
     doubled = sorted(name for name, count in Counter(names).items() if name in COLUMNS and count > 1)
     if doubled:
-        raise BadInput(f"names a column twice: {', '.join(doubled)}", where=f"{origin}:1")
+        raise BadInput(f"names a column twice: {', '.join(doubled)}", location=f"{origin}:1")
     found = []
     for number, cells in rows:
         where = f"{origin}:{number}"
@@ -233,7 +235,7 @@ def read_stock(data: bytes, *, origin: str) -> Stock:
 
 def _decode(data: bytes, origin: str) -> str:
     if b"\0" in data and not data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise BadInput("is not a text", where=origin, hint="Save the stock list as CSV.")
+        raise BadInput("is not a text", location=origin, hint="Save the stock list as CSV.")
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         return data.decode("utf-16", errors="replace")
     try:
@@ -249,7 +251,9 @@ def _rows(text: str, origin: str, faults: list[str]) -> Iterator[tuple[int, list
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     for count in itertools.count():
         if count > MOST_STOCK_LINES:
-            raise BadInput(f"has more than {MOST_STOCK_LINES:,} lines", where=origin, hint="Leave out what cannot fit.")
+            raise BadInput(
+                f"has more than {MOST_STOCK_LINES:,} lines", location=origin, hint="Leave out what cannot fit."
+            )
         try:
             cells = next(reader)
         except StopIteration:
@@ -370,10 +374,10 @@ def with_facts(candidate: Candidate, facts: Mapping[str, str]) -> Candidate:
     for name, cell in facts.items():
         column = _column_name(name)
         if column not in COLUMNS or column in ("name", "serial", "wwn"):
-            raise BadInput("is no fact that can be given by hand", where=name, hint=f"Known: {', '.join(COLUMNS)}.")
+            raise BadInput("is no fact that can be given by hand", location=name, hint=f"Known: {', '.join(COLUMNS)}.")
         try:
             fields |= _read_cell(column, cell)
         except ValueError as error:
-            raise BadInput(str(error), where=f"{name}={cell}", hint=f"Wanted: {COLUMNS[column].help}.") from error
+            raise BadInput(str(error), location=f"{name}={cell}", hint=f"Wanted: {COLUMNS[column].help}.") from error
     by_hand = tuple(sorted({*candidate.by_hand, *(_column_name(name) for name in facts)}))
     return msgspec.structs.replace(candidate, by_hand=by_hand, **fields)

@@ -75,7 +75,7 @@ def load_hosts(folders: Iterable[Path] = ()) -> Profiles:
             try:
                 data = read_bytes(path, limit_bytes=MOST_PROFILE_BYTES)
             except DriveCareError as error:
-                bad.append(BadProfile(file=str(path), problems=(error.what,)))
+                bad.append(BadProfile(file=str(path), problems=(error.problem,)))
             else:
                 _add(hosts, bad, data, origin=str(path))
     return Profiles(hosts=tuple(hosts[key] for key in sorted(hosts)), bad=tuple(bad))
@@ -135,10 +135,10 @@ def match(label: str, hosts: Iterable[HostDocument]) -> HostDocument:
     choices = found or (described if len(described) > 1 else [])
     if choices:
         ids = ", ".join(sorted(host.id for host in choices))
-        raise BadInput("means more than one unit or bay", where=f"label {label!r}", hint=f"Choose one: {ids}.")
+        raise BadInput("means more than one unit or bay", location=f"label {label!r}", hint=f"Choose one: {ids}.")
     near = near_misses(label, known)
     hint = f"Near it: {', '.join(near)}." if near else "See drivecare hosts list."
-    raise BadInput("matches no unit or bay", where=f"label {label!r}", hint=hint)
+    raise BadInput("matches no unit or bay", location=f"label {label!r}", hint=hint)
 
 
 def _words(text: str) -> set[str]:

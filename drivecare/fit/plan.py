@@ -177,7 +177,7 @@ def advise(text: str, host: Host) -> Advice:
     if len(found) != 1:
         what = "matches no symptom we know" if not found else "means more than one symptom"
         choices = ", ".join(sorted(one.id for one in found) or sorted(known))
-        raise BadInput(what, where=f"symptom {text!r}", hint=f"Choose one: {choices}.")
+        raise BadInput(what, location=f"symptom {text!r}", hint=f"Choose one: {choices}.")
     one = found[0]
     return Advice(symptom=one.says, drive_likely=one.drive_likely, cause=one.cause, first=one.first, source=one.source)
 

@@ -19,7 +19,7 @@ def examine(data: bytes, *, origin: str) -> tuple[Host | None, tuple[Problem, ..
     try:
         host = decode_toml(Host, data, origin=origin)
     except BadInput as error:
-        return None, (_type_problem(error.what),)
+        return None, (_type_problem(error.problem),)
     return host, tuple(find_problems(host))
 
 

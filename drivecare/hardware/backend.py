@@ -36,7 +36,7 @@ class LiveBackend:
         try:
             lines, _ = asking.generic_call(list(arguments))
         except OSError as error:
-            raise Unavailable(f"cannot be run: {error.strerror}", where=self.program, hint=INSTALL) from error
+            raise Unavailable(f"cannot be run: {error.strerror}", location=self.program, hint=INSTALL) from error
         return Answer(text="\n".join(lines), exit_status=asking.exit_status, asked=tuple(arguments))
 
 

@@ -86,7 +86,7 @@ def list_drives(*, root: Path = Path("/")) -> tuple[AttachedDrive, ...]:
     try:
         names = sorted((entry.name for entry in folder.iterdir()), key=_natural)
     except OSError as error:
-        raise Unavailable("the kernel's list of drives cannot be read", where=str(folder)) from error
+        raise Unavailable("the kernel's list of drives cannot be read", location=str(folder)) from error
     users = in_use.survey(root)
     found = (_drive(folder / name, root, users) for name in names if not name.startswith(_NO_DRIVE))
     return tuple(drive for drive in found if drive is not None and drive.capacity_bytes)
@@ -100,10 +100,12 @@ def inspect(path: str | Path, *, root: Path = Path("/")) -> AttachedDrive:
     folder = _sysfs_folder(Path(path), root)
     if (folder / "partition").exists():
         whole = device_path(folder.resolve().parent.name)
-        raise BadInput("is a partition", where=str(path), hint=f"Name the whole drive: {whole}.")
+        raise BadInput("is a partition", location=str(path), hint=f"Name the whole drive: {whole}.")
     drive = _drive(folder, root, in_use.survey(root))
     if drive is None:
-        raise Unavailable("nothing is attached there", where=str(path), hint="Plug it in, or check `drivecare drives`.")
+        raise Unavailable(
+            "nothing is attached there", location=str(path), hint="Plug it in, or check `drivecare drives`."
+        )
     return drive
 
 
@@ -113,16 +115,16 @@ def device_path(kernel_name: str) -> str:
 
 
 def _sysfs_folder(path: Path, root: Path) -> Path:
-    missing = Unavailable("there is no such device", where=str(path), hint="Check `drivecare drives`.")
+    missing = Unavailable("there is no such device", location=str(path), hint="Check `drivecare drives`.")
     if root == Path("/"):
         try:
             status = path.stat()
         except PermissionError as error:
-            raise Unavailable("may not be looked at by you", where=str(path), hint="Try with sudo.") from error
+            raise Unavailable("may not be looked at by you", location=str(path), hint="Try with sudo.") from error
         except OSError as error:
             raise missing from error
         if not stat.S_ISBLK(status.st_mode):
-            raise BadInput("is not a drive", where=str(path), hint="Name a block device, like /dev/sdb.")
+            raise BadInput("is not a drive", location=str(path), hint="Name a block device, like /dev/sdb.")
         number = f"{os.major(status.st_rdev)}:{os.minor(status.st_rdev)}"
         folder = root / "sys/dev/block" / number
     else:

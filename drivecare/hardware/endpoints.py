@@ -44,7 +44,7 @@ def find_source(
         raise _missing(path, error) from error
     side = _device(path, drive) if stat.S_ISBLK(status.st_mode) else _image(path, status, drive)
     if not side.end.size_bytes:
-        raise BadInput("is empty, there is nothing to copy", where=path, hint="Check the path, or the drive's dock")
+        raise BadInput("is empty, there is nothing to copy", location=path, hint="Check the path, or the drive's dock")
     return _with_table(side, patience) if look_inside and not side.in_use else side
 
 
@@ -72,8 +72,8 @@ def find_target(
 
 def _missing(path: str, error: OSError | ValueError) -> BadInput | Unavailable:
     if not isinstance(error, OSError) or isinstance(error, FileNotFoundError | NotADirectoryError):
-        return BadInput("there is no such file or device", where=path, hint="Check the path, or `drivecare drives`")
-    return Unavailable(f"cannot be looked at: {error.strerror}", where=path, hint="Check its permissions")
+        return BadInput("there is no such file or device", location=path, hint="Check the path, or `drivecare drives`")
+    return Unavailable(f"cannot be looked at: {error.strerror}", location=path, hint="Check its permissions")
 
 
 def _new_image(path: str, error: OSError, drive: Drive | None) -> Side:
@@ -111,9 +111,9 @@ def _image_end(path: str, size_bytes: int, drive: Drive | None) -> End:
 
 def _image(path: str, status: os.stat_result, drive: Drive | None) -> Side:
     if stat.S_ISDIR(status.st_mode):
-        raise BadInput("is a directory", where=path, hint="Name an image file; for folders there is copy-files")
+        raise BadInput("is a directory", location=path, hint="Name an image file; for folders there is copy-files")
     if not stat.S_ISREG(status.st_mode):
-        raise BadInput("is neither a drive nor an image file", where=path, hint="Name a block device or a file")
+        raise BadInput("is neither a drive nor an image file", location=path, hint="Name a block device or a file")
     mark = f"file {status.st_dev}:{status.st_ino}"
     return Side(
         end=_image_end(path, status.st_size, drive),
@@ -220,7 +220,7 @@ def _content(side: Side, patience: Patience) -> str | None:
             if error is not None:
                 raise Unavailable(
                     f"cannot be read at byte {place.offset + done:,}: {error.strerror}",
-                    where=side.end.path,
+                    location=side.end.path,
                     hint="Take another target",
                 ) from error
     return None

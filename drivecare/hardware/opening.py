@@ -74,7 +74,7 @@ def _give_size(path: str, descriptor: int, image_bytes: int, fresh: bool) -> Non
         os.ftruncate(descriptor, image_bytes)
     except OSError as error:
         what = f"cannot hold an image of {image_bytes:,} bytes: {error.strerror}"
-        raise Unavailable(what, where=path, hint="Choose another file system") from error
+        raise Unavailable(what, location=path, hint="Choose another file system") from error
     if fresh:  # a file that can have this size can be emptied and have it again
         with contextlib.suppress(PermissionError):  # FAT and many shares keep no permissions
             os.fchmod(descriptor, 0o600)  # from now on it holds a customer's data
@@ -128,7 +128,7 @@ def _open(path: str, flags: int) -> tuple[int, int]:
         mode = Path(path).stat().st_mode
         if not (stat.S_ISBLK(mode) or stat.S_ISREG(mode)):
             what = "is a directory" if stat.S_ISDIR(mode) else "is neither a drive nor an image file"
-            raise BadInput(what, where=path, hint="Name a drive, like /dev/sdb, or an image file")
+            raise BadInput(what, location=path, hint="Name a drive, like /dev/sdb, or an image file")
         hold = os.O_EXCL if stat.S_ISBLK(mode) else 0
     try:
         if flags & os.O_CREAT:
@@ -144,7 +144,7 @@ def _open(path: str, flags: int) -> tuple[int, int]:
         return os.open(f"/proc/self/fd/{buffered}", (flags & os.O_RDWR) | os.O_DIRECT | os.O_CLOEXEC), buffered
     except BlockingIOError as error:
         os.close(buffered)
-        raise Refused("another copy holds it", guard="in-use", where=path, hint="Wait for that to end") from error
+        raise Refused("another copy holds it", guard="in-use", location=path, hint="Wait for that to end") from error
     except OSError:
         return buffered, buffered  # this file system has no direct transfers
 
@@ -163,13 +163,17 @@ def _patiently(take: Callable[[], T]) -> T:
 
 def _cannot_open(path: str, error: OSError) -> Exception:
     if error.errno == errno.EBUSY:
-        return Refused("is in use by something else", guard="in-use", where=path, hint="Unmount it, or close its user")
+        return Refused(
+            "is in use by something else", guard="in-use", location=path, hint="Unmount it, or close its user"
+        )
     if error.errno in (errno.EACCES, errno.EPERM):
-        return Unavailable("may not be opened by you", where=path, hint="Try with sudo, or check its permissions")
+        return Unavailable("may not be opened by you", location=path, hint="Try with sudo, or check its permissions")
     if error.errno == errno.EEXIST:
-        return Refused("has come there since the copy was planned", guard="path-moved", where=path, hint="Start again")
+        return Refused(
+            "has come there since the copy was planned", guard="path-moved", location=path, hint="Start again"
+        )
     if error.errno == errno.EROFS:
-        return Refused("is read-only", guard="target-read-only", where=path)
+        return Refused("is read-only", guard="target-read-only", location=path)
     if error.errno == errno.ENOENT:
-        return BadInput("there is no such file or device", where=path, hint="Check the path")
-    return Unavailable(f"cannot be opened: {error.strerror}", where=path, hint="Check that it is still attached")
+        return BadInput("there is no such file or device", location=path, hint="Check the path")
+    return Unavailable(f"cannot be opened: {error.strerror}", location=path, hint="Check that it is still attached")

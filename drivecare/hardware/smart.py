@@ -97,10 +97,10 @@ def refused(text: str, path: str) -> DriveCareError | None:
     if (unknown := re.search(r"Unknown device type '([^']*)'", text)) is not None:
         offered = re.search(r"VALID ARGUMENTS ARE: (.*?)(?:, test)? <=", text)
         hint = f"It offers: {offered[1]}." if offered else "Leave --transport out, or try sat."
-        return BadInput(f"the backend knows no transport {unknown[1]!r}", where=path, hint=hint)
+        return BadInput(f"the backend knows no transport {unknown[1]!r}", location=path, hint=hint)
     for pattern, what, hint in _REFUSALS:
         if re.search(pattern, text):
-            return Unavailable(what, where=path, hint=hint)
+            return Unavailable(what, location=path, hint=hint)
     return None
 
 
@@ -128,7 +128,7 @@ def _read(path: str, transport: str | None, machine: Machine, backend: Backend) 
     attached = inspect(path, root=machine.root)
     if attached.bus in ("loop", "nbd"):
         hint = "Assess the drive it was copied from."
-        raise NoDrive("is an image attached as a drive and has no health of its own", where=path, hint=hint)
+        raise NoDrive("is an image attached as a drive and has no health of its own", location=path, hint=hint)
     answer = _ask(backend, path, transport, EVERYTHING, EVERYTHING_SECONDS)
     tried: list[str] = []
     if (
@@ -162,7 +162,7 @@ def _read(path: str, transport: str | None, machine: Machine, backend: Backend) 
         )
     except NoDrive as error:
         raise NoDrive(
-            "does not say what it is", where=path, hint="Switch the dock off and on, or use another."
+            "does not say what it is", location=path, hint="Switch the dock off and on, or use another."
         ) from error
 
 

@@ -31,7 +31,7 @@ def read_fates(pairs: Sequence[tuple[str, str]]) -> dict[Path, ImageFate]:
             fates[Path(path).absolute()] = "handed-over"
         else:
             raise BadInput(
-                f"{fate!r} is no fate of an image", where=path, hint="Say kept or handed-over, or use --forget."
+                f"{fate!r} is no fate of an image", location=path, hint="Say kept or handed-over, or use --forget."
             )
     return fates
 
@@ -40,28 +40,28 @@ def check_closing(case: Case, *, anyway: str | None, forget: bool, fates: Mappin
     """Refuse what must not be closed yet: BadInput where a copy's fate is not said, GateShut where the gate is shut."""
     if case.closing is not None:
         raise BadInput(
-            "is closed already", where=f"job {case.id}", hint=case.command("job", "show", case.id, job=False)
+            "is closed already", location=f"job {case.id}", hint=case.command("job", "show", case.id, job=False)
         )
     copies = copies_made(case)
     paths = [copy.path for copy in copies]
     stray = [path for path in fates if path not in paths]
     if stray:
         made = ", ".join(map(str, paths)) or "none"
-        raise BadInput("is no copy that this job made", where=str(stray[0]), hint=f"It made: {made}.")
+        raise BadInput("is no copy that this job made", location=str(stray[0]), hint=f"It made: {made}.")
     for copy in copies:
         if copy.path in fates or not copy.exists:
             continue
         say = f"Give --image {copy.path} kept|handed-over"
         if not forget:
             what = f"what becomes of this {copy.kind} was not said"
-            raise BadInput(what, where=str(copy.path), hint=f"{say}, or --forget.")
+            raise BadInput(what, location=str(copy.path), hint=f"{say}, or --forget.")
         other = copy.why_another()
         if other is not None:
             hint = f"--forget leaves it alone: look at it, then remove it yourself or say what becomes of it. {say}."
-            raise BadInput(other, where=str(copy.path), hint=hint)
+            raise BadInput(other, location=str(copy.path), hint=hint)
     if not judge(case).open and not anyway:
         hint = f"See {case.command('gate', case.id, job=False)}, or say why with --anyway REASON."
-        raise GateShut("the gate is shut", guard="gate-shut", where=f"job {case.id}", hint=hint)
+        raise GateShut("the gate is shut", guard="gate-shut", location=f"job {case.id}", hint=hint)
 
 
 def to_forget(case: Case, fates: Mapping[Path, ImageFate]) -> tuple[CustomerCopy, ...]:
@@ -77,14 +77,14 @@ def forget(copy: CustomerCopy) -> tuple[str, ...]:
     """
     other = copy.why_another()
     if other is not None:
-        raise Unavailable(f"{other}, so it is not removed", where=str(copy.path))
+        raise Unavailable(f"{other}, so it is not removed", location=str(copy.path))
     if copy.kind == "bag":
         return remove_bag(copy.path)
     try:
         copy.path.unlink()
         sync_folder(copy.path.parent)
     except OSError as error:
-        raise Unavailable(f"cannot be removed: {error.strerror}", where=str(copy.path)) from error
+        raise Unavailable(f"cannot be removed: {error.strerror}", location=str(copy.path)) from error
     return ()
 
 

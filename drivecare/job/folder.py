@@ -115,12 +115,12 @@ class JobFolder:
                     f"{found.faults[0].file} {found.faults[0].what}; only results at the end, left without a line by "
                     "an interruption, can be taken up",
                     guard="chain-broken",
-                    where=str(self.path),
+                    location=str(self.path),
                     hint="Nothing was filed.",
                 )
             if chain is None or not found.unlined:
                 what = "has no chain: it was opened before there were any" if chain is None else "has every line"
-                raise BadInput(f"{what}; there is nothing to mend", where=str(self.path))
+                raise BadInput(f"{what}; there is nothing to mend", location=str(self.path))
             first, last = found.unlined[0].number, found.unlined[-1].number
             about = f"{first:04}" if first == last else f"{first:04}-{last:04}"
             fact = msgspec.structs.replace(fact, about=about)
@@ -132,7 +132,7 @@ class JobFolder:
             except OSError as error:
                 hint = "Make room there, then do the same again."
                 raise Unavailable(
-                    f"cannot be written: {error.strerror}", where=str(self.path / CHAIN), hint=hint
+                    f"cannot be written: {error.strerror}", location=str(self.path / CHAIN), hint=hint
                 ) from error
         return Filed(entry=filed, document=fact)
 
@@ -173,7 +173,7 @@ class JobFolder:
         """What the job was opened with."""
         first = self.newest(Opening)
         if first is None:
-            raise BadInput("holds no opening of a job", where=str(self.path), hint="See drivecare job list.")
+            raise BadInput("holds no opening of a job", location=str(self.path), hint="See drivecare job list.")
         return first.document
 
     def _save(self, document: Value, chain: Chain | None, entries: Sequence[Entry]) -> Entry:
@@ -183,7 +183,9 @@ class JobFolder:
         number = max(numbers, default=0) + 1 if chain is None else next_number(len(chain.links), numbers)
         if number > HIGHEST_NUMBER:
             what = f"holds a result numbered {HIGHEST_NUMBER:,}, the highest number there is"
-            raise BadInput(what, where=str(self.path), hint="Move it away if it is not the job's, or open another job.")
+            raise BadInput(
+                what, location=str(self.path), hint="Move it away if it is not the job's, or open another job."
+            )
         serial = serial_of(decode(dict, data, origin="document"))
         path = self.path / name_of(number, kind_of(type(document)), serial, self.now())
         write_file(path, data)
@@ -262,7 +264,7 @@ class JobFolder:
             descriptor = os.open(self.path, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
         except OSError as error:
             refuse_link(self.path)
-            raise Unavailable(f"cannot be opened: {error.strerror}", where=str(self.path)) from error
+            raise Unavailable(f"cannot be opened: {error.strerror}", location=str(self.path)) from error
         try:
             yield descriptor
         finally:
@@ -277,7 +279,7 @@ class JobFolder:
                 if how == fcntl.LOCK_EX:
                     hint = "Keep the jobs on a file system with locks."
                     what = f"cannot be locked: {error.strerror}"
-                    raise Unavailable(what, where=str(self.path), hint=hint) from error
+                    raise Unavailable(what, location=str(self.path), hint=hint) from error
             yield
 
 
@@ -290,9 +292,11 @@ def create_job(opening: Opening, jobs: Path | None = None) -> JobFolder:
         create_folder(path, parents=True)
         os.close(create_file(path / CHAIN))  # durable with the folder, once the opening is filed
     except FileExistsError as error:
-        raise BadInput("exists already", where=str(path), hint="Choose another ID.") from error
+        raise BadInput("exists already", location=str(path), hint="Choose another ID.") from error
     except OSError as error:
-        raise Unavailable(f"cannot be made: {error.strerror}", where=str(path), hint="Give --jobs FOLDER.") from error
+        raise Unavailable(
+            f"cannot be made: {error.strerror}", location=str(path), hint="Give --jobs FOLDER."
+        ) from error
     folder = JobFolder(path=path)
     folder.file(opening)
     return folder
@@ -306,11 +310,11 @@ def open_job(id: str, jobs: Path | None = None, *, notify: Callable[[str], None]
         there = path.is_dir()
     except OSError as error:
         raise Unavailable(
-            f"cannot be looked at: {error.strerror}", where=str(path), hint="Check its permissions."
+            f"cannot be looked at: {error.strerror}", location=str(path), hint="Check its permissions."
         ) from error
     if not there:
         hint = "See drivecare job list, or open it: drivecare job new."
-        raise BadInput(f"there is no job {id}", where=str(path.parent), hint=hint)
+        raise BadInput(f"there is no job {id}", location=str(path.parent), hint=hint)
     return JobFolder(path=path, notify=notify)
 
 
@@ -322,7 +326,7 @@ def refuse_link(path: Path) -> None:
         return
     if linked:
         hint = "Put the job's folder itself there."
-        raise Refused("is a link, not the folder of a job", guard="linked-job", where=str(path), hint=hint)
+        raise Refused("is a link, not the folder of a job", guard="linked-job", location=str(path), hint=hint)
 
 
 def all_jobs(jobs: Path | None = None) -> tuple[JobFolder, ...]:
@@ -334,7 +338,9 @@ def all_jobs(jobs: Path | None = None) -> tuple[JobFolder, ...]:
     try:
         folders = [JobFolder(path=path) for path in root.iterdir() if path.is_dir()] if root.is_dir() else []
     except OSError as error:
-        raise Unavailable(f"cannot be listed: {error.strerror}", where=str(root), hint="Give --jobs FOLDER.") from error
+        raise Unavailable(
+            f"cannot be listed: {error.strerror}", location=str(root), hint="Give --jobs FOLDER."
+        ) from error
     opened: list[tuple[datetime, str, JobFolder]] = []
     for folder in folders:
         try:
@@ -352,10 +358,10 @@ def _root(jobs: Path | None) -> Path:
     root = jobs_folder(jobs)
     try:
         if root.exists() and not root.is_dir():
-            raise BadInput("is a file; jobs lie in a folder", where=str(root), hint="Give --jobs FOLDER.")
+            raise BadInput("is a file; jobs lie in a folder", location=str(root), hint="Give --jobs FOLDER.")
     except OSError as error:
         raise Unavailable(
-            f"cannot be looked at: {error.strerror}", where=str(root), hint="Give --jobs FOLDER."
+            f"cannot be looked at: {error.strerror}", location=str(root), hint="Give --jobs FOLDER."
         ) from error
     return root
 

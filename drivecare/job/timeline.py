@@ -86,7 +86,7 @@ def _line(entry: Entry, doubtful: Container[str]) -> Line:
         if isinstance(error, BadInput) and entry.path.name not in doubtful:
             raise
         if entry.path.name not in doubtful:
-            raise BadInput("is not a document of a job", where=str(entry.path)) from error
+            raise BadInput("is not a document of a job", location=str(entry.path)) from error
         says = "cannot be read"
     return Line(
         number=entry.number,

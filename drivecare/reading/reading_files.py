@@ -25,15 +25,15 @@ def load_reading(path: Path) -> Reading:
 def reading_of(data: bytes, *, origin: str) -> Reading:
     """A saved reading's or a report's bytes as a reading; `origin` names them in errors."""
     if not data.strip():
-        raise BadInput("is empty", where=origin, hint=_HINT)
+        raise BadInput("is empty", location=origin, hint=_HINT)
     try:
         if data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"{"):
             return _again(decode(Reading, data.removeprefix(b"\xef\xbb\xbf"), origin=origin))
         _refuse_length(len(data))
         return decode_report(text_of(data, origin=origin))
     except BadInput as error:
-        if error.where is None:
-            raise type(error)(error.what, where=origin, hint=error.hint) from error
+        if error.location is None:
+            raise type(error)(error.problem, location=origin, hint=error.hint) from error
         raise
 
 

@@ -27,7 +27,7 @@ def text_of(data: bytes, *, origin: str) -> str:
     if "\x00" in text or controls > len(text) // 50:
         raise BadInput(
             "is not text",
-            where=origin,
+            location=origin,
             hint="Give a saved reading (JSON) or the text report of one drive.",
         )
     return text

@@ -219,7 +219,7 @@ def decode_verdict_table(data: bytes, *, origin: str) -> tuple[tuple[Row, ...], 
     table = decode_toml(_VerdictFile, data, origin=origin)
     last = table.row[-1] if table.row else None
     if last is None or last.severity or last.signal or last.unless:
-        raise BadInput("the last row of the verdict table has to hold always", where=origin)
+        raise BadInput("the last row of the verdict table has to hold always", location=origin)
     return table.row, table.limit
 
 
@@ -286,7 +286,7 @@ def about(word: str | None) -> RulesDocument:
         rules = tuple(rule for rule in everything.rules if _speaks_of(rule, wanted))
         shown = tuple(entry for entry in everything.shown if _speaks_of(entry, wanted))
     if not rules and not shown:
-        raise BadInput("no rule speaks of this", where=word, hint="`drivecare rules` lists them all.")
+        raise BadInput("no rule speaks of this", location=word, hint="`drivecare rules` lists them all.")
     return RulesDocument(rules=rules, shown=shown)
 
 

@@ -35,7 +35,7 @@ def interrupted(
     """The interruption to tell the user of. `path`: the medium of an OSError. One that has a hint keeps it."""
     onward = way_on(activity, bytes_safe)
     if isinstance(error, Interrupted):
-        return error if error.hint else Interrupted(error.what, where=error.where, hint=onward)
+        return error if error.hint else Interrupted(error.problem, location=error.location, hint=onward)
     if isinstance(error, Stuck):
         return Interrupted(
             f"{error}; process {error.pid} still waits for it", hint=f"Power the drive off and on. {onward}"
@@ -45,5 +45,5 @@ def interrupted(
             str(error), hint=f"Bring it back as it was; check power, cable and dock of a drive. {onward}"
         )
     if activity == "copying" and error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
-        return Interrupted("no space is left for the copy", where=path, hint=f"Make room. {onward}")
-    return Interrupted(f"{_FAILED[activity]}: {error.strerror or error}", where=path, hint=onward)
+        return Interrupted("no space is left for the copy", location=path, hint=f"Make room. {onward}")
+    return Interrupted(f"{_FAILED[activity]}: {error.strerror or error}", location=path, hint=onward)

@@ -57,7 +57,7 @@ def _backend(machine: Machine) -> Check:
     try:
         answer = machine.backend().ask(("-V",), limit_seconds=10)
     except DriveCareError as error:
-        return Check(check=name, result="missing", found=error.what, advice=install)
+        return Check(check=name, result="missing", found=error.problem, advice=install)
     version = re.search(r"\b(\d+)\.(\d+)\b", answer.text)
     if version is None:
         return Check(check=name, result="missing", found="its version cannot be read", advice=install)
@@ -97,7 +97,7 @@ def _dock(machine: Machine, drive: AttachedDrive) -> Check:
     try:
         way = way_through(machine.backend(), drive.path)
     except DriveCareError as error:
-        return Check(check=name, result="warn", found=f"{bridge}: {error.what}", advice=error.hint)
+        return Check(check=name, result="warn", found=f"{bridge}: {error.problem}", advice=error.hint)
     if way is None:
         return Check(
             check=name,

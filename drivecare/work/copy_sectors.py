@@ -84,8 +84,8 @@ class ReceiptNotKept(Interrupted):
     def __init__(self, receipt: Receipt, error: Unavailable) -> None:
         self.receipt = receipt
         super().__init__(
-            f"all is copied, but the receipt {error.what}",
-            where=error.where,
+            f"all is copied, but the receipt {error.problem}",
+            location=error.location,
             hint="Make room there; --resume reads the target back again and writes the receipt",
         )
 
@@ -215,7 +215,7 @@ def _removal_noticed(image: RealMedium, journal: Journal, store: JournalFile) ->
             raise
         store.save(msgspec.structs.replace(journal, copied=()))
         what = "the image was removed while it was written, and with it all that was copied"
-        raise Interrupted(what, where=image.path, hint="Copy anew with --resume") from error
+        raise Interrupted(what, location=image.path, hint="Copy anew with --resume") from error
 
 
 def _refuse_as_paperwork(request: Request) -> None:
@@ -226,7 +226,7 @@ def _refuse_as_paperwork(request: Request) -> None:
             raise Refused(
                 "the receipt and its journal need files of their own",
                 guard="receipt-place",
-                where=str(place),
+                location=str(place),
                 hint="Name another one with --receipt",
             )
     if request.receipt.exists():
@@ -234,7 +234,7 @@ def _refuse_as_paperwork(request: Request) -> None:
             load(Receipt, request.receipt)
         except BadInput as error:
             hint = "Nothing is overwritten unasked: name another one with --receipt, or move that file away"
-            raise Refused(error.what, guard="receipt-place", where=str(request.receipt), hint=hint) from error
+            raise Refused(error.problem, guard="receipt-place", location=str(request.receipt), hint=hint) from error
 
 
 def _save_receipt(path: Path, receipt: Receipt) -> None:
@@ -286,7 +286,7 @@ def _former(request: Request, store: JournalFile) -> Journal | None:
     raise Refused(
         "the journal of an unfinished copy lies there",
         guard="unfinished-copy",
-        where=str(store.path),
+        location=str(store.path),
         hint="Continue with --resume, or move it away to begin anew",
     )
 
@@ -313,7 +313,7 @@ def _begin(
         raise Refused(
             "there is no such file, and this copy had begun to write it",
             guard="other-medium",
-            where=target_end.path,
+            location=target_end.path,
             hint="If it was moved, name it where it lies now; otherwise move the journal away and copy anew",
         )
     for what, was, is_ in (("source", former.source, source.end), ("target", former.target, target_end)):
@@ -321,14 +321,14 @@ def _begin(
             raise Refused(
                 f"the {what} is not the one this copy began with ({_name(was)}, now {_name(is_)})",
                 guard="other-medium",
-                where=is_.path,
+                location=is_.path,
                 hint="Connect that one, or move the journal away and begin anew",
             )
     if former.source_modified_ns not in (None, _modified_ns(source)):
         raise Refused(
             "the source was written to since this copy began, so its parts would not fit together",
             guard="source-changed",
-            where=source.end.path,
+            location=source.end.path,
             hint="Move the journal away and copy anew",
         )
     return msgspec.structs.replace(

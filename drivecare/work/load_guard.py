@@ -28,7 +28,7 @@ def refuse_load(reading: Reading, what: str, *, allow_load: str | None, folder: 
     raise Refused(
         f"it is losing data, and {what} would load it",
         guard="evacuate",
-        where=reading.path,
+        location=reading.path,
         hint=f"Copy it and verify the copy first. To do it all the same: {OPTION} {serial or 'SERIAL'}.",
     )
 

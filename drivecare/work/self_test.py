@@ -79,12 +79,12 @@ class Session:
     def start(self) -> None:
         """Start the test. Raises Unavailable where the drive has none or refuses; BadInput while another one runs."""
         if self.running:
-            raise BadInput("runs a self-test already", where=self._path)
+            raise BadInput("runs a self-test already", location=self._path)
         self._before = self._last.selftests
         text = self._ask("-t", _LETTERS[self._kind])
         waits = re.search(r"[Pp]lease wait ([\d.]+) (minutes|seconds)", text)
         if waits is None and not re.search(r"test has begun|Self[- ][Tt]est.*(begun|started)", text):
-            raise Unavailable("does not start a self-test", where=self._path, hint=_why_not(text))
+            raise Unavailable("does not start a self-test", location=self._path, hint=_why_not(text))
         if waits is not None:
             self._minutes = float(waits[1]) / (1 if waits[2] == "minutes" else 60)
         self._started_at = self._stamp()
@@ -100,9 +100,8 @@ class Session:
             try:
                 self._last = self._look()
             except DriveCareError as error:
-                advice = (
-                    f"The drive was lost while testing ({error.what}). Check cable, port and power, then start again."
-                )
+                lost = f"The drive was lost while testing ({error.problem})."
+                advice = f"{lost} Check cable, port and power, then start again."
                 return self._report("not-judged", advice=advice)
             remaining = remaining_percent(self._last.raw.text)
             if remaining is None:
@@ -130,7 +129,7 @@ class Session:
         self._ask("-X")
         self._last = self._look()
         if self.running:
-            raise Unavailable("goes on with its test", where=self._path, hint="Switch the dock off and on.")
+            raise Unavailable("goes on with its test", location=self._path, hint="Switch the dock off and on.")
         return self._report("stopped")
 
     def _judge(self) -> SelfTestReport:
@@ -153,7 +152,7 @@ class Session:
             return decode_report(text, read_at=self._stamp(), path=self._path)
         except NoDrive as error:
             hint = "Use a native port or another dock; --transport names a way through a bridge."
-            raise Unavailable("takes no self-test over this connection", where=self._path, hint=hint) from error
+            raise Unavailable("takes no self-test over this connection", location=self._path, hint=hint) from error
 
     def _ask(self, *question: str) -> str:
         answer = self._backend.ask((*question, *self._how, spell_path(self._path)), limit_seconds=_SECONDS)
@@ -161,7 +160,7 @@ class Session:
         if refusal is not None:
             raise refusal
         if answer.exit_status is None:
-            raise Unavailable(f"did not answer within {_SECONDS:.0f} seconds", where=self._path)
+            raise Unavailable(f"did not answer within {_SECONDS:.0f} seconds", location=self._path)
         return answer.text
 
     def _report(

@@ -36,13 +36,13 @@ def verify_file(
     where = target or _named(receipt, path)
     side = find_target(where, ask(where), look_inside=False)
     if not side.exists:
-        raise BadInput("there is no such file or device", where=where, hint="Name the target after the receipt")
+        raise BadInput("there is no such file or device", location=where, hint="Name the target after the receipt")
     own = _is_own(receipt, side.end, path)
     if after_power_cycle and side.is_device and side.end.attachment == receipt.target.attachment is not None:
         raise Refused(
             "it has been attached all the time since the copy, so it was not without power",
             guard="no-power-cycle",
-            where=where,
+            location=where,
             hint="Power it off and on, or leave --after-power-cycle out",
         )
     pool = Pool()
@@ -57,7 +57,7 @@ def verify_file(
         try:
             write_file(path, encode(result), replace=True)
         except Unavailable as error:
-            return result, f"{path}: {error.what}, so this verification stands only here."
+            return result, f"{path}: {error.problem}, so this verification stands only here."
     return result, None
 
 

@@ -57,7 +57,9 @@ def full_disk(earlier: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The same, with no room left where jobs lie."""
 
     def no_room(path: Path, _: bytes) -> None:
-        raise Unavailable("cannot be written: No space left on device", where=str(path), hint="Choose another place.")
+        raise Unavailable(
+            "cannot be written: No space left on device", location=str(path), hint="Choose another place."
+        )
 
     monkeypatch.chdir(earlier)
     monkeypatch.setattr(job_folders, "write_file", no_room)
@@ -94,7 +96,7 @@ def test_a_scan_s_result_is_shown_where_nothing_can_be_written_at_all(
     earlier: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def no_room(path: Path, _: bytes, *, replace: bool) -> None:
-        raise Unavailable("cannot be written: No space left on device", where=str(path))
+        raise Unavailable("cannot be written: No space left on device", location=str(path))
 
     monkeypatch.chdir(earlier)
     monkeypatch.setattr(scan_surface, "write_file", no_room)
@@ -107,7 +109,7 @@ def test_a_copy_whose_receipt_finds_no_room_is_shown_and_ended_later(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def no_room(path: Path, _: bytes, *, replace: bool) -> None:
-        raise Unavailable("cannot be written: No space left on device", where=str(path))
+        raise Unavailable("cannot be written: No space left on device", location=str(path))
 
     monkeypatch.chdir(tmp_path)
     (tmp_path / "drive.img").write_bytes(b"x" * 8192)

@@ -201,7 +201,7 @@ def test_a_receipt_that_cannot_be_written_again_does_not_spoil_the_result(
 
 
 def read_only(path: Path, _: bytes, *, replace: bool) -> None:
-    raise Unavailable("cannot be written: Read-only file system", where=str(path))
+    raise Unavailable("cannot be written: Read-only file system", location=str(path))
 
 
 def unwritable(*_: object) -> None:

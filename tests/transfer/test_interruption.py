@@ -141,7 +141,7 @@ def test_a_journal_that_cannot_be_begun_stops_midway() -> None:
 
     class Full(MemoryStore):
         def save(self, journal: Journal) -> None:
-            raise Unavailable("cannot be written: No space left on device", where="j.json")
+            raise Unavailable("cannot be written: No space left on device", location="j.json")
 
     with pytest.raises(Interrupted, match=r"j.json: the journal cannot be written.*--resume") as caught:
         run(Memory(CONTENT), Memory(bytes(SIZE)), store=Full())

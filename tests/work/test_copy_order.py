@@ -59,7 +59,7 @@ class FullAfter(JournalFile):
 
     def save(self, journal: Journal) -> None:
         if self.count <= 0:
-            raise Unavailable("cannot be written: No space left on device", where=str(self.path))
+            raise Unavailable("cannot be written: No space left on device", location=str(self.path))
         type(self).count -= 1
         super().save(journal)
 

@@ -185,7 +185,7 @@ def test_a_receipt_that_cannot_be_written_stops_what_can_be_gone_on_with(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def full(path: Path, _: bytes, *, replace: bool) -> None:
-        raise Unavailable("cannot be written: No space left on device", where=str(path))
+        raise Unavailable("cannot be written: No space left on device", location=str(path))
 
     request = request_for(tmp_path)
     monkeypatch.setattr(copy_sectors, "write_file", full)

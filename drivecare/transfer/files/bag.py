@@ -161,7 +161,7 @@ def parse_manifest(data: bytes, *, origin: str) -> dict[str, str]:
     try:
         lines = re.split(r"\r\n|\r|\n", data.decode("utf-8"))
     except UnicodeDecodeError as error:
-        raise BadInput("is not UTF-8 text", where=origin) from error
+        raise BadInput("is not UTF-8 text", location=origin) from error
     digests: dict[str, str] = {}
     for number, line in enumerate(lines, 1):
         if not line:
@@ -169,16 +169,16 @@ def parse_manifest(data: bytes, *, origin: str) -> dict[str, str]:
         digest, _, spelled = line.replace("\t", " ", 1).partition(" ")
         spelled = spelled.lstrip(" *\t")
         if not re.fullmatch("[0-9a-fA-F]{64}", digest) or not spelled:
-            raise BadInput(f"line {number} is no SHA-256 manifest line", where=origin)
+            raise BadInput(f"line {number} is no SHA-256 manifest line", location=origin)
         path = re.sub("%(0[AaDd]|25)", lambda match: chr(int(match[1], 16)), spelled)
         if _leaves(unquote(spelled)):
             hint = "Nothing was read. Do not trust this bag: ask whoever made it."
-            raise BadInput(f"line {number} names a path outside the bag", where=origin, hint=hint)
+            raise BadInput(f"line {number} names a path outside the bag", location=origin, hint=hint)
         path = "/".join(part for part in path.split("/") if part not in ("", "."))
         if not path:
-            raise BadInput(f"line {number} names no file", where=origin)
+            raise BadInput(f"line {number} names no file", location=origin)
         if digests.setdefault(path, digest.lower()) != digest.lower():
-            raise BadInput(f"line {number} gives a second digest for one path", where=origin)
+            raise BadInput(f"line {number} gives a second digest for one path", location=origin)
     return digests
 
 
@@ -187,7 +187,7 @@ def parse_payload_manifest(data: bytes, *, origin: str) -> dict[str, str]:
     digests = parse_manifest(data, origin=origin)
     for path in digests:
         if not path.startswith("data/"):
-            raise BadInput(f"names {path!r}, which is not below data/", where=origin)
+            raise BadInput(f"names {path!r}, which is not below data/", location=origin)
     return digests
 
 

@@ -172,17 +172,17 @@ def check_bag(folder: Path, *, at: str, watch: Watch | None = None) -> BagReceip
         held = HeldFolder.hold(folder)
     except WrongKind as error:
         hint = "Name the bag's own folder."
-        raise BadInput(f"is {error.kind}, not a bag's folder", where=str(folder), hint=hint) from error
+        raise BadInput(f"is {error.kind}, not a bag's folder", location=str(folder), hint=hint) from error
     except OSError as error:
-        raise Unavailable(f"cannot be opened: {error.strerror}", where=str(folder), hint=_RIGHTS) from error
+        raise Unavailable(f"cannot be opened: {error.strerror}", location=str(folder), hint=_RIGHTS) from error
     with held:
         try:
             return _check(held, at, watch or Watch())
         except PermissionError as error:
-            raise Unavailable(f"cannot be read: {error.strerror}", where=str(folder), hint=_RIGHTS) from error
+            raise Unavailable(f"cannot be read: {error.strerror}", location=str(folder), hint=_RIGHTS) from error
         except OSError as error:
             hint = "Connect it again, then verify again."
-            raise Interrupted(str(error.strerror), where=str(folder), hint=hint) from error
+            raise Interrupted(str(error.strerror), location=str(folder), hint=hint) from error
 
 
 _RIGHTS = "Run it as the person whom the bag belongs to, or with sudo."
@@ -191,7 +191,7 @@ _RIGHTS = "Run it as the person whom the bag belongs to, or with sudo."
 def _check(held: HeldFolder, at: str, watch: Watch) -> BagReceipt | ForeignBag:
     if not _is_file(held, b"bagit.txt"):
         hint = "A copy that was interrupted is gone on with: drivecare copy-files ... --resume"
-        raise BadInput("is no BagIt bag: it has no bagit.txt", where=str(held.path), hint=hint)
+        raise BadInput("is no BagIt bag: it has no bagit.txt", location=str(held.path), hint=hint)
     listing = read_tag(held, bag.MANIFEST, limit_bytes=1 << 32)
     payload = bag.parse_payload_manifest(listing, origin=str(held.path / bag.MANIFEST))
     tags, receipt = _tag_digests(held), _receipt_of(held)
@@ -202,13 +202,13 @@ def _check(held: HeldFolder, at: str, watch: Watch) -> BagReceipt | ForeignBag:
     def tell(done: int) -> None:
         watch.tell(Progress("reading back", done, total))
         if reason := watch.stop():
-            raise Interrupted(reason, where=str(held.path), hint="Nothing was changed: verify it again.")
+            raise Interrupted(reason, location=str(held.path), hint="Nothing was changed: verify it again.")
 
     proof = read_payload(held, payload, tell)
     if proof.nothing_read:
         reason = proof.unreadable[0].reason.removeprefix("could not be read: ")
         what = f"none of its {len(proof.unreadable):,} files can be read: {reason}"
-        raise Unavailable(what, where=str(held.path), hint=_RIGHTS)
+        raise Unavailable(what, location=str(held.path), hint=_RIGHTS)
     proof.take(unlisted(contents, payload, held))
     proof.take(read_payload(held, tags, lambda _: None))
     if receipt is not None and bag.sha256(listing) != receipt.manifest_sha256:
@@ -216,7 +216,7 @@ def _check(held: HeldFolder, at: str, watch: Watch) -> BagReceipt | ForeignBag:
         proof.mismatched.append(FileNote(name=bag.MANIFEST, reason=reason))
     if not payload and not (proof.mismatched or proof.missing or proof.unreadable):
         hint = "There is nothing to verify. Look whether the drive was mounted when the bag was made."
-        raise BadInput("is an empty bag: its manifest names no file", where=str(held.path), hint=hint)
+        raise BadInput("is an empty bag: its manifest names no file", location=str(held.path), hint=hint)
     return _result(held, receipt, proof, at)
 
 
@@ -297,13 +297,13 @@ def read_tag(held: HeldFolder, name: str, *, limit_bytes: int) -> bytes:
             size = os.fstat(stream.fileno()).st_size
             content = b"" if size > limit_bytes else stream.read()
     except FileNotFoundError as error:
-        raise BadInput("there is no such file", where=where, hint="Check the path.") from error
+        raise BadInput("there is no such file", location=where, hint="Check the path.") from error
     except WrongKind as error:
-        raise BadInput(f"is {error.kind}, not a file of the bag", where=where) from error
+        raise BadInput(f"is {error.kind}, not a file of the bag", location=where) from error
     except OSError as error:
-        raise Unavailable(f"cannot be read: {error.strerror}", where=where, hint=_RIGHTS) from error
+        raise Unavailable(f"cannot be read: {error.strerror}", location=where, hint=_RIGHTS) from error
     if size > limit_bytes:
-        raise BadInput(f"is larger than {limit_bytes:,} bytes, too large for this kind of file", where=where)
+        raise BadInput(f"is larger than {limit_bytes:,} bytes, too large for this kind of file", location=where)
     return content
 
 

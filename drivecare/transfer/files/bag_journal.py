@@ -72,7 +72,7 @@ class BagJournal:
         except BlockingIOError as error:
             self._stream.close()
             hint = "Wait for that to end."
-            raise Refused("another copy writes to it", guard="in-use", where=str(folder.path), hint=hint) from error
+            raise Refused("another copy writes to it", guard="in-use", location=str(folder.path), hint=hint) from error
         except OSError:
             pass  # a file system without locks
 
@@ -142,7 +142,7 @@ def _read(folder: HeldFolder, source: str) -> dict[str, CopiedFile]:
         head = decode(Head, first, origin=where)
         finished = {row.path: row for row in (decode(CopiedFile, line, origin=where) for line in rest)}
     except BadInput as error:
-        raise BadInput("is damaged and cannot be gone on from", where=where, hint=_HINT) from error
+        raise BadInput("is damaged and cannot be gone on from", location=where, hint=_HINT) from error
     if head.source != source:
-        raise Refused(f"belongs to a copy of {head.source}", guard="other-source", where=where, hint=_HINT)
+        raise Refused(f"belongs to a copy of {head.source}", guard="other-source", location=where, hint=_HINT)
     return finished

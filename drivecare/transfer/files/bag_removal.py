@@ -58,7 +58,7 @@ def remove_bag(folder: Path) -> tuple[str, ...]:
                 folder.rmdir()
         sync_folder(folder.parent)
     except OSError as error:
-        raise Unavailable(f"cannot be removed: {error.strerror}", where=str(folder)) from error
+        raise Unavailable(f"cannot be removed: {error.strerror}", location=str(folder)) from error
     return left
 
 
@@ -94,9 +94,9 @@ def _entries(held: HeldFolder) -> tuple[list[bytes], set[bytes]]:
             entry = json.loads(line)
             stored, shape = os.fsencode(f"data/{entry['stored']}"), entry["shape"]
         except (ValueError, KeyError, TypeError, RecursionError) as error:
-            raise BadInput(f"line {number:,} is not an entry of a bag", where=where) from error
+            raise BadInput(f"line {number:,} is not an entry of a bag", location=where) from error
         if not {b"", b".", b".."}.isdisjoint(stored.split(b"/")) or b"\0" in stored:
-            raise BadInput(f"line {number:,} names a path outside the bag", where=where)
+            raise BadInput(f"line {number:,} names a path outside the bag", location=where)
         if shape == "symlink":
             links.append(stored)
         elif shape == "folder":

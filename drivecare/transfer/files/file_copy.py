@@ -100,7 +100,9 @@ def _begin(
                 _refuse_strays(folder, tree, journal)
             elif folder.names(b""):
                 hint = "Name a new folder, or go on with --resume where a copy was begun there."
-                raise Refused("the target folder is not empty", guard="target-not-empty", where=str(target), hint=hint)
+                raise Refused(
+                    "the target folder is not empty", guard="target-not-empty", location=str(target), hint=hint
+                )
             abilities = try_target(folder.anchor, needed_characters(tree), file_system=file_system)
             if journal is None or not journal.finished:
                 _refuse_misfits(tree, abilities)
@@ -109,9 +111,9 @@ def _begin(
         except OSError as error:
             if isinstance(error, WrongKind) and error.kind == "a link":
                 hint = "Name the folder itself."
-                raise Refused("is a link", guard="link-in-bag", where=str(target), hint=hint) from error
+                raise Refused("is a link", guard="link-in-bag", location=str(target), hint=hint) from error
             hint = "Name a folder on a mounted file system that you may write to."
-            raise Unavailable(f"cannot be written to: {error.strerror}", where=str(target), hint=hint) from error
+            raise Unavailable(f"cannot be written to: {error.strerror}", location=str(target), hint=hint) from error
         undo.pop_all()
     return folder, abilities, journal
 
@@ -132,7 +134,7 @@ def _remove_folder(folder: Path) -> None:
 def _refuse_nested(source: Path, target: Path) -> None:
     origin, place = source.resolve(), target.resolve()
     if origin == place or origin in place.parents or place in origin.parents:
-        raise Refused("source and target lie inside each other", guard="nested", where=str(target))
+        raise Refused("source and target lie inside each other", guard="nested", location=str(target))
 
 
 def _refuse_no_files(tree: Tree, source: Path) -> None:
@@ -145,7 +147,7 @@ def _refuse_no_files(tree: Tree, source: Path) -> None:
         path, reason = tree.left_out[0]
         what += f"; not taken: {shown(path)}, {reason}"
         what += f"; and {len(tree.left_out) - 1:,} more" if len(tree.left_out) > 1 else ""
-    raise Refused(what, guard="source-empty", where=str(source), hint=hint)
+    raise Refused(what, guard="source-empty", location=str(source), hint=hint)
 
 
 def _refuse_misfits(tree: Tree, abilities: Abilities) -> None:
@@ -171,14 +173,16 @@ def _refuse_strays(folder: HeldFolder, tree: Tree, journal: BagJournal) -> None:
     strays = []
     for path, info in _contents(folder):
         if isinstance(info, OSError):
-            raise Unavailable(f"cannot be looked at: {info.strerror}", where=f"{folder.path}/{shown(path)}") from info
+            raise Unavailable(
+                f"cannot be looked at: {info.strerror}", location=f"{folder.path}/{shown(path)}"
+            ) from info
         kind = kind_of(info)
         if own.get(path) != kinds.get(kind) or (stat.S_ISDIR(info.st_mode) and info.st_dev != folder.device):
             strays.append(f"{shown(path)} ({kind})")
     if strays:
         hint = "Nothing was changed. Move that out of the bag, then go on with --resume."
         what = f"the bag holds what this copy did not put there: {_some(strays)}"
-        raise Refused(what, guard="not-of-this-copy", where=str(folder.path), hint=hint)
+        raise Refused(what, guard="not-of-this-copy", location=str(folder.path), hint=hint)
 
 
 def _contents(folder: HeldFolder) -> Iterator[tuple[bytes, os.stat_result | OSError]]:
@@ -199,7 +203,7 @@ def _some(lines: list[str]) -> str:
 
 def _interrupted(error: OSError, target: Path) -> Interrupted:
     what = "the target is full" if error.errno in (errno.ENOSPC, errno.EDQUOT) else f"stopped: {error.strerror}"
-    return Interrupted(what, where=str(target), hint="What was copied is kept: mend it, then go on with --resume.")
+    return Interrupted(what, location=str(target), hint="What was copied is kept: mend it, then go on with --resume.")
 
 
 def _payload(run: FileCopy) -> dict[str, str]:

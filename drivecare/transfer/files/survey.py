@@ -69,9 +69,9 @@ def hold_source(path: Path) -> HeldFolder:
     try:
         return HeldFolder.hold(path, follow=True)
     except (WrongKind, FileNotFoundError) as error:
-        raise BadInput("is not a folder", where=str(path), hint="Name the mounted folder to copy from.") from error
+        raise BadInput("is not a folder", location=str(path), hint="Name the mounted folder to copy from.") from error
     except OSError as error:
-        raise Unavailable(f"cannot be listed: {error.strerror}", where=str(path)) from error
+        raise Unavailable(f"cannot be listed: {error.strerror}", location=str(path)) from error
 
 
 def survey(source: HeldFolder) -> Tree:
@@ -81,7 +81,7 @@ def survey(source: HeldFolder) -> Tree:
     for path, info in source.walk(b""):
         if isinstance(info, OSError):
             if not path:
-                raise Unavailable(f"cannot be listed: {info.strerror}", where=str(source.path)) from info
+                raise Unavailable(f"cannot be listed: {info.strerror}", location=str(source.path)) from info
             what = "the folder could not be read" if path in folders else "could not be looked at"
             tree.left_out.append((path, f"{what}: {info.strerror}"))
         elif (shape := _SHAPES.get(stat.S_IFMT(info.st_mode))) is None:

@@ -214,8 +214,8 @@ class Copying:
             saving.result()
         except DriveCareError as error:
             raise Interrupted(
-                f"the journal cannot be written: {error.what}",
-                where=error.where,
+                f"the journal cannot be written: {error.problem}",
+                location=error.location,
                 hint="Make room there, then go on with --resume",
             ) from error
 
@@ -247,7 +247,7 @@ class Copying:
             raise Refused(
                 "the target holds nothing of what was last copied to it",
                 guard="target-changed",
-                where=self.target.path,
+                location=self.target.path,
                 hint="Is it the right one? Otherwise move the journal away and copy anew",
             )
         self.ledger.drop(s for s in window if s not in agreeing)
@@ -257,6 +257,6 @@ class Copying:
                 raise Refused(
                     f"the source no longer holds at byte {segment.where.offset:,} what was copied from there",
                     guard="source-changed",
-                    where=self.source.path,
+                    location=self.source.path,
                     hint="It is another one or was written to: move the journal away and copy anew",
                 )

@@ -202,7 +202,7 @@ def check(source: Side, target: Side, wishes: Wishes) -> None:
         reason = guard(source, target, wishes)
         if reason is not None:
             what, _, hint = reason.partition(". ")
-            raise Refused(what, guard=name, where=None, hint=hint or None)
+            raise Refused(what, guard=name, location=None, hint=hint or None)
 
 
 def answered(source: Side, target: Side, wishes: Wishes) -> tuple[str, ...]:
@@ -219,7 +219,7 @@ def check_unmoved(planned: Side, opened: Side) -> None:
         raise Refused(
             "is no longer what it was when the copy was planned",
             guard="path-moved",
-            where=planned.end.path,
+            location=planned.end.path,
             hint="Look at `drivecare drives`, then start again",
         )
 

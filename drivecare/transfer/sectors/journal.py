@@ -97,7 +97,7 @@ class JournalFile:
             data = read_bytes(self.path)
             journal = decode(Journal, data, origin=str(self.path))
         except BadInput as error:
-            raise _damaged(self.path, error.what) from error
+            raise _damaged(self.path, error.problem) from error
         if not _is_sealed(data, journal.check) or not _consistent(journal):
             raise _damaged(self.path, "its content does not agree with its own check sum")
         return journal
@@ -107,7 +107,7 @@ def _damaged(path: Path, why: str) -> Refused:
     return Refused(
         f"the journal is damaged ({why}), so it cannot say what was copied; nothing was written",
         guard="journal-damaged",
-        where=str(path),
+        location=str(path),
         hint="Move it away and copy anew; the target then needs --allow-overwrite, the source is untouched",
     )
 

@@ -47,7 +47,7 @@ def _put(target: Medium, offset: int, data: bytes, buffer: Buffer) -> None:
 
 def _refused(target: Medium, what: str) -> Refused:
     hint = "Do not use it; send it back. It holds our marks now"
-    return Refused(f"the target is faulty: {what}", guard="probe", where=target.path, hint=hint)
+    return Refused(f"the target is faulty: {what}", guard="probe", location=target.path, hint=hint)
 
 
 def _places(size: int) -> Iterator[int]:

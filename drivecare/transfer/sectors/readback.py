@@ -157,7 +157,7 @@ def _judge(target: Medium, error: OSError) -> None:
     """Raise where a failed read is not the medium's fault."""
     if trouble_of(error) == "own":
         what = f"reading back failed on this machine's side: {error.strerror or error}"
-        raise Interrupted(what, where=target.path) from error
+        raise Interrupted(what, location=target.path) from error
     if trouble_of(error) == "transport" or not target.present():
         raise Gone(f"{target.path} is no longer there as it was") from error
 

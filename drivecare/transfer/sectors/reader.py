@@ -99,7 +99,7 @@ class Source:
         if trouble_of(error) == "own":
             raise Interrupted(
                 f"reading at byte {step.where.offset:,} failed on this machine's side: {error.strerror or error}",
-                where=self._medium.path,
+                location=self._medium.path,
             ) from error
         if not self._medium.present():  # so this failure says nothing of the medium; those before it do
             yield from self._believe()
@@ -137,5 +137,5 @@ class Source:
         if budget is not None and self._tally.damage_seconds > budget:
             raise Interrupted(
                 f"the time allowed for damaged areas, {budget:,.0f} s, is used up",
-                where=self._medium.path,
+                location=self._medium.path,
             )

@@ -82,7 +82,7 @@ def block_bytes_for(size_bytes: int) -> int:
 def new_state(medium: Medium, *, sample_percent: float, started: str, seed: int = 1) -> ScanState:
     """A scan not yet begun. Raises BadInput where there is nothing to read."""
     if not medium.size_bytes:
-        raise BadInput("is empty, there is nothing to read", where=medium.path, hint="Check the path, or the dock")
+        raise BadInput("is empty, there is nothing to read", location=medium.path, hint="Check the path, or the dock")
     size = block_bytes_for(medium.size_bytes)
     blocks = -(-medium.size_bytes // size)
     return ScanState(
@@ -126,7 +126,7 @@ class Scan:
     ) -> None:
         if state.bytes_total != medium.size_bytes:
             hint = "Scan it anew, without --resume."
-            raise BadInput("is not the drive that scan was begun on: another size", where=medium.path, hint=hint)
+            raise BadInput("is not the drive that scan was begun on: another size", location=medium.path, hint=hint)
         self._medium, self._buffer = medium, buffer
         self._watch, self._thermometer = watch or Watch(), thermometer or Thermometer()
         self._policy = policy or ScanPolicy()
@@ -265,7 +265,7 @@ class Scan:
         if error is None:
             return True
         if trouble_of(error) == "own":
-            raise Interrupted(f"reading failed on this machine's side: {error.strerror}", where=self._medium.path)
+            raise Interrupted(f"reading failed on this machine's side: {error.strerror}", location=self._medium.path)
         if not self._medium.present():
             raise Gone(f"{self._medium.path} is no longer there") from error
         self._failed_reads += 1

@@ -195,7 +195,7 @@ def test_the_first_eight_misfits_are_listed_and_the_others_counted(
     with pytest.raises(Refused) as caught:
         copy_files(tmp_path / "source", tmp_path / "bag", now=now)
     listed = "; ".join(f"misfit {number}" for number in range(8))
-    assert caught.value.what == f"the target cannot hold what the source has: {listed}{more or ''}"
+    assert caught.value.problem == f"the target cannot hold what the source has: {listed}{more or ''}"
 
 
 @pytest.mark.parametrize("cached", ["a", "b"])

@@ -208,7 +208,7 @@ class SimStore:
 
     def save(self, journal: Journal) -> None:
         if self.fate.strikes(self.fate.journal_full):
-            raise Unavailable("cannot be written: No space left on device", where="journal")
+            raise Unavailable("cannot be written: No space left on device", location="journal")
         if self.fate.strikes(self.fate.crash):
             if self.fate.random.random() < 0.5:
                 self.journal = journal

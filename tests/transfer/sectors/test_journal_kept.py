@@ -33,7 +33,7 @@ class FullDisk(MemoryStore):
 
     def save(self, journal: Journal) -> None:
         if journal.phase == self.phase and journal.copied:
-            raise Unavailable("cannot be written: No space left on device", where="t.journal.json")
+            raise Unavailable("cannot be written: No space left on device", location="t.journal.json")
         super().save(journal)
 
 
