@@ -82,6 +82,7 @@ def test_the_faults_that_once_did_harm(kind: str, document: str, command: str, t
     check(kind, document, command, tmp_path)
 
 
+@pytest.mark.promise(9)
 @pytest.mark.slow
 @pytest.mark.parametrize(("kind", "document", "command"), EVERY, ids=lambda word: word.replace(" ", "-"))
 def test_every_hostile_document_against_every_command(kind: str, document: str, command: str, tmp_path: Path) -> None:

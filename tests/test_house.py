@@ -1,10 +1,11 @@
-"""Who may import what: knowledge points inward, the machine is touched in one room, only cli speaks to a terminal."""
+"""How the house is kept: who may import what, what is done in one place only, how long and how named."""
 
 from __future__ import annotations
 
 import ast
 import re
 import sys
+from collections import Counter, defaultdict
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -88,6 +89,7 @@ def test_imports_point_inward(path: Path) -> None:
             assert top in packages, f"{room} may not import the package {top}"
 
 
+@pytest.mark.promise(8)
 @pytest.mark.parametrize("room", PURE)
 def test_pure_rooms_do_not_touch_the_machine(room: str) -> None:
     used = {name.partition(".")[0] for path in (HOUSE / room).rglob("*.py") for name in imports(path)}
@@ -127,6 +129,7 @@ def makes_files(path: Path) -> Iterator[str]:
             yield f"line {node.lineno}: {called}"
 
 
+@pytest.mark.promise(11)
 @pytest.mark.parametrize("path", files(), ids=lambda path: str(path.relative_to(HOUSE)))
 def test_files_are_made_in_one_place(path: Path) -> None:
     """So that each is private, durable, the invoking user's and replaces nothing: see storage.py."""
@@ -152,6 +155,7 @@ def test_every_question_is_asked_in_one_place(path: Path) -> None:
 READS_DOCUMENTS = ("msgspec.json.decode", "msgspec.toml", "msgspec.convert", "json.load", "tomllib.load", "pickle.load")
 
 
+@pytest.mark.promise(9)
 @pytest.mark.parametrize("path", files(), ids=lambda path: str(path.relative_to(HOUSE)))
 def test_documents_are_read_in_one_place(path: Path) -> None:
     """Where their size, depth and keys are bounded before a parser sees them."""
@@ -160,3 +164,61 @@ def test_documents_are_read_in_one_place(path: Path) -> None:
     ]
     around = [name for name in used if name.startswith(READS_DOCUMENTS)]
     assert around == [] or path.name in ("documents.py", "bag_removal.py")  # which bounds its lines by itself
+
+
+# Words that say nothing about the thing they name.
+VAGUE = frozenset(
+    ("found", "one", "said", "told", "made", "known", "wanted", "is_", "was", "where", "here", "held", "it")
+)
+MOST_VAGUE = 0.046  # the share of all bindings that may be one of these; it only ever goes down
+MOST_SHARED = 0.077  # the share of top-level names that may stand in more than one module; the same
+MOST_LINES_OF_A_FUNCTION = 80
+MOST_LINES_OF_A_FILE = 440
+
+
+def bindings(path: Path) -> Iterator[str]:
+    """Names a file binds: variables, fields, parameters, functions."""
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store):
+            yield node.id
+        elif isinstance(node, ast.arg):
+            yield node.arg
+        elif isinstance(node, ast.FunctionDef):
+            yield node.name
+
+
+def top_level_names(path: Path) -> Iterator[str]:
+    for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            yield node.name
+        elif isinstance(node, ast.Assign):
+            yield from (target.id for target in node.targets if isinstance(target, ast.Name))
+        elif isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name):
+            yield node.target.id
+
+
+def test_names_say_what_they_name() -> None:
+    bound = Counter(name for path in files() for name in bindings(path))
+    vague = {name: bound[name] for name in VAGUE if name in bound}
+    assert sum(vague.values()) <= MOST_VAGUE * bound.total(), vague
+
+
+def test_a_name_stands_for_one_thing() -> None:
+    homes = defaultdict(list)
+    for path in files():
+        for name in top_level_names(path):
+            homes[name].append(str(path.relative_to(HOUSE)))
+    shared = {name: modules for name, modules in homes.items() if len(set(modules)) > 1}
+    assert len(shared) <= MOST_SHARED * len(homes), shared
+
+
+@pytest.mark.parametrize("path", files(), ids=lambda path: str(path.relative_to(HOUSE)))
+def test_functions_and_files_stay_short(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    lengths = {
+        node.name: node.end_lineno - node.lineno + 1
+        for node in ast.walk(ast.parse(text))
+        if isinstance(node, ast.FunctionDef) and node.end_lineno
+    }
+    assert {name: lines for name, lines in lengths.items() if lines > MOST_LINES_OF_A_FUNCTION} == {}
+    assert text.count("\n") <= MOST_LINES_OF_A_FILE

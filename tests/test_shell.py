@@ -9,6 +9,7 @@ import pytest
 from drivecare.shell import command_line, spell_path
 
 
+@pytest.mark.promise(9)
 @pytest.mark.parametrize(
     ("words", "line"),
     [

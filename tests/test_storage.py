@@ -36,6 +36,7 @@ def mode(path: Path) -> int:
     return stat.S_IMODE(path.lstat().st_mode)
 
 
+@pytest.mark.promise(11)
 @pytest.mark.parametrize("replace", [False, True])
 def test_a_file_is_its_owners_alone(tmp_path: Path, replace: bool) -> None:
     path = tmp_path / "receipt.json"
@@ -45,6 +46,7 @@ def test_a_file_is_its_owners_alone(tmp_path: Path, replace: bool) -> None:
     assert mode(path) == 0o600
 
 
+@pytest.mark.promise(11)
 def test_folders_are_their_owners_alone_those_above_too(tmp_path: Path) -> None:
     create_folder(tmp_path / "a" / "b", parents=True)
     assert (mode(tmp_path / "a"), mode(tmp_path / "a" / "b")) == (0o700, 0o700)
@@ -64,6 +66,7 @@ def test_under_sudo_everything_is_the_invoking_users(tmp_path: Path) -> None:
     assert tmp_path.stat().st_uid == 0
 
 
+@pytest.mark.promise(11)
 @as_root
 @pytest.mark.usefixtures("through_sudo")
 def test_nothing_changes_hands_through_a_link(tmp_path: Path) -> None:
@@ -143,6 +146,7 @@ def test_the_data_is_flushed_before_it_takes_the_name(
     assert happened == ["data, named: False", "folder, named: True"]
 
 
+@pytest.mark.promise(11)
 @pytest.mark.parametrize("hard_links", [True, False], ids=["link", "no hard links, as on FAT"])
 def test_nothing_is_replaced_unasked(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, hard_links: bool) -> None:
     """FAT answers EPERM to link(2), see its manual page: "The filesystem ... does not support ... hard links"."""

@@ -36,6 +36,9 @@ BLOCK = Path("/sys/block")
 COMMAND = Path(sys.executable).with_name("drivecare")  # the script pip installed
 
 
+Check = Callable[["Bench"], None]
+
+
 @dataclass(frozen=True)
 class Ended:
     """A command that ended: exit code, what it printed, how long it took."""
@@ -262,6 +265,22 @@ def system(*command: str) -> str:
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, f"{' '.join(command)}: {done.stderr}"
     return done.stdout
+
+
+def promise(number: int) -> Callable[[Check], Check]:
+    """Mark a check as one that holds a promise. pytest, whose marker this becomes outside, is slow to load in here."""
+
+    def mark(check: Check) -> Check:
+        vars(check)["promises"] = (number, *promises_of(check))
+        return check
+
+    return mark
+
+
+def promises_of(check: Check) -> tuple[int, ...]:
+    """The numbers of the promises that a check holds."""
+    numbers: tuple[int, ...] = vars(check).get("promises", ())
+    return numbers
 
 
 def checks_of(module: ModuleType) -> list[str]:

@@ -36,6 +36,7 @@ def is_proven(receipt: dict[str, Any], target: Path) -> None:
     assert receipt["digest"]["whole"] == hashlib.sha256(CONTENT).hexdigest()
 
 
+@pytest.mark.promise(3)
 def test_all_but_the_unreadable_sectors(shop: Shop) -> None:
     bad = [0, 1, 5_000, 30_000, SIZE // 512 - 1]
     source = shop.rig.device("source", CONTENT, unreadable=bad)
@@ -60,6 +61,7 @@ def test_between_sector_sizes(shop: Shop) -> None:
     is_proven(shop.run("copy", source, shop.image, code=0), shop.image)
 
 
+@pytest.mark.promise(2)
 def test_a_write_lost_without_an_error_is_found(shop: Shop) -> None:
     source = shop.rig.device("source", CONTENT)
     target = shop.rig.device("target", bytes(SIZE), faults=Faults(lost=((9 * MIB, 4096),)))
@@ -68,6 +70,7 @@ def test_a_write_lost_without_an_error_is_found(shop: Shop) -> None:
     assert any(area["offset"] <= 9 * MIB < area["offset"] + area["length"] for area in receipt["mismatched"]), receipt
 
 
+@pytest.mark.promise(2)
 def test_that_this_finds_a_read_back_from_the_cache(shop: Shop) -> None:
     """One of the four breakages: the same lost write would be called verified."""
     source = shop.rig.device("source", CONTENT)
@@ -92,6 +95,7 @@ def test_a_bit_that_turned_on_the_target_is_found(shop: Shop) -> None:
     )
 
 
+@pytest.mark.promise(2)
 def test_verify_finds_a_bit_that_turned_later(shop: Shop) -> None:
     source = shop.rig.device("source", CONTENT)
     target = shop.rig.device("target", bytes(SIZE), faults=Faults())
@@ -116,6 +120,7 @@ def test_a_nameless_device_is_not_the_drive_that_a_receipt_names(shop: Shop) -> 
     assert path.read_bytes() == before
 
 
+@pytest.mark.promise(1)
 def test_the_source_is_left_as_it_was(shop: Shop) -> None:
     source = shop.rig.device("source", CONTENT)
     shop.run("copy", source, shop.image, code=0)
@@ -123,6 +128,7 @@ def test_the_source_is_left_as_it_was(shop: Shop) -> None:
     assert (Path("/sys/block") / source.name / "ro").read_text().strip() == "0"
 
 
+@pytest.mark.promise(6)
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL], ids=lambda how: how.name)
 def test_a_stopped_copy_goes_on(shop: Shop, how: signal.Signals) -> None:
     source = shop.rig.device("source", CONTENT, faults=SLOWLY)

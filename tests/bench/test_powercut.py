@@ -51,6 +51,7 @@ def verified_copy_is_durable(cut: Machine) -> bool:
     return durable(cut, "target")[: len(source)] == source
 
 
+@pytest.mark.promise(2)
 @cut_by("check_cut_after_verified")
 def test_what_is_called_verified_survives_the_cut(cut: Machine) -> None:
     assert verified_copy_is_durable(cut)
@@ -83,6 +84,7 @@ def _with_what_was_kept(cut: Machine, kept: Kept, folder: Path) -> Machine:
     return machine
 
 
+@pytest.mark.promise(6)
 @pytest.mark.parametrize("guest_check", [MIDWAY], ids=["check_cut_in_the_middle"])
 @pytest.mark.parametrize("kept", KEPT)
 def test_a_copy_goes_on_from_what_was_durable(

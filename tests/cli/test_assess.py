@@ -296,6 +296,7 @@ def processor_seconds(words: list[str], code: int) -> float:
     return min(times)
 
 
+@pytest.mark.promise(7)
 @pytest.mark.slow
 def test_one_saved_reading_takes_a_third_of_a_second(reports: Path) -> None:
     """A saved reading 0.35 s, the bare help 0.2 s; in proportion where Python alone takes more than 25 ms to start."""

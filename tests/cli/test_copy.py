@@ -87,6 +87,7 @@ def test_the_receipt_where_it_was_asked_for(source: Path, tmp_path: Path) -> Non
     assert not (tmp_path / "t.img.receipt.json").exists()
 
 
+@pytest.mark.promise(5)
 def test_what_is_there_is_not_overwritten_unless_its_path_is_typed(source: Path, tmp_path: Path) -> None:
     target = tmp_path / "target.img"
     target.write_bytes(b"precious")
@@ -230,6 +231,7 @@ def test_a_write_protected_target(source: Path, tmp_path: Path) -> None:
     assert run(copy, source, target).exit_code == 22
 
 
+@pytest.mark.promise(6)
 @pytest.mark.slow
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
 def test_any_end_is_resumed_to_the_same_result(tmp_path: Path, how: signal.Signals) -> None:

@@ -111,6 +111,7 @@ def lost_list(folder: Path) -> None:
     (folder / MANIFEST).unlink()
 
 
+@pytest.mark.promise(11)
 @pytest.mark.parametrize("alter", [added_file, changed_file, link, empty_folder, lost_list])
 def test_what_the_demo_did_not_make_is_left_alone(
     told: tuple[Path, str], tmp_path: Path, alter: Callable[[Path], None]
@@ -129,6 +130,7 @@ def test_what_the_demo_did_not_make_is_left_alone(
     assert sorted(folder.rglob("*")) == before
 
 
+@pytest.mark.promise(11)
 @pytest.mark.parametrize("name", ["photo", ".drivecare-demo"])
 def test_a_folder_that_is_not_the_demos_is_left_alone(tmp_path: Path, name: str) -> None:
     """With the mark of 0.1.0 too, which did not say what is the demo's."""

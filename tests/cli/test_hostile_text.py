@@ -225,6 +225,7 @@ def _terminal(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("DRIVECARE_HOSTS", "")  # put back at the end, whatever a source of text set
 
 
+@pytest.mark.promise(9)
 @pytest.mark.parametrize("source", SOURCES, ids=lambda source: source.__name__)
 def test_text_that_is_not_ours_stays_text(source: Callable[[Path], tuple[object, ...]], tmp_path: Path) -> None:
     words = source(tmp_path)
@@ -255,6 +256,7 @@ def attached(folder: Path) -> Machine:
     return recorded_machine(folder, Recorded({}), is_root=False)
 
 
+@pytest.mark.promise(9)
 @pytest.mark.parametrize("command", ["drives", "doctor"])
 def test_what_the_kernel_and_the_docks_say_stays_text(command: str, tmp_path: Path) -> None:
     shown = on_terminal(command, machine=attached(tmp_path))
@@ -290,6 +292,7 @@ def test_the_last_line_of_a_traceback_stays_text() -> None:
     Shown(1, sent).assert_harmless()
 
 
+@pytest.mark.promise(9)
 def test_on_a_real_terminal(tmp_path: Path) -> None:
     """The installed program on a pseudo-terminal of the kernel."""
     _, bag = foreign_bag(tmp_path)
@@ -324,6 +327,7 @@ def test_a_document_in_a_pipe_shows_everything(tmp_path: Path) -> None:
     assert json.loads(done.stdout)["drive"]["model"] == EVIL
 
 
+@pytest.mark.promise(9)
 def test_the_sheet_shows_direction_marks(tmp_path: Path) -> None:
     closing = Closing(
         at="2026-11-25T11:55:00+00:00", by="ann", unit_started=True, old_drive="kept", gate_open=True,

@@ -46,6 +46,7 @@ def names(folder: Path) -> list[str]:
     return sorted(path.name for path in folder.iterdir())
 
 
+@pytest.mark.promise(11)
 @writers
 def test_without_a_terminal_it_is_refused_before_any_work(
     work: Path, command: tuple[str | Path, ...], files: list[str]
@@ -73,6 +74,7 @@ def test_a_file_that_was_named_again_is_replaced(work: Path, command: tuple[str 
     assert all(not (work / name).exists() or (work / name).read_bytes() != MINE for name in files)
 
 
+@pytest.mark.promise(11)
 @writers
 def test_naming_another_file_allows_nothing(work: Path, command: tuple[str | Path, ...], files: list[str]) -> None:
     (work / files[0]).write_bytes(MINE)
@@ -111,6 +113,7 @@ def copied(work: Path) -> Ran:
     return run(cli, "copy", "source.img", "target.img", "--receipt", "notes.json", "--allow-overwrite", "target.img")
 
 
+@pytest.mark.promise(11)
 def test_a_receipt_takes_no_other_file_s_place_and_earlier_ones_all_stay(work: Path) -> None:
     (work / "source.img").write_bytes(b"x" * 8192)
     (work / "target.img").write_bytes(b"")

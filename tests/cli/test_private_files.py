@@ -78,6 +78,7 @@ def left_by_commands(folder: Path) -> Iterator[Path]:
     yield folder / "bag" / "data"
 
 
+@pytest.mark.promise(11)
 def test_nobody_else_may_read_it(workplace: Path) -> None:
     modes = {path: stat.S_IMODE(path.lstat().st_mode) for path in left_by_commands(workplace)}
     assert {path: mode for path, mode in modes.items() if mode != (0o700 if path.is_dir() else 0o600)} == {}

@@ -47,6 +47,7 @@ def test_a_line_is_its_cells(row: list[str]) -> None:
     assert safe == [as_text(cell) for cell in row]
 
 
+@pytest.mark.promise(9)
 @pytest.mark.parametrize("to_file", [True, False], ids=["--output", "stdout"])
 def test_the_judged_table_runs_nothing(tmp_path: Path, to_file: bool) -> None:
     table, output = tmp_path / "day.csv", tmp_path / "judged.csv"

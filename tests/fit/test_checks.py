@@ -138,6 +138,7 @@ def test_a_drive_that_fits_in_every_respect_passes_every_check() -> None:
     assert {each.result for each in one.checks} == {"pass"}
 
 
+@pytest.mark.promise(3)
 def test_nothing_known_gives_no_pass_on_anything_the_unit_demands() -> None:
     one = judged(candidate(**dict.fromkeys((
         "capacity_bytes", "kind", "protocol", "connector", "form_factor", "height_mm", "logical_sector_bytes",

@@ -55,6 +55,7 @@ def image(folder: Path, name: str, size: int, content: bytes = b"") -> Path:
     return path
 
 
+@pytest.mark.promise(1)
 def test_an_image_whose_file_system_is_mounted_is_in_use(tmp_path: Path, attach: Attach) -> None:
     mounted, other = image(tmp_path, "mounted.img", 16 * MIB), image(tmp_path, "other.img", MIB, b"data")
     subprocess.run(["mkfs.ext4", "-q", mounted], check=True)
@@ -124,6 +125,7 @@ def test_a_write_protected_target(tmp_path: Path, attach: Attach) -> None:
     assert (done.returncode, "read-only" in done.stderr) == (22, True)
 
 
+@pytest.mark.promise(6)
 @pytest.mark.parametrize("hangs", ["source", "target"])
 def test_a_drive_that_hangs_at_the_first_look_is_left(tmp_path: Path, attach: Attach, hangs: str) -> None:
     """Its server stands still before the command begins; the command says who still waits, and ends."""

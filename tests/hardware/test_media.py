@@ -66,6 +66,7 @@ def test_holes_are_holes_on_the_disk(tmp_path: Path, pool: Pool) -> None:
     assert target.stat().st_blocks * 512 < 4 * MIB
 
 
+@pytest.mark.promise(1)
 def test_a_source_is_never_opened_for_writing(tmp_path: Path, pool: Pool) -> None:
     path = image(tmp_path, MIB)
     with open_source(str(path), pool) as medium, pytest.raises(OSError, match="Bad file descriptor"):
@@ -90,6 +91,7 @@ def test_what_a_killed_copy_still_holds_for_a_moment_is_waited_for(tmp_path: Pat
         assert medium.size_bytes == MIB
 
 
+@pytest.mark.promise(2)
 def test_what_the_worker_reads_comes_past_our_own_cache(tmp_path: Path, pool: Pool) -> None:
     path = image(tmp_path, MIB)
     with open_to_verify(str(path), pool) as medium:

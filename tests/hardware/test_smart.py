@@ -110,6 +110,7 @@ def test_transports_that_the_backend_does_not_know_are_passed_over(tree: Tree) -
     assert read_drive("/dev/sdb", machine=machine).transport == "sntrealtek"
 
 
+@pytest.mark.promise(1)
 def test_only_questions_are_asked(tree: Tree) -> None:
     """assess changes no setting of any drive: no word outside the list of questions ever reaches the backend."""
     usb_drive(tree)
@@ -231,6 +232,7 @@ class AllAtOnce(Recorded):
         return super().ask(arguments, limit_seconds=limit_seconds)
 
 
+@pytest.mark.promise(7)
 def test_eight_drives_take_as_long_as_the_slowest_one(tree: Tree) -> None:
     """One after the other, the first would wait for the rest and break the barrier."""
     paths = many(tree, 8)

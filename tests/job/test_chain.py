@@ -58,6 +58,7 @@ def mending(note: str = "power cut") -> Fact:
 # --- the file ---------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.promise(10)
 def test_a_line_for_each_result_that_coreutils_can_check(job: JobFolder) -> None:
     before = NOTHING_BEFORE
     for number, line in enumerate(lines(job), 1):
@@ -74,6 +75,7 @@ def test_a_job_left_alone_holds(job: JobFolder) -> None:
     assert job.audit() == Audit()
 
 
+@pytest.mark.promise(10)
 def test_a_line_is_on_the_disk_before_filing_ends_and_after_its_result(
     job: JobFolder, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -129,6 +131,7 @@ def _pipe(path: Path) -> None:
 NAME = "{number:04}-fact-20261125T120000Z.json"
 
 
+@pytest.mark.promise(10)
 @pytest.mark.parametrize("number", [4, 6], ids=["in the middle", "the newest"])
 @pytest.mark.parametrize(
     ("change", "evidence"),
@@ -159,6 +162,7 @@ def test_whatever_is_done_to_a_result_is_named(
     assert not records(job).holds
 
 
+@pytest.mark.promise(10)
 @pytest.mark.parametrize("name", ["0004-fact-20261125T120001Z.json", "0012-receipt-20261125T120001Z.json"])
 def test_a_result_brought_in_is_named_until_it_is_gone(job: JobFolder, name: str) -> None:
     (job.path / name).write_bytes(file_of(job, 4).read_bytes() + b"\n")
@@ -179,6 +183,7 @@ def test_a_link_in_place_of_the_next_result_is_not_taken_for_one(job: JobFolder)
         job.mend_chain(mending())
 
 
+@pytest.mark.promise(10)
 def test_a_removed_number_is_not_given_again(job: JobFolder) -> None:
     file_of(job, 6).unlink()
     assert job.file(fact("detached")).name.startswith("0007-")
@@ -230,6 +235,7 @@ def _huge(path: Path) -> None:
     os.truncate(path, 1 << 40)
 
 
+@pytest.mark.promise(10)
 @pytest.mark.parametrize(
     ("change", "evidence"),
     [

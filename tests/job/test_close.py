@@ -58,6 +58,7 @@ def test_only_images_this_job_made_are_named(tmp_path: Path) -> None:
     assert to_forget(case, {made: "kept"}) == ()
 
 
+@pytest.mark.promise(11)
 def test_what_a_foreign_receipt_names_is_left_alone(tmp_path: Path) -> None:
     """Filed by `verify RECEIPT --job`, where the copy is another job's or was made outside of any."""
     foreign = tmp_path / "foreign.img"
@@ -199,6 +200,7 @@ def test_every_image_s_fate_must_be_said(tmp_path: Path) -> None:
     check_closing(case, anyway=None, forget=False, fates={})
 
 
+@pytest.mark.promise(11)
 @pytest.mark.parametrize(
     ("change", "why"),
     [

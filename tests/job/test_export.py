@@ -71,6 +71,7 @@ def _in_a_bag(path: Path) -> None:
     (path / "data" / "letter.txt").write_text("private")
 
 
+@pytest.mark.promise(11)
 @pytest.mark.parametrize(
     ("make", "document", "reasons"),
     [

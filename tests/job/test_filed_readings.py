@@ -40,6 +40,7 @@ def recheck(count: int = 3, read_at: str | None = "2026-11-25T10:00:00+00:00", d
 WAY_OUT = fact("way-out", note="new cable, read 100 GB")  # recorded at 11:30
 
 
+@pytest.mark.promise(5)
 @pytest.mark.parametrize(
     ("second", "words"),
     [
@@ -84,6 +85,7 @@ def test_an_older_report_filed_last_is_not_the_newest(tmp_path: Path, older: str
     assert evidence(gate, "verdict").startswith("replace")
 
 
+@pytest.mark.promise(5)
 @pytest.mark.parametrize(
     ("read_at", "words"),
     [

@@ -102,6 +102,7 @@ def _file_many(path: Path) -> None:
         JobFolder(path=path).file(reading())
 
 
+@pytest.mark.promise(10)
 def test_two_terminals_at_once_lose_nothing_and_share_no_number(job: JobFolder) -> None:
     context = multiprocessing.get_context("spawn")
     terminals = [context.Process(target=_file_many, args=(job.path,)) for _ in range(2)]

@@ -98,6 +98,7 @@ WITHOUT_EMPTY = {
 WITHOUT_SAME = {0: {"consent"}, 1: {"old-drive-read", "old-drive-identity", "verdict"}}
 
 
+@pytest.mark.promise(5)
 @pytest.mark.parametrize(
     ("route", "index", "names"),
     [
@@ -273,6 +274,7 @@ ALTERED: dict[str, tuple[list[Value], set[str]]] = {
 }
 
 
+@pytest.mark.promise(5)
 @pytest.mark.parametrize("name", ALTERED)
 def test_each_thing_altered_shuts_it_and_is_named(tmp_path: Path, name: str) -> None:
     documents, names = ALTERED[name]

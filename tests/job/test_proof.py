@@ -60,6 +60,7 @@ OTHERWISE: dict[str, tuple[dict[str, int | None], str]] = {
 }
 
 
+@pytest.mark.promise(5)
 @pytest.mark.parametrize("name", OTHERWISE)
 def test_a_drive_read_with_another_size_than_was_copied(tmp_path: Path, name: str) -> None:
     fields, words = OTHERWISE[name]
@@ -136,6 +137,7 @@ CONTRADICTIONS: dict[str, tuple[dict[str, object], str]] = {
 }
 
 
+@pytest.mark.promise(5)
 @pytest.mark.parametrize("name", CONTRADICTIONS)
 def test_a_receipt_whose_numbers_do_not_fit_together_is_no_proof(tmp_path: Path, name: str) -> None:
     changes, words = CONTRADICTIONS[name]
@@ -180,6 +182,7 @@ def test_what_another_drive_holds_is_a_proof_of_that_drive_alone(tmp_path: Path)
 SAME_SIZE_NO_NAME = {"identity": Identity(), "serial": None, "model": None}
 
 
+@pytest.mark.promise(5)
 @pytest.mark.parametrize(
     ("changes", "own"),
     [

@@ -53,6 +53,7 @@ def visit(browser: Any, page: Path) -> None:
     browser.get(page.as_uri())
 
 
+@pytest.mark.promise(8)
 @pytest.mark.parametrize("name", SHEETS)
 def test_it_is_quiet_and_asks_for_nothing(browser: Any, pages: dict[str, Path], name: str) -> None:
     visit(browser, pages[name])

@@ -29,6 +29,7 @@ def shut(folder: Path, documents: list[Value]) -> dict[str, str]:
     return {item.item: item.evidence for item in gate.items if not item.holds}
 
 
+@pytest.mark.promise(5)
 def test_a_3_5_inch_drive_is_not_that_of_a_2_5_inch_bay(tmp_path: Path) -> None:
     documents = [same_route()[0], assessment(sized(OLD, "3.5 inches"), "refit")]
     assert shut(tmp_path / "a", documents) == {

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from drivecare.reading.decode import decode_report
 from drivecare.risk.assess import assess
 from tests.outside.recorded import real_reports
@@ -17,6 +19,7 @@ def _text(content: bytes) -> str:
         return content.decode("cp1252")
 
 
+@pytest.mark.promise(4)
 def test_healthy_drives_are_refit_and_the_unjudgeable_unproven() -> None:
     reports = real_reports()
     verdicts = {name: assess(decode_report(_text(content))).verdict for name, content in reports.items()}

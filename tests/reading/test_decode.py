@@ -309,6 +309,7 @@ def test_an_overheated_nvme_drive_is_not_failing() -> None:
     assert decode_report(report("nvme-read-only")).drive_says == "failing"
 
 
+@pytest.mark.promise(3)
 def test_nvme_values_out_of_range_are_none_with_a_gap() -> None:
     text = report("nvme-nothing-against-it")
     hours = _with("Power On Hours:                     3,118", "Power On Hours:   340,282,366,920,938", text)

@@ -117,6 +117,7 @@ def test_twenty_thousand_mutated_reports() -> None:
 HEALTH = re.compile(r"START OF (?:READ )?SMART DATA SECTION|^SMART Health Status", re.M)
 
 
+@pytest.mark.promise(4)
 @pytest.mark.parametrize("name", INDEX)
 def test_a_report_without_its_health_is_never_healthy(name: str) -> None:
     found = HEALTH.search(report(name))

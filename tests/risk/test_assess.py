@@ -63,6 +63,7 @@ def test_a_test_of_the_failure_report_asks_for_nothing() -> None:
     assert (real.severity, real.fault_class, real.action) == ("evacuate", "media", "Copy it now; do not fit it again.")
 
 
+@pytest.mark.promise(3)
 def test_null_and_zero_stay_apart() -> None:
     values = json.loads(encode(assess(hdd())))["values"]
     assert (values["pending"], values["media_errors"], values["critical_warnings"]) == (0, None, None)
@@ -78,6 +79,7 @@ def test_findings_stand_worst_first_and_the_same_reading_gives_the_same(case: Sc
     assert found.limits
 
 
+@pytest.mark.promise(4)
 def test_limits_say_what_is_not_known() -> None:
     clean = " ".join(assess(hdd()).limits)
     for words in ("come without any of these signs", "data centres", "on a bench", "No self-test", "readscan"):

@@ -13,6 +13,7 @@ from tests.risk.incoming_drives import INCOMING
 from tests.risk.scenarios import SCENARIOS, Scenario
 
 
+@pytest.mark.promise(4)
 @pytest.mark.parametrize("case", SCENARIOS, ids=[case.id for case in SCENARIOS])
 def test_verdict(case: Scenario) -> None:
     found = assess(case.reading, **case.given)

@@ -141,6 +141,7 @@ def test_a_count_that_cannot_be_is_neither_said_nor_zero(cell: str) -> None:
     assert judge.judge(["0", "160000000000000", "0"]) == judge.judge(["0", "", "0"])
 
 
+@pytest.mark.promise(7)
 def test_the_memory_stays_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("drivecare.risk.drive_table.MOST_REMEMBERED", 10)
     judge = TableJudge(["smart_5_raw", "smart_197_raw"])

@@ -70,6 +70,7 @@ def full(monkeypatch: pytest.MonkeyPatch) -> type[FullAfter]:
     return FullAfter
 
 
+@pytest.mark.promise(6)
 @pytest.mark.parametrize("exists", [True, False])
 def test_a_target_stays_as_it_is_where_the_journal_cannot_be_written(
     tmp_path: Path, full: type[FullAfter], exists: bool, monkeypatch: pytest.MonkeyPatch
@@ -350,6 +351,7 @@ def device(tmp_path: Path) -> Any:
         subprocess.run(["losetup", "--detach", name], check=True)
 
 
+@pytest.mark.promise(1)
 @pytest.mark.bench
 def test_the_former_flag_of_a_source_survives_a_kill_of_everything(tmp_path: Path, device: str) -> None:
     """Program and worker are killed the moment the kernel has set the flag; the next run gives it back."""

@@ -85,6 +85,7 @@ def stopped_midway(folder: Path, *, size: int = 3 * BUFFER_BYTES) -> Request:
     return dataclasses.replace(request, resume=True)
 
 
+@pytest.mark.promise(1)
 @pytest.mark.parametrize("paper", ["receipt", "journal"])
 @pytest.mark.parametrize("side", ["source.img", "target.img", "link"])
 def test_paperwork_never_takes_the_place_of_a_side(tmp_path: Path, paper: str, side: str) -> None:
@@ -104,6 +105,7 @@ def test_a_receipt_takes_the_place_of_no_special_file(tmp_path: Path) -> None:
     assert (tmp_path / "pipe").is_fifo()
 
 
+@pytest.mark.promise(6)
 @pytest.mark.parametrize("place", [0, 2 * BUFFER_BYTES + 5])
 @pytest.mark.parametrize("time_kept", [True, False])
 def test_a_source_that_changed_since_is_not_gone_on_with(tmp_path: Path, place: int, time_kept: bool) -> None:
@@ -152,6 +154,7 @@ def test_a_resumed_copy_tells_todays_names(tmp_path: Path) -> None:
     assert load(Receipt, request.receipt) == receipt
 
 
+@pytest.mark.promise(5)
 def test_nothing_of_a_target_changes_before_the_guards_have_seen_it_held(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -8,7 +8,7 @@ import os
 from typing import Any
 
 from tests.bench.drives import Drive
-from tests.bench.guest import WORK, Bench, Ended, system
+from tests.bench.guest import WORK, Bench, Ended, promise, system
 
 DRIVES = (
     Drive("sata0", bus="sata"),
@@ -188,6 +188,7 @@ def check_selftest_runs_on_sata(bench: Bench) -> None:
     assert said["values"]["last_selftest"]["result"] == "passed", after
 
 
+@promise(4)
 def check_no_reading_says_more_than_the_drive_did(bench: Bench) -> None:
     """Saved and read again, a live reading gives the same verdict."""
     saved = WORK / "reading.json"

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from tests.bench.drives import MIB, Drive
-from tests.bench.guest import WORK, Bench, Ended, opens_exclusively, read_direct, system, wait_for
+from tests.bench.guest import WORK, Bench, Ended, opens_exclusively, promise, read_direct, system, wait_for
 
 DRIVES = (
     Drive("partition", bus="sata"),  # one partition of it is mounted
@@ -110,6 +110,7 @@ def copies(bench: Bench, name: str) -> None:
         assert not (WORK / "image").exists()
 
 
+@promise(1)
 def check_refuses_a_drive_with_one_mounted_partition(bench: Bench) -> None:
     copies(bench, "partition")
 
@@ -126,6 +127,7 @@ def check_refuses_a_drive_in_use_as_swap(bench: Bench) -> None:
     copies(bench, "swap")
 
 
+@promise(5)
 def check_refuses_a_drive_held_by_another_program(bench: Bench) -> None:
     copies(bench, "held")
 
@@ -138,6 +140,7 @@ def check_refuses_a_partition(bench: Bench) -> None:
     assert "partition" in ended.err, ended
 
 
+@promise(5)
 def check_refuses_the_wrong_serial(bench: Bench) -> None:
     """A target that holds data takes its serial number, typed."""
     target = bench.path("large")
@@ -147,6 +150,7 @@ def check_refuses_the_wrong_serial(bench: Bench) -> None:
     assert bench.holds("large") == bench.expected("large")
 
 
+@promise(1)
 def check_a_source_is_read_only_while_it_is_copied(bench: Bench) -> None:
     """The kernel refuses writes to the source during a copy, and takes them again afterwards."""
     source = bench.path("large")
@@ -158,6 +162,7 @@ def check_a_source_is_read_only_while_it_is_copied(bench: Bench) -> None:
     assert state.read_text().strip() == "0"
 
 
+@promise(1)
 def check_a_killed_copy_gives_the_source_back(bench: Bench) -> None:
     """After kill -9 the next run, or `--resume`, restores what the kernel allowed before."""
     source = bench.path("large")

@@ -6,7 +6,7 @@ from contextlib import nullcontext
 from pathlib import Path
 
 from tests.bench.drives import MIB, Drive
-from tests.bench.guest import WORK, Bench, Ended, moved_sectors, wait_for
+from tests.bench.guest import WORK, Bench, Ended, moved_sectors, promise, wait_for
 
 MIB_EACH = 16
 RATE = 2 * MIB  # of the sources: time to pull a plug, on a busy machine, too
@@ -73,6 +73,7 @@ def check_scsi_source(bench: Bench) -> None:
     survives_a_pulled_plug(bench, "scsi0", "patient", "scsi0")
 
 
+@promise(6)
 def check_nvme_source(bench: Bench) -> None:
     """Reads of a pulled NVMe drive return nothing, as at the end of a file."""
     survives_a_pulled_plug(bench, "nvme0", "patient", "nvme0")

@@ -191,6 +191,7 @@ def test_what_is_not_kept_is_still_told_after_a_resume(
 # Who can reach the bag
 
 
+@pytest.mark.promise(11)
 @pytest.mark.parametrize("exists", [False, True])
 def test_a_bag_is_open_to_its_owner_alone(source: Path, tmp_path: Path, exists: bool) -> None:
     target = tmp_path / "shelf" / "bag"
@@ -288,6 +289,7 @@ def test_a_bag_or_a_journal_that_is_a_link_is_refused(source: Path, begun: Path,
     assert (tmp_path / "journal").read_bytes() == before
 
 
+@pytest.mark.promise(9)
 def test_a_folder_swapped_for_a_link_while_copying_is_not_written_through(
     source: Path, tmp_path: Path, elsewhere: Path
 ) -> None:
@@ -303,6 +305,7 @@ def test_a_folder_swapped_for_a_link_while_copying_is_not_written_through(
     assert {path.name: path.read_bytes() for path in elsewhere.iterdir()} == {"photo": b"not the customer's"}
 
 
+@pytest.mark.promise(9)
 def test_a_folder_of_the_source_swapped_for_a_link_is_not_read_through(
     source: Path, tmp_path: Path, elsewhere: Path
 ) -> None:
@@ -358,6 +361,7 @@ def test_links_that_lead_to_one_another_prove_nothing(tmp_path: Path) -> None:
     assert (result.verified, names(result.missing)) == (False, ["data/a", "data/b"])
 
 
+@pytest.mark.promise(9)
 def test_a_foreign_bag_cannot_ask_for_the_digest_of_another_file(tmp_path: Path) -> None:
     """RFC 8493 section 5.1: files outside the bag are not accessed."""
     secret = tmp_path / "secret"
@@ -388,6 +392,7 @@ OUTSIDE = {
 }
 
 
+@pytest.mark.promise(9)
 @pytest.mark.parametrize("path", OUTSIDE.values(), ids=OUTSIDE.keys())
 @pytest.mark.parametrize("listing", [bag.MANIFEST, bag.TAG_MANIFEST])
 def test_paths_that_leave_the_bag_are_refused(tmp_path: Path, path: str, listing: str) -> None:

@@ -243,6 +243,7 @@ def test_a_bag_is_checked_whole(tree: Path, tmp_path: Path, damage: str) -> None
     assert {note.name for note in notes(check_bag(target, at=now()))} == expected
 
 
+@pytest.mark.promise(6)
 def test_an_interrupted_copy_is_gone_on_with(tree: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     target = tmp_path / "target"
     monkeypatch.setattr(bag_journal, "_BATCH_FILES", 3)
@@ -522,6 +523,7 @@ def test_a_folder_named_in_another_way_is_the_same_source(
     assert copy_files(Path("../source"), tmp_path / "t", now=now, resume=True).verified
 
 
+@pytest.mark.promise(5)
 def test_source_and_target_inside_each_other_are_refused(tree: Path) -> None:
     with pytest.raises(Refused, match="inside each other"):
         copy_files(tree, tree / "sub dir" / "bag", now=now)

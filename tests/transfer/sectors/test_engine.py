@@ -104,6 +104,7 @@ def test_zeros_become_holes_in_an_image_and_are_written_to_a_device() -> None:
     assert device.written == 3 * MIB
 
 
+@pytest.mark.promise(6)
 def test_the_journal_lies_there_before_the_first_byte() -> None:
     store = MemoryStore()
 
@@ -168,6 +169,7 @@ def test_a_wrong_byte_is_named_and_a_resume_writes_it_again() -> None:
     assert target.data == source.data
 
 
+@pytest.mark.promise(3)
 def test_read_wrong_and_not_readable_are_two_things() -> None:
     data = random_bytes(2 * MIB)
     target = Memory(data, bad=[area(512, 1024)])
@@ -243,6 +245,7 @@ FAULTS: dict[str, tuple[str, Callable[[Sabotaged], Callable[[], int]], str]] = {
 }
 
 
+@pytest.mark.promise(6)
 @pytest.mark.parametrize("fault", FAULTS)
 def test_interruptions_end_in_23_and_a_resume_ends_in_the_same(fault: str) -> None:
     side, make, words = FAULTS[fault]
@@ -262,6 +265,7 @@ def test_interruptions_end_in_23_and_a_resume_ends_in_the_same(fault: str) -> No
     assert target.data == data
 
 
+@pytest.mark.promise(2)
 def test_a_flush_after_removal_is_not_believed() -> None:
     class Pulled(Memory):
         def flush(self) -> None:
@@ -276,6 +280,7 @@ def test_a_flush_after_removal_is_not_believed() -> None:
     assert store.saved[-1].copied == ()
 
 
+@pytest.mark.promise(3)
 def test_errors_of_a_drive_that_fell_off_the_bus_mark_no_sector() -> None:
     """EIO for everything, and the kernel still shows the device: it has to read what it read before."""
 

@@ -88,6 +88,7 @@ REFUSED: list[tuple[str, Side, Side, Wishes]] = [
 ]
 
 
+@pytest.mark.promise(1)
 @pytest.mark.parametrize(
     ("guard", "source", "to", "wishes"), REFUSED, ids=[f"{i}-{r[0]}" for i, r in enumerate(REFUSED)]
 )
@@ -99,6 +100,7 @@ def test_guard_refuses(guard: str, source: Side, to: Side, wishes: Wishes) -> No
     assert caught.value.hint, "a refusal says what to do"
 
 
+@pytest.mark.promise(5)
 def test_every_guard_has_a_case() -> None:
     assert {case[0] for case in REFUSED} == set(GUARDS)
 
@@ -168,6 +170,7 @@ def test_only_what_a_guard_would_have_asked_is_told_as_answered() -> None:
     assert answered(side(assessed=part), weak, Wishes()) == ()
 
 
+@pytest.mark.promise(5)
 def test_a_path_that_moved_is_refused() -> None:
     planned = side(disk_sequence=4)
     check_unmoved(planned, side(disk_sequence=4))
@@ -181,6 +184,7 @@ def test_a_path_that_moved_is_refused() -> None:
         assert caught.value.guard == "path-moved"
 
 
+@pytest.mark.promise(5)
 def test_an_overwrite_names_what_to_type() -> None:
     with pytest.raises(Refused) as caught:
         check(side(), target(**USED), Wishes())

@@ -67,6 +67,7 @@ def test_a_dropped_segment_is_read_again() -> None:
     assert ledger.stages.areas(0) == [area(0, 32), area(48, 100)]
 
 
+@pytest.mark.promise(6)
 @pytest.mark.parametrize("at", [10, 200, -40], ids=["schema", "middle", "check sum"])
 def test_any_flipped_bit_is_refused_with_a_way_on(tmp_path: Path, at: int) -> None:
     file = JournalFile(tmp_path / "t.journal.json")
@@ -148,6 +149,7 @@ def test_a_seal_covers_every_field() -> None:
         assert sealed(msgspec.structs.replace(one, **change)).check != one.check
 
 
+@pytest.mark.promise(7)
 @pytest.mark.parametrize(
     "size", [1, 1 << 20, (1 << 36) + 1, 1_000_204_886_016, 24_000_277_250_048, 1 << 60], ids=lambda n: f"{n}"
 )

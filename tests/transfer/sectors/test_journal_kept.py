@@ -56,6 +56,7 @@ def copy_with(
     )
 
 
+@pytest.mark.promise(6)
 @pytest.mark.parametrize("overlap", [True, False], ids=["threads", "in order"])
 @pytest.mark.parametrize("phase", ["copying", "reading-back", "done"])
 def test_a_journal_that_cannot_be_written_stops_the_copy_with_a_way_on(phase: str, overlap: bool) -> None:

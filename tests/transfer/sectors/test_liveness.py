@@ -32,6 +32,7 @@ def run(
     return copy(source, target, begun, store, buffers(MIB // 16), Settings(policy=policy, checkpoint_bytes=MIB))
 
 
+@pytest.mark.promise(3)
 @pytest.mark.parametrize("size", [512, 3 * 512, SIZE], ids=["one sector", "three sectors", "4 MiB"])
 def test_a_source_that_never_answers_stops_the_copy(size: int) -> None:
     """Even one too short to fail eight times in a row."""
@@ -99,6 +100,7 @@ DEAD = {
 }
 
 
+@pytest.mark.promise(3)
 @pytest.mark.parametrize("dead", DEAD.values(), ids=DEAD)
 def test_a_large_dead_area_is_no_reason_to_stop(dead: list[Area]) -> None:
     source, target = Memory(CONTENT, bad=dead), Memory(bytes(SIZE))

@@ -147,6 +147,7 @@ GONE: dict[str, Callable[[ReadBack], Callable[[Area], None]]] = {
 }
 
 
+@pytest.mark.promise(3)
 @pytest.mark.parametrize("fault", GONE)
 def test_a_target_that_went_away_is_neither_unreadable_nor_proven(fault: str) -> None:
     target, store = ReadBack(bytes(len(DATA))), MemoryStore()

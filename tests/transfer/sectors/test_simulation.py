@@ -25,6 +25,7 @@ def schedules() -> list[Schedule]:
     return few
 
 
+@pytest.mark.promise(2)
 def test_every_schedule_ends_in_a_true_receipt(schedules: list[Schedule]) -> None:
     assert all(schedule.receipts[-1].verified for schedule in schedules)
 
@@ -34,6 +35,7 @@ def _run(seeds: range) -> None:
         Schedule(seed).run()
 
 
+@pytest.mark.promise(6)
 @pytest.mark.slow
 @pytest.mark.timeout(300)
 def test_ten_thousand_schedules() -> None:
@@ -148,6 +150,7 @@ BROKEN: tuple[type[SimSource] | type[SimTarget], ...] = (
 )
 
 
+@pytest.mark.promise(2)
 @pytest.mark.parametrize("broken", BROKEN)
 def test_the_schedules_notice_a_broken_promise(broken: type[SimSource] | type[SimTarget]) -> None:
     """They would be worth nothing if an engine could break it and pass. What small slips of the engine itself come

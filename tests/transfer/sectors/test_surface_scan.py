@@ -180,6 +180,7 @@ def test_another_size_is_another_drive() -> None:
         Scan(Surface(size_bytes=32 * MIB), Buffer(memoryview(bytearray(MIB))), state)
 
 
+@pytest.mark.promise(3)
 def test_a_vanished_drive_has_no_unreadable_areas() -> None:
     seen, _ = scan(Surface(vanish_at=20 * MIB))
     assert seen.unreadable == ()
@@ -219,6 +220,7 @@ def test_a_sample_looks_everywhere(percent: float) -> None:
     assert numbers != list(planned(blocks, percent, seed=4))
 
 
+@pytest.mark.promise(7)
 def test_memory_is_bounded() -> None:
     for size in (1, MIB, 10**12, 20 * 10**12, 10**15):
         block = block_bytes_for(size)

@@ -42,6 +42,7 @@ def test_a_power_cycle_is_the_users_word(copied: tuple[Receipt, Memory]) -> None
     assert found.method == "after-power-cycle"
 
 
+@pytest.mark.promise(2)
 @pytest.mark.parametrize("at", [0, MIB - 1, MIB + 100, 3 * MIB, 4 * MIB + 511])
 def test_any_flipped_byte_is_found_and_its_area_named(copied: tuple[Receipt, Memory], at: int) -> None:
     receipt, target = copied
