@@ -1,4 +1,4 @@
-"""The errors a user can meet, in one tree. This module imports nothing of ours.
+"""The errors a user can meet, in one tree. This module imports nothing of ours but the exit codes.
 
     DriveCareError
     +-- BadInput        the input cannot be used; nothing was done                     exit 3
@@ -13,6 +13,8 @@ A sick drive, a drive that does not fit and a mismatch are results, not errors.
 
 from __future__ import annotations
 
+from drivecare.exit_codes import ExitCode
+
 
 class DriveCareError(Exception):
     """Base of every error a user can meet.
@@ -22,7 +24,7 @@ class DriveCareError(Exception):
     """
 
     code = "error"
-    exit_code = 3
+    exit_code: ExitCode = ExitCode.ERROR
 
     def __init__(self, problem: str, *, location: str | None = None, hint: str | None = None) -> None:
         self.problem = problem
@@ -64,7 +66,7 @@ class Refused(DriveCareError):
     """A guard refused before anything was written; `guard` is its kebab-case name."""
 
     code = "refused"
-    exit_code = 22
+    exit_code = ExitCode.REFUSED
 
     def __init__(self, problem: str, *, guard: str, location: str | None = None, hint: str | None = None) -> None:
         self.guard = guard
@@ -75,4 +77,4 @@ class Interrupted(DriveCareError):
     """Stopped midway by a signal, a vanished drive, a full disk or a stuck read; the journal allows continuing."""
 
     code = "interrupted"
-    exit_code = 23
+    exit_code = ExitCode.INTERRUPTED

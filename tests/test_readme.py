@@ -41,9 +41,7 @@ def test_the_shown_assessment_is_the_real_one() -> None:
     assert [line for line in shown if line not in real] == []
 
 
-def test_every_exit_code_and_command_is_named() -> None:
-    for code in (0, 2, 3, 10, 11, 12, 13, 20, 21, 22, 23, 30, 31, 40):
-        assert re.search(rf"(^|[ |]){code}[ |]", README, re.MULTILINE), code
+def test_every_command_is_named() -> None:
     assert [
         name for name in COMMANDS if f"drivecare {name}" not in README and name not in ("verify", "hosts", "history")
     ] == []

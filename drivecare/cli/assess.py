@@ -14,6 +14,7 @@ from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.cli.terminal import notify
 from drivecare.documents import Value
 from drivecare.errors import DriveCareError
+from drivecare.exit_codes import ExitCode, worst
 from drivecare.risk.model import Assessment, Verdict
 
 if TYPE_CHECKING:
@@ -22,9 +23,6 @@ if TYPE_CHECKING:
     from drivecare.job.folder import JobFolder
     from drivecare.reading.model import Reading
     from drivecare.reading.surface import SurfaceScan
-
-# Of several drives the worst counts. A drive that could not be read (3) outranks whatever may be fitted.
-WORST_FIRST = (12, 11, 13, 3, 10, 0)
 
 
 class Judged(Value, frozen=True, kw_only=True):
@@ -122,9 +120,10 @@ def assess(
     if len(judged) == 1 and judged[0].assessment is not None:
         code = judged[0].assessment.exit_code
         finish(judged[0].assessment, show=show, as_json=as_json, exit_code=code, keep=tuple(keep()))
-    codes = {one.assessment.exit_code if one.assessment is not None else 3 for one in judged}
-    worst = next(code for code in WORST_FIRST if code in codes)
-    finish(Assessments(assessments=tuple(judged)), show=show, as_json=as_json, exit_code=worst, keep=tuple(keep()))
+    codes = {one.assessment.exit_code if one.assessment is not None else ExitCode.ERROR for one in judged}
+    finish(
+        Assessments(assessments=tuple(judged)), show=show, as_json=as_json, exit_code=worst(codes), keep=tuple(keep())
+    )
 
 
 def _read(sources: Sequence[str], transport: str | None, machine: Machine) -> tuple[Reading | DriveCareError, ...]:

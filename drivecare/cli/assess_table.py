@@ -21,6 +21,7 @@ from drivecare.cli.spreadsheet import line_as_text
 from drivecare.cli.terminal import TableStream, notify, standard_input, table_stream
 from drivecare.documents import Value
 from drivecare.errors import BadInput, Unavailable
+from drivecare.exit_codes import ExitCode
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
@@ -76,7 +77,7 @@ def assess_table(
         except BadInput as error:
             raise error if error.location else BadInput(error.problem, location=str(table), hint=error.hint) from error
     faults.tell(table)
-    code = 3 if faults.left_out else 0
+    code = ExitCode.ERROR if faults.left_out else ExitCode.DONE
     if measured is not None:
         evaluation = measured
         finish(evaluation, show=lambda out: _show_evaluation(out, evaluation), as_json=as_json, exit_code=code)

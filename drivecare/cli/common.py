@@ -3,7 +3,7 @@
 A command builds its document, then:
 
     folder = job_folder(job, jobs) if job is not None else None  # a wrong job is said before any work
-    finish(document, show=lambda out: ..., as_json=as_json, folder=folder, exit_code=10)
+    finish(document, show=lambda out: ..., as_json=as_json, folder=folder, exit_code=ExitCode.RECHECK)
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ import click
 from drivecare.cli.terminal import console, flush_stdout, notify, print_document
 from drivecare.documents import Value, encode
 from drivecare.errors import DriveCareError, Interrupted
+from drivecare.exit_codes import ExitCode
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
@@ -107,7 +108,7 @@ def finish(
     *,
     show: Callable[[Screen], None],
     as_json: bool,
-    exit_code: int = 0,
+    exit_code: ExitCode = ExitCode.DONE,
     folder: JobFolder | None = None,
     keep: Sequence[Callable[[], object]] = (),
     again: str = "run the command again",

@@ -25,7 +25,7 @@ def copy_files(source: Path, target: Path, resume: bool, job: str | None, jobs: 
     give rights on this machine. Check the bag again at any time: drivecare verify TARGETDIR
 
     \b
-    Exit: 0 all files across and verified, 20 all but the listed ones,
+    Exit code: 0 all files across and verified, 20 all but the listed ones,
     21 wrong or missing when read back, 22 refused before anything was written,
     23 stopped midway (continue with --resume).
     """

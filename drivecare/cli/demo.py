@@ -18,6 +18,7 @@ from drivecare.cli.demo_folder import prepare, sign
 from drivecare.cli.layout import wrapped
 from drivecare.cli.terminal import console, notify, stdout_to_stderr
 from drivecare.documents import Value
+from drivecare.exit_codes import ExitCode
 from drivecare.storage import create_file, write_file
 
 JOB = "1042"
@@ -75,10 +76,10 @@ def _tell(here: Path) -> Demo:
     run("job", "record", JOB, "consent", "--note", "form signed at the counter", *jobs)
 
     say("The drive is pulled and read. (Here: from a recorded report; on a bench: drivecare assess /dev/sdb)")
-    run("assess", str(old), *in_job, expect=12)
+    run("assess", str(old), *in_job, expect=ExitCode.EVACUATE)
 
     say("May the unit be closed? Not yet.")
-    run("gate", JOB, *jobs, expect=40)
+    run("gate", JOB, *jobs, expect=ExitCode.GATE_SHUT)
 
     say("Which drive from the shelf fits this revision?")
     run("plan", "--host", LABEL, "--reading", str(old), "--stock", str(here / "stock.csv"), *in_job)
@@ -90,7 +91,7 @@ def _tell(here: Path) -> Demo:
     receipt = _copy(here, old, new)
 
     say("The copy is read back once more, as one would after a power cycle.")
-    run("verify", str(receipt), *in_job, expect=20)
+    run("verify", str(receipt), *in_job, expect=ExitCode.PARTIAL)
 
     say("What only people can know is recorded: the customer was told of the gap, and the drives are apart.")
     run("job", "record", JOB, "unreadable", str(BAD_OFFSET), "--note", "told by phone", *jobs)
@@ -137,7 +138,7 @@ class _Narrator:
         wrapped(out, f"{head}{sentence}", rest=len(head), style="bold")
 
 
-def run(*arguments: str, expect: int = 0) -> None:
+def run(*arguments: str, expect: ExitCode = ExitCode.DONE) -> None:
     """Run a command in this process as if it had been typed; `expect` is the exit code the story needs."""
     from drivecare.cli.main import cli
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from drivecare.cli.common import finish, json_option, machine
+from drivecare.exit_codes import ExitCode
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
@@ -21,7 +22,9 @@ MARKS = {"ok": "ok", "warn": "LOOK", "missing": "MISSING"}
 def doctor(ctx: click.Context, as_json: bool) -> None:
     """Check this machine: smartmontools, rights, docks, the shop's profiles, what would touch a drive by itself.
 
-    Changes nothing. Ends with 0 when nothing needed is missing, with 3 otherwise. With sudo it also tries each dock.
+    Changes nothing. With sudo it also tries each dock.
+
+    Exit code: 0 when nothing needed is missing, 3 otherwise.
     """
     import msgspec
 
@@ -41,7 +44,7 @@ def doctor(ctx: click.Context, as_json: bool) -> None:
         out.print()
         out.print("Ready." if report.ready else "Not ready: see MISSING above.")
 
-    finish(report, show=show, as_json=as_json, exit_code=0 if report.ready else 3)
+    finish(report, show=show, as_json=as_json, exit_code=ExitCode.DONE if report.ready else ExitCode.ERROR)
 
 
 def _profiles() -> Check:

@@ -29,7 +29,7 @@ ROUTES = {
 def gate(ctx: click.Context, id: str, route: str | None, jobs: Path, as_json: bool) -> None:
     """Say whether the swap may happen: open or shut, each item with its evidence and age.
 
-    Anything unknown keeps it shut. Exit: 0 open, 40 shut.
+    Anything unknown keeps it shut. Exit code: 0 open, 40 shut.
     """
     from drivecare.job.gate import judge
     from drivecare.job.job_state import load_case

@@ -11,6 +11,7 @@ import click
 from drivecare.cli.common import PATH, finish, json_option
 from drivecare.cli.ends import Ends
 from drivecare.cli.terminal import notify
+from drivecare.exit_codes import ExitCode
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
@@ -98,13 +99,13 @@ def match_host(label: str, as_json: bool) -> None:
 def check_host(file: Path, as_json: bool) -> None:
     """Whether a profile can be used, and where it is wrong.
 
-    Exit: 0 nothing wrong, 3 something is.
+    Exit code: 0 nothing wrong, 3 something is.
     """
     from drivecare.documents import MOST_PROFILE_BYTES, read_bytes
     from drivecare.fit.profile_check import check_host as check
 
     document = check(read_bytes(file, limit_bytes=MOST_PROFILE_BYTES), origin=str(file))
-    code = 0 if document.valid else 3
+    code = ExitCode.DONE if document.valid else ExitCode.ERROR
     finish(document, show=lambda out: _show_check(out, document), as_json=as_json, exit_code=code)
 
 

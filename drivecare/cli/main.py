@@ -13,6 +13,7 @@ import click
 from drivecare import __version__
 from drivecare.cli.terminal import close_stderr, guard_streams, notify
 from drivecare.errors import DriveCareError
+from drivecare.exit_codes import ExitCode
 from drivecare.visible import visible
 
 if TYPE_CHECKING:
@@ -40,17 +41,6 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("drivecare.cli.demo", "Run a whole job on invented drives: no hardware, no root."),
 }
 
-# What an installed tool has to say for itself, without README.md beside it.
-EXIT_CODES = {
-    "0": "done, and nothing against it: refit; verified; a candidate fits; gate open",
-    "2, 3": "wrong usage; an error before anything was done, or no drive in the input",
-    "10 to 13": "recheck, replace, evacuate, unproven",
-    "20, 21": "copied or verified, all but the listed unreadable areas; mismatch",
-    "22, 23": "refused by a guard, nothing was written; stopped midway, can be resumed",
-    "30, 31": "no candidate fits; one may fit, but facts are missing",
-    "40": "the gate is shut",
-}
-
 
 class FlowGroup(click.Group):
     """Commands in flow order, each imported only when called."""
@@ -73,7 +63,7 @@ class FlowGroup(click.Group):
         with formatter.section("Commands, in the order of a job"):
             formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
         with formatter.section("Exit codes"):
-            formatter.write_dl(list(EXIT_CODES.items()))
+            formatter.write_dl([(str(code.value), code.meaning) for code in ExitCode])
 
 
 @click.group(cls=FlowGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -102,20 +92,20 @@ def main(machine: Machine | None = None) -> None:
         sys.exit(error.exit_code)
     except click.Abort:
         notify("drivecare: stopped; there is nothing to continue")  # what can be continued says so itself: Interrupted
-        sys.exit(3)
+        sys.exit(ExitCode.ERROR)
     except DriveCareError as error:
         logging.getLogger("drivecare").debug("", exc_info=error)
         notify(f"drivecare: {error.message()}")
         sys.exit(error.exit_code)
     except BrokenPipeError:
         close_stderr()
-        sys.exit(0)
+        sys.exit(ExitCode.DONE)
     except OSError as error:  # of the machine, not of the program: a full disk, a folder that may not be written
         logging.getLogger("drivecare").debug("", exc_info=error)
         where = f"{error.filename}: " if error.filename else ""
         notify(f"drivecare: {where}{error.strerror}. Check the place and its permissions; -v says more.")
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # what could not be printed is not tried again at the end
-        sys.exit(3)
+        sys.exit(ExitCode.ERROR)
 
 
 if __name__ == "__main__":

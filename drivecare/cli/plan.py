@@ -67,7 +67,7 @@ def plan(
     their height, current or plug; measure, and say so with --height-mm and --fact.
 
     \b
-    Exit: 0 a candidate fits, 30 none fits, 31 one may fit but facts are missing.
+    Exit code: 0 a candidate fits, 30 none fits, 31 one may fit but facts are missing.
     """
     from drivecare.cli.hosts import known_hosts
     from drivecare.cli.plan_screen import show_plan

@@ -46,7 +46,7 @@ def readscan(
     A drive that is losing data is refused until it is copied: a scan loads it. Ctrl-C keeps what was seen; --resume
     goes on. In a job, `drivecare assess` counts what was seen as evidence.
 
-    Exit: 0 all readable, 20 unreadable areas found, 22 refused, 23 stopped midway.
+    Exit code: 0 all readable, 20 unreadable areas found, 22 refused, 23 stopped midway.
     """
     from drivecare.cli.progress import followed
     from drivecare.cli.scan_screen import save_picture, show_scan

@@ -11,6 +11,7 @@ import click
 
 from drivecare.cli.common import finish, job_folder, job_options, json_option, machine
 from drivecare.cli.terminal import notify, progress_bar
+from drivecare.exit_codes import ExitCode
 from drivecare.work.load_guard import OPTION, OPTION_HELP, refuse_load
 
 if TYPE_CHECKING:
@@ -92,10 +93,16 @@ def _progress() -> Iterator[Callable[[Following], None]]:
         yield told
 
 
-def _exit_code(report: SelfTestReport) -> int:
+def _exit_code(report: SelfTestReport) -> ExitCode:
     if report.state == "failed":
-        return 12 if report.result is not None and report.result.result in LOSING_DATA else 11
-    return {"passed": 0, "stopped": 0, "not-judged": 13, "running": 23}[report.state]
+        losing_data = report.result is not None and report.result.result in LOSING_DATA
+        return ExitCode.EVACUATE if losing_data else ExitCode.REPLACE
+    return {
+        "passed": ExitCode.DONE,
+        "stopped": ExitCode.DONE,
+        "not-judged": ExitCode.UNPROVEN,
+        "running": ExitCode.INTERRUPTED,
+    }[report.state]
 
 
 def _show(out: Screen, report: SelfTestReport) -> None:

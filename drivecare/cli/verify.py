@@ -45,7 +45,7 @@ def verify(
     apart. Nothing in a bag is followed to elsewhere.
 
     \b
-    Exit: 0 all agrees, 20 all but what could not be read,
+    Exit code: 0 all agrees, 20 all but what could not be read,
     21 something is wrong or missing, 23 stopped midway.
     """
     folder = job_folder(job, jobs) if job is not None else None

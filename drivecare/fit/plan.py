@@ -9,6 +9,7 @@ from typing import Final
 import msgspec
 
 from drivecare.errors import BadInput
+from drivecare.exit_codes import ExitCode
 from drivecare.fit.candidates import told_apart
 from drivecare.fit.checks import BODY_CHECKS, Need
 from drivecare.fit.host_catalogue import common_symptoms
@@ -21,9 +22,6 @@ from drivecare.reading.model import Reading
 
 _ORDER: Final[dict[Fits, int]] = {"yes": 0, "unknown": 1, "no": 2}
 _FILLERS: Final = set(re.findall(r"\w+", "a after again and does for from has is it no not on or the to up when"))
-EXIT_FITS: Final = 0
-EXIT_NONE_FITS: Final = 30
-EXIT_FACTS_MISSING: Final = 31
 
 
 def make_plan(
@@ -62,12 +60,12 @@ def make_plan(
     )
 
 
-def exit_code(plan: Plan) -> int:
-    """0 where a candidate fits, 31 where one may and facts are missing, else 30."""
+def exit_code(plan: Plan) -> ExitCode:
+    """Whether a candidate fits, or may fit once the missing facts are known."""
     fits = {one.fits for one in plan.candidates}
     if "yes" in fits:
-        return EXIT_FITS
-    return EXIT_FACTS_MISSING if "unknown" in fits else EXIT_NONE_FITS
+        return ExitCode.DONE
+    return ExitCode.FACTS_MISSING if "unknown" in fits else ExitCode.NONE_FITS
 
 
 def _need(host: Host, reading: Reading | None, verdict: str | None, used_bytes: int | None) -> Need:

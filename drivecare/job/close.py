@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from drivecare.errors import BadInput, Refused, Unavailable
+from drivecare.exit_codes import ExitCode
 from drivecare.job.copies import CustomerCopy, copies_made
 from drivecare.job.gate import judge
 from drivecare.job.job_state import Case
@@ -18,7 +19,7 @@ from drivecare.transfer.files.bag_removal import remove_bag
 class GateShut(Refused):
     """A job was to be closed as done while its gate is shut."""
 
-    exit_code = 40
+    exit_code = ExitCode.GATE_SHUT
 
 
 def read_fates(pairs: Sequence[tuple[str, str]]) -> dict[Path, ImageFate]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from drivecare.documents import Value
+from drivecare.exit_codes import ExitCode
 from drivecare.fit.model import Advice
 from drivecare.reading.model import Drive
 
@@ -120,9 +121,9 @@ class Gate(Value, frozen=True, kw_only=True):
     items: tuple[Item, ...]
 
     @property
-    def exit_code(self) -> int:
-        """0 open, 40 shut."""
-        return 0 if self.open else 40
+    def exit_code(self) -> ExitCode:
+        """Whether the gate is open."""
+        return ExitCode.DONE if self.open else ExitCode.GATE_SHUT
 
 
 class Line(Value, frozen=True, kw_only=True):

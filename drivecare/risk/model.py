@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import Literal
 
 from drivecare.documents import Value
+from drivecare.exit_codes import ExitCode
 from drivecare.reading.model import Drive, DriveSays, Values
 
 Verdict = Literal["refit", "recheck", "replace", "evacuate", "unproven"]
@@ -19,7 +20,13 @@ SourceKind = Literal["measured", "published", "judgement"]
 Sale = Literal["used", "new"]
 
 # What a process that yields this verdict ends with.
-EXIT_CODES: dict[Verdict, int] = {"refit": 0, "recheck": 10, "replace": 11, "evacuate": 12, "unproven": 13}
+EXIT_CODES: dict[Verdict, ExitCode] = {
+    "refit": ExitCode.DONE,
+    "recheck": ExitCode.RECHECK,
+    "replace": ExitCode.REPLACE,
+    "evacuate": ExitCode.EVACUATE,
+    "unproven": ExitCode.UNPROVEN,
+}
 
 
 class Finding(Value, frozen=True, kw_only=True):
@@ -84,6 +91,6 @@ class Assessment(Value, frozen=True, kw_only=True):
     limits: tuple[str, ...] = ()
 
     @property
-    def exit_code(self) -> int:
-        """0 refit, 10 recheck, 11 replace, 12 evacuate, 13 unproven."""
+    def exit_code(self) -> ExitCode:
+        """The code of the verdict."""
         return EXIT_CODES[self.verdict]

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from drivecare.documents import encode, load
 from drivecare.errors import DriveCareError, NoDrive, Unavailable
+from drivecare.exit_codes import ExitCode
 from drivecare.hardware.blockdev import inspect
 from drivecare.hardware.machine import Machine
 from drivecare.hardware.media import Pool
@@ -31,9 +32,11 @@ class Scanned:
     state: ScanState
 
     @property
-    def exit_code(self) -> int:
-        """0 all readable, 20 unreadable areas, 23 to be gone on with."""
-        return 23 if not self.settled else 20 if self.result.unreadable else 0
+    def exit_code(self) -> ExitCode:
+        """Whether all is readable, or the scan is to be continued."""
+        if not self.settled:
+            return ExitCode.INTERRUPTED
+        return ExitCode.PARTIAL if self.result.unreadable else ExitCode.DONE
 
 
 def places(path: str, folder: Path | None) -> tuple[Path, Path]:

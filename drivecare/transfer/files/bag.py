@@ -23,6 +23,7 @@ from urllib.parse import unquote
 
 from drivecare.documents import PlainPath, Value
 from drivecare.errors import BadInput
+from drivecare.exit_codes import ExitCode
 from drivecare.reading.identity import Identity
 
 MANIFEST = "manifest-sha256.txt"
@@ -86,8 +87,8 @@ class BagReceipt(Value, frozen=True, kw_only=True):
     job: str | None = None  # the job whose copy this is; None outside jobs and in receipts of 0.1.0
 
     @property
-    def exit_code(self) -> int:
-        """0 all across and verified, 20 all but what is listed, 21 something is wrong or missing."""
+    def exit_code(self) -> ExitCode:
+        """Whether everything is across and verified, or all but what is listed."""
         return bag_exit_code(self, partial=bool(self.left_out))
 
 
@@ -105,16 +106,16 @@ class ForeignBag(Value, frozen=True, kw_only=True):
     target_unreadable: tuple[FileNote, ...] = ()
 
     @property
-    def exit_code(self) -> int:
-        """0 verified, 20 verified all but what could not be read, 21 something is wrong or missing."""
+    def exit_code(self) -> ExitCode:
+        """Whether everything is verified, or all but what could not be read."""
         return bag_exit_code(self)
 
 
-def bag_exit_code(bag: BagReceipt | ForeignBag, *, partial: bool = False) -> int:
+def bag_exit_code(bag: BagReceipt | ForeignBag, *, partial: bool = False) -> ExitCode:
     """Could not read is no mismatch: of what was read, all may agree. What is not there does not agree."""
     if bag.mismatched or bag.missing:
-        return 21
-    return 20 if partial or bag.target_unreadable else 0
+        return ExitCode.MISMATCH
+    return ExitCode.PARTIAL if partial or bag.target_unreadable else ExitCode.DONE
 
 
 # Awkward in a manifest for some reader: RFC 8493 section 2.1.3 wants LF, CR and % encoded, which not every reader

@@ -13,6 +13,7 @@ from typing import Annotated, Literal
 from msgspec import Meta
 
 from drivecare.documents import MOST_CHUNKS, PlainPath, Value
+from drivecare.exit_codes import ExitCode
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area, Count, merge, total
@@ -142,11 +143,11 @@ class Receipt(Value, frozen=True, kw_only=True):
         return next((reason for reason in _contradictions(self) if reason), "")
 
     @property
-    def exit_code(self) -> int:
-        """0 proven; 20 proven but for the listed unreadable areas; 21 the target is not proven to hold it."""
+    def exit_code(self) -> ExitCode:
+        """Whether the target is proven to hold the source, all of it or all but the listed unreadable areas."""
         if not self.verified:
-            return 21
-        return 20 if self.unreadable else 0
+            return ExitCode.MISMATCH
+        return ExitCode.PARTIAL if self.unreadable else ExitCode.DONE
 
 
 def _contradictions(receipt: Receipt) -> Iterator[str]:
