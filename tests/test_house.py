@@ -47,6 +47,10 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "schemas": (set(), {"msgspec"}),  # finds the documents by name, so it imports no room
 }
 
+# What the rooms that judge, plan and remember may know of `reading`: its types and vocabulary, none of its decoders.
+VOCABULARY = {"model", "identity", "surface", "capacity", "counters", "health", "statistics_row"}
+KNOW_NO_DECODER = ("risk", "fit", "transfer", "job")
+
 # Rooms that decide and know. What they need of the outside is handed to them.
 PURE = ("reading", "risk", "fit")
 TOUCHES_THE_MACHINE = {"subprocess", "socket", "ctypes", "fcntl", "mmap", "multiprocessing", "urllib", "http", "ssl"}
@@ -95,6 +99,13 @@ def test_imports_point_inward(path: Path) -> None:
 def test_pure_rooms_do_not_touch_the_machine(room: str) -> None:
     used = {name.partition(".")[0] for path in (HOUSE / room).rglob("*.py") for name in imports(path)}
     assert used.isdisjoint(TOUCHES_THE_MACHINE)
+
+
+@pytest.mark.parametrize("room", KNOW_NO_DECODER)
+def test_no_decoder_is_imported_by(room: str) -> None:
+    names = {name.split(".")[2] for path in (HOUSE / room).rglob("*.py") for name in imports(path)
+             if name.startswith("drivecare.reading.")}  # fmt: skip
+    assert names <= VOCABULARY
 
 
 def test_no_module_hides_one_of_the_standard_library() -> None:

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import polars as pl
 
-from drivecare.risk.drive_table import SPINNING, WEARING
+from drivecare.reading.statistics_row import SPINNING, WEARING
 from drivecare.risk.survival import HOURS_PER_YEAR, SurvivalTable
 
 EPOCH = date(1970, 1, 1)

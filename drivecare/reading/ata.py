@@ -2,57 +2,16 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable
-from typing import NamedTuple
-
 from drivecare.reading import logs, wear
-from drivecare.reading.attributes import named, read_table
+from drivecare.reading.attributes import read_table
+from drivecare.reading.counters import MOST_HOURS, attribute_rows
 from drivecare.reading.draft import Report, Said
 from drivecare.reading.locale_numbers import count, within
 from drivecare.reading.model import Attribute
 
-MOST_HOURS = 300_000  # 34 years: SMART itself is hardly older
 _MOST_SECTORS = 50_000_000
 _MOST_EVENTS = 1 << 31
 _SAME = 0.05  # two counts of one time that differ by less are the same
-
-
-class Signal(NamedTuple):
-    """Which row tells a value: its id, a test of its name (which may contradict the id), the largest count."""
-
-    value: str
-    ids: tuple[int, ...]
-    accepts: Callable[[Attribute], bool]
-    limit: int
-
-
-def _uncorrectable(row: Attribute) -> bool:
-    """187 by any name of it; 160, which means this on some makers' solid-state drives alone, only by its full name."""
-    name = row.name or "unknown"
-    return "uncorrect" in name.lower() if row.id == 160 else named(r"unc|ue\b|ue_")(row)
-
-
-def _called(pattern: str) -> Callable[[Attribute], bool]:
-    """A test for names that match; a row without a name is not meant."""
-    return lambda row: re.search(pattern, row.name or "", re.I) is not None
-
-
-SIGNALS: tuple[Signal, ...] = (
-    Signal("reallocated", (5,), named(""), _MOST_SECTORS),
-    Signal("power_cycles", (12,), named(r"cycle|power"), 10_000_000),
-    Signal("spin_retries", (10,), named("spin"), 1_000_000),
-    Signal("end_to_end_errors", (184,), named(r"end|error|e2e"), _MOST_EVENTS),
-    Signal("reported_uncorrectable", (160, 187), _uncorrectable, _MOST_EVENTS),
-    Signal("command_timeouts", (188,), named("time"), 0xFFFF),
-    Signal("reallocation_events", (196,), named(r"realloc|event"), _MOST_SECTORS),
-    Signal("pending", (197,), named("pend"), _MOST_SECTORS),
-    Signal("offline_uncorrectable", (198,), named(r"unc|offline"), _MOST_SECTORS),
-    Signal("crc_errors", (199,), named(r"crc|iface|interface|link|sata"), _MOST_EVENTS),
-    Signal("program_failures", (171, 181), _called(r"program_?fail"), _MOST_EVENTS),
-    Signal("erase_failures", (172, 182), _called(r"erase_?fail"), _MOST_EVENTS),
-    Signal("unsafe_shutdowns", (174, 192), named(r"unsafe|unexp|power.?loss|sudden"), 10_000_000),
-)
 
 
 def decode(report: Report, said: Said) -> None:
@@ -75,9 +34,13 @@ def decode(report: Report, said: Said) -> None:
 
 
 def _counts(said: Said) -> None:
-    for signal in SIGNALS:
-        found = [row.raw for row in said.attributes if row.id in signal.ids and signal.accepts(row)]
-        said.put(signal.value, max((raw for raw in found if raw is not None), default=None), limit=signal.limit)
+    largest: dict[str, int] = {}
+    for counter in attribute_rows().counter:
+        for row in said.attributes:
+            if row.raw is not None and counter.matches(row):
+                largest[counter.value] = max(row.raw, largest.get(counter.value, 0))
+    for value, limit in attribute_rows().limits.items():
+        said.put(value, largest.get(value), limit=limit)
 
 
 def finish(said: Said) -> None:

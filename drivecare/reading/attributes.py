@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
 
 from drivecare.reading.draft import Said
+from drivecare.reading.health import defect_ids
 from drivecare.reading.model import Attribute, ThresholdState
 from drivecare.reading.raw_values import main_number
 
@@ -23,7 +23,6 @@ _BRIEF = re.compile(
 _ALMOST = re.compile(r"^\s*(\d{1,3})\s+[A-Za-z][A-Za-z0-9]*[_-][\w/-]+\s+(0x[0-9a-f]{3,4}|[POSRCK-]{6})", re.I)
 _COLUMN: dict[str, ThresholdState] = {"failing_now": "now", "now": "now", "in_the_past": "past", "past": "past"}
 
-_DEFECTS = frozenset({5, 187, 197, 198})
 # The rows a drive's health rests on; a table without any of them says nothing either way.
 _CORE = frozenset({5, 177, 187, 196, 197, 198, 202, 231, 233})
 
@@ -86,7 +85,7 @@ def read_table(lines: list[str], said: Said, *, packed_rates: bool) -> None:
         if parsed is None:
             if damaged := _ALMOST.match(line):
                 said.miss("row-damaged", f"This row is damaged: {' '.join(line.split())[:60]}")
-                if int(damaged[1]) in _DEFECTS:
+                if int(damaged[1]) in defect_ids():
                     said.miss("count-unread", f"Attribute {damaged[1]}, a defect count, did not come through.")
             continue
         attribute, swapped = parsed
@@ -127,9 +126,3 @@ def junk(rows: tuple[Attribute, ...]) -> str | None:
     if counters and not any(counters) and not any(row.raw for row in rows if row.id not in (190, 194, 231)):
         return "every counter is zero, also hours and power cycles"
     return None
-
-
-def named(pattern: str) -> Callable[[Attribute], bool]:
-    """A test for names that match `pattern` or say that they are unknown."""
-    compiled = re.compile(f"{pattern}|^unknown", re.I)
-    return lambda row: compiled.search(row.name or "unknown") is not None

@@ -8,6 +8,7 @@ from typing import Any
 
 from drivecare.reading.gaps import gap
 from drivecare.reading.model import Attribute, Gap, LoggedErrors, SelfTest
+from drivecare.reading.report_text import fields_of, lines_of
 
 
 @dataclass(frozen=True)
@@ -16,6 +17,12 @@ class Report:
 
     lines: list[str]
     fields: dict[str, list[str]]
+
+    @classmethod
+    def of(cls, text: str) -> Report:
+        """Split a report's text into its lines and fields."""
+        lines = lines_of(text)
+        return cls(lines, fields_of(lines))
 
     def any_line(self, *parts: str) -> str | None:
         """The first line that holds one of the parts, letter case aside."""

@@ -59,6 +59,8 @@ _SCSI_TEST = re.compile(
     r"(-|\d+)\s+(NOW|\d+)\s+(\S+)\s+\[(\S+)\s+(\S+)\s+(\S+?)\s*\]",
     re.I,
 )
+_NVME_STATUS = re.compile(r"status: (\w+) self-test in progress(?: \((\d+)% completed\))?", re.I)
+_SCSI_STATUS = re.compile(r"Self-test execution status:\s*(\d{1,3})% of test remaining", re.I)
 _STATUS = re.compile(r"^\s*Self-test execution status:\s*\(\s*(\d{1,3})\)", re.I)
 # The high half of the execution status byte (WD HC580 specification p. 314; ACS for 8).
 STATUS_CODES: dict[int, TestResult] = {
@@ -242,13 +244,25 @@ def _test_now(report: Report) -> SelfTest | None:
     if status := execution_status(report):
         result, remaining = status
         return None if result == "passed" else SelfTest(kind="unknown", result=result, remaining_percent=remaining)
-    line = report.any_line("Self-test status:") or ""
-    if found := re.search(r"status: (\w+) self-test in progress(?: \((\d+)% completed\))?", line, re.I):
-        if found[1].lower() == "no":
+    if nvme := _NVME_STATUS.search(report.any_line("Self-test status:") or ""):
+        if nvme[1].lower() == "no":
             return None
-        left = 100 - int(found[2]) if found[2] and int(found[2]) <= 100 else None
-        return SelfTest(kind=found[1], result="running", remaining_percent=left)
+        left = 100 - int(nvme[2]) if nvme[2] and int(nvme[2]) <= 100 else None
+        return SelfTest(kind=nvme[1], result="running", remaining_percent=left)
+    if scsi := _SCSI_STATUS.search(report.any_line("% of test remaining") or ""):
+        return SelfTest(kind="unknown", result="running", remaining_percent=min(int(scsi[1]), 100))
     return None
+
+
+def selftest_remaining_percent(text: str) -> int | None:
+    """Percent of a running self-test still to go, 100 where the drive tells none; None where none is running."""
+    report = Report.of(text)
+    test = _test_now(report)
+    if test is None and report.any_line("Self test in progress"):  # a row of SCSI's log
+        return 100
+    if test is None or test.result != "running":
+        return None
+    return 100 if test.remaining_percent is None else test.remaining_percent
 
 
 def execution_status(report: Report) -> tuple[TestResult, int] | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 from drivecare.reading import logs
-from drivecare.reading.ata import MOST_HOURS
+from drivecare.reading.counters import MOST_HOURS
 from drivecare.reading.draft import Report, Said
 from drivecare.reading.locale_numbers import count, decimal, within
 from drivecare.reading.report_text import first

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import csv
 from bisect import bisect_right
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from operator import itemgetter
 from typing import IO, Any, Protocol
 
@@ -17,8 +17,8 @@ import msgspec
 
 from drivecare.documents import MOST_ROW_LETTERS, Value
 from drivecare.errors import BadInput
-from drivecare.reading import ata, raw_values
-from drivecare.reading.model import Attribute, Drive, Kind, Reading, Values
+from drivecare.reading.model import Reading
+from drivecare.reading.statistics_row import COUNTER_COLUMNS, HOURS_COLUMN, StatisticsColumns, cell_fault, hours_of
 from drivecare.risk.assess import assess
 from drivecare.risk.model import Verdict
 from drivecare.risk.rules import load_rules
@@ -26,28 +26,6 @@ from drivecare.risk.survival import HOURS_PER_YEAR, load_table
 
 ADDED = ("verdict", "estimate", "low", "high", "leading_signal")
 MOST_REMEMBERED = 200_000  # states; the memory is emptied then, which costs time and nothing else
-
-# Column -> (field of Values, how its raw number is read); a later column fills a field that an earlier one left open.
-_COUNTERS: dict[str, tuple[str, Callable[[str], int | None]]] = {
-    "smart_5_raw": ("reallocated", raw_values.error_count),
-    "smart_10_raw": ("spin_retries", raw_values.error_count),
-    "smart_184_raw": ("end_to_end_errors", raw_values.error_count),
-    "smart_187_raw": ("reported_uncorrectable", raw_values.error_count),
-    "smart_188_raw": ("command_timeouts", raw_values.command_timeouts),
-    "smart_194_raw": ("temperature_celsius", raw_values.celsius),
-    "smart_190_raw": ("temperature_celsius", raw_values.celsius),
-    "smart_196_raw": ("reallocation_events", raw_values.error_count),
-    "smart_197_raw": ("pending", raw_values.error_count),
-    "smart_198_raw": ("offline_uncorrectable", raw_values.error_count),
-    "smart_199_raw": ("crc_errors", raw_values.error_count),
-}
-_HOURS = "smart_9_raw"
-_LIMITS = {signal.value: signal.limit for signal in ata.SIGNALS} | {"temperature_celsius": 120}
-_MOST_RAW = (1 << 48) - 1  # a raw value has six bytes
-# How people and other programs write an empty cell.
-_UNSAID = frozenset({"", "-", "?", "n/a", "na", "nan", "null", "none", "unknown"})
-SPINNING = ("smart_3_raw", "smart_10_raw")  # spin-up time, spin retries: only a drive that spins counts them
-WEARING = ("smart_173_raw", "smart_177_raw", "smart_230_raw", "smart_231_raw", "smart_232_raw", "smart_233_raw")
 
 
 class Judgement(Value, frozen=True, kw_only=True):
@@ -69,21 +47,15 @@ class TableJudge:
     """
 
     def __init__(self, header: Sequence[str]) -> None:
-        self._places = {name: header.index(name) for name in _COUNTERS if name in header}
-        if not self._places:
+        self._columns = StatisticsColumns(header)
+        if not self._columns.counters:
             raise BadInput(
                 "has no column of raw counters",
                 hint="The header needs names such as smart_5_raw, smart_187_raw, smart_197_raw.",
             )
-        self._counters = itemgetter(*self._places.values())
-        self._model = header.index("model") if "model" in header else None
-        self._hours = header.index(_HOURS) if _HOURS in header else None
-        self._spinning = tuple(header.index(name) for name in SPINNING if name in header)
-        self._wearing = tuple(header.index(name) for name in WEARING if name in header)
-        matter = [*self._places.values(), *self._spinning, self._model or 0, self._hours or 0]
-        self.last = 1 + max(*matter, header.index("failure") if "failure" in header else 0)
+        self._counters = itemgetter(*self._columns.counters.values())
+        self.last = self._columns.last
         self._steps = steps()
-        self._solid: dict[str, bool] = {}  # by model
         # By cell: hours, which step they reach, and what is wrong with the cell.
         self._ages: dict[str, tuple[int | None, int | None, str | None]] = {}
         self._remembered: dict[tuple[object, ...], Judgement] = {}
@@ -91,9 +63,9 @@ class TableJudge:
 
     def judge(self, row: Sequence[str]) -> Judgement:
         """The judgement of a row; a cell that is not a number counts as one that could not be read."""
-        cell = "" if self._hours is None else row[self._hours]
+        cell = "" if self._columns.hours is None else row[self._columns.hours]
         hours, age, fault = self._ages.get(cell) or self._age(cell)
-        key = (age, self.kind(row), self._counters(row))
+        key = (age, self._columns.kind(row), self._counters(row))
         known = self._remembered.get(key)
         if known is None:
             _bounded(self._remembered)
@@ -101,37 +73,22 @@ class TableJudge:
         return known if fault is None else _with_faults(known, (fault,))
 
     def _age(self, cell: str) -> tuple[int | None, int | None, str | None]:
-        hours = _number(cell, int, ata.MOST_HOURS)
+        hours = hours_of(cell)
         age = None if hours is None else bisect_right(self._steps["power_on_hours"], hours)
         _bounded(self._ages)
-        self._ages[cell] = hours, age, _fault(_HOURS, cell)
+        self._ages[cell] = hours, age, cell_fault(HOURS_COLUMN, cell)
         return self._ages[cell]
-
-    def kind(self, row: Sequence[str]) -> Kind:
-        """Solid state by name, or where wear is counted and nothing that spins; else a hard drive."""
-        model = "" if self._model is None else row[self._model]
-        solid = self._solid.get(model)
-        if solid is None:
-            _bounded(self._solid)
-            solid = self._solid[model] = "SSD" in model.upper()
-        if solid:
-            return "ssd"
-        for place in self._spinning:
-            if row[place] and not _empty(row[place]):
-                return "hdd"
-        whole = [*row[:-1], *row[-1].split(",")]  # the last cell may hold all that needed no splitting
-        return "ssd" if any(not _empty(whole[place]) for place in self._wearing) else "hdd"
 
     def _judge_anew(self, row: Sequence[str], hours: int | None) -> Judgement:
         """The judgement of cells not met before: most of them say a state that was met."""
-        reading = self.reading(row, hours)
+        reading = self._columns.reading(row, hours)
         numbers = ((getattr(reading.values, field), limits) for field, limits in self._steps.items())
         unread = tuple(row.id for row in reading.attributes)
         state = (reading.drive.kind, unread, *(None if n is None else bisect_right(limits, n) for n, limits in numbers))
         known = self._states.get(state)
         if known is None:
             known = self._states[state] = self._assess(reading)
-        faults = (_fault(name, row[place]) for name, place in self._places.items())
+        faults = (cell_fault(name, row[place]) for name, place in self._columns.counters.items())
         return _with_faults(known, tuple(fault for fault in faults if fault))
 
     def _assess(self, reading: Reading) -> Judgement:
@@ -143,26 +100,10 @@ class TableJudge:
             cells=",".join("" if cell is None else str(cell) for cell in added),
         )
 
-    def reading(self, row: Sequence[str], hours: int | None) -> Reading:
-        """The row as a reading of an ATA drive; an empty cell is a counter that was not said."""
-        said: dict[str, int | None] = {"power_on_hours": hours}
-        unread: list[Attribute] = []
-        for name, place in self._places.items():
-            field, read = _COUNTERS[name]
-            if row[place] and said.get(field) is None:
-                said[field] = _number(row[place], read, _LIMITS[field])
-                if said[field] is None and not _empty(row[place]):
-                    unread.append(Attribute(id=int(name.split("_")[1]), raw_text=row[place].strip()[:40]))
-        return Reading(
-            drive=Drive(kind=self.kind(row), protocol="ata"),
-            values=Values(**said),  # type: ignore[arg-type]
-            attributes=tuple(unread),
-        )
-
 
 def steps() -> dict[str, list[int]]:
     """By field, the numbers at which a rule, a ladder or a base rate changes; in between they make no difference."""
-    found: dict[str, set[int]] = {field: set() for field, _ in _COUNTERS.values()}
+    found: dict[str, set[int]] = {field: set() for field, _ in COUNTER_COLUMNS.values()}
     found["power_on_hours"] = {row.from_years * HOURS_PER_YEAR for row in load_table().clean}
     for signal in load_table().signal:
         for field in signal.values:
@@ -181,47 +122,10 @@ def _bounded(memory: dict[Any, Any]) -> None:
         memory.clear()
 
 
-def _number(text: str, read: Callable[[str], int | None], limit: int) -> int | None:
-    """A cell as a number; None where it says nothing, no number, or more than can be, as in a report of the drive.
-
-    Tables that went through other programs write 12 as 12.0, and 4295032833 as 4.295032833e9.
-    """
-    plain = text.strip()
-    if not (plain.isascii() and plain.isdigit()):
-        if _empty(plain):
-            return None
-        plain = _whole(plain)
-        if not plain:
-            return None
-    number = read(plain) if len(plain) <= 15 and int(plain) <= _MOST_RAW else None
-    return number if number is not None and number <= limit else None
-
-
-def _fault(column: str, cell: str) -> str | None:
-    """What is wrong with a cell of counters: that it says something, but no whole number."""
-    plain = cell.strip()
-    if (plain.isascii() and plain.isdigit()) or _empty(plain) or _whole(plain):
-        return None
-    return f"column {column} holds {cell[:40]!r}, a whole number or an empty cell is needed; taken as unreadable"
-
-
 def _with_faults(judgement: Judgement, faults: tuple[str, ...]) -> Judgement:
     if not faults:
         return judgement
     return msgspec.structs.replace(judgement, not_understood=(*judgement.not_understood, *faults))
-
-
-def _empty(cell: str) -> bool:
-    return cell.strip().lower() in _UNSAID
-
-
-def _whole(text: str) -> str:
-    """The digits of a whole number that is written as a fraction; empty where it is none."""
-    try:
-        number = float(text)
-    except ValueError:
-        return ""
-    return str(int(number)) if number >= 0 and number.is_integer() else ""
 
 
 def cells(line: str) -> list[str]:

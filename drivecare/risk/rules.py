@@ -13,7 +13,7 @@ from typing import Literal
 
 from drivecare.documents import Strict, Value, decode_toml
 from drivecare.errors import BadInput
-from drivecare.reading import ata
+from drivecare.reading.counters import attribute_rows
 from drivecare.reading.model import Drive
 from drivecare.risk.model import FaultClass, Severity, SourceKind, Verdict
 
@@ -22,17 +22,6 @@ Circumstance = Literal["used", "new", "hdd", "ssd", "unknown", "scsi", "bridge",
 Number = int | float
 
 RULE_FILES = ("report", "counters", "solid-state", "scsi", "history", "incoming")
-_NUMBERED = {row: signal.value for signal in ata.SIGNALS for row in signal.ids} | {
-    9: "power_on_hours",
-    190: "temperature_celsius",
-    194: "temperature_celsius",
-    177: "wear_percent_used",
-    202: "wear_percent_used",
-    231: "wear_percent_used",
-    233: "wear_percent_used",
-    241: "host_bytes_written",
-    242: "host_bytes_read",
-}
 KIND_WORDS = frozenset({"hdd", "ssd"})
 
 
@@ -279,7 +268,7 @@ def about(word: str | None) -> RulesDocument:
         )
     wanted = word.lower().replace("-", "_")
     if numbered := re.fullmatch(r"(?:smart_)?(\d{1,3})(?:_raw)?", wanted):
-        wanted = _NUMBERED.get(int(numbered[1]), wanted)
+        wanted = attribute_rows().values_by_id.get(int(numbered[1]), wanted)
     rules = tuple(rule for rule in everything.rules if rule.signal == wanted)
     shown = tuple(entry for entry in everything.shown if entry.signal == wanted)
     if not rules and not shown:

@@ -10,7 +10,7 @@ from collections import Counter
 from collections.abc import Iterable
 
 from drivecare.documents import Value
-from drivecare.reading import ata
+from drivecare.reading.health import DEFECT_COUNTS, missing_health, unread_counts
 from drivecare.reading.model import Attribute, Reading, SelfTest, Values
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.model import FaultClass
@@ -19,24 +19,11 @@ from drivecare.risk.rules import RowGroup, RuleSet
 FAILED_TESTS = frozenset({"read", "servo", "electrical", "unknown-element", "handling-damage", "not-completed"})
 STOPPED_TESTS = frozenset({"aborted", "interrupted"})
 READ_ERRORS = frozenset({"uncorrectable", "not found", "address mark not found", "bad block"})
-DEFECT_COUNTS = ("reallocated", "reported_uncorrectable", "pending", "offline_uncorrectable")
 OLD_ERROR_HOURS = 500  # powered-on hours since the newest logged error from which the burst is called old
 NUMBERS = tuple(
     name
     for name in Values.__struct_fields__
     if name not in ("critical_warnings", "failure_prediction", "last_selftest", "available_spare_percent")
-)
-# Any of these speaks for or against the drive; without one, a passing verdict has nothing behind it.
-HEALTH_COUNTS = (
-    *DEFECT_COUNTS,
-    "reallocation_events",
-    "wear_percent_used",
-    "media_errors",
-    "grown_defects",
-    "uncorrected_reads",
-    "uncorrected_writes",
-    "uncorrected_verifies",
-    "background_scan_errors",
 )
 
 
@@ -59,10 +46,13 @@ def observe(reading: Reading, rules: RuleSet, scan: SurfaceScan | None = None) -
     Where the health data are missing or junk, only what does not come from them is a witness: the drive's own alarm,
     its self-test log, its failure prediction, its lock, our own scan.
     """
-    missing = _missing(reading)
+    missing = missing_health(reading)
     signals: Signals = {}
     if missing:
-        signals["gap"] = missing
+        signals["gap"] = tuple(
+            Signal(value=gap.what, name=gap.code, fault_class="link" if "bridge" in gap.code else None)
+            for gap in missing
+        )
     else:
         signals |= {name: _one(number) for name, number in reading.statistics.items() if name not in NUMBERS}
         signals |= _counts(reading.values)
@@ -79,32 +69,6 @@ def observe(reading: Reading, rules: RuleSet, scan: SurfaceScan | None = None) -
 
 def _one(value: int | float | str | None, **more: str) -> tuple[Signal, ...]:
     return () if value is None else (Signal(value=value, **more),)  # type: ignore[arg-type]
-
-
-def _missing(reading: Reading) -> tuple[Signal, ...]:
-    """What leaves the reading without usable health data; empty where it has some."""
-    blocking = tuple(
-        Signal(value=gap.what, name=gap.code, fault_class="link" if "bridge" in gap.code else None)
-        for gap in reading.gaps
-        if gap.blocks
-    )
-    if blocking:
-        return blocking
-    if reading.drive.virtual is not None:
-        return _one(f"{reading.drive.virtual} stands in for the drives behind it", name="raid-virtual")
-    if reading.drive.smart in ("off", "unsupported"):
-        return _one(f"SMART is {reading.drive.smart}", name=f"smart-{reading.drive.smart}")
-    if not _has_health_data(reading):
-        return _one("it names the drive and nothing about its health", name="no-health-data")
-    return ()
-
-
-def _has_health_data(reading: Reading) -> bool:
-    values = reading.values
-    counted = any(getattr(values, name) is not None for name in HEALTH_COUNTS)
-    warned = reading.drive.protocol == "nvme" and values.critical_warnings is not None
-    rows = any(row.value and row.threshold is not None for row in reading.attributes)
-    return counted or warned or values.failure_prediction is not None or rows
 
 
 def _counts(values: Values) -> Signals:
@@ -143,12 +107,9 @@ def _row_kind(row: Attribute, group: RowGroup | None) -> str:
 
 
 def _unread_counts(reading: Reading) -> tuple[Signal, ...]:
-    """Defect counters that stand in the table with something that is no possible number: not said, and not zero."""
+    """Defect counters that did not come through, or hold no possible number."""
     unread = [Signal(value=gap.what) for gap in reading.gaps if gap.code == "count-unread"]
-    for counter in ata.SIGNALS:
-        if counter.value in DEFECT_COUNTS and getattr(reading.values, counter.value) is None:
-            rows = [row for row in reading.attributes if row.id in counter.ids and counter.accepts(row)]
-            unread += [Signal(value=row.raw_text or "nothing", detail=f"attribute {row.id}") for row in rows]
+    unread += [Signal(value=row.raw_text or "nothing", detail=f"attribute {row.id}") for row in unread_counts(reading)]
     return tuple(unread)
 
 

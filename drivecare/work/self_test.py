@@ -1,8 +1,4 @@
-"""A drive's own self-test: start it, follow it, say how it ended. The drive does the work; we only ask.
-
-Sources: ATA self-test execution status byte, high half the state, low half tenths remaining (ACS-3, SMART READ DATA;
-WD HC580 product manual p. 314): 1 aborted by the host, 2 interrupted by a reset, 3 to 8 failures, 15 in progress.
-"""
+"""A drive's own self-test: start it, follow it, say how it ended. The drive does the work; we only ask."""
 
 from __future__ import annotations
 
@@ -16,6 +12,7 @@ from drivecare.hardware.clock import Clock
 from drivecare.hardware.smart import refused
 from drivecare.hardware.smart_port import Backend
 from drivecare.reading.decode import decode_report
+from drivecare.reading.logs import selftest_remaining_percent
 from drivecare.reading.model import Drive, Reading, SelfTest
 from drivecare.shell import spell_path
 
@@ -74,7 +71,7 @@ class Session:
     @property
     def running(self) -> bool:
         """Whether a test was going on when last looked at."""
-        return remaining_percent(self._last.raw.text) is not None
+        return selftest_remaining_percent(self._last.raw.text) is not None
 
     def start(self) -> None:
         """Start the test. Raises Unavailable where the drive has none or refuses; BadInput while another one runs."""
@@ -103,7 +100,7 @@ class Session:
                 lost = f"The drive was lost while testing ({error.problem})."
                 advice = f"{lost} Check cable, port and power, then start again."
                 return self._report("not-judged", advice=advice)
-            remaining = remaining_percent(self._last.raw.text)
+            remaining = selftest_remaining_percent(self._last.raw.text)
             if remaining is None:
                 return self._judge()
             if remaining != shown:
@@ -120,7 +117,7 @@ class Session:
         """The report when nobody waits for the end."""
         return self._report(
             "running",
-            remaining=remaining_percent(self._last.raw.text),
+            remaining=selftest_remaining_percent(self._last.raw.text),
             advice=f"It goes on inside the drive. Pick it up: drivecare selftest {self._path}",
         )
 
@@ -180,21 +177,6 @@ class Session:
 
     def _stamp(self) -> str:
         return self._clock.now().isoformat(timespec="seconds")
-
-
-def remaining_percent(text: str) -> int | None:
-    """Percent of a running test still to go, by whichever protocol's words; None where no test is running."""
-    status = re.search(r"Self-test execution status:\s*\(\s*(\d{1,3})\)", text)
-    if status is not None:
-        code = int(status[1])
-        return min((code & 15) * 10, 100) if code >> 4 == 15 else None
-    done = re.search(r"self-test in progress \((\d{1,3})% completed", text, re.I)  # NVMe
-    if done is not None:
-        return max(100 - int(done[1]), 0)
-    left = re.search(r"(\d{1,3})% of test remaining", text)  # SCSI
-    if left is not None:
-        return min(int(left[1]), 100)
-    return 100 if re.search(r"Self[- ]test in progress", text, re.I) else None
 
 
 def _why_not(text: str) -> str:

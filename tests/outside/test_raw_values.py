@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from drivecare.reading.ata import MOST_HOURS
 from drivecare.reading.attributes import parse_row
+from drivecare.reading.counters import MOST_HOURS
 from drivecare.reading.model import Attribute
 from drivecare.reading.raw_values import celsius, command_timeouts, error_count, head_flying_hours, number, rate
 from drivecare.reading.raw_values import power_on_hours as hours

@@ -7,6 +7,7 @@ import re
 import pytest
 
 from drivecare.reading.decode import decode_report
+from drivecare.reading.logs import selftest_remaining_percent
 from drivecare.reading.model import RawReport, Reading, SelfTest
 from drivecare.reading.report_text import lines_of
 from drivecare.risk.assess import assess
@@ -629,3 +630,23 @@ def test_a_scsi_drive_is_itself_where_its_transport_is_one_of_scsi(transport: st
     assert line in information
     identity = decode_report(information if transport else information.replace(line, "")).drive.identity
     assert identity.strength == ("strong" if transport else "weak")
+
+
+@pytest.mark.parametrize(
+    ("text", "remaining"),
+    [
+        # The byte of a real report, 243 = F3h: in progress, 30 % left (self-test status of ACS-3: low half in tenths).
+        ("Self-test execution status:      ( 243)\tSelf-test routine in progress...", 30),
+        ("Self-test execution status:      ( 240)\tSelf-test routine in progress...", 0),
+        ("Self-test execution status:      ( 117)\tThe previous self-test failed", None),
+        ("Self-test execution status:      (   0)\tThe previous self-test routine completed", None),
+        ("Self-test status: Extended self-test in progress (15% completed)", 85),
+        ("Self-test status: Extended self-test in progress", 100),
+        ("Self-test status: No self-test in progress", None),
+        ("Self-test execution status:\t\t37% of test remaining", 37),
+        ("# 1  Background short  Self test in progress ...   -     NOW", 100),
+        ("No self-tests have been logged", None),
+    ],
+)
+def test_a_running_selftest_tells_its_progress_in_any_protocol(text: str, remaining: int | None) -> None:
+    assert selftest_remaining_percent(text) == remaining

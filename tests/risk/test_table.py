@@ -72,22 +72,6 @@ def test_states_are_few_and_cells_many(monkeypatch: pytest.MonkeyPatch) -> None:
     assert len(calls) == 2
 
 
-@pytest.mark.parametrize(
-    ("row", "kind"),
-    [
-        (["KESTREL SSD 480", "", "", ""], "ssd"),
-        (["KESTREL KW480", "", "", "97"], "ssd"),
-        (["KESTREL KD4000", "0", "0", ""], "hdd"),
-        (["KESTREL KD4000", "", "", ""], "hdd"),
-        (["KESTREL KD4000", "410", "", "3"], "hdd"),
-    ],
-    ids=["by its name", "by its wear", "it spins", "nothing else said", "spinning outranks wear"],
-)
-def test_kind(row: list[str], kind: str) -> None:
-    judge = TableJudge(["model", "smart_3_raw", "smart_10_raw", "smart_233_raw", "smart_5_raw"])
-    assert judge.kind([*row, "0"]) == kind
-
-
 def test_wear_counts_beyond_the_last_counter_too() -> None:
     """Cells after the counters are not split for every row."""
     header = ["model", "smart_5_raw", "smart_232_raw", "smart_233_raw", "smart_254_raw"]
@@ -213,8 +197,6 @@ def test_a_cell_that_says_nothing_is_no_fault(cell: str) -> None:
     ((_, _, _, found),) = judged([f"x,{cell},{cell},{cell},{cell},{cell}\n"], judge, 6, told)
     assert (told.left_out, told.doubted) == ([], [])
     assert found == judge.judge(["x", "", "", "", "", ""])
-    assert judge.kind(["x", "0", "0", "0", cell, "97"]) == "ssd"
-    assert judge.kind(["x", "0", "0", "0", "0", cell]) == "hdd"
 
 
 def test_a_line_without_end_is_never_held_whole() -> None:

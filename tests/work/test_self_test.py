@@ -7,7 +7,7 @@ import pytest
 from drivecare.errors import BadInput, Unavailable
 from drivecare.hardware.clock import StillClock
 from drivecare.hardware.smart_port import Answer, Recorded
-from drivecare.work.self_test import Following, Session, remaining_percent
+from drivecare.work.self_test import Following, Session
 from tests.hardware.reports import BANNER, HUNG, IDLE, answer, open_failed, running, sata
 
 STARTED = answer(BANNER + "Testing has begun.\nPlease wait 2 minutes for test to complete.\n")
@@ -128,21 +128,3 @@ def test_a_drive_that_does_not_start(words: str, hint: str) -> None:
 def test_a_hung_drive_is_an_error_in_time() -> None:
     with pytest.raises(Unavailable, match="did not answer within 60 seconds"):
         session([HUNG])
-
-
-@pytest.mark.parametrize(
-    ("text", "remaining"),
-    [
-        # The byte of a real report, 243 = F3h: in progress, 30 % left (self-test status of ACS-3: low half in tenths).
-        ("Self-test execution status:      ( 243)\tSelf-test routine in progress...", 30),
-        ("Self-test execution status:      ( 240)\tSelf-test routine in progress...", 0),
-        ("Self-test execution status:      ( 117)\tThe previous self-test failed", None),
-        ("Self-test execution status:      (   0)\tThe previous self-test routine completed", None),
-        ("Self-test status: Extended self-test in progress (15% completed)", 85),
-        ("Self-test execution status:\t\t37% of test remaining", 37),
-        ("# 1  Background short  Self test in progress ...   -     NOW", 100),
-        ("No self-tests have been logged", None),
-    ],
-)
-def test_remaining_percent_by_protocol(text: str, remaining: int | None) -> None:
-    assert remaining_percent(text) == remaining

@@ -1,0 +1,66 @@
+"""Which row of an ATA attribute table fills which value, and up to which number it can be true.
+
+The rows stand in `profiles/attributes.toml`. The decoder fills values by them; rules and tables of many drives speak of
+the same rows.
+"""
+
+from __future__ import annotations
+
+import re
+from functools import lru_cache
+from importlib.resources import files
+
+from drivecare.documents import Strict, decode_toml
+from drivecare.reading.model import Attribute
+
+MOST_HOURS = 300_000  # 34 years: SMART itself is hardly older
+
+
+class Counter(Strict, frozen=True, kw_only=True):
+    """Rows that fill one field of `Values`: their numbers, a pattern of their names, the largest possible count."""
+
+    value: str
+    ids: tuple[int, ...]
+    name: str
+    unnamed: bool = True
+    limit: int
+
+    def matches(self, row: Attribute) -> bool:
+        """Whether the row is one of these, by its number and by its name, which may contradict the number."""
+        if row.id not in self.ids:
+            return False
+        name = row.name or "unknown"
+        unnamed = name.lower().startswith("unknown")
+        return (self.unnamed and unnamed) or (bool(row.name) and re.search(self.name, name, re.I) is not None)
+
+
+class Composed(Strict, frozen=True, kw_only=True):
+    """A field of `Values` that takes more than a row's number to tell, and the rows by which people ask for it."""
+
+    value: str
+    ids: tuple[int, ...]
+
+
+class AttributeRows(Strict, frozen=True, kw_only=True):
+    """The meaning of attribute rows, as `profiles/attributes.toml` tells it."""
+
+    counter: tuple[Counter, ...]
+    composed: tuple[Composed, ...]
+
+    @property
+    def limits(self) -> dict[str, int]:
+        """By value, the largest number that can be true."""
+        return {counter.value: counter.limit for counter in self.counter}
+
+    @property
+    def values_by_id(self) -> dict[int, str]:
+        """By attribute number, the value that its row is about."""
+        counted = {number: counter.value for counter in self.counter for number in counter.ids}
+        return counted | {number: composed.value for composed in self.composed for number in composed.ids}
+
+
+@lru_cache(maxsize=1)
+def attribute_rows() -> AttributeRows:
+    """The table that is shipped, read once."""
+    data = (files("drivecare.profiles") / "attributes.toml").read_bytes()
+    return decode_toml(AttributeRows, data, origin="profiles/attributes.toml")
