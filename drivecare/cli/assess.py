@@ -128,9 +128,10 @@ def assess(
 
 def _read(sources: Sequence[str], transport: str | None, machine: Machine) -> tuple[Reading | DriveCareError, ...]:
     """Every reading or the error in its place, in the order given; live drives are read at the same time."""
+    from drivecare.hardware.device_path import is_device
     from drivecare.reading.reading_files import load_reading
 
-    live = [source for source in sources if _is_device(source)]
+    live = [source for source in sources if is_device(source)]
     if transport is not None and not live:
         raise click.UsageError("--transport is for an attached drive; a file was read already.")
     found: dict[str, Reading | DriveCareError] = {}
@@ -145,15 +146,6 @@ def _read(sources: Sequence[str], transport: str | None, machine: Machine) -> tu
             except DriveCareError as error:
                 found[source] = error
     return tuple(found[source] for source in sources)
-
-
-def _is_device(source: str) -> bool:
-    """A block device, or a path under /dev that is not there (any more)."""
-    path = Path(source)
-    try:
-        return path.is_block_device() or (source.startswith("/dev/") and not path.is_file() and not path.is_dir())
-    except OSError:  # a folder on the way is closed to us: reading it as a file says so
-        return False
 
 
 def _save(reading: Reading, path: Path, *, replace: bool) -> None:

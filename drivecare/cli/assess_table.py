@@ -170,7 +170,9 @@ def _opened(table: Path) -> Iterator[IO[str]]:
     if table == STDIN:
         yield standard_input()
         return
-    if table.is_char_device() or table.is_block_device():  # one may give bytes without end
+    from drivecare.hardware.device_path import is_device
+
+    if is_device(table):  # one may give bytes without end
         raise BadInput("is a device, a table is needed", location=str(table), hint="For one drive: drivecare assess.")
     try:
         with table.open("rb") as start:

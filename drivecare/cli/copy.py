@@ -69,9 +69,9 @@ def copy(
     from drivecare.cli.receipt_screen import show_receipt
     from drivecare.hardware.heat import Heat
     from drivecare.job.job_state import load_case, newest
-    from drivecare.transfer.sectors.damage import Policy
-    from drivecare.transfer.sectors.engine import Settings
-    from drivecare.transfer.sectors.guards import Wishes
+    from drivecare.transfer.sectors.damage import DamagePolicy
+    from drivecare.transfer.sectors.engine import CopySettings
+    from drivecare.transfer.sectors.guards import Consent
     from drivecare.work.copy_sectors import ReceiptNotKept, Request, journal_beside, places, run
     from drivecare.work.identify_drive import ask_drive
 
@@ -81,7 +81,7 @@ def copy(
     receipt_path, journal_path = places(target, folder.path if folder is not None else None)
     if receipt is not None:
         receipt_path, journal_path = receipt, journal_beside(receipt)
-    policy = Policy(retries=retries, damage_seconds=None if damage_hours is None else damage_hours * 3600)
+    policy = DamagePolicy(retries=retries, damage_seconds=None if damage_hours is None else damage_hours * 3600)
     heat = [Heat(path, root=machine(ctx).root).reason for path in (source, target)]
     unkept: ReceiptNotKept | None = None
     with followed(*heat) as watch:
@@ -92,11 +92,11 @@ def copy(
             journal=journal_path,
             job=folder.id if folder is not None else None,
             resume=resume,
-            wishes=Wishes(allow_overwrite=allow_overwrite, acknowledged=acknowledge),
+            wishes=Consent(allow_overwrite=allow_overwrite, acknowledged=acknowledge),
             probe=probe,
             known=tuple(filed.document for filed in case.receipts) if case is not None else (),
             assessed=old_drive.document.drive if old_drive is not None else None,
-            settings=Settings(policy=policy),
+            settings=CopySettings(policy=policy),
             patience_seconds=stuck_after,
             ask=lambda path: ask_drive(path, machine(ctx), "source" if path == source else "target", notify),
             say=notify,

@@ -131,14 +131,15 @@ def _candidate(which: str, by_hand: dict[str, str]) -> Candidate:
 
 def _read(which: str) -> Reading:
     """An attached drive, where the name is that of a device; else a saved reading or report."""
-    path = Path(which)
-    if path.is_block_device() or path.is_char_device() or which.startswith("/dev/"):
+    from drivecare.hardware.device_path import is_device
+
+    if is_device(which):
         from drivecare.hardware.smart import read_drive
 
         return read_drive(which)
     from drivecare.reading.reading_files import load_reading
 
-    return load_reading(path)
+    return load_reading(Path(which))
 
 
 def _verdict(reading: Reading) -> str:

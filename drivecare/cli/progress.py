@@ -36,7 +36,7 @@ def followed(*reasons: Reason) -> Iterator[Watch]:
     bars = _Bars()
     former = {number: signal.signal(number, note) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
     try:
-        yield Watch(tell=bars, stop=stop)
+        yield Watch(on_progress=bars, stop_reason=stop)
     finally:
         bars.close()
         for number, handler in former.items():

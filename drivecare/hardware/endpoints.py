@@ -13,13 +13,14 @@ import msgspec
 
 from drivecare.errors import BadInput, Unavailable
 from drivecare.hardware.blockdev import AttachedDrive, inspect, list_drives
-from drivecare.hardware.media import Patience, Pool
+from drivecare.hardware.device_path import holds_devices
+from drivecare.hardware.media import BufferPool, Patience
 from drivecare.hardware.opening import open_to_look
 from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area, area, pieces
 from drivecare.transfer.medium import Buffer, Medium
-from drivecare.transfer.sectors.guards import Side
-from drivecare.transfer.sectors.partitions import ReadAt, read_table, reader_of
+from drivecare.transfer.sectors.guards import Endpoint
+from drivecare.transfer.sectors.partitions import ReadAt, read_partition_table, read_through
 from drivecare.transfer.sectors.receipt import End
 from drivecare.transfer.sectors.whole_transfers import read_fully
 
@@ -31,9 +32,9 @@ _ZEROS = bytes(1 << 20)
 SOON_SECONDS = 2.0
 
 
-def find_source(
+def examine_source(
     path: str, drive: Drive | None = None, *, look_inside: bool = True, patience: Patience | None = None
-) -> Side:
+) -> Endpoint:
     """The source at `path`; `drive` is what it said of itself, if it could be asked.
 
     With `look_inside` its partition table is read. Raises BadInput, Unavailable, Stuck, Gone.
@@ -48,9 +49,9 @@ def find_source(
     return _with_table(side, patience) if look_inside and not side.in_use else side
 
 
-def find_target(
+def examine_target(
     path: str, drive: Drive | None = None, *, look_inside: bool = True, patience: Patience | None = None
-) -> Side:
+) -> Endpoint:
     """The target at `path`, which may be an image file that does not exist yet.
 
     With `look_inside` a device is read in places, to see whether it is empty.
@@ -76,26 +77,17 @@ def _missing(path: str, error: OSError | ValueError) -> BadInput | Unavailable:
     return Unavailable(f"cannot be looked at: {error.strerror}", location=path, hint="Check its permissions")
 
 
-def _new_image(path: str, error: OSError, drive: Drive | None) -> Side:
+def _new_image(path: str, error: OSError, drive: Drive | None) -> Endpoint:
     folder = Path(path).absolute().parent
     if not folder.is_dir() or holds_devices(folder):
         raise _missing(path, error) from error  # a device that is not there must not become a file in /dev
-    return Side(
+    return Endpoint(
         end=_image_end(path, 0, drive),
         drive=drive,
         exists=False,
         read_only=not os.access(folder, os.W_OK),
         overwrite_ids=_names(path),
     )
-
-
-def holds_devices(folder: Path, devices: Path = Path("/dev")) -> bool:
-    """Whether a name in `folder` means a device: in /dev and below, as far as its own file system reaches.
-
-    Memory shared between programs (/dev/shm) is a file system of its own there, and holds files.
-    """
-    folder = folder.resolve()
-    return folder.is_relative_to(devices) and folder.stat().st_dev == devices.stat().st_dev
 
 
 def _image_end(path: str, size_bytes: int, drive: Drive | None) -> End:
@@ -109,13 +101,13 @@ def _image_end(path: str, size_bytes: int, drive: Drive | None) -> End:
     return msgspec.structs.replace(end, model=drive.model, serial=drive.serial, identity=drive.identity)
 
 
-def _image(path: str, status: os.stat_result, drive: Drive | None) -> Side:
+def _image(path: str, status: os.stat_result, drive: Drive | None) -> Endpoint:
     if stat.S_ISDIR(status.st_mode):
         raise BadInput("is a directory", location=path, hint="Name an image file; for folders there is copy-files")
     if not stat.S_ISREG(status.st_mode):
         raise BadInput("is neither a drive nor an image file", location=path, hint="Name a block device or a file")
     mark = f"file {status.st_dev}:{status.st_ino}"
-    return Side(
+    return Endpoint(
         end=_image_end(path, status.st_size, drive),
         drive=drive,
         same=(mark,),
@@ -126,14 +118,14 @@ def _image(path: str, status: os.stat_result, drive: Drive | None) -> Side:
     )
 
 
-def _device(path: str, drive: Drive | None) -> Side:
+def _device(path: str, drive: Drive | None) -> Endpoint:
     found = inspect(path)
     identity = found.identity
     if drive is not None and drive.identity.strength == "strong":
         identity = drive.identity
     serial = drive.serial if drive is not None and drive.serial else found.serial
     loop = found.bus == "loop"
-    return Side(
+    return Endpoint(
         end=End(
             path=path,
             kind="device",
@@ -208,7 +200,7 @@ def _status_soon(path: str) -> os.stat_result | None:
     return found[0] if found else None
 
 
-def _content(side: Side, patience: Patience) -> str | None:
+def _content(side: Endpoint, patience: Patience) -> str | None:
     """Where a device holds data; None where every place looked at holds zeros. Raises Interrupted when stopped."""
     with _looked_at(side.end.path, patience) as (device, buffer):
         for place in _places(side.end.size_bytes):
@@ -238,19 +230,19 @@ def _places(size: int) -> Iterator[Area]:
         yield area(number * step, number * step + PLACE_BYTES)
 
 
-def _with_table(side: Side, patience: Patience | None) -> Side:
+def _with_table(side: Endpoint, patience: Patience | None) -> Endpoint:
     """With the sector size its partition table counts in. A source that cannot be read here has none for us."""
     with contextlib.ExitStack() as held:
         if side.is_device:
             medium, buffer = held.enter_context(_looked_at(side.end.path, patience))
-            read = reader_of(medium, buffer, side.end.size_bytes)
+            read = read_through(medium, buffer, side.end.size_bytes)
         else:
             read = _reader_of_file(side.end.path)
-        table = read_table(read, side.end.size_bytes)
+        table = read_partition_table(read, side.end.size_bytes)
     return msgspec.structs.replace(side, table_sector_bytes=table.sector_bytes if table.kind == "gpt" else None)
 
 
-def begin_alike(source: Side, target: Side, patience: Patience | None) -> bool:
+def begin_alike(source: Endpoint, target: Endpoint, patience: Patience | None) -> bool:
     """Whether the target begins with the source's first mebibyte, as one does that a copy was begun to."""
     held = []
     for side in (source, target):
@@ -277,7 +269,7 @@ def _reader_of_file(path: str) -> ReadAt:
 @contextlib.contextmanager
 def _looked_at(path: str, patience: Patience | None) -> Iterator[tuple[Medium, Buffer]]:
     """A medium to look into, and a buffer. A drive that hangs takes only the process that asks it: Stuck."""
-    pool = Pool(count=1, size=len(_ZEROS))
+    pool = BufferPool(count=1, size=len(_ZEROS))
     try:
         with open_to_look(path, pool, patience=patience) as medium:
             yield medium, pool.buffers[0]

@@ -27,12 +27,12 @@ from drivecare.errors import Interrupted
 from drivecare.hardware import worker
 from drivecare.transfer.areas import Area
 from drivecare.transfer.medium import Buffer, Stuck
-from drivecare.transfer.sectors.receipt import Method
+from drivecare.transfer.sectors.receipt import ReadBackMethod
 
 BUFFER_BYTES = 4 << 20
 BUFFER_COUNT = 8
 # A drive behind Linux' own timeouts gives up after about 6 tries of 30 s and some resets (drivers/scsi/sd.h).
-PATIENCE_SECONDS = 300.0
+STUCK_AFTER_SECONDS = 300.0
 # A drive that recovers a sector, or flushes a full cache, takes this long in good health; then a stop is obeyed.
 STOP_PATIENCE_SECONDS = 20.0
 GLANCE_SECONDS = 0.5  # so often a call that has not come back is looked at
@@ -43,24 +43,25 @@ BLKROSET, BLKROGET, BLKSSZGET, BLKPBSZGET, BLKGETDISKSEQ = 0x125D, 0x125E, 0x126
 
 @dataclass(frozen=True, kw_only=True)
 class Patience:
-    """How long a call on a medium may take. `stop` gives the reason to stop, or None: then it is given up sooner."""
+    """How long a call on a medium may take. `stop_reason` gives the reason to stop, or None: with
+    one, the call is given up sooner."""
 
-    seconds: float = PATIENCE_SECONDS
-    stop: Callable[[], str | None] = lambda: None
+    seconds: float = STUCK_AFTER_SECONDS
+    stop_reason: Callable[[], str | None] = lambda: None
 
     def is_over(self, waited_seconds: float) -> bool:
         """Whether a call that has not come back for so long is given up."""
         if waited_seconds >= self.seconds:
             return True
-        return waited_seconds >= STOP_PATIENCE_SECONDS and self.stop() is not None
+        return waited_seconds >= STOP_PATIENCE_SECONDS and self.stop_reason() is not None
 
     def raise_if_stopped(self) -> None:
         """Raise Interrupted where there is a reason to stop."""
-        if (reason := self.stop()) is not None:
+        if (reason := self.stop_reason()) is not None:
             raise Interrupted(reason)
 
 
-class Pool:
+class BufferPool:
     """Page-aligned memory shared with the workers, cut into buffers."""
 
     def __init__(self, count: int = BUFFER_COUNT, size: int = BUFFER_BYTES) -> None:
@@ -82,7 +83,7 @@ class RealMedium:
         path: str,
         direct: int,
         buffered: int,
-        pool: Pool,
+        pool: BufferPool,
         *,
         restore_writable: bool = False,
         patience: Patience | None = None,
@@ -167,12 +168,12 @@ class RealMedium:
         """fsync: on a device this flushes the drive's own cache, too, as far as the drive obeys."""
         self._call(b"S", 0, 0, 0)
 
-    def past_cache(self) -> Method:
+    def bypass_cache(self) -> ReadBackMethod:
         """Drop what the host's cache holds; direct reads pass it by anyway."""
         self._call(b"D", 0, 0, 0)
         return "direct" if self.direct else "cache-dropped"
 
-    def present(self) -> bool:
+    def is_present(self) -> bool:
         """Whether the same medium with the same size still answers the kernel."""
         try:
             if os.lseek(self._buffered, 0, os.SEEK_END) != self.size_bytes:

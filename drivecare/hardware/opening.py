@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from drivecare.errors import BadInput, Refused, Unavailable
-from drivecare.hardware.media import Patience, Pool, RealMedium, close_both, read_only
+from drivecare.hardware.media import BufferPool, Patience, RealMedium, close_both, read_only
 from drivecare.storage import create_file
 
 # How long a medium that something holds is waited for.
@@ -24,7 +24,7 @@ T = TypeVar("T")
 
 @contextlib.contextmanager
 def open_source(
-    path: str, pool: Pool, *, was_read_only: bool | None = None, patience: Patience | None = None
+    path: str, pool: BufferPool, *, was_read_only: bool | None = None, patience: Patience | None = None
 ) -> Iterator[RealMedium]:
     """Hold a source for reading; `forbid_writes` then keeps others from writing to it.
 
@@ -41,7 +41,7 @@ def open_source(
 @contextlib.contextmanager
 def open_target(
     path: str,
-    pool: Pool,
+    pool: BufferPool,
     *,
     image_bytes: int | None = None,
     exists: bool = True,
@@ -91,7 +91,7 @@ def _remove_if_empty(path: str, descriptor: int) -> None:
 
 
 @contextlib.contextmanager
-def open_to_verify(path: str, pool: Pool) -> Iterator[RealMedium]:
+def open_to_verify(path: str, pool: BufferPool) -> Iterator[RealMedium]:
     """Hold a medium for reading it back, any time later."""
     direct, buffered = _open(path, os.O_RDONLY)
     with _closing(path, direct, buffered, pool, False, None) as medium:
@@ -99,7 +99,7 @@ def open_to_verify(path: str, pool: Pool) -> Iterator[RealMedium]:
 
 
 @contextlib.contextmanager
-def open_to_look(path: str, pool: Pool, *, patience: Patience | None = None) -> Iterator[RealMedium]:
+def open_to_look(path: str, pool: BufferPool, *, patience: Patience | None = None) -> Iterator[RealMedium]:
     """Read a medium through the cache without holding it: for guards that look before anything is held."""
     try:
         descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
@@ -111,7 +111,7 @@ def open_to_look(path: str, pool: Pool, *, patience: Patience | None = None) -> 
 
 @contextlib.contextmanager
 def _closing(
-    path: str, direct: int, buffered: int, pool: Pool, restore: bool, patience: Patience | None
+    path: str, direct: int, buffered: int, pool: BufferPool, restore: bool, patience: Patience | None
 ) -> Iterator[RealMedium]:
     """The medium of two open descriptors, let go at the end."""
     medium = RealMedium(path, direct, buffered, pool, restore_writable=restore, patience=patience)

@@ -21,7 +21,7 @@ from drivecare.reading.model import Drive
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.model import Assessment
 from drivecare.shell import command_line
-from drivecare.transfer.areas import Area, gaps, overlap
+from drivecare.transfer.areas import Area, overlap, uncovered
 from drivecare.transfer.files.bag import BagReceipt
 from drivecare.transfer.sectors.receipt import Receipt
 
@@ -77,7 +77,7 @@ class Case:
         """The newest record that the customer knows of an area that is unreadable; None while part of it is unsaid."""
         told = [(fact, area_of(fact.document.about)) for fact in self.facts_named("unreadable")]
         touching = [(fact, known) for fact, known in told if overlap(known, area)]
-        return None if gaps((known for _, known in touching), area) else newest([fact for fact, _ in touching])
+        return None if uncovered((known for _, known in touching), area) else newest([fact for fact, _ in touching])
 
     def fact(self, name: FactName) -> Filed[Fact] | None:
         """The newest recording of one fact."""

@@ -20,10 +20,10 @@ from drivecare.reading.identity import Answer, DriveId, Identity, compare
 from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area, merge, total
 from drivecare.transfer.files.bag import BagReceipt
-from drivecare.transfer.sectors.receipt import End, Method, Receipt
+from drivecare.transfer.sectors.receipt import End, ReadBackMethod, Receipt
 
 # Read-backs the gate accepts: every one that goes past the host's cache.
-ACCEPTED: frozenset[Method] = frozenset(("direct", "cache-dropped", "after-power-cycle"))
+ACCEPTED: frozenset[ReadBackMethod] = frozenset(("direct", "cache-dropped", "after-power-cycle"))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,15 +9,15 @@ from msgspec import Meta
 
 from drivecare.documents import Value
 
-Count = Annotated[int, Meta(ge=0)]
+ByteCount = Annotated[int, Meta(ge=0)]
 """A number of bytes. A document that has a negative one is refused where it enters."""
 
 
 class Area(Value, frozen=True, kw_only=True, order=True):
     """`length` bytes from `offset` on; both in bytes, counted from the start of the medium."""
 
-    offset: Count
-    length: Count
+    offset: ByteCount
+    length: ByteCount
 
     @property
     def end(self) -> int:
@@ -41,7 +41,7 @@ def merge(areas: Iterable[Area]) -> tuple[Area, ...]:
     return tuple(merged)
 
 
-def gaps(areas: Iterable[Area], within: Area) -> tuple[Area, ...]:
+def uncovered(areas: Iterable[Area], within: Area) -> tuple[Area, ...]:
     """What `within` holds beside the areas, in order."""
     missing: list[Area] = []
     position = within.offset

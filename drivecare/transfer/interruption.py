@@ -18,7 +18,7 @@ _FAILED: dict[Activity, str] = {
 }
 
 
-def way_on(activity: Activity, bytes_safe: int) -> str:
+def how_to_continue(activity: Activity, bytes_safe: int) -> str:
     """What an interruption leaves behind, and how to continue; `bytes_safe` are on the target and in the journal."""
     if activity == "verifying":
         return "Nothing is proven: verify again"
@@ -29,11 +29,11 @@ def way_on(activity: Activity, bytes_safe: int) -> str:
     return "Everything copied so far is safe: continue with --resume"
 
 
-def interrupted(
+def as_interruption(
     error: Gone | Stuck | OSError | Interrupted, path: str, activity: Activity, bytes_safe: int = 0
 ) -> Interrupted:
     """The interruption to tell the user of. `path`: the medium of an OSError. One that has a hint keeps it."""
-    onward = way_on(activity, bytes_safe)
+    onward = how_to_continue(activity, bytes_safe)
     if isinstance(error, Interrupted):
         return error if error.hint else Interrupted(error.problem, location=error.location, hint=onward)
     if isinstance(error, Stuck):

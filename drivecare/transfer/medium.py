@@ -11,10 +11,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
+from drivecare.errors import Interrupted
 from drivecare.transfer.areas import Area
-from drivecare.transfer.sectors.receipt import Method
+from drivecare.transfer.sectors.receipt import ReadBackMethod
 
-Trouble = Literal["medium", "transport", "own"]
+Blame = Literal["medium", "transport", "own"]
 
 # block/blk-core.c in the Linux sources maps a drive's answer to these: ENODATA critical medium error, EIO any other
 # I/O error, EREMOTEIO critical target error, EILSEQ protection error.
@@ -36,7 +37,7 @@ _TRANSPORT = frozenset(
 )
 
 
-def trouble_of(error: OSError) -> Trouble:
+def blame(error: OSError) -> Blame:
     """Whose fault a failed read or write is: the medium's, the way to it, or ours (a wrong call, no memory)."""
     if error.errno in _MEDIUM:
         return "medium"
@@ -102,10 +103,10 @@ class Medium(Protocol):
     def flush(self) -> None:
         """Return when all that was written is durable."""
 
-    def past_cache(self) -> Method:
+    def bypass_cache(self) -> ReadBackMethod:
         """Make sure that reads from now on come from the medium; by which method."""
 
-    def present(self) -> bool:
+    def is_present(self) -> bool:
         """Ask again whether the medium is there with its size and identity."""
 
 
@@ -123,11 +124,16 @@ class Progress:
 class Watch:
     """What surrounds a run: whom to tell, when to stop, what time it is.
 
-    `stop` gives the reason to stop, or None. `overlap` lets reading, digesting and writing run at the same time;
-    without it all happens in one fixed order, which the simulation needs.
+    `stop_reason` gives the reason to stop, or None. `overlap` lets reading, digesting and writing run at the same time;
+    without it everything happens in one fixed order, which the simulation needs.
     """
 
-    tell: Callable[[Progress], None] = lambda _: None
-    stop: Callable[[], str | None] = lambda: None
+    on_progress: Callable[[Progress], None] = lambda _: None
+    stop_reason: Callable[[], str | None] = lambda: None
     clock: Callable[[], float] = time.monotonic
     overlap: bool = True
+
+    def raise_if_stopped(self) -> None:
+        """Raise Interrupted where there is a reason to stop."""
+        if (reason := self.stop_reason()) is not None:
+            raise Interrupted(reason)

@@ -13,17 +13,18 @@ import msgspec
 
 from drivecare.documents import encode, load
 from drivecare.errors import BadInput, Interrupted, Refused, Unavailable
-from drivecare.hardware.endpoints import begin_alike, find_source, find_target
-from drivecare.hardware.media import PATIENCE_SECONDS, Patience, Pool, RealMedium
+from drivecare.hardware.device_path import is_device
+from drivecare.hardware.endpoints import begin_alike, examine_source, examine_target
+from drivecare.hardware.media import STUCK_AFTER_SECONDS, BufferPool, Patience, RealMedium
 from drivecare.hardware.opening import open_source, open_target
 from drivecare.reading.model import Drive
 from drivecare.storage import write_file
 from drivecare.transfer.areas import total
-from drivecare.transfer.interruption import interrupted
+from drivecare.transfer.interruption import as_interruption
 from drivecare.transfer.medium import Gone, Medium, Stuck, Watch
-from drivecare.transfer.sectors.engine import Settings
-from drivecare.transfer.sectors.finalize import copy, new_journal, now
-from drivecare.transfer.sectors.guards import Side, Wishes, answered, check, check_unmoved, same_end
+from drivecare.transfer.sectors.engine import CopySettings
+from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal, now
+from drivecare.transfer.sectors.guards import Consent, Endpoint, answered, check, check_unmoved, same_end
 from drivecare.transfer.sectors.journal import Journal, JournalFile, Parent, pack, unpack
 from drivecare.transfer.sectors.probe import probe_target
 from drivecare.transfer.sectors.receipt import End, Note, Receipt
@@ -47,12 +48,12 @@ class Request:
     journal: Path
     job: str | None = None
     resume: bool = False
-    wishes: Wishes = field(default_factory=Wishes)
+    wishes: Consent = field(default_factory=Consent)
     probe: bool = False
     known: tuple[Receipt, ...] = ()
     assessed: Drive | None = None
-    settings: Settings = field(default_factory=Settings)
-    patience_seconds: float = PATIENCE_SECONDS
+    settings: CopySettings = field(default_factory=CopySettings)
+    patience_seconds: float = STUCK_AFTER_SECONDS
     ask: Callable[[str], Drive | None] = lambda _: None
     through: Callable[[Medium], Medium] = lambda medium: medium
     say: Callable[[str], None] = lambda _: None
@@ -61,13 +62,13 @@ class Request:
     @property
     def patience(self) -> Patience:
         """How long a call on either side may take."""
-        return Patience(seconds=self.patience_seconds, stop=self.watch.stop)
+        return Patience(seconds=self.patience_seconds, stop_reason=self.watch.stop_reason)
 
 
 def places(target: str, folder: Path | None = None) -> tuple[Path, Path]:
     """Where receipt and journal lie: beside an image, in the working folder for a device, or in `folder`."""
     path = Path(target)
-    beside = Path() if path.is_block_device() else path.parent
+    beside = Path() if is_device(path) else path.parent
     where = folder if folder is not None else beside
     return where / (path.name + RECEIPT_SUFFIX), where / (path.name + JOURNAL_SUFFIX)
 
@@ -98,13 +99,13 @@ def run(request: Request) -> Receipt:
     try:
         return _run(request, store, former)
     except (Gone, Stuck, Interrupted) as error:  # before the first byte; the engine finds words of its own
-        raise interrupted(error, request.target, "looking", total(former.copied) if former else 0) from error
+        raise as_interruption(error, request.target, "looking", total(former.copied) if former else 0) from error
 
 
 def _run(request: Request, store: JournalFile, former: Journal | None) -> Receipt:
     patience = request.patience
-    source = find_source(request.source, request.ask(request.source), patience=patience)
-    target = find_target(request.target, request.ask(request.target), patience=patience)
+    source = examine_source(request.source, request.ask(request.source), patience=patience)
+    target = examine_target(request.target, request.ask(request.target), patience=patience)
     patience.raise_if_stopped()
     parent = _parent(request, source)
     if parent is not None and parent.origin.logical_sector_bytes is not None:
@@ -144,7 +145,7 @@ _VANISHED = Note(
 )
 
 
-def _written_meanwhile(journal: Journal, source: Side) -> tuple[Note, ...]:
+def _written_meanwhile(journal: Journal, source: Endpoint) -> tuple[Note, ...]:
     """What to say of an image's time of last change, compared with that at the beginning."""
     if journal.source_modified_ns is None:
         return ()
@@ -156,9 +157,9 @@ def _written_meanwhile(journal: Journal, source: Side) -> tuple[Note, ...]:
 
 def _copy(
     request: Request,
-    source: Side,
-    target: Side,
-    wishes: Wishes,
+    source: Endpoint,
+    target: Endpoint,
+    wishes: Consent,
     journal: Journal,
     store: JournalFile,
     *,
@@ -167,7 +168,7 @@ def _copy(
     """One session with both sides held. Nothing of either changes before the journal that tells of it is durable."""
     patience = request.patience
     with contextlib.ExitStack() as held:
-        pool = Pool()
+        pool = BufferPool()
         held.callback(pool.close)
         reading = held.enter_context(
             open_source(request.source, pool, was_read_only=journal.source_was_read_only, patience=patience)
@@ -202,7 +203,9 @@ def _copy(
             if not medium.direct:
                 request.say(f"The {what} allows no direct transfers, so they go through this machine's cache.")
         held.enter_context(_removal_noticed(writing, journal, store))
-        return copy(request.through(reading), writing, journal, store, pool.buffers, request.settings, request.watch)
+        return copy_and_prove(
+            request.through(reading), writing, journal, store, pool.buffers, request.settings, request.watch
+        )
 
 
 @contextlib.contextmanager
@@ -244,7 +247,7 @@ def _save_receipt(path: Path, receipt: Receipt) -> None:
         raise ReceiptNotKept(receipt, error) from error
 
 
-def _say_what_room(request: Request, journal: Journal, target: Side) -> None:
+def _say_what_room(request: Request, journal: Journal, target: Endpoint) -> None:
     """Before the first byte: whether an image may fill its file system. How much is zero, and so takes no room, is
     known only once it was read, so this is said and no reason to refuse."""
     if target.is_device:
@@ -261,11 +264,11 @@ def _say_what_room(request: Request, journal: Journal, target: Side) -> None:
         )
 
 
-def _check_again(source: Side, target: Side, wishes: Wishes) -> None:
+def _check_again(source: Endpoint, target: Endpoint, wishes: Consent) -> None:
     """Both are held now: are they still what was planned, and does every guard still pass?"""
-    opened = find_source(source.end.path, source.drive, look_inside=False)
+    opened = examine_source(source.end.path, source.drive, look_inside=False)
     check_unmoved(source, opened)
-    again = find_target(target.end.path, target.drive, look_inside=False) if target.exists else target
+    again = examine_target(target.end.path, target.drive, look_inside=False) if target.exists else target
     check_unmoved(target, again)
     check(
         msgspec.structs.replace(opened, table_sector_bytes=source.table_sector_bytes, assessed=source.assessed),
@@ -293,9 +296,9 @@ def _former(request: Request, store: JournalFile) -> Journal | None:
 
 def _begin(
     former: Journal | None,
-    source: Side,
-    target: Side,
-    wishes: Wishes,
+    source: Endpoint,
+    target: Endpoint,
+    wishes: Consent,
     parent: Parent | None,
     *,
     job: str | None = None,
@@ -343,7 +346,7 @@ def _begin(
     )
 
 
-def _without_what_was_cut_off(former: Journal, target: Side) -> Journal:
+def _without_what_was_cut_off(former: Journal, target: Endpoint) -> Journal:
     """The journal of an image that was shortened since: what it lost is read from the source again."""
     if target.is_device or not target.exists or target.end.size_bytes >= former.target.size_bytes:
         return former
@@ -356,7 +359,7 @@ def _still_acknowledged(former: Journal | None) -> tuple[str, ...]:
     return tuple(name for name in former.acknowledged if name == "size") if former is not None else ()
 
 
-def _is_begun(former: Journal, source: Side, target: Side, patience: Patience) -> bool:
+def _is_begun(former: Journal, source: Endpoint, target: Endpoint, patience: Patience) -> bool:
     """Whether the target is the one that this copy began to write, so that what it holds needs no typed name again.
 
     It is by its own word or name, or by never having been detached. A dock that hides its drive shows another one in
@@ -378,7 +381,7 @@ def _is_begun(former: Journal, source: Side, target: Side, patience: Patience) -
     return len(unpack(former.copied, former.chunk_bytes)) > 1 or begin_alike(source, target, patience)
 
 
-def _modified_ns(side: Side) -> int | None:
+def _modified_ns(side: Endpoint) -> int | None:
     return None if side.is_device else os.stat(side.end.path).st_mtime_ns  # noqa: PTH116
 
 
@@ -392,7 +395,7 @@ def _name(end: End) -> str:
     return f"{named}, {end.size_bytes:,} bytes"
 
 
-def _parent(request: Request, source: Side) -> Parent | None:
+def _parent(request: Request, source: Endpoint) -> Parent | None:
     """What a receipt says of a source image: one the request knows, or the one beside it; None where there is none."""
     if source.is_device:
         return None

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -24,8 +23,9 @@ def ask_drive(path: str, machine: Machine, side: str, notify: Callable[[str], No
     """
     from drivecare.errors import DriveCareError
     from drivecare.hardware.blockdev import inspect
+    from drivecare.hardware.device_path import is_device
 
-    if not Path(path).is_block_device():
+    if not is_device(path):
         return None
     try:
         if inspect(path, root=machine.root).bus in ("loop", "nbd"):  # an image; no drive to ask, nothing to import

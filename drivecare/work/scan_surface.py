@@ -10,8 +10,9 @@ from drivecare.documents import encode, load
 from drivecare.errors import DriveCareError, NoDrive, Unavailable
 from drivecare.exit_codes import ExitCode
 from drivecare.hardware.blockdev import inspect
+from drivecare.hardware.device_path import is_device
 from drivecare.hardware.machine import Machine
-from drivecare.hardware.media import Pool
+from drivecare.hardware.media import BufferPool
 from drivecare.hardware.opening import open_to_verify
 from drivecare.hardware.smart import read_drive
 from drivecare.reading.model import Drive, Reading
@@ -42,7 +43,7 @@ class Scanned:
 def places(path: str, folder: Path | None) -> tuple[Path, Path]:
     """Where result and state lie, as a copy's receipt does: beside an image, in the working folder for a drive."""
     named = Path(path)
-    where = folder if folder is not None else Path() if named.is_block_device() else named.parent
+    where = folder if folder is not None else Path() if is_device(path) else named.parent
     return where / (named.name + RESULT_SUFFIX), where / (named.name + STATE_SUFFIX)
 
 
@@ -51,7 +52,7 @@ def said_by(path: str, machine: Machine) -> Reading | None:
 
     A drive that is losing data must not be loaded because nobody asked it: raises BadInput for a partition.
     """
-    if not Path(path).is_block_device():
+    if not is_device(path):
         return None
     try:
         return read_drive(path, machine=machine)
@@ -78,7 +79,7 @@ def scan(
 
     Raises BadInput, Unavailable, Interrupted.
     """
-    pool = Pool()
+    pool = BufferPool()
     try:
         with open_to_verify(path, pool) as medium:
             going_on = resume and state_path.exists()

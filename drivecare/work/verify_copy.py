@@ -7,14 +7,14 @@ from pathlib import Path
 
 from drivecare.documents import encode, load
 from drivecare.errors import BadInput, Refused, Unavailable
-from drivecare.hardware.endpoints import find_target
-from drivecare.hardware.media import Pool
+from drivecare.hardware.endpoints import examine_target
+from drivecare.hardware.media import BufferPool
 from drivecare.hardware.opening import open_to_verify
 from drivecare.reading.model import Drive
 from drivecare.storage import write_file
 from drivecare.transfer.medium import Watch
 from drivecare.transfer.sectors.receipt import End, Receipt
-from drivecare.transfer.sectors.verify import is_own_target, of_another, verify
+from drivecare.transfer.sectors.verify import is_own_target, of_another, verify_target
 
 
 def verify_file(
@@ -34,7 +34,7 @@ def verify_file(
     """
     receipt = load(Receipt, path)
     where = target or _named(receipt, path)
-    side = find_target(where, ask(where), look_inside=False)
+    side = examine_target(where, ask(where), look_inside=False)
     if not side.exists:
         raise BadInput("there is no such file or device", location=where, hint="Name the target after the receipt")
     own = _is_own(receipt, side.end, path)
@@ -45,10 +45,10 @@ def verify_file(
             location=where,
             hint="Power it off and on, or leave --after-power-cycle out",
         )
-    pool = Pool()
+    pool = BufferPool()
     try:
         with open_to_verify(where, pool) as medium:
-            result = verify(receipt, medium, pool.buffers, watch, after_power_cycle=after_power_cycle)
+            result = verify_target(receipt, medium, pool.buffers, watch, after_power_cycle=after_power_cycle)
     finally:
         pool.close()
     if not own:

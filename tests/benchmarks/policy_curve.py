@@ -9,7 +9,7 @@ import sys
 
 import matplotlib as mpl
 
-from drivecare.transfer.sectors.damage import Policy
+from drivecare.transfer.sectors.damage import DamagePolicy
 from tests.transfer.sectors.failing_drive import FailingDrive, Model, rescue
 
 mpl.use("svg")
@@ -20,7 +20,7 @@ def main(seed: int = 1, path: str = "docs/copy-policy.svg") -> None:
     """Run the model, print a table, draw the curve."""
     from matplotlib import pyplot
 
-    found = rescue(FailingDrive(Model(), seed), Policy())
+    found = rescue(FailingDrive(Model(), seed), DamagePolicy())
     drive, whole = found.drive, found.drive.readable_bytes
     print(f"seed {seed}: {drive.now / 3600:,.1f} h in all, {drive.bad_seconds / 3600:,.1f} h of them in failed reads")
     print("share safe    after     in failed reads by then   of all time")

@@ -20,12 +20,12 @@ import pytest
 
 from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.hardware import opening
-from drivecare.hardware.endpoints import find_source, find_target
-from drivecare.hardware.media import STOP_PATIENCE_SECONDS, Patience, Pool, RealMedium
+from drivecare.hardware.endpoints import examine_source, examine_target
+from drivecare.hardware.media import STOP_PATIENCE_SECONDS, BufferPool, Patience, RealMedium
 from drivecare.hardware.opening import open_source, open_target, open_to_verify
 from drivecare.transfer.areas import Area, area
 from drivecare.transfer.medium import Medium, Stuck
-from drivecare.transfer.sectors.finalize import copy, new_journal
+from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal
 from drivecare.transfer.sectors.whole_transfers import read_fully, write_fully
 from tests.transfer.sectors.media import MemoryStore
 
@@ -33,8 +33,8 @@ MIB = 1 << 20
 
 
 @pytest.fixture
-def pool() -> Pool:
-    return Pool(count=4, size=MIB)
+def pool() -> BufferPool:
+    return BufferPool(count=4, size=MIB)
 
 
 def image(folder: Path, size: int, name: str = "source.img", seed: int = 1) -> Path:
@@ -44,36 +44,36 @@ def image(folder: Path, size: int, name: str = "source.img", seed: int = 1) -> P
 
 
 @pytest.mark.parametrize("size", [1, 511, 4096, MIB + 1, 3 * MIB + 777])
-def test_images_of_any_size(tmp_path: Path, pool: Pool, size: int) -> None:
+def test_images_of_any_size(tmp_path: Path, pool: BufferPool, size: int) -> None:
     source, target = image(tmp_path, size), tmp_path / "target.img"
     with open_source(str(source), pool) as one, open_target(str(target), pool, image_bytes=size, exists=False) as other:
         medium: Medium = one
         assert medium.size_bytes == size
-        ends = find_source(str(source)).end, find_source(str(source)).end
-        receipt = copy(one, other, new_journal(*ends), MemoryStore(), pool.buffers)
+        ends = examine_source(str(source)).end, examine_source(str(source)).end
+        receipt = copy_and_prove(one, other, new_journal(*ends), MemoryStore(), pool.buffers)
     assert receipt.exit_code == 0
     assert target.read_bytes() == source.read_bytes()
 
 
-def test_holes_are_holes_on_the_disk(tmp_path: Path, pool: Pool) -> None:
+def test_holes_are_holes_on_the_disk(tmp_path: Path, pool: BufferPool) -> None:
     source, target = tmp_path / "source.img", tmp_path / "target.img"
     source.write_bytes(b"x" * MIB + bytes(14 * MIB) + b"y" * MIB)
     target.write_bytes(b"z" * 16 * MIB)
-    end = find_source(str(source)).end
+    end = examine_source(str(source)).end
     with open_source(str(source), pool) as one, open_target(str(target), pool, image_bytes=16 * MIB) as other:
-        copy(one, other, new_journal(end, end), MemoryStore(), pool.buffers)
+        copy_and_prove(one, other, new_journal(end, end), MemoryStore(), pool.buffers)
     assert target.read_bytes() == source.read_bytes()
     assert target.stat().st_blocks * 512 < 4 * MIB
 
 
 @pytest.mark.promise(1)
-def test_a_source_is_never_opened_for_writing(tmp_path: Path, pool: Pool) -> None:
+def test_a_source_is_never_opened_for_writing(tmp_path: Path, pool: BufferPool) -> None:
     path = image(tmp_path, MIB)
     with open_source(str(path), pool) as medium, pytest.raises(OSError, match="Bad file descriptor"):
         medium.write(0, pool.buffers[0], 0, 4096)
 
 
-def test_two_copies_do_not_share_a_target(tmp_path: Path, pool: Pool, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_two_copies_do_not_share_a_target(tmp_path: Path, pool: BufferPool, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(opening, "HELD_SECONDS", 0.1)
     path = image(tmp_path, MIB)
     with open_target(str(path), pool, image_bytes=MIB), pytest.raises(Refused) as caught:  # noqa: SIM117
@@ -82,7 +82,7 @@ def test_two_copies_do_not_share_a_target(tmp_path: Path, pool: Pool, monkeypatc
     assert caught.value.guard == "in-use"
 
 
-def test_what_a_killed_copy_still_holds_for_a_moment_is_waited_for(tmp_path: Path, pool: Pool) -> None:
+def test_what_a_killed_copy_still_holds_for_a_moment_is_waited_for(tmp_path: Path, pool: BufferPool) -> None:
     path = image(tmp_path, MIB)
     holder = os.open(path, os.O_RDONLY)
     fcntl.flock(holder, fcntl.LOCK_EX)
@@ -92,22 +92,22 @@ def test_what_a_killed_copy_still_holds_for_a_moment_is_waited_for(tmp_path: Pat
 
 
 @pytest.mark.promise(2)
-def test_what_the_worker_reads_comes_past_our_own_cache(tmp_path: Path, pool: Pool) -> None:
+def test_what_the_worker_reads_comes_past_our_own_cache(tmp_path: Path, pool: BufferPool) -> None:
     path = image(tmp_path, MIB)
     with open_to_verify(str(path), pool) as medium:
-        method = medium.past_cache()
+        method = medium.bypass_cache()
         assert method == ("direct" if medium.direct else "cache-dropped")
         assert read_fully(medium, area(0, MIB), pool.buffers[1]) == (MIB, None)
         assert bytes(pool.buffers[1].view) == path.read_bytes()
 
 
-def test_without_direct_transfers_the_cache_is_dropped(tmp_path: Path, pool: Pool) -> None:
+def test_without_direct_transfers_the_cache_is_dropped(tmp_path: Path, pool: BufferPool) -> None:
     path = image(tmp_path, 3 * MIB)
     descriptor = os.open(path, os.O_RDONLY)
     medium = RealMedium(str(path), descriptor, descriptor, pool)
     try:
         assert medium.direct is False
-        assert medium.past_cache() == "cache-dropped"
+        assert medium.bypass_cache() == "cache-dropped"
         assert read_fully(medium, area(4096, 4096 + 700), pool.buffers[0]) == (700, None)
         assert bytes(pool.buffers[0].view[:700]) == path.read_bytes()[4096:4796]
     finally:
@@ -115,7 +115,7 @@ def test_without_direct_transfers_the_cache_is_dropped(tmp_path: Path, pool: Poo
 
 
 @contextlib.contextmanager
-def hanging_medium(folder: Path, pool: Pool) -> Iterator[RealMedium]:
+def hanging_medium(folder: Path, pool: BufferPool) -> Iterator[RealMedium]:
     """An open source that answers nothing until the test is over, and that is soon given up."""
     with open_source(str(image(folder, MIB)), pool) as medium:
         medium.patience = Patience(seconds=0.2)
@@ -126,7 +126,7 @@ def hanging_medium(folder: Path, pool: Pool) -> Iterator[RealMedium]:
             os.kill(medium._worker.pid, signal.SIGCONT)
 
 
-def test_a_worker_that_does_not_answer_is_left_behind(tmp_path: Path, pool: Pool) -> None:
+def test_a_worker_that_does_not_answer_is_left_behind(tmp_path: Path, pool: BufferPool) -> None:
     with hanging_medium(tmp_path, pool) as medium:
         with pytest.raises(Stuck, match="has not come back") as caught:
             medium.read(0, pool.buffers[0], 4096)
@@ -138,9 +138,9 @@ def test_a_worker_that_does_not_answer_is_left_behind(tmp_path: Path, pool: Pool
     [
         (Patience(seconds=300), 299, False),
         (Patience(seconds=300), 300, True),
-        (Patience(seconds=300, stop=lambda: "stopped by SIGINT"), STOP_PATIENCE_SECONDS - 1, False),
-        (Patience(seconds=300, stop=lambda: "stopped by SIGINT"), STOP_PATIENCE_SECONDS, True),
-        (Patience(seconds=5, stop=lambda: "stopped by SIGINT"), 5, True),
+        (Patience(seconds=300, stop_reason=lambda: "stopped by SIGINT"), STOP_PATIENCE_SECONDS - 1, False),
+        (Patience(seconds=300, stop_reason=lambda: "stopped by SIGINT"), STOP_PATIENCE_SECONDS, True),
+        (Patience(seconds=5, stop_reason=lambda: "stopped by SIGINT"), 5, True),
     ],
     ids=["slow", "hangs", "slow and stopped", "hangs and stopped", "little patience"],
 )
@@ -148,7 +148,7 @@ def test_a_stop_makes_a_hanging_call_be_given_up_sooner(patience: Patience, wait
     assert patience.is_over(waited) is over
 
 
-def test_a_medium_that_hung_once_is_not_waited_for_again(tmp_path: Path, pool: Pool) -> None:
+def test_a_medium_that_hung_once_is_not_waited_for_again(tmp_path: Path, pool: BufferPool) -> None:
     with hanging_medium(tmp_path, pool) as medium:
         with pytest.raises(Stuck):
             medium.read(0, pool.buffers[0], 4096)
@@ -159,7 +159,7 @@ def test_a_medium_that_hung_once_is_not_waited_for_again(tmp_path: Path, pool: P
         assert time.monotonic() - began < 5
 
 
-def test_a_worker_that_died_reads_like_a_device_that_went(tmp_path: Path, pool: Pool) -> None:
+def test_a_worker_that_died_reads_like_a_device_that_went(tmp_path: Path, pool: BufferPool) -> None:
     path = image(tmp_path, MIB)
     with open_source(str(path), pool) as medium:
         medium._worker.kill()
@@ -172,9 +172,9 @@ def test_a_worker_that_died_reads_like_a_device_that_went(tmp_path: Path, pool: 
 def test_workers_end_when_the_program_is_killed(tmp_path: Path) -> None:
     path = image(tmp_path, MIB)
     program = (
-        "import sys, time\nfrom drivecare.hardware.media import Pool\n"
+        "import sys, time\nfrom drivecare.hardware.media import BufferPool\n"
         "from drivecare.hardware.opening import open_source\n"
-        "with open_source(sys.argv[1], Pool()) as medium:\n"
+        "with open_source(sys.argv[1], BufferPool()) as medium:\n"
         "    print(medium._worker.pid, flush=True)\n    time.sleep(60)\n"
     )
     with subprocess.Popen([sys.executable, "-c", program, path], stdout=subprocess.PIPE, text=True) as process:
@@ -192,19 +192,19 @@ def test_workers_end_when_the_program_is_killed(tmp_path: Path) -> None:
     raise AssertionError("the worker is still there")
 
 
-def test_a_file_that_was_cut_or_deleted_is_not_present(tmp_path: Path, pool: Pool) -> None:
+def test_a_file_that_was_cut_or_deleted_is_not_present(tmp_path: Path, pool: BufferPool) -> None:
     path = image(tmp_path, MIB)
     with open_source(str(path), pool) as medium:
-        assert medium.present()
+        assert medium.is_present()
         os.truncate(path, 4096)
-        assert not medium.present()
+        assert not medium.is_present()
         os.truncate(path, MIB)
-        assert medium.present()
+        assert medium.is_present()
         path.unlink()
-        assert not medium.present()
+        assert not medium.is_present()
 
 
-def test_a_full_file_system_is_an_error_of_the_write(tmp_path: Path, pool: Pool) -> None:
+def test_a_full_file_system_is_an_error_of_the_write(tmp_path: Path, pool: BufferPool) -> None:
     path = tmp_path / "target.img"
     with open_target(str(path), pool, image_bytes=0, exists=False) as medium:
         limits = resource.getrlimit(resource.RLIMIT_FSIZE)
@@ -216,7 +216,7 @@ def test_a_full_file_system_is_an_error_of_the_write(tmp_path: Path, pool: Pool)
         assert caught.value.errno == errno.EFBIG
 
 
-def test_transfers_pass_the_cache_by(tmp_path: Path, pool: Pool) -> None:
+def test_transfers_pass_the_cache_by(tmp_path: Path, pool: BufferPool) -> None:
     path = image(tmp_path, MIB)
     with open_source(str(path), pool) as medium:
         if not medium.direct:
@@ -227,11 +227,11 @@ def test_transfers_pass_the_cache_by(tmp_path: Path, pool: Pool) -> None:
 @pytest.mark.parametrize(
     ("find", "make", "error", "words"),
     [
-        (find_source, lambda p: p, BadInput, "no such file or device"),
-        (find_source, lambda p: p.mkdir(), BadInput, "is a directory"),
-        (find_source, lambda p: p.touch(), BadInput, "is empty"),
-        (find_source, os.mkfifo, BadInput, "neither a drive nor an image file"),
-        (find_target, lambda p: p.mkdir(), BadInput, "is a directory"),
+        (examine_source, lambda p: p, BadInput, "no such file or device"),
+        (examine_source, lambda p: p.mkdir(), BadInput, "is a directory"),
+        (examine_source, lambda p: p.touch(), BadInput, "is empty"),
+        (examine_source, os.mkfifo, BadInput, "neither a drive nor an image file"),
+        (examine_target, lambda p: p.mkdir(), BadInput, "is a directory"),
     ],
     ids=["missing", "directory", "empty", "pipe", "target is a directory"],
 )
@@ -244,12 +244,12 @@ def test_what_cannot_be_a_side(tmp_path: Path, find: object, make: object, error
 
 def test_a_device_that_is_not_there_does_not_become_a_file() -> None:
     with pytest.raises((BadInput, Unavailable)):
-        find_target("/dev/sdzz99")
+        examine_target("/dev/sdzz99")
 
 
 def test_hard_links_are_one_thing(tmp_path: Path) -> None:
     path = image(tmp_path, MIB)
     os.link(path, tmp_path / "other.img")
     (tmp_path / "soft.img").symlink_to(path)
-    sides = [find_source(str(tmp_path / name)) for name in ("source.img", "other.img", "soft.img")]
+    sides = [examine_source(str(tmp_path / name)) for name in ("source.img", "other.img", "soft.img")]
     assert len({side.same for side in sides}) == 1

@@ -11,7 +11,7 @@ import pytest
 
 from drivecare.transfer.areas import area
 from drivecare.transfer.sectors.digests import Segmenter
-from drivecare.transfer.sectors.finalize import copy, new_journal
+from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal
 from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of
 
 # FIPS 180-4 (Secure Hash Standard), the example messages of its SHA-256 computation; also RFC 6234, section 8.5.
@@ -26,7 +26,7 @@ FIPS_180_4 = {
 
 def whole_digest(data: bytes) -> str | None:
     source, target = Memory(data), Memory(bytes(len(data)))
-    receipt = copy(source, target, new_journal(end_of(source), end_of(target)), MemoryStore(), buffers(4096))
+    receipt = copy_and_prove(source, target, new_journal(end_of(source), end_of(target)), MemoryStore(), buffers(4096))
     assert receipt.verified
     return receipt.digest.whole
 

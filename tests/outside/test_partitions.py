@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from drivecare.transfer.sectors.partitions import read_table
+from drivecare.transfer.sectors.partitions import read_partition_table
 
 MIB = 1 << 20
 SCRIPT = """label: gpt
@@ -31,7 +31,7 @@ def test_a_gpt_is_what_sfdisk_lists(tmp_path: Path, damaged: bool) -> None:
     data = bytearray(image.read_bytes())
     if damaged:
         data[: 34 * 512] = bytes(34 * 512)
-    table = read_table(lambda offset, length: bytes(data[offset : offset + length]), len(data))
+    table = read_partition_table(lambda offset, length: bytes(data[offset : offset + length]), len(data))
     assert table.kind == listed["partitiontable"]["label"] == "gpt"
     assert [(p.offset // 512, p.length // 512, p.type.upper(), p.name or None) for p in table.partitions] == [
         (one["start"], one["size"], one["type"], one.get("name")) for one in listed["partitiontable"]["partitions"]

@@ -12,7 +12,7 @@ from drivecare.reading.identity import DriveId, Identity, compare, normalise_ser
 from drivecare.reading.model import Drive, Reading, Values
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.trend import earlier_of
-from drivecare.transfer.sectors.guards import Side, Wishes, same_drive, same_end
+from drivecare.transfer.sectors.guards import Consent, Endpoint, same_drive, same_end
 from drivecare.transfer.sectors.receipt import End
 from tests.fit.made import host
 from tests.reading.drive_pairs import NGUID, PAIRS, Pair, docked, drive
@@ -60,8 +60,8 @@ def test_only_a_reading_of_the_same_drive_is_its_history(pair: Pair) -> None:
 
 @each_pair_unlabelled
 def test_a_copy_onto_itself_is_refused_and_a_copy_to_another_drive_is_not(pair: Pair) -> None:
-    source, target = Side(end=end_of(pair.first)), Side(end=end_of(pair.second, "/dev/sdy"))
-    assert (same_drive(source, target, Wishes()) is not None) is (pair.answer == "yes")
+    source, target = Endpoint(end=end_of(pair.first)), Endpoint(end=end_of(pair.second, "/dev/sdy"))
+    assert (same_drive(source, target, Consent()) is not None) is (pair.answer == "yes")
 
 
 @each_pair_unlabelled

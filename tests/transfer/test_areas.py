@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivecare.transfer.areas import Area, area, count_pieces, gaps, merge, overlap, pieces, total
+from drivecare.transfer.areas import Area, area, count_pieces, merge, overlap, pieces, total, uncovered
 from drivecare.transfer.sectors.stages import COPIED, UNREAD, Stages
 
 some_areas = st.lists(st.tuples(st.integers(0, 60), st.integers(0, 60)).map(lambda p: area(min(p), max(p))), max_size=8)
@@ -26,7 +26,7 @@ def test_merge_keeps_the_bytes_and_leaves_gaps_between(areas: list[Area]) -> Non
 @given(some_areas)
 def test_gaps_are_what_the_areas_are_not(areas: list[Area]) -> None:
     within = area(10, 50)
-    assert bytes_of(gaps(areas, within)) == bytes_of((within,)) - bytes_of(areas)
+    assert bytes_of(uncovered(areas, within)) == bytes_of((within,)) - bytes_of(areas)
 
 
 @pytest.mark.parametrize(

@@ -10,20 +10,20 @@ import pytest
 
 from drivecare.errors import Interrupted, Unavailable
 from drivecare.transfer.areas import area
-from drivecare.transfer.interruption import interrupted, way_on
+from drivecare.transfer.interruption import as_interruption, how_to_continue
 from drivecare.transfer.medium import Buffer, Gone, Progress, Stuck, Watch
-from drivecare.transfer.sectors.damage import Policy
-from drivecare.transfer.sectors.engine import Settings
-from drivecare.transfer.sectors.finalize import copy, new_journal
+from drivecare.transfer.sectors.damage import DamagePolicy
+from drivecare.transfer.sectors.engine import CopySettings
+from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal
 from drivecare.transfer.sectors.journal import Journal
-from drivecare.transfer.sectors.receipt import Method, Receipt
-from drivecare.transfer.sectors.verify import verify
+from drivecare.transfer.sectors.receipt import ReadBackMethod, Receipt
+from drivecare.transfer.sectors.verify import verify_target
 from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of
 
 MIB = 1 << 20
 SIZE = 4 * MIB
 CONTENT = random.Random(6).randbytes(SIZE)
-SETTINGS = Settings(policy=Policy(block_bytes=MIB // 4), checkpoint_bytes=MIB)
+SETTINGS = CopySettings(policy=DamagePolicy(block_bytes=MIB // 4), checkpoint_bytes=MIB)
 NOTHING = "Nothing was copied yet: try again with --resume"
 SAFE = "Everything copied so far is safe: continue with --resume"
 UNPROVEN = "Everything is copied, but nothing is proven yet: --resume reads it back again"
@@ -31,7 +31,7 @@ UNPROVEN = "Everything is copied, but nothing is proven yet: --resume reads it b
 
 def run(source: Memory, target: Memory, store: MemoryStore | None = None, watch: Watch | None = None) -> Receipt:
     journal = new_journal(end_of(source), end_of(target))
-    return copy(source, target, journal, store or MemoryStore(), buffers(MIB // 4), SETTINGS, watch)
+    return copy_and_prove(source, target, journal, store or MemoryStore(), buffers(MIB // 4), SETTINGS, watch)
 
 
 class Failing(Memory):
@@ -55,9 +55,9 @@ class Failing(Memory):
         self._count("write")
         return super().write(offset, buffer, start, length)
 
-    def past_cache(self) -> Method:
-        self._count("past_cache")
-        return super().past_cache()
+    def bypass_cache(self) -> ReadBackMethod:
+        self._count("bypass_cache")
+        return super().bypass_cache()
 
 
 HANGS = Stuck("a call has not come back for 300 s", 4711)
@@ -69,7 +69,7 @@ PHASES: dict[str, tuple[str, str, int, Exception, str]] = {
     "a later read hangs": ("source", "read", 9, HANGS, SAFE),
     "a later write fails": ("target", "write", 9, ERROR, f"writing failed: Input/output error. {SAFE}"),
     "the way past the cache fails": (
-        "target", "past_cache", 0, ERROR, f"reading back failed: Input/output error. {UNPROVEN}",
+        "target", "bypass_cache", 0, ERROR, f"reading back failed: Input/output error. {UNPROVEN}",
     ),
     "a read while reading back hangs": ("target", "read", 3, HANGS, UNPROVEN),
     "a read while reading back is our own fault": (
@@ -102,7 +102,7 @@ def test_a_stop_says_what_is_safe(phase: str, done: int, onward: str) -> None:
         return "stopped by SIGTERM" if reached else None
 
     with pytest.raises(Interrupted) as caught:
-        run(Memory(CONTENT), Memory(bytes(SIZE)), watch=Watch(tell=seen.append, stop=stop))
+        run(Memory(CONTENT), Memory(bytes(SIZE)), watch=Watch(on_progress=seen.append, stop_reason=stop))
     assert caught.value.message() == f"stopped by SIGTERM. {onward}"
 
 
@@ -119,21 +119,21 @@ def test_a_later_verification_speaks_of_itself(error: Exception, words: str) -> 
     target = Memory(bytes(SIZE))
     receipt = run(Memory(CONTENT), target)
     with pytest.raises(Interrupted) as caught:
-        verify(receipt, Failing(bytes(target.data), "past_cache", 0, error), buffers(MIB), Watch())
+        verify_target(receipt, Failing(bytes(target.data), "bypass_cache", 0, error), buffers(MIB), Watch())
     assert caught.value.message().endswith(words)
     with pytest.raises(Interrupted, match=r"stopped by SIGINT\. Nothing is proven: verify again"):
-        verify(receipt, target, buffers(MIB), Watch(stop=lambda: "stopped by SIGINT"))
+        verify_target(receipt, target, buffers(MIB), Watch(stop_reason=lambda: "stopped by SIGINT"))
 
 
 def test_a_full_disk_is_only_spoken_of_where_something_is_written() -> None:
     full = OSError(errno.ENOSPC, "No space left on device")
-    assert "Make room" in interrupted(full, "t.img", "copying").message()
-    assert "Make room" not in interrupted(full, "t.img", "reading back").message()
+    assert "Make room" in as_interruption(full, "t.img", "copying").message()
+    assert "Make room" not in as_interruption(full, "t.img", "reading back").message()
 
 
 def test_an_interruption_that_says_what_to_do_keeps_its_words() -> None:
     full = Interrupted("the journal cannot be written", hint="Make room there, then continue with --resume")
-    assert interrupted(full, "t.img", "copying") is full
+    assert as_interruption(full, "t.img", "copying") is full
 
 
 def test_a_journal_that_cannot_be_begun_stops_midway() -> None:
@@ -155,7 +155,7 @@ class TestBars:
         seen: list[Progress] = []
         store = MemoryStore()
         begun = journal or new_journal(end_of(source), end_of(target))
-        copy(source, target, begun, store, buffers(MIB // 4), SETTINGS, Watch(tell=seen.append))
+        copy_and_prove(source, target, begun, store, buffers(MIB // 4), SETTINGS, Watch(on_progress=seen.append))
         self.last = store.saved[-1]
         return list(dict.fromkeys(progress.phase for progress in seen))
 
@@ -189,5 +189,5 @@ class TestBars:
 
 
 def test_every_way_on_names_what_to_do() -> None:
-    assert way_on("looking", 0) == NOTHING
-    assert way_on("looking", 1) == SAFE
+    assert how_to_continue("looking", 0) == NOTHING
+    assert how_to_continue("looking", 1) == SAFE

@@ -17,11 +17,12 @@ import pytest
 from drivecare.documents import encode, load
 from drivecare.errors import BadInput, Interrupted, Refused, Unavailable
 from drivecare.hardware import endpoints
-from drivecare.hardware.endpoints import find_target, holds_devices
+from drivecare.hardware.device_path import holds_devices
+from drivecare.hardware.endpoints import examine_target
 from drivecare.hardware.media import BUFFER_BYTES, Patience
 from drivecare.transfer.medium import Progress, Stuck, Watch
 from drivecare.transfer.sectors.finalize import new_journal
-from drivecare.transfer.sectors.guards import Side, Wishes
+from drivecare.transfer.sectors.guards import Consent, Endpoint
 from drivecare.transfer.sectors.journal import Journal, JournalFile, sealed, unpack
 from drivecare.transfer.sectors.receipt import End
 from drivecare.work import copy_sectors
@@ -44,7 +45,11 @@ def request_for(folder: Path, content: bytes = CONTENT, **more: Any) -> Request:
 def stopped_midway(folder: Path, buffers: int = 3) -> Request:
     """What a copy leaves that was stopped after its first large read; the request to continue it."""
     seen: list[Progress] = []
-    watch = Watch(tell=seen.append, stop=lambda: "stopped" if seen and seen[-1].done else None, overlap=False)
+    watch = Watch(
+        on_progress=seen.append,
+        stop_reason=lambda: "stopped" if seen and seen[-1].done else None,
+        overlap=False,
+    )
     request = request_for(folder, random.Random(4).randbytes(buffers * BUFFER_BYTES))
     with pytest.raises(Interrupted):
         run(dataclasses.replace(request, watch=watch))
@@ -79,7 +84,7 @@ def test_a_target_stays_as_it_is_where_the_journal_cannot_be_written(
     if exists:
         target.write_bytes(PRECIOUS)
     full.count = 0
-    request = request_for(tmp_path, wishes=Wishes(allow_overwrite=str(target) if exists else None))
+    request = request_for(tmp_path, wishes=Consent(allow_overwrite=str(target) if exists else None))
     with pytest.raises(Unavailable) as caught:
         run(request)
     assert caught.value.exit_code == 3
@@ -95,7 +100,7 @@ def test_after_the_target_was_emptied_a_full_journal_disk_is_a_stop_midway(
     target = tmp_path / "target.img"
     target.write_bytes(PRECIOUS)
     full.count = 1
-    request = request_for(tmp_path, wishes=Wishes(allow_overwrite=str(target)))
+    request = request_for(tmp_path, wishes=Consent(allow_overwrite=str(target)))
     with pytest.raises(Interrupted, match=r"the journal cannot be written.*--resume") as caught:
         run(request)
     assert caught.value.exit_code == 23
@@ -119,7 +124,7 @@ def test_an_image_too_large_for_its_file_system_leaves_everything_as_it_was(
         truncate(descriptor, size)
 
     monkeypatch.setattr(os, "ftruncate", limited)
-    request = request_for(tmp_path, wishes=Wishes(allow_overwrite=str(target)))
+    request = request_for(tmp_path, wishes=Consent(allow_overwrite=str(target)))
     with pytest.raises(Unavailable, match=r"cannot hold an image of 1,048,576 bytes: File too large"):
         run(request)
     assert target.read_bytes() == PRECIOUS
@@ -144,7 +149,7 @@ def test_an_image_that_is_shortened_meanwhile_is_continued_as_promised(tmp_path:
             os.truncate(request.target, 100)
 
     with pytest.raises(Interrupted, match="--resume"):
-        run(dataclasses.replace(request, watch=Watch(tell=shorten, overlap=False)))
+        run(dataclasses.replace(request, watch=Watch(on_progress=shorten, overlap=False)))
     assert run(dataclasses.replace(request, resume=True)).verified
 
 
@@ -157,7 +162,7 @@ def test_an_image_that_grew_needs_its_path_typed(tmp_path: Path) -> None:
     with pytest.raises(Refused, match="the target is not empty"):
         run(request)
     assert target.read_bytes() == before + PRECIOUS
-    assert run(dataclasses.replace(request, wishes=Wishes(allow_overwrite=str(target)))).verified
+    assert run(dataclasses.replace(request, wishes=Consent(allow_overwrite=str(target)))).verified
     assert target.read_bytes() == Path(request.source).read_bytes()
 
 
@@ -168,7 +173,7 @@ def test_an_image_that_is_removed_meanwhile_is_not_called_safe(tmp_path: Path) -
         Path(request.target).unlink(missing_ok=True)
 
     with pytest.raises(Interrupted) as caught:
-        run(dataclasses.replace(request, watch=Watch(tell=remove, overlap=False)))
+        run(dataclasses.replace(request, watch=Watch(on_progress=remove, overlap=False)))
     assert caught.value.message() == (
         f"{request.target}: the image was removed while it was written, and with it all that was copied. "
         "Copy anew with --resume"
@@ -196,7 +201,7 @@ def test_a_shorter_file_that_is_not_what_was_copied_needs_its_path_typed(tmp_pat
     with pytest.raises(Refused, match="the target is not empty"):
         run(request)
     assert target.read_bytes() == PRECIOUS
-    assert run(dataclasses.replace(request, wishes=Wishes(allow_overwrite=str(target)))).verified
+    assert run(dataclasses.replace(request, wishes=Consent(allow_overwrite=str(target)))).verified
 
 
 def test_a_kill_before_the_old_content_was_cleared_can_be_continued(tmp_path: Path) -> None:
@@ -211,7 +216,7 @@ def test_a_kill_before_the_old_content_was_cleared_can_be_continued(tmp_path: Pa
     again = dataclasses.replace(request, resume=True)
     with pytest.raises(Refused, match="the target is not empty"):
         run(again)
-    assert run(dataclasses.replace(again, wishes=Wishes(allow_overwrite=str(target)))).verified
+    assert run(dataclasses.replace(again, wishes=Consent(allow_overwrite=str(target)))).verified
     assert target.read_bytes() == CONTENT
 
 
@@ -224,7 +229,7 @@ def test_a_hang_before_the_first_byte_speaks_of_what_there_is(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, resumed: bool
 ) -> None:
     request = stopped_midway(tmp_path) if resumed else request_for(tmp_path)
-    monkeypatch.setattr(copy_sectors, "find_target", hangs)
+    monkeypatch.setattr(copy_sectors, "examine_target", hangs)
     with pytest.raises(Interrupted) as caught:
         run(request)
     onward = "Everything copied so far is safe: continue" if resumed else "Nothing was copied yet: try again"
@@ -239,11 +244,11 @@ class TestAStopBeforeTheFirstByte:
     @pytest.mark.parametrize("when", ["the look", "the opening"])
     def test_nothing_has_changed(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, when: str) -> None:
         target = tmp_path / "target.img"
-        request = request_for(tmp_path, wishes=Wishes(allow_overwrite=str(target)))
+        request = request_for(tmp_path, wishes=Consent(allow_overwrite=str(target)))
         run(request_for(tmp_path))  # so that there is a receipt to keep
         target.write_bytes(PRECIOUS)
         paperwork = [path.read_bytes() for path in (request.receipt, request.journal)]
-        step = "find_target" if when == "the look" else "_check_again"
+        step = "examine_target" if when == "the look" else "_check_again"
         real, asked = getattr(copy_sectors, step), list[str]()
 
         def take_it(*sides: Any, **more: Any) -> Any:
@@ -251,7 +256,7 @@ class TestAStopBeforeTheFirstByte:
             return real(*sides, **more)
 
         monkeypatch.setattr(copy_sectors, step, take_it)
-        watch = Watch(stop=lambda: asked[0] if asked else None)
+        watch = Watch(stop_reason=lambda: asked[0] if asked else None)
         with pytest.raises(Interrupted) as caught:
             run(dataclasses.replace(request, watch=watch))
         assert caught.value.message() == "stopped by SIGINT. Nothing was copied yet: try again with --resume"
@@ -268,8 +273,8 @@ class TestAStopBeforeTheFirstByte:
             asked.append(1)
             return "stopped by SIGTERM" if len(asked) == 4 else None
 
-        patience = Patience(stop=stop)
-        side = Side(end=End(path=str(device), kind="device", size_bytes=8 << 20))
+        patience = Patience(stop_reason=stop)
+        side = Endpoint(end=End(path=str(device), kind="device", size_bytes=8 << 20))
         with pytest.raises(Interrupted, match="stopped by SIGTERM"):
             endpoints._content(side, patience)
         assert len(asked) == 4
@@ -281,7 +286,7 @@ def test_a_source_that_vanishes_while_it_is_read_back_is_proven_and_said(tmp_pat
             Path(request.source).unlink(missing_ok=True)
 
     request = request_for(tmp_path)
-    receipt = run(dataclasses.replace(request, watch=Watch(tell=take_away)))
+    receipt = run(dataclasses.replace(request, watch=Watch(on_progress=take_away)))
     assert receipt.verified
     assert [note.code for note in receipt.notes if note.code.startswith("source-va")] == ["source-vanished"]
     assert request.receipt.exists()
@@ -293,16 +298,16 @@ class TestFoldersOfDevices:
     def test_a_device_that_is_not_there(self) -> None:
         for path in ("/dev/sdzz", "/dev/disk/by-id/none"):
             with pytest.raises(BadInput, match="no such file or device"):
-                find_target(path)
+                examine_target(path)
 
     def test_a_link_to_the_folder_of_devices(self, tmp_path: Path) -> None:
         (tmp_path / "link").symlink_to("/dev")
         with pytest.raises(BadInput, match="no such file or device"):
-            find_target(str(tmp_path / "link" / "sdzz"))
+            examine_target(str(tmp_path / "link" / "sdzz"))
 
     @pytest.mark.skipif(not os.path.ismount("/dev/shm"), reason="no /dev/shm of its own here")
     def test_a_file_in_shared_memory(self) -> None:
-        side = find_target(f"/dev/shm/drivecare-{os.getpid()}.img")
+        side = examine_target(f"/dev/shm/drivecare-{os.getpid()}.img")
         assert (side.exists, side.is_device) == (False, False)
 
     def test_by_file_system_where_there_is_no_other_one(self, tmp_path: Path) -> None:
@@ -382,5 +387,5 @@ def test_a_flag_of_an_earlier_attachment_is_not_given_back(tmp_path: Path, attac
     """A drive that was plugged in again, behind a write blocker perhaps, bears a flag of its own."""
     end = End(path="/dev/sdb", kind="device", size_bytes=SIZE, attachment="boot 7")
     former = msgspec.structs.replace(new_journal(end, end), source_was_read_only=False)
-    source = Side(end=msgspec.structs.replace(end, attachment=attachment))
-    assert copy_sectors._begin(former, source, Side(end=end), Wishes(), None).source_was_read_only is kept
+    source = Endpoint(end=msgspec.structs.replace(end, attachment=attachment))
+    assert copy_sectors._begin(former, source, Endpoint(end=end), Consent(), None).source_was_read_only is kept

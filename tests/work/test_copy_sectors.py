@@ -20,7 +20,7 @@ from drivecare.transfer.medium import Progress, Watch
 from drivecare.transfer.sectors import guards
 from drivecare.transfer.sectors.digests import Segment
 from drivecare.transfer.sectors.finalize import new_journal
-from drivecare.transfer.sectors.guards import Wishes
+from drivecare.transfer.sectors.guards import Consent
 from drivecare.transfer.sectors.journal import CopiedRun, Journal, JournalFile, pack
 from drivecare.transfer.sectors.receipt import End, Receipt
 from drivecare.work import copy_sectors
@@ -76,7 +76,11 @@ def stopped_midway(folder: Path, *, size: int = 3 * BUFFER_BYTES) -> Request:
     source = folder / "source.img"
     source.write_bytes(random.Random(4).randbytes(size))
     far: list[Progress] = []
-    watch = Watch(tell=far.append, stop=lambda: "stopped" if far and far[-1].done else None, overlap=False)
+    watch = Watch(
+        on_progress=far.append,
+        stop_reason=lambda: "stopped" if far and far[-1].done else None,
+        overlap=False,
+    )
     request = request_for(folder)
     with pytest.raises(Interrupted):
         run(dataclasses.replace(request, watch=watch))
@@ -134,7 +138,7 @@ def test_a_source_written_to_meanwhile_is_said_in_the_receipt(tmp_path: Path) ->
             touched.append(None)
             os.utime(request.source, ns=(1, 1))
 
-    receipt = run(dataclasses.replace(request, watch=Watch(tell=meddle)))
+    receipt = run(dataclasses.replace(request, watch=Watch(on_progress=meddle)))
     assert [note.code for note in receipt.notes if note.code == "source-changed"] == ["source-changed"]
 
 
@@ -170,7 +174,7 @@ def test_nothing_of_a_target_changes_before_the_guards_have_seen_it_held(
 
     monkeypatch.setattr(copy_sectors, "check", swap)
     with pytest.raises(Refused) as caught:
-        run(request_for(tmp_path, wishes=Wishes(allow_overwrite=str(target))))
+        run(request_for(tmp_path, wishes=Consent(allow_overwrite=str(target))))
     assert caught.value.guard == "path-moved"
     assert target.read_bytes() == b"precious"
 

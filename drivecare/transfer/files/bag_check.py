@@ -200,8 +200,8 @@ def _check(held: HeldFolder, at: str, watch: Watch) -> BagReceipt | ForeignBag:
     total = sum(info.st_size for info in sizes if isinstance(info, os.stat_result) and stat.S_ISREG(info.st_mode))
 
     def tell(done: int) -> None:
-        watch.tell(Progress("reading back", done, total))
-        if reason := watch.stop():
+        watch.on_progress(Progress("reading back", done, total))
+        if reason := watch.stop_reason():
             raise Interrupted(reason, location=str(held.path), hint="Nothing was changed: verify it again.")
 
     proof = read_payload(held, payload, tell)

@@ -42,8 +42,8 @@ class FileCopy:
 
     def tell(self, phase: str, done: int) -> None:
         """Say how far it is. Raises Interrupted where somebody asked to stop."""
-        self.watch.tell(Progress(phase, done, self.total))
-        if reason := self.watch.stop():
+        self.watch.on_progress(Progress(phase, done, self.total))
+        if reason := self.watch.stop_reason():
             raise Interrupted(reason, hint="What was copied is kept: go on with --resume.")
 
     @property

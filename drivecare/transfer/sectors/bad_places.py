@@ -7,7 +7,7 @@ import os
 
 from drivecare.transfer.areas import Area, overlap
 from drivecare.transfer.medium import Buffer, Medium
-from drivecare.transfer.sectors.receipt import Method
+from drivecare.transfer.sectors.receipt import ReadBackMethod
 
 
 class WithBadAreas:
@@ -40,10 +40,10 @@ class WithBadAreas:
         """As the port says."""
         self._medium.flush()
 
-    def past_cache(self) -> Method:
+    def bypass_cache(self) -> ReadBackMethod:
         """As the port says."""
-        return self._medium.past_cache()
+        return self._medium.bypass_cache()
 
-    def present(self) -> bool:
+    def is_present(self) -> bool:
         """As the port says."""
-        return self._medium.present()
+        return self._medium.is_present()

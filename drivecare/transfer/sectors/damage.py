@@ -11,8 +11,9 @@ Good data first. Each pass takes the areas that wait for it, so the whole drive 
 | sector edges, sector inside | physical sector | the same again around every 64 KiB that failed |
 | retries | physical sector | every sector that failed, a bounded number of times |
 
-So a bad sector is touched at most once by a pass: `Policy.touches`. What fails the last retry is unreadable. Errors of
-the way to the drive (a reset, a timeout) count only if the drive answers afterwards: `transfer.sectors.reader`.
+So a bad sector is touched at most once by a pass: `DamagePolicy.touches`. What fails the last retry is unreadable.
+Errors of the way to the drive (a reset, a timeout) count only if the drive answers afterwards:
+`transfer.sectors.reader`.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ SWEEP = UNREAD
 RETURN, EDGES, INSIDE, SECTOR_EDGES, SECTOR_INSIDE, RETRIES = range(1, 7)
 
 
-class Policy(Value, frozen=True, kw_only=True):
+class DamagePolicy(Value, frozen=True, kw_only=True):
     """Sizes in bytes. `retries`: further reads of a sector after the first that failed by itself."""
 
     block_bytes: int = 4 << 20
@@ -68,12 +69,12 @@ class Leap:
     where: Area
 
 
-Step = Attempt | Leap
+ReadStep = Attempt | Leap
 # A pass yields steps and is sent how many bytes of an attempt were read.
-Pass = Generator[Step, int, None]
+Pass = Generator[ReadStep, int, None]
 
 
-def passes(stages: Stages, policy: Policy, sector_bytes: int) -> Pass:
+def passes(stages: Stages, policy: DamagePolicy, sector_bytes: int) -> Pass:
     """All reads of a copy, in order. `stages` is brought up to date here, by what is sent back."""
     block, piece = policy.block_bytes, max(policy.piece_bytes, sector_bytes)
     yield from _sweep(stages, policy)
@@ -86,7 +87,7 @@ def passes(stages: Stages, policy: Policy, sector_bytes: int) -> Pass:
         yield from _all(stages, RETRIES + retry, sector_bytes, RETRIES + retry + 1)
 
 
-def _attempt(stages: Stages, where: Area, otherwise: int) -> Generator[Step, int, bool]:
+def _attempt(stages: Stages, where: Area, otherwise: int) -> Generator[ReadStep, int, bool]:
     """One read; whether all of it came."""
     done = yield Attempt(where, otherwise)
     stages.assign(area(where.offset, where.offset + done), COPIED)
@@ -94,7 +95,7 @@ def _attempt(stages: Stages, where: Area, otherwise: int) -> Generator[Step, int
     return done == where.length
 
 
-def _sweep(stages: Stages, policy: Policy) -> Pass:
+def _sweep(stages: Stages, policy: DamagePolicy) -> Pass:
     """Forwards in large reads. The leap doubles with a failure and shrinks slowly with every good block."""
     leap, skip_to = 0, 0
     for run in stages.areas(SWEEP):

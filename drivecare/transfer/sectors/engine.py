@@ -16,32 +16,32 @@ import msgspec
 from drivecare.documents import Value
 from drivecare.errors import DriveCareError, Interrupted, Refused
 from drivecare.transfer.areas import Area, merge, pieces, total
-from drivecare.transfer.interruption import interrupted
+from drivecare.transfer.interruption import as_interruption
 from drivecare.transfer.medium import Buffer, Gone, Medium, Progress, Stuck, Watch
-from drivecare.transfer.sectors.damage import Policy
+from drivecare.transfer.sectors.damage import DamagePolicy
 from drivecare.transfer.sectors.digests import Segment, Segmenter
 from drivecare.transfer.sectors.fill import fill_bytes
-from drivecare.transfer.sectors.journal import Journal, JournalStore, Ledger, Phase
-from drivecare.transfer.sectors.pipeline import Aside, Buffers, ahead
-from drivecare.transfer.sectors.reader import Data, Event, Source, Tally
+from drivecare.transfer.sectors.journal import CopyPhase, Journal, JournalStore, Ledger
+from drivecare.transfer.sectors.pipeline import Background, FreeBuffers, read_ahead
+from drivecare.transfer.sectors.reader import Data, ReadCounts, ReadEvent, SourceReader
 from drivecare.transfer.sectors.receipt import Tail
 from drivecare.transfer.sectors.stages import Stages
 from drivecare.transfer.sectors.tail import clear_tail
-from drivecare.transfer.sectors.whole_transfers import digest_of, write_fully
+from drivecare.transfer.sectors.whole_transfers import hash_area, write_fully
 
 
-class Settings(Value, frozen=True, kw_only=True):
+class CopySettings(Value, frozen=True, kw_only=True):
     """What a copy may be told beside its two ends.
 
     `checkpoint_bytes`: after so many bytes the journal is brought up to date; a kill costs at most about twice that.
     """
 
-    policy: Policy = Policy()
+    policy: DamagePolicy = DamagePolicy()
     checkpoint_bytes: int = 96 << 20
 
 
 @dataclass(slots=True)
-class Copying:
+class CopySession:
     """One session of a copy: what it works with, and where it stands."""
 
     source: Medium
@@ -49,10 +49,10 @@ class Copying:
     journal: Journal
     store: JournalStore
     buffers: tuple[Buffer, ...]
-    settings: Settings
+    settings: CopySettings
     watch: Watch
     ledger: Ledger = field(init=False)
-    tally: Tally = field(init=False, default_factory=Tally)
+    tally: ReadCounts = field(init=False, default_factory=ReadCounts)
     tail: Tail | None = field(init=False, default=None)
     _segmenter: Segmenter = field(init=False)
     _unsaved: list[Segment] = field(init=False, default_factory=list)
@@ -60,12 +60,12 @@ class Copying:
     _done: int = field(init=False, default=0)
     _phase: str = field(init=False, default="copying")
     _saving: Future[None] | None = field(init=False, default=None)
-    _scribe: Aside[None] = field(init=False)
+    _scribe: Background[None] = field(init=False)
 
     def __post_init__(self) -> None:
         self.ledger = Ledger(self.journal)
         self._segmenter = Segmenter(self.journal.chunk_bytes)
-        self._scribe = Aside(overlap=self.watch.overlap)
+        self._scribe = Background(overlap=self.watch.overlap)
 
     def run(self) -> None:
         """Bring every readable byte to the target, and the fill where nothing could be read; flush.
@@ -82,14 +82,14 @@ class Copying:
             self.checkpoint("reading-back")
             self.wait_for_journal()
         except (Gone, Stuck, OSError, Interrupted) as error:
-            raise interrupted(error, self.target.path, "copying", self._bytes_safe) from error
+            raise as_interruption(error, self.target.path, "copying", self._bytes_safe) from error
 
-    def record(self, phase: Phase) -> None:
+    def record(self, phase: CopyPhase) -> None:
         """Let the journal say what the read-back found. Raises Interrupted where it cannot be written."""
         self._write_journal(phase)
         self.wait_for_journal()
 
-    def __enter__(self) -> Copying:
+    def __enter__(self) -> CopySession:
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -111,17 +111,17 @@ class Copying:
         self.wait_for_journal()
 
     def _copy_readable(self) -> None:
-        free = Buffers(self.buffers)
+        free = FreeBuffers(self.buffers)
         stages = Stages(self.journal.bytes_total)
         for where, stage in self.ledger.stages.runs():
             stages.assign(where, stage)
         policy = self.settings.policy
         policy = msgspec.structs.replace(policy, block_bytes=min(policy.block_bytes, len(self.buffers[0].view)))
-        source = Source(self.source, stages, policy, self.tally, free, self.watch.clock)
+        source = SourceReader(self.source, stages, policy, self.tally, free, self.watch.clock)
         events = source.events()
         if self.watch.overlap:
-            events = ahead(events, free, self.watch.stop)
-        digester: Aside[list[Segment]] = Aside(overlap=self.watch.overlap)
+            events = read_ahead(events, free, self.watch.stop_reason)
+        digester: Background[list[Segment]] = Background(overlap=self.watch.overlap)
         try:
             self._receive(events, free, digester)
             self._unsaved += self._segmenter.close()
@@ -133,12 +133,12 @@ class Copying:
         finally:
             digester.close()
 
-    def _receive(self, events: Generator[Event], free: Buffers, digester: Aside[list[Segment]]) -> None:
+    def _receive(self, events: Generator[ReadEvent], free: FreeBuffers, digester: Background[list[Segment]]) -> None:
         """Take what is read: digest and write it at the same time, count it as copied at the next checkpoint."""
         self._done = self._bytes_safe
         if self._done + total(self.unreadable) < self.journal.bytes_total:  # no bar for what does not happen
             self._tell()
-        self._obey()
+        self.watch.raise_if_stopped()
         for event in events:
             if isinstance(event, Data):
                 self._unsaved += self._store(event, digester)
@@ -150,9 +150,9 @@ class Copying:
             else:
                 self.ledger.stages.assign(event.where, event.stage)
             self._tell()
-            self._obey()
+            self.watch.raise_if_stopped()
 
-    def _store(self, data: Data, digester: Aside[list[Segment]]) -> list[Segment]:
+    def _store(self, data: Data, digester: Background[list[Segment]]) -> list[Segment]:
         digests = digester.do(lambda: self._segmenter.add(data.where, data.buffer.view))
         try:
             write_fully(self.target, data.where, data.buffer)
@@ -167,12 +167,7 @@ class Copying:
         waiting = self.ledger.stages.waiting_bytes
         if waiting and self._done + waiting == self.journal.bytes_total:
             self._phase = "coming back to damage"
-        self.watch.tell(Progress(self._phase, self._done, self.journal.bytes_total, waiting))
-
-    def _obey(self) -> None:
-        reason = self.watch.stop()
-        if reason is not None:
-            raise Interrupted(reason)
+        self.watch.on_progress(Progress(self._phase, self._done, self.journal.bytes_total, waiting))
 
     def _write_fill(self) -> None:
         lost = self.unreadable
@@ -184,10 +179,10 @@ class Copying:
             buffer.view[: where.length] = fill_bytes(where)
             write_fully(self.target, where, buffer)
             done += where.length
-            self.watch.tell(Progress("filling unreadable areas", done, whole, whole))
-            self._obey()
+            self.watch.on_progress(Progress("filling unreadable areas", done, whole, whole))
+            self.watch.raise_if_stopped()
 
-    def checkpoint(self, phase: Phase) -> None:
+    def checkpoint(self, phase: CopyPhase) -> None:
         """Flush, make sure the target is there, then let the journal say so."""
         self.wait_for_journal()
         unsaved, self._unsaved, self._since = self._unsaved, [], 0
@@ -196,12 +191,12 @@ class Copying:
         except BaseException:  # a second flush would succeed and prove nothing, so all since the last one is read again
             self._segmenter.forget()
             raise
-        if not self.target.present():
+        if not self.target.is_present():
             raise Gone(f"{self.target.path} is no longer there as it was")
         self.ledger.add(unsaved)
         self._write_journal(phase)
 
-    def _write_journal(self, phase: Phase) -> None:
+    def _write_journal(self, phase: CopyPhase) -> None:
         snapshot = self.ledger.snapshot(phase, self.tally.reads, self.tally.failed)
         self._saving = self._scribe.do(lambda: self.store.save(snapshot()))
 
@@ -240,8 +235,8 @@ class Copying:
             size += segment.where.length
             if size >= self.settings.checkpoint_bytes:
                 break
-        agreeing = [s for s in window if digest_of(self.target, s.where, self.buffers[0]) == s.digest]
-        if not self.target.present():
+        agreeing = [s for s in window if hash_area(self.target, s.where, self.buffers[0]) == s.digest]
+        if not self.target.is_present():
             raise Gone(f"{self.target.path} is no longer there as it was")
         if len(window) > 1 and not agreeing:
             raise Refused(
@@ -252,7 +247,7 @@ class Copying:
             )
         self.ledger.drop(s for s in window if s not in agreeing)
         for segment in (*copied[:1], *agreeing[:1]):
-            found = digest_of(self.source, segment.where, self.buffers[0])
+            found = hash_area(self.source, segment.where, self.buffers[0])
             if found is not None and found != segment.digest:
                 raise Refused(
                     f"the source no longer holds at byte {segment.where.offset:,} what was copied from there",

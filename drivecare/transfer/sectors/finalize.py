@@ -8,19 +8,19 @@ from datetime import datetime
 from drivecare import __version__
 from drivecare.errors import Interrupted
 from drivecare.transfer.areas import Area, merge, overlap, pieces, total
-from drivecare.transfer.interruption import interrupted
+from drivecare.transfer.interruption import as_interruption
 from drivecare.transfer.medium import Buffer, Gone, Medium, Stuck, Watch
 from drivecare.transfer.sectors.digests import Segment
-from drivecare.transfer.sectors.engine import Copying, Settings
+from drivecare.transfer.sectors.engine import CopySession, CopySettings
 from drivecare.transfer.sectors.fill import FILL
 from drivecare.transfer.sectors.journal import Journal, JournalStore, Parent
-from drivecare.transfer.sectors.partitions import Table, names_at, read_table, reader_of
-from drivecare.transfer.sectors.readback import Expected, Proof, read_back
+from drivecare.transfer.sectors.partitions import PartitionTable, partition_names_at, read_partition_table, read_through
+from drivecare.transfer.sectors.readback import Expected, ReadBack, read_back
 from drivecare.transfer.sectors.receipt import (
     Digest,
     End,
     Note,
-    Partition,
+    PartitionEntry,
     Reads,
     Receipt,
     Unreadable,
@@ -48,13 +48,13 @@ def now() -> str:
     return datetime.now().astimezone().isoformat(timespec="seconds")
 
 
-def copy(
+def copy_and_prove(
     source: Medium,
     target: Medium,
     journal: Journal,
     store: JournalStore,
     buffers: tuple[Buffer, ...],
-    settings: Settings | None = None,
+    settings: CopySettings | None = None,
     watch: Watch | None = None,
 ) -> Receipt:
     """Copy all that can be read of the source and prove it, from the beginning or from where `journal` stands.
@@ -62,7 +62,7 @@ def copy(
     Every guard has passed. Raises Interrupted where it stopped midway, Refused where a resume meets another medium.
     """
     watch = watch or Watch()
-    copying = Copying(source, target, journal, store, buffers, settings or Settings(), watch)
+    copying = CopySession(source, target, journal, store, buffers, settings or CopySettings(), watch)
     with copying:
         copying.run()
         expected = list(_expected(copying))
@@ -75,16 +75,16 @@ def copy(
                 buffers=buffers,
                 watch=watch,
             )
-            table = read_table(reader_of(target, buffers[0], journal.bytes_total), journal.bytes_total)
+            table = read_partition_table(read_through(target, buffers[0], journal.bytes_total), journal.bytes_total)
         except (Gone, Stuck, OSError, Interrupted) as error:
-            raise interrupted(error, target.path, "reading back") from error
+            raise as_interruption(error, target.path, "reading back") from error
         if not proof.agrees:  # a resume copies these again
             copying.ledger.drop(_touched(copying.ledger.in_order(), (*proof.mismatched, *proof.unreadable)))
         copying.record("done" if proof.agrees else "copying")
     return _receipt(copying, expected, proof, table)
 
 
-def _expected(copying: Copying) -> Iterator[Expected]:
+def _expected(copying: CopySession) -> Iterator[Expected]:
     """Every part of the target in order: segments, and the fill between them."""
     parts = [Expected(segment.where, segment.digest) for segment in copying.ledger.in_order()]
     parts += [
@@ -100,7 +100,7 @@ def _touched(segments: list[Segment], areas: tuple[Area, ...]) -> list[Segment]:
     return [segment for segment in segments if any(overlap(segment.where, one) for one in areas)]
 
 
-def _receipt(copying: Copying, expected: list[Expected], proof: Proof, table: Table) -> Receipt:
+def _receipt(copying: CopySession, expected: list[Expected], proof: ReadBack, table: PartitionTable) -> Receipt:
     journal = copying.journal
     broken = _broken(journal.parent, proof, bool(copying.unreadable))
     own = tuple(_unreadable(lost, table, inherited=False) for lost in copying.unreadable)
@@ -161,7 +161,7 @@ _LOOKS = {
 }
 
 
-def _broken(parent: Parent | None, proof: Proof, lost_here: bool) -> tuple[Note, ...]:
+def _broken(parent: Parent | None, proof: ReadBack, lost_here: bool) -> tuple[Note, ...]:
     """What to say where no digest ties this copy to the image's own receipt; its losses stay listed all the same."""
     if parent is None or proof.whole == parent.whole:
         return ()
@@ -178,8 +178,8 @@ def _parents(parent: Parent) -> tuple[str, ...]:
     return (parent.whole, *(one for one in parent.parents if one != parent.whole))
 
 
-def _unreadable(lost: Area, table: Table, *, inherited: bool) -> Unreadable:
-    names = names_at(table.partitions, lost) if table.partitions else ()
+def _unreadable(lost: Area, table: PartitionTable, *, inherited: bool) -> Unreadable:
+    names = partition_names_at(table.partitions, lost) if table.partitions else ()
     return Unreadable(offset=lost.offset, length=lost.length, partitions=names, inherited=inherited)
 
 
@@ -189,9 +189,9 @@ def _together(own: tuple[Unreadable, ...], inherited: tuple[Unreadable, ...]) ->
     return tuple(sorted((*own, *more), key=lambda one: one.offset))
 
 
-def _with_losses(partition: Partition, unreadable: tuple[Unreadable, ...]) -> Partition:
+def _with_losses(partition: PartitionEntry, unreadable: tuple[Unreadable, ...]) -> PartitionEntry:
     lost = total(part for one in unreadable if (part := overlap(partition, one)) is not None)
-    return Partition(
+    return PartitionEntry(
         offset=partition.offset,
         length=partition.length,
         number=partition.number,
@@ -202,7 +202,7 @@ def _with_losses(partition: Partition, unreadable: tuple[Unreadable, ...]) -> Pa
     )
 
 
-def _digest(expected: list[Expected], proof: Proof, journal: Journal) -> Digest:
+def _digest(expected: list[Expected], proof: ReadBack, journal: Journal) -> Digest:
     """What the target must hold. Where the read-back does not prove it, what the source's own digests tell."""
     if proof.agrees:
         return Digest(whole=proof.whole, chunk_bytes=journal.chunk_bytes, chunks=proof.chunks)

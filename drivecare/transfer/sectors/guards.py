@@ -17,7 +17,7 @@ from drivecare.reading.model import Drive
 from drivecare.transfer.sectors.receipt import End
 
 
-class Side(Value, frozen=True, kw_only=True):
+class Endpoint(Value, frozen=True, kw_only=True):
     """One side of a copy as it was found.
 
     `same`: marks that this side shares with any other name of the same thing (device number, inode, backing file).
@@ -47,7 +47,7 @@ class Side(Value, frozen=True, kw_only=True):
         return self.end.kind == "device"
 
 
-class Wishes(Value, frozen=True, kw_only=True):
+class Consent(Value, frozen=True, kw_only=True):
     """What the user typed that a guard may ask about."""
 
     allow_overwrite: str | None = None
@@ -55,7 +55,7 @@ class Wishes(Value, frozen=True, kw_only=True):
     resuming: bool = False
 
 
-Guard = Callable[[Side, Side, Wishes], str | None]
+Guard = Callable[[Endpoint, Endpoint, Consent], str | None]
 
 UNMOUNT = (
     "Unmount it first, and switch automounting off in the desktop before a customer's drive is plugged in: "
@@ -63,22 +63,22 @@ UNMOUNT = (
 )
 
 
-def source_in_use(source: Side, _: Side, __: Wishes) -> str | None:
+def source_in_use(source: Endpoint, _: Endpoint, __: Consent) -> str | None:
     """A mount, even a read-only one, can replay a journal while we read."""
     return f"the source is in use: {'; '.join(source.in_use)}. {UNMOUNT}" if source.in_use else None
 
 
-def target_in_use(_: Side, target: Side, __: Wishes) -> str | None:
+def target_in_use(_: Endpoint, target: Endpoint, __: Consent) -> str | None:
     """Nor is a target written that something else holds."""
     return f"the target is in use: {'; '.join(target.in_use)}. {UNMOUNT}" if target.in_use else None
 
 
-def system_drive(_: Side, target: Side, __: Wishes) -> str | None:
+def system_drive(_: Endpoint, target: Endpoint, __: Consent) -> str | None:
     """This machine runs from it."""
     return "this machine runs from the target. Name another one" if target.system else None
 
 
-def same_drive(source: Side, target: Side, _: Wishes) -> str | None:
+def same_drive(source: Endpoint, target: Endpoint, _: Consent) -> str | None:
     """Two names of one thing: by device number, inode, backing file, WWN, or serial number and model."""
     shared = set(source.same) & set(target.same)
     if not shared and compare(source.end, target.end) != "yes":
@@ -86,14 +86,14 @@ def same_drive(source: Side, target: Side, _: Wishes) -> str | None:
     return "source and target are the same thing under two names. Name another target"
 
 
-def target_read_only(_: Side, target: Side, __: Wishes) -> str | None:
+def target_read_only(_: Endpoint, target: Endpoint, __: Consent) -> str | None:
     """The kernel or the file's rights say so."""
     if not target.read_only:
         return None
     return "the target is read-only. Look for a write-protect switch, or name another target"
 
 
-def target_smaller(source: Side, target: Side, _: Wishes) -> str | None:
+def target_smaller(source: Endpoint, target: Endpoint, _: Consent) -> str | None:
     """To the byte: a drive of the same label may be smaller by some sectors."""
     missing = source.end.size_bytes - target.end.size_bytes
     if not target.is_device or missing <= 0:
@@ -101,7 +101,7 @@ def target_smaller(source: Side, target: Side, _: Wishes) -> str | None:
     return f"the target is smaller than the source by {missing:,} bytes. Take a larger one"
 
 
-def sector_size(source: Side, target: Side, _: Wishes) -> str | None:
+def sector_size(source: Endpoint, target: Endpoint, _: Consent) -> str | None:
     """Partition tables and file systems count in logical sectors; on another sector size they do not start."""
     way_out = "Take a dock and a target with the drive's own sector size"
     own = source.drive.logical_sector_bytes if source.drive is not None else None
@@ -115,14 +115,14 @@ def sector_size(source: Side, target: Side, _: Wishes) -> str | None:
     return None
 
 
-def source_locked(source: Side, _: Side, __: Wishes) -> str | None:
+def source_locked(source: Endpoint, _: Endpoint, __: Consent) -> str | None:
     """A locked drive answers reads with errors or with nothing of use."""
     if source.drive is None or source.drive.security != "locked":
         return None
     return "the source is locked by a password (ATA security). Have its owner unlock it first"
 
 
-def source_size(source: Side, _: Side, wishes: Wishes) -> str | None:
+def source_size(source: Endpoint, _: Endpoint, wishes: Consent) -> str | None:
     """A dock may show part of a drive, a drive may hide part of itself, and a path may be that of something else."""
     if "size" in wishes.acknowledged:
         return None
@@ -138,7 +138,7 @@ def source_size(source: Side, _: Side, wishes: Wishes) -> str | None:
     return None
 
 
-def target_not_empty(_: Side, target: Side, wishes: Wishes) -> str | None:
+def target_not_empty(_: Endpoint, target: Endpoint, wishes: Consent) -> str | None:
     """Overwriting takes the serial number, or the file's path, typed."""
     if target.content is None or wishes.resuming:
         return None
@@ -155,7 +155,7 @@ def target_not_empty(_: Side, target: Side, wishes: Wishes) -> str | None:
     )
 
 
-def other_target(_: Side, target: Side, wishes: Wishes) -> str | None:
+def other_target(_: Endpoint, target: Endpoint, wishes: Consent) -> str | None:
     """A name was typed that is not this target's: whoever typed it means another one, even where this one is empty."""
     typed = wishes.allow_overwrite
     if typed is None or typed in target.overwrite_ids or wishes.resuming:
@@ -165,7 +165,7 @@ def other_target(_: Side, target: Side, wishes: Wishes) -> str | None:
     return f"{typed!r} is not the target: {target.end.path}{goes_by}. {way_out}"
 
 
-def weak_identity(_: Side, target: Side, wishes: Wishes) -> str | None:
+def weak_identity(_: Endpoint, target: Endpoint, wishes: Consent) -> str | None:
     """Behind a bridge that hides the drive's number, the number typed may be the dock's, whatever drive is in it."""
     if target.content is None or not target.is_device or target.loop or wishes.resuming:
         return None
@@ -196,7 +196,7 @@ GUARDS: dict[str, Guard] = {
 }
 
 
-def check(source: Side, target: Side, wishes: Wishes) -> None:
+def check(source: Endpoint, target: Endpoint, wishes: Consent) -> None:
     """Ask every guard. Raises Refused with the name of the first that says no."""
     for name, guard in GUARDS.items():
         reason = guard(source, target, wishes)
@@ -205,7 +205,7 @@ def check(source: Side, target: Side, wishes: Wishes) -> None:
             raise Refused(what, guard=name, location=None, hint=hint or None)
 
 
-def answered(source: Side, target: Side, wishes: Wishes) -> tuple[str, ...]:
+def answered(source: Endpoint, target: Endpoint, wishes: Consent) -> tuple[str, ...]:
     """The guards that the user answered by name and that would have refused: the receipt tells of these."""
     silent = msgspec.structs.replace(wishes, acknowledged=())
     return tuple(
@@ -213,7 +213,7 @@ def answered(source: Side, target: Side, wishes: Wishes) -> tuple[str, ...]:
     )
 
 
-def check_unmoved(planned: Side, opened: Side) -> None:
+def check_unmoved(planned: Endpoint, opened: Endpoint) -> None:
     """Between plan and open: is this path still the same thing? Raises Refused."""
     if (planned.same, planned.end, planned.disk_sequence) != (opened.same, opened.end, opened.disk_sequence):
         raise Refused(

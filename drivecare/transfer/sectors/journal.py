@@ -16,14 +16,14 @@ import msgspec
 from drivecare.documents import MOST_CHUNKS, Value, decode, encode, read_bytes
 from drivecare.errors import BadInput, Refused
 from drivecare.storage import write_file
-from drivecare.transfer.areas import Area, Count, area, count_pieces, pieces
+from drivecare.transfer.areas import Area, ByteCount, area, count_pieces, pieces
 from drivecare.transfer.sectors.digests import Segment
 from drivecare.transfer.sectors.receipt import ChunkSize, End, Unreadable
 from drivecare.transfer.sectors.stages import COPIED, UNREAD, Stages
 
 DIGEST_BYTES = 32
 
-Phase = Literal["copying", "reading-back", "done"]
+CopyPhase = Literal["copying", "reading-back", "done"]
 
 
 class CopiedRun(Area, frozen=True, kw_only=True):
@@ -54,7 +54,7 @@ class Journal(Value, frozen=True, kw_only=True):
     schema: Literal["drivecare/journal-1"] = "drivecare/journal-1"
     source: End
     target: End
-    bytes_total: Count
+    bytes_total: ByteCount
     chunk_bytes: ChunkSize
     fill: str
     started: str
@@ -64,7 +64,7 @@ class Journal(Value, frozen=True, kw_only=True):
     acknowledged: tuple[str, ...] = ()
     job: str | None = None  # whose copy this is
     parent: Parent | None = None
-    phase: Phase = "copying"
+    phase: CopyPhase = "copying"
     copied: tuple[CopiedRun, ...] = ()
     waiting: tuple[Waiting, ...] = ()
     reads: int = 0
@@ -194,7 +194,7 @@ class Ledger:
         """The segments by offset."""
         return [self.segments[offset] for offset in sorted(self.segments)]
 
-    def snapshot(self, phase: Phase, reads: int, failed: int) -> Callable[[], Journal]:
+    def snapshot(self, phase: CopyPhase, reads: int, failed: int) -> Callable[[], Journal]:
         """The journal of this moment; the work of putting it together is done when it is called."""
         segments = list(self.segments.values())
         waiting = tuple(

@@ -36,7 +36,7 @@ class Doubt:
         shift = self._count * _GOLDEN_SECTION % 1
         self._count += 1
         if not self._medium.direct:
-            self._medium.past_cache()
+            self._medium.bypass_cache()
         whole = (area(0, self._medium.size_bytes),)
         return any(self._reads(offset, buffer) for areas in (readable_before, whole) for offset in spread(areas, shift))
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from drivecare.transfer.areas import Area, area, overlap, pieces
 from drivecare.transfer.medium import Buffer, Medium
-from drivecare.transfer.sectors.receipt import Partition
+from drivecare.transfer.sectors.receipt import PartitionEntry
 from drivecare.transfer.sectors.whole_transfers import read_fully
 
 # Reads (offset, length) of a medium; fewer bytes, or none, where it cannot.
@@ -28,16 +28,16 @@ _READ_BYTES = 4096
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class PartitionTable:
     """A partition table: its kind, its entries, the sector size it counts in and, for GPT, where its backup lies."""
 
-    partitions: tuple[Partition, ...]
+    partitions: tuple[PartitionEntry, ...]
     kind: str | None = None
     sector_bytes: int | None = None
     backup_lba: int | None = None
 
 
-def reader_of(medium: Medium, buffer: Buffer, end: int) -> ReadAt:
+def read_through(medium: Medium, buffer: Buffer, end: int) -> ReadAt:
     """Reads of a medium's first `end` bytes, whatever their alignment."""
 
     def read(offset: int, length: int) -> bytes:
@@ -53,7 +53,9 @@ def reader_of(medium: Medium, buffer: Buffer, end: int) -> ReadAt:
     return read
 
 
-def read_table(read: ReadAt, size_bytes: int = 0, sector_sizes: tuple[int, ...] = (512, 4096)) -> Table:
+def read_partition_table(
+    read: ReadAt, size_bytes: int = 0, sector_sizes: tuple[int, ...] = (512, 4096)
+) -> PartitionTable:
     """The table of a medium; an empty one where there is none. GPT before MBR; the sector size is tried.
 
     Where its first sectors are damaged, a GPT is taken from its backup at the end of `size_bytes`.
@@ -65,7 +67,7 @@ def read_table(read: ReadAt, size_bytes: int = 0, sector_sizes: tuple[int, ...] 
     return _mbr(read, sector_sizes[0])
 
 
-def _gpt(read: ReadAt, sector: int, lba: int) -> Table | None:
+def _gpt(read: ReadAt, sector: int, lba: int) -> PartitionTable | None:
     if lba < 1:
         return None
     header = read(lba * sector, 92)
@@ -87,16 +89,16 @@ def _gpt(read: ReadAt, sector: int, lba: int) -> Table | None:
         _gpt_entry(index + 1, entries[index * entry_bytes : (index + 1) * entry_bytes], sector)
         for index in range(len(entries) // entry_bytes)
     )
-    return Table(tuple(one for one in found if one is not None), "gpt", sector, other if lba == 1 else lba)
+    return PartitionTable(tuple(one for one in found if one is not None), "gpt", sector, other if lba == 1 else lba)
 
 
-def _gpt_entry(number: int, entry: bytes, sector: int) -> Partition | None:
+def _gpt_entry(number: int, entry: bytes, sector: int) -> PartitionEntry | None:
     kind = uuid.UUID(bytes_le=entry[:16])
     first, last = struct.unpack_from("<QQ", entry, 32)
     if not kind.int or last < first:
         return None
     name = entry[56:128].decode("utf-16-le", "replace").partition("\0")[0]
-    return Partition(
+    return PartitionEntry(
         number=number,
         table="gpt",
         type=str(kind),
@@ -106,35 +108,35 @@ def _gpt_entry(number: int, entry: bytes, sector: int) -> Partition | None:
     )
 
 
-def _mbr(read: ReadAt, sector: int) -> Table:
+def _mbr(read: ReadAt, sector: int) -> PartitionTable:
     block = read(0, 512)
     if len(block) < 512 or block[510:] != b"\x55\xaa":
-        return Table(())
+        return PartitionTable(())
     found = []
     for number in range(1, 5):
         entry = _mbr_entry(number, block, 430 + 16 * number, 0, sector)
         if block[430 + 16 * number] not in (0x00, 0x80):
-            return Table(())  # not a table: a boot sector of a file system without one ends in 55 AA, too
+            return PartitionTable(())  # not a table: a boot sector of a file system without one ends in 55 AA, too
         if entry is not None and entry.type != f"{_PROTECTIVE:02x}":
             found.append(entry)
     for one in tuple(found):
         if _extended(one):
             found += _logical(read, one.offset // sector, sector)
-    return Table(tuple(found), "mbr" if found else None, sector if found else None)
+    return PartitionTable(tuple(found), "mbr" if found else None, sector if found else None)
 
 
-def _mbr_entry(number: int, block: bytes, at: int, base: int, sector: int) -> Partition | None:
+def _mbr_entry(number: int, block: bytes, at: int, base: int, sector: int) -> PartitionEntry | None:
     """The entry `at` bytes into a block, its first sector counted from `base`; None where it is empty."""
     kind = block[at + 4]
     first, count = struct.unpack_from("<II", block, at + 8)
     if not kind or not count:
         return None
-    return Partition(
+    return PartitionEntry(
         number=number, table="mbr", type=f"{kind:02x}", offset=(base + first) * sector, length=count * sector
     )
 
 
-def _logical(read: ReadAt, extended: int, sector: int) -> Iterator[Partition]:
+def _logical(read: ReadAt, extended: int, sector: int) -> Iterator[PartitionEntry]:
     """Logical partitions: a chain of blocks, each with one partition and where, from `extended` on, the next lies."""
     here = extended
     for number in range(5, 5 + _MOST_LOGICAL):
@@ -150,7 +152,7 @@ def _logical(read: ReadAt, extended: int, sector: int) -> Iterator[Partition]:
         here = link.offset // sector
 
 
-def names_at(partitions: Iterable[Partition], where: Area) -> tuple[str, ...]:
+def partition_names_at(partitions: Iterable[PartitionEntry], where: Area) -> tuple[str, ...]:
     """What lies in an area: "partition 2 (Recovery)" for each it touches, "outside any partition" where none does."""
     touched = [one for one in partitions if overlap(one, where) is not None]
     inner = [one for one in touched if not _extended(one)]  # an extended partition only holds others
@@ -160,5 +162,5 @@ def names_at(partitions: Iterable[Partition], where: Area) -> tuple[str, ...]:
     return names or ("outside any partition",)
 
 
-def _extended(one: Partition) -> bool:
+def _extended(one: PartitionEntry) -> bool:
     return one.table == "mbr" and int(one.type, 16) in _EXTENDED

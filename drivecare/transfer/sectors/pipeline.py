@@ -14,14 +14,14 @@ from drivecare.transfer.medium import Buffer
 T = TypeVar("T")
 
 # How long a reader may take to come to an end once it was asked to stop, before it is left behind.
-PATIENCE_SECONDS = 5.0
+READER_PATIENCE_SECONDS = 5.0
 
 
 class Abandoned(Exception):
     """The consumer has left; the reader behind it ends."""
 
 
-class Buffers:
+class FreeBuffers:
     """A fixed number of buffers: whoever takes one waits until one is free. So memory is constant."""
 
     def __init__(self, buffers: Sequence[Buffer]) -> None:
@@ -48,7 +48,7 @@ class Buffers:
         self._free.put(None)
 
 
-def ahead(events: Iterator[T], buffers: Buffers, stop: Callable[[], str | None]) -> Generator[T]:
+def read_ahead(events: Iterator[T], buffers: FreeBuffers, stop: Callable[[], str | None]) -> Generator[T]:
     """The same events, made in a thread that runs ahead as far as there are buffers.
 
     An exception of the thread is raised here, in its turn. Raises Interrupted where `stop` gives a reason and the
@@ -75,7 +75,7 @@ def ahead(events: Iterator[T], buffers: Buffers, stop: Callable[[], str | None])
                 event = made.get(timeout=0.25)
             except queue.Empty:
                 waited += 0.25
-                if waited > PATIENCE_SECONDS and (reason := stop()) is not None:
+                if waited > READER_PATIENCE_SECONDS and (reason := stop()) is not None:
                     raise Interrupted(reason) from None
                 continue
             waited = 0.0
@@ -86,10 +86,10 @@ def ahead(events: Iterator[T], buffers: Buffers, stop: Callable[[], str | None])
             yield event
     finally:
         buffers.abandon()
-        thread.join(timeout=PATIENCE_SECONDS)
+        thread.join(timeout=READER_PATIENCE_SECONDS)
 
 
-class Aside(Generic[T]):
+class Background(Generic[T]):
     """A thread, or some, for one kind of work, begun in the order given; or none, and each job is done at once."""
 
     def __init__(self, *, overlap: bool, threads: int = 1) -> None:

@@ -25,7 +25,7 @@ def probe_target(target: Medium, buffer: Buffer) -> None:
         for offset in places:
             _put(target, offset, _mark(offset), buffer)
         target.flush()
-        target.past_cache()
+        target.bypass_cache()
         for offset in places:
             done, error = read_fully(target, area(offset, offset + MARK_BYTES), buffer)
             if error is not None:

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 
 from drivecare.errors import Interrupted
 from drivecare.transfer.areas import Area, area, merge, pieces
-from drivecare.transfer.medium import Buffer, Gone, Medium, Progress, Watch, trouble_of
+from drivecare.transfer.medium import Buffer, Gone, Medium, Progress, Watch, blame
 from drivecare.transfer.sectors.fill import fill_bytes
 from drivecare.transfer.sectors.liveness import FAILURES_BEFORE_DOUBT, Doubt
-from drivecare.transfer.sectors.pipeline import PATIENCE_SECONDS, Aside
-from drivecare.transfer.sectors.receipt import Digest, Method
+from drivecare.transfer.sectors.pipeline import READER_PATIENCE_SECONDS, Background
+from drivecare.transfer.sectors.receipt import Digest, ReadBackMethod
 from drivecare.transfer.sectors.whole_transfers import read_fully
 
 _PAGE = 4096
@@ -36,10 +36,10 @@ class Expected:
 
 
 @dataclass(slots=True)
-class Proof:
+class ReadBack:
     """What a read-back found. `whole` and chunks are None where not everything in them could be read."""
 
-    method: Method
+    method: ReadBackMethod
     whole: str | None
     chunks: tuple[str | None, ...]
     mismatched: tuple[Area, ...]
@@ -61,12 +61,12 @@ def read_back(
     chunk_bytes: int,
     buffers: tuple[Buffer, ...],
     watch: Watch,
-) -> Proof:
+) -> ReadBack:
     """Read bytes 0..bytes_total of the target and compare. Raises Gone, Stuck, Interrupted."""
-    method = target.past_cache()
-    reader: Aside[Read] = Aside(overlap=watch.overlap, threads=2)
-    whole: Aside[None] = Aside(overlap=watch.overlap)
-    parts: Aside[None] = Aside(overlap=watch.overlap)
+    method = target.bypass_cache()
+    reader: Background[Read] = Background(overlap=watch.overlap, threads=2)
+    whole: Background[None] = Background(overlap=watch.overlap)
+    parts: Background[None] = Background(overlap=watch.overlap)
     sums, comparison, content = hashlib.sha256(), _Comparison(expected, chunk_bytes, bytes_total), _Content()
     try:
         for where, view in _in_order(target, bytes_total, buffers, reader, watch):
@@ -76,15 +76,15 @@ def read_back(
                 content.add(view)
                 summed.result()
             compared.result()
-            watch.tell(Progress("reading back", where.end, bytes_total, comparison.bad_bytes))
-            _obey(watch)
+            watch.on_progress(Progress("reading back", where.end, bytes_total, comparison.bad_bytes))
+            watch.raise_if_stopped()
     finally:
         reader.close(wait=False)
         whole.close()
         parts.close()
-    if not target.present():
+    if not target.is_present():
         raise Gone(f"{target.path} is no longer there as it was")
-    return Proof(
+    return ReadBack(
         method=method,
         whole=None if comparison.unread else sums.hexdigest(),
         chunks=tuple(comparison.chunks),
@@ -95,18 +95,13 @@ def read_back(
     )
 
 
-def proven(proof: Proof, chunk_bytes: int) -> Digest:
+def proven(proof: ReadBack, chunk_bytes: int) -> Digest:
     """The digests of a receipt, from a read-back in which everything agreed."""
     return Digest(whole=proof.whole, chunk_bytes=chunk_bytes, chunks=proof.chunks)
 
 
-def _obey(watch: Watch) -> None:
-    if (reason := watch.stop()) is not None:
-        raise Interrupted(reason)
-
-
 def _in_order(
-    target: Medium, bytes_total: int, buffers: tuple[Buffer, ...], reader: Aside[Read], watch: Watch
+    target: Medium, bytes_total: int, buffers: tuple[Buffer, ...], reader: Background[Read], watch: Watch
 ) -> Generator[tuple[Area, memoryview | None]]:
     """The target's bytes from first to last, read ahead; None where they could not be read, to the sector.
 
@@ -135,9 +130,9 @@ def _result(reading: Future[Read], watch: Watch) -> Read:
     """What was read; a read that hangs does not keep us once we are asked to stop."""
     while True:
         try:
-            return reading.result(timeout=PATIENCE_SECONDS)
+            return reading.result(timeout=READER_PATIENCE_SECONDS)
         except TimeoutError:
-            _obey(watch)
+            watch.raise_if_stopped()
 
 
 def _carefully(target: Medium, where: Area, buffer: Buffer, doubt: Doubt) -> Iterator[tuple[Area, memoryview | None]]:
@@ -155,10 +150,10 @@ def _carefully(target: Medium, where: Area, buffer: Buffer, doubt: Doubt) -> Ite
 
 def _judge(target: Medium, error: OSError) -> None:
     """Raise where a failed read is not the medium's fault."""
-    if trouble_of(error) == "own":
+    if blame(error) == "own":
         what = f"reading back failed on this machine's side: {error.strerror or error}"
         raise Interrupted(what, location=target.path) from error
-    if trouble_of(error) == "transport" or not target.present():
+    if blame(error) == "transport" or not target.is_present():
         raise Gone(f"{target.path} is no longer there as it was") from error
 
 

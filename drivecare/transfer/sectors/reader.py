@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 from drivecare.errors import Interrupted
 from drivecare.transfer.areas import Area, area, total
-from drivecare.transfer.medium import Buffer, Gone, Medium, trouble_of
-from drivecare.transfer.sectors.damage import RETURN, Attempt, Leap, Policy, passes
+from drivecare.transfer.medium import Buffer, Gone, Medium, blame
+from drivecare.transfer.sectors.damage import RETURN, Attempt, DamagePolicy, Leap, passes
 from drivecare.transfer.sectors.liveness import FAILURES_BEFORE_DOUBT, PLACES, Doubt
-from drivecare.transfer.sectors.pipeline import Buffers
+from drivecare.transfer.sectors.pipeline import FreeBuffers
 from drivecare.transfer.sectors.stages import COPIED, Stages
 from drivecare.transfer.sectors.whole_transfers import read_fully
 
@@ -31,11 +31,11 @@ class Moved:
     stage: int
 
 
-Event = Data | Moved
+ReadEvent = Data | Moved
 
 
 @dataclass(slots=True)
-class Tally:
+class ReadCounts:
     """What reading took so far, in this session."""
 
     reads: int = 0
@@ -43,16 +43,16 @@ class Tally:
     damage_seconds: float = 0.0
 
 
-class Source:
+class SourceReader:
     """The readable bytes of a medium, as events, in the order the policy wants them."""
 
     def __init__(
         self,
         medium: Medium,
         stages: Stages,
-        policy: Policy,
-        tally: Tally,
-        free: Buffers,
+        policy: DamagePolicy,
+        tally: ReadCounts,
+        free: FreeBuffers,
         clock: Callable[[], float],
     ) -> None:
         self._medium, self._stages, self._policy = medium, stages, policy
@@ -61,7 +61,7 @@ class Source:
         self._doubted: list[Moved] = []  # failures not believed before the drive has read something since
         self._failures = 0
 
-    def events(self) -> Generator[Event]:
+    def events(self) -> Generator[ReadEvent]:
         """Every byte of every readable area once; every change of stage. Raises Gone, Stuck, Interrupted."""
         steps = passes(self._stages, self._policy, self._medium.sector_bytes)
         step, done = next(steps, None), 0
@@ -83,7 +83,7 @@ class Source:
             self._prove_alive()
         yield from self._believe()
 
-    def _attempt(self, step: Attempt) -> Iterator[Event]:
+    def _attempt(self, step: Attempt) -> Iterator[ReadEvent]:
         """One read. Yields Data for what came, Moved for what failed once it is believed."""
         buffer = self._take()
         self._tally.reads += 1
@@ -96,18 +96,18 @@ class Source:
             self._give(buffer)
         if error is None:
             return
-        if trouble_of(error) == "own":
+        if blame(error) == "own":
             raise Interrupted(
                 f"reading at byte {step.where.offset:,} failed on this machine's side: {error.strerror or error}",
                 location=self._medium.path,
             ) from error
-        if not self._medium.present():  # so this failure says nothing of the medium; those before it do
+        if not self._medium.is_present():  # so this failure says nothing of the medium; those before it do
             yield from self._believe()
             raise Gone(f"{self._medium.path} is no longer there as it was") from error
         self._tally.failed += 1
         self._failures += 1
         self._doubted.append(Moved(area(step.where.offset + done, step.where.end), step.otherwise))
-        if trouble_of(error) == "transport" or self._failures % FAILURES_BEFORE_DOUBT == 0:
+        if blame(error) == "transport" or self._failures % FAILURES_BEFORE_DOUBT == 0:
             self._prove_alive()
 
     def _prove_alive(self) -> None:
@@ -127,7 +127,7 @@ class Source:
         )
         raise Gone(f"{self._medium.path} {what}; {across}")
 
-    def _believe(self) -> Iterator[Event]:
+    def _believe(self) -> Iterator[ReadEvent]:
         doubted, self._doubted = self._doubted, []
         yield from doubted
 

@@ -16,12 +16,12 @@ from drivecare.documents import MOST_CHUNKS, PlainPath, Value
 from drivecare.exit_codes import ExitCode
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
-from drivecare.transfer.areas import Area, Count, merge, total
+from drivecare.transfer.areas import Area, ByteCount, merge, total
 
 SMALLEST_CHUNK_BYTES = 1 << 20
 
 ChunkSize = Annotated[int, Meta(ge=1)]
-Method = Literal["direct", "cache-dropped", "after-power-cycle"]
+ReadBackMethod = Literal["direct", "cache-dropped", "after-power-cycle"]
 
 
 class End(Value, frozen=True, kw_only=True):
@@ -60,7 +60,7 @@ class Unreadable(Area, frozen=True, kw_only=True):
     inherited: bool = False
 
 
-class Partition(Area, frozen=True, kw_only=True):
+class PartitionEntry(Area, frozen=True, kw_only=True):
     """One entry of the partition table. `table` is "mbr" or "gpt", `type` the type byte (hex) or the type GUID."""
 
     number: int
@@ -73,7 +73,7 @@ class Partition(Area, frozen=True, kw_only=True):
 class Verification(Value, frozen=True, kw_only=True):
     """How and when the whole target was last read back and agreed. `at`: ISO 8601 with offset."""
 
-    method: Method
+    method: ReadBackMethod
     at: str
 
 
@@ -107,15 +107,15 @@ class Receipt(Value, frozen=True, kw_only=True):
     schema: Literal["drivecare/receipt-1"] = "drivecare/receipt-1"
     source: End
     target: End
-    bytes_total: Count
-    bytes_copied: Count
+    bytes_total: ByteCount
+    bytes_copied: ByteCount
     digest: Digest
     unreadable: tuple[Unreadable, ...] = ()
     fill: str
     parents: tuple[str, ...] = ()
     verified: bool = False
     verification: Verification | None = None
-    partitions: tuple[Partition, ...] = ()
+    partitions: tuple[PartitionEntry, ...] = ()
     zero_fraction: float | None = None
     started: str
     finished: str

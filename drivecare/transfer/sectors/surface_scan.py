@@ -24,7 +24,7 @@ from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
 from drivecare.reading.surface import Latency, SlowArea, SpeedPoint, SurfaceScan, UnreadableArea
 from drivecare.transfer.areas import Area, area, merge, total
-from drivecare.transfer.medium import Buffer, Gone, Medium, Progress, Stuck, Watch, trouble_of
+from drivecare.transfer.medium import Buffer, Gone, Medium, Progress, Stuck, Watch, blame
 from drivecare.transfer.sectors.whole_transfers import read_fully
 
 SMALLEST_BLOCK_BYTES = 1 << 20
@@ -223,13 +223,13 @@ class Scan:
     def _tell(self, phase: str) -> None:
         blocks = len(self._times) * min(100.0, self._begun.sample_percent) / 100
         size = self._begun.block_bytes
-        self._watch.tell(
+        self._watch.on_progress(
             Progress(phase, self._done * size, max(int(blocks * size), self._done * size), total(self._unreadable))
         )
 
     def _should_stop(self, on_pause: Callable[[ScanState], None]) -> bool:
         policy = self._policy
-        self._stopped = self._watch.stop()
+        self._stopped = self._watch.stop_reason()
         seen = None
         if len(merge(self._unreadable)) >= policy.most_unreadable_areas:
             seen = f"{policy.most_unreadable_areas} unreadable areas are"
@@ -264,9 +264,9 @@ class Scan:
         _, error = read_fully(self._medium, where, self._buffer)
         if error is None:
             return True
-        if trouble_of(error) == "own":
+        if blame(error) == "own":
             raise Interrupted(f"reading failed on this machine's side: {error.strerror}", location=self._medium.path)
-        if not self._medium.present():
+        if not self._medium.is_present():
             raise Gone(f"{self._medium.path} is no longer there") from error
         self._failed_reads += 1
         return False

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from drivecare.transfer.areas import area, pieces
 from drivecare.transfer.medium import Buffer, Medium
-from drivecare.transfer.sectors.partitions import Table
+from drivecare.transfer.sectors.partitions import PartitionTable
 from drivecare.transfer.sectors.receipt import Note, Tail
 from drivecare.transfer.sectors.whole_transfers import read_fully, write_fully
 
@@ -46,7 +46,7 @@ def _found(held: bytes) -> tuple[str, ...]:
     )
 
 
-def displaced_backup(table: Table, copied_bytes: int, target_bytes: int) -> Note | None:
+def displaced_backup(table: PartitionTable, copied_bytes: int, target_bytes: int) -> Note | None:
     """What to say where the copied GPT's backup no longer lies at the end of its medium."""
     if table.kind != "gpt" or table.backup_lba is None or table.sector_bytes is None or target_bytes <= copied_bytes:
         return None

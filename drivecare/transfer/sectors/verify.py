@@ -7,15 +7,15 @@ import msgspec
 from drivecare.errors import BadInput, Interrupted
 from drivecare.reading.identity import compare
 from drivecare.transfer.areas import Area, area, merge, pieces
-from drivecare.transfer.interruption import interrupted
+from drivecare.transfer.interruption import as_interruption
 from drivecare.transfer.medium import Buffer, Gone, Medium, Stuck, Watch
 from drivecare.transfer.sectors.finalize import now
 from drivecare.transfer.sectors.guards import same_end
-from drivecare.transfer.sectors.readback import Expected, Proof, read_back
-from drivecare.transfer.sectors.receipt import End, Method, Receipt, Verification
+from drivecare.transfer.sectors.readback import Expected, ReadBack, read_back
+from drivecare.transfer.sectors.receipt import End, ReadBackMethod, Receipt, Verification
 
 
-def verify(
+def verify_target(
     receipt: Receipt,
     target: Medium,
     buffers: tuple[Buffer, ...],
@@ -49,7 +49,7 @@ def verify(
             watch=watch,
         )
     except (Gone, Stuck, OSError, Interrupted) as error:
-        raise interrupted(error, target.path, "verifying") from error
+        raise as_interruption(error, target.path, "verifying") from error
     return _judged(receipt, proof, chunks, there, "after-power-cycle" if after_power_cycle else proof.method)
 
 
@@ -66,7 +66,7 @@ def of_another(receipt: Receipt, end: End) -> Receipt:
     return msgspec.structs.replace(receipt, target=end, instead_of=written, tail=None, job=None)
 
 
-def _judged(receipt: Receipt, proof: Proof, chunks: list[Area], there: int, method: Method) -> Receipt:
+def _judged(receipt: Receipt, proof: ReadBack, chunks: list[Area], there: int, method: ReadBackMethod) -> Receipt:
     missing = tuple(chunk for chunk in chunks if chunk.end > there)
     mismatched = merge((*proof.mismatched, *missing))
     if not mismatched and not proof.unreadable and proof.whole != receipt.digest.whole:

@@ -64,7 +64,7 @@ def _parts(where: Area, buffer: Buffer) -> Iterator[tuple[Area, bool]]:
         yield area(position, where.end), False
 
 
-def digest_of(medium: Medium, where: Area, buffer: Buffer) -> bytes | None:
+def hash_area(medium: Medium, where: Area, buffer: Buffer) -> bytes | None:
     """SHA-256 of what the medium holds at `where`; None where it cannot be read."""
     found = hashlib.sha256()
     for piece in pieces(where, len(buffer.view)):

@@ -62,8 +62,9 @@ def begun(source: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path
     """A bag whose copy was stopped after its first file; the journal claims that one."""
     monkeypatch.setattr(bag_journal, "_BATCH_FILES", 1)
     calls = itertools.count()
+    watch = Watch(stop_reason=lambda: "x" if next(calls) == 2 else None)
     with pytest.raises(Interrupted):
-        copy_files(source, tmp_path / "bag", now=now, watch=Watch(stop=lambda: "x" if next(calls) == 2 else None))
+        copy_files(source, tmp_path / "bag", now=now, watch=watch)
     return tmp_path / "bag"
 
 
@@ -182,7 +183,7 @@ def test_what_is_not_kept_is_still_told_after_a_resume(
     calls = itertools.count()
     target = tmp_path / "bag"
     with pytest.raises(Interrupted):
-        copy_files(source, target, now=now, watch=Watch(stop=lambda: "x" if next(calls) == 2 else None))
+        copy_files(source, target, now=now, watch=Watch(stop_reason=lambda: "x" if next(calls) == 2 else None))
     monkeypatch.setattr(metadata, "_lost_attributes", lambda *_: set())
     receipt = copy_files(source, target, now=now, resume=True)
     assert receipt.not_kept[0].reason == "setuid bit (recorded, not set), extended attributes"
@@ -200,7 +201,7 @@ def test_a_bag_is_open_to_its_owner_alone(source: Path, tmp_path: Path, exists: 
         if exists:
             target.mkdir(parents=True)
         seen: list[int] = []
-        look = Watch(tell=lambda _: seen.append(stat.S_IMODE(target.stat().st_mode)))
+        look = Watch(on_progress=lambda _: seen.append(stat.S_IMODE(target.stat().st_mode)))
         receipt = copy_files(source, target, now=now, watch=look)
     finally:
         os.umask(before)
@@ -301,7 +302,7 @@ def test_a_folder_swapped_for_a_link_while_copying_is_not_written_through(
             (target / "data" / "sub").symlink_to(elsewhere)
 
     with pytest.raises(Interrupted, match="data/sub is a link, not a folder"):
-        copy_files(source, target, now=now, watch=Watch(tell=swap))
+        copy_files(source, target, now=now, watch=Watch(on_progress=swap))
     assert {path.name: path.read_bytes() for path in elsewhere.iterdir()} == {"photo": b"not the customer's"}
 
 
@@ -317,7 +318,7 @@ def test_a_folder_of_the_source_swapped_for_a_link_is_not_read_through(
             shutil.rmtree(source / "sub")
             (source / "sub").symlink_to(elsewhere)
 
-    receipt = copy_files(source, tmp_path / "bag", now=now, watch=Watch(tell=swap))
+    receipt = copy_files(source, tmp_path / "bag", now=now, watch=Watch(on_progress=swap))
     assert [(note.name, note.reason) for note in receipt.left_out] == [
         ("sub/photo", "could not be opened: sub is a link, not a folder")
     ]
@@ -616,7 +617,7 @@ def test_what_a_failing_drive_no_longer_shows_stays_in_the_bag(
     target = tmp_path / "bag"
     calls = itertools.count()
     with pytest.raises(Interrupted):
-        copy_files(source, target, now=now, watch=Watch(stop=lambda: "x" if next(calls) == 2 else None))
+        copy_files(source, target, now=now, watch=Watch(stop_reason=lambda: "x" if next(calls) == 2 else None))
     real = anchored_folder.HeldFolder.names
 
     def listing(folder: anchored_folder.HeldFolder, path: bytes) -> list[bytes]:

@@ -249,7 +249,7 @@ def test_an_interrupted_copy_is_gone_on_with(tree: Path, tmp_path: Path, monkeyp
     monkeypatch.setattr(bag_journal, "_BATCH_FILES", 3)
     calls = itertools.count()
 
-    watch = Watch(stop=lambda: "stopped by SIGTERM" if next(calls) == 9 else None)
+    watch = Watch(stop_reason=lambda: "stopped by SIGTERM" if next(calls) == 9 else None)
     with pytest.raises(Interrupted, match="SIGTERM"):
         copy_files(tree, target, now=now, watch=watch)
     assert not (target / "bagit.txt").exists()
@@ -294,7 +294,7 @@ def test_a_file_that_changes_is_left_out_and_the_rest_is_valid(tree: Path, tmp_p
         with (tree / "sparse").open("ab") as stream:
             stream.write(b"more")
 
-    receipt = copy_files(tree, target, now=now, watch=Watch(tell=meddle))
+    receipt = copy_files(tree, target, now=now, watch=Watch(on_progress=meddle))
     assert "sparse" in {note.name for note in receipt.left_out if "changed" in note.reason}
     assert bagit.Bag(str(target)).validate()
 
@@ -359,7 +359,7 @@ def test_a_file_that_became_a_pipe_is_waited_for_by_nobody(tmp_path: Path) -> No
             (root / "b").unlink()
             os.mkfifo(root / "b")
 
-    receipt = copy_files(root, tmp_path / "target", now=now, watch=Watch(tell=meddle))
+    receipt = copy_files(root, tmp_path / "target", now=now, watch=Watch(on_progress=meddle))
     assert [note.name for note in receipt.left_out] == ["b"]
     assert bagit.Bag(str(tmp_path / "target")).validate()
 
@@ -410,7 +410,7 @@ def test_a_file_that_changed_before_a_resume_is_not_written_through_its_old_link
     monkeypatch.setattr(bag_journal, "_BATCH_FILES", 1)
     calls = itertools.count()
     with pytest.raises(Interrupted):
-        copy_files(root, target, now=now, watch=Watch(stop=lambda: "stopped" if next(calls) == 2 else None))
+        copy_files(root, target, now=now, watch=Watch(stop_reason=lambda: "stopped" if next(calls) == 2 else None))
     (root / "b").unlink()
     (root / "b").write_bytes(b"another file now")
     assert copy_files(root, target, now=now, resume=True).verified
@@ -425,7 +425,7 @@ def test_what_reads_back_wrong_is_copied_again_by_a_resume(tree: Path, tmp_path:
         if progress.phase == "reading back":
             (target / "data" / "sparse").write_bytes(b"turned")
 
-    receipt = copy_files(tree, target, now=now, watch=Watch(tell=meddle))
+    receipt = copy_files(tree, target, now=now, watch=Watch(on_progress=meddle))
     assert (receipt.exit_code, [note.name for note in receipt.mismatched]) == (21, ["data/sparse"])
     assert [notice for notice in receipt.notices if "copy again with --resume" in notice]
     again = copy_files(tree, target, now=now, resume=True)
@@ -446,9 +446,9 @@ def test_a_write_protected_folder_can_be_gone_on_with(tmp_path: Path) -> None:
         modes.append(stat.S_IMODE((target / "data" / "kept").stat().st_mode))
 
     with pytest.raises(Interrupted):
-        copy_files(root, target, now=now, watch=Watch(stop=lambda: "stopped"))
+        copy_files(root, target, now=now, watch=Watch(stop_reason=lambda: "stopped"))
     (target / "data" / "kept").chmod(0o555)  # as it stands once everything was copied
-    assert copy_files(root, target, now=now, resume=True, watch=Watch(tell=look)).verified
+    assert copy_files(root, target, now=now, resume=True, watch=Watch(on_progress=look)).verified
     assert 0o700 in modes
     kept, was = (target / "data" / "kept").stat(), (root / "kept").stat()
     assert (stat.S_IMODE(kept.st_mode), kept.st_mtime_ns) == (0o555, was.st_mtime_ns)
@@ -517,8 +517,9 @@ def test_a_folder_named_in_another_way_is_the_same_source(
     tree: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     calls = itertools.count()
+    watch = Watch(stop_reason=lambda: "stopped" if next(calls) == 3 else None)
     with pytest.raises(Interrupted):
-        copy_files(tree, tmp_path / "t", now=now, watch=Watch(stop=lambda: "stopped" if next(calls) == 3 else None))
+        copy_files(tree, tmp_path / "t", now=now, watch=watch)
     monkeypatch.chdir(tree)
     assert copy_files(Path("../source"), tmp_path / "t", now=now, resume=True).verified
 

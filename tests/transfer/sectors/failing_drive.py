@@ -12,10 +12,10 @@ from dataclasses import dataclass, field
 
 from drivecare.transfer.areas import Area, area, merge, overlap
 from drivecare.transfer.medium import Buffer, Gone
-from drivecare.transfer.sectors.damage import Policy
-from drivecare.transfer.sectors.pipeline import Buffers
-from drivecare.transfer.sectors.reader import Data, Source, Tally
-from drivecare.transfer.sectors.receipt import Method
+from drivecare.transfer.sectors.damage import DamagePolicy
+from drivecare.transfer.sectors.pipeline import FreeBuffers
+from drivecare.transfer.sectors.reader import Data, ReadCounts, SourceReader
+from drivecare.transfer.sectors.receipt import ReadBackMethod
 from drivecare.transfer.sectors.stages import COPIED, Stages
 
 SECTOR = 512
@@ -136,7 +136,7 @@ class FailingDrive:
                 found.append(sector)
         return found
 
-    def present(self) -> bool:
+    def is_present(self) -> bool:
         return not self.gone
 
     def replug(self) -> None:
@@ -152,7 +152,7 @@ class FailingDrive:
     def flush(self) -> None:
         raise AssertionError("the source was flushed")
 
-    def past_cache(self) -> Method:
+    def bypass_cache(self) -> ReadBackMethod:
         return "direct"
 
 
@@ -174,7 +174,7 @@ class Rescue:
         return next(point for point in self.curve if point[2] >= share * self.drive.readable_bytes)
 
 
-def rescue(drive: FailingDrive, policy: Policy) -> Rescue:
+def rescue(drive: FailingDrive, policy: DamagePolicy) -> Rescue:
     """Read all that the policy reads, across every loss of the drive, as the engine and its journal would."""
     known, curve, done, sessions = Stages(drive.size_bytes), [(0.0, 0.0, 0)], 0, 0
     while True:
@@ -182,9 +182,9 @@ def rescue(drive: FailingDrive, policy: Policy) -> Rescue:
         stages = Stages(drive.size_bytes)
         for where, stage in known.runs():
             stages.assign(where, stage)
-        free = Buffers(tuple(Buffer(memoryview(bytearray(READ_BYTES))) for _ in range(2)))
+        free = FreeBuffers(tuple(Buffer(memoryview(bytearray(READ_BYTES))) for _ in range(2)))
         try:
-            for event in Source(drive, stages, policy, Tally(), free, lambda: drive.now).events():
+            for event in SourceReader(drive, stages, policy, ReadCounts(), free, lambda: drive.now).events():
                 if isinstance(event, Data):
                     free.give(event.buffer)
                     known.assign(event.where, COPIED)
@@ -198,5 +198,5 @@ def rescue(drive: FailingDrive, policy: Policy) -> Rescue:
         return Rescue(drive, known, curve, sessions)
 
 
-def lost(found: Rescue, policy: Policy) -> tuple[Area, ...]:
+def lost(found: Rescue, policy: DamagePolicy) -> tuple[Area, ...]:
     return merge(area(one.offset, one.end) for one in found.copied.areas_from(policy.unreadable))

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from drivecare.transfer.areas import Area, overlap
 from drivecare.transfer.medium import Buffer
 from drivecare.transfer.sectors.journal import Journal
-from drivecare.transfer.sectors.receipt import End, Method
+from drivecare.transfer.sectors.receipt import End, ReadBackMethod
 
 
 class Memory:
@@ -49,10 +49,10 @@ class Memory:
     def flush(self) -> None:
         pass
 
-    def past_cache(self) -> Method:
+    def bypass_cache(self) -> ReadBackMethod:
         return "direct"
 
-    def present(self) -> bool:
+    def is_present(self) -> bool:
         return True
 
 

@@ -18,17 +18,17 @@ import msgspec
 from drivecare.errors import Interrupted, Refused, Unavailable
 from drivecare.transfer.areas import Area, overlap
 from drivecare.transfer.medium import Buffer, Watch
-from drivecare.transfer.sectors.damage import Policy
-from drivecare.transfer.sectors.engine import Settings
+from drivecare.transfer.sectors.damage import DamagePolicy
+from drivecare.transfer.sectors.engine import CopySettings
 from drivecare.transfer.sectors.fill import fill_bytes
-from drivecare.transfer.sectors.finalize import copy, new_journal
+from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal
 from drivecare.transfer.sectors.journal import Journal
-from drivecare.transfer.sectors.receipt import End, Method, Receipt
+from drivecare.transfer.sectors.receipt import End, ReadBackMethod, Receipt
 
 SECTOR = 512
 BLOCK, PIECE, CHUNK, CHECKPOINT = 8 * SECTOR, 2 * SECTOR, 16 * SECTOR, 24 * SECTOR
-SETTINGS = Settings(
-    policy=Policy(block_bytes=BLOCK, piece_bytes=PIECE, retries=2, farthest_leap_bytes=8 * BLOCK),
+SETTINGS = CopySettings(
+    policy=DamagePolicy(block_bytes=BLOCK, piece_bytes=PIECE, retries=2, farthest_leap_bytes=8 * BLOCK),
     checkpoint_bytes=CHECKPOINT,
 )
 CALM_AFTER = 8  # sessions; from then on nothing new goes wrong, so that every schedule comes to an end
@@ -78,7 +78,7 @@ class Disk:
         if self.fate.strikes(self.fate.pulled):
             self.gone = True
 
-    def present(self) -> bool:
+    def is_present(self) -> bool:
         return not self.gone
 
     def length(self, wanted: int) -> int:
@@ -120,7 +120,7 @@ class SimSource(Disk):
     def flush(self) -> None:
         raise AssertionError("the source was flushed")
 
-    def past_cache(self) -> Method:
+    def bypass_cache(self) -> ReadBackMethod:
         return "direct"
 
 
@@ -180,7 +180,7 @@ class SimTarget(Disk):
             self.medium[offset : offset + len(data)] = data
         self.coming.clear()
 
-    def past_cache(self) -> Method:
+    def bypass_cache(self) -> ReadBackMethod:
         self.touch()
         if not self.gone:
             for offset, data in self.coming:  # dropping a cache writes it back first
@@ -282,7 +282,7 @@ class Schedule:
         journal = self.store.journal or msgspec.structs.replace(new_journal(*ends, started="now"), chunk_bytes=CHUNK)
         buffers = tuple(Buffer(memoryview(bytearray(BLOCK))) for _ in range(2))
         watch = Watch(overlap=False, clock=lambda: 0.0)
-        return copy(self.source, self.target, journal, self.store, buffers, SETTINGS, watch)
+        return copy_and_prove(self.source, self.target, journal, self.store, buffers, SETTINGS, watch)
 
     def _check(self, receipt: Receipt) -> None:
         size = self.source.size_bytes

@@ -15,17 +15,17 @@ from drivecare.errors import Interrupted, Refused
 from drivecare.transfer.areas import Area, area, merge
 from drivecare.transfer.medium import Buffer, Progress, Stuck, Watch
 from drivecare.transfer.sectors.bad_places import WithBadAreas
-from drivecare.transfer.sectors.damage import Policy
-from drivecare.transfer.sectors.engine import Settings
+from drivecare.transfer.sectors.damage import DamagePolicy
+from drivecare.transfer.sectors.engine import CopySettings
 from drivecare.transfer.sectors.fill import FILL, fill_bytes
-from drivecare.transfer.sectors.finalize import copy, new_journal
+from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal
 from drivecare.transfer.sectors.journal import Journal, Parent
 from drivecare.transfer.sectors.readback import Expected, read_back
 from drivecare.transfer.sectors.receipt import End, Receipt, Unreadable
 from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of
 
 MIB = 1 << 20
-QUICK = Settings(policy=Policy(block_bytes=MIB // 4), checkpoint_bytes=MIB)
+QUICK = CopySettings(policy=DamagePolicy(block_bytes=MIB // 4), checkpoint_bytes=MIB)
 
 
 def random_bytes(size: int, seed: int = 1) -> bytes:
@@ -38,11 +38,11 @@ def run(
     *,
     journal: Journal | None = None,
     store: MemoryStore | None = None,
-    settings: Settings = QUICK,
+    settings: CopySettings = QUICK,
     watch: Watch | None = None,
 ) -> Receipt:
     journal = journal or new_journal(end_of(source), end_of(target))
-    return copy(source, target, journal, store or MemoryStore(), buffers(MIB // 4), settings, watch)
+    return copy_and_prove(source, target, journal, store or MemoryStore(), buffers(MIB // 4), settings, watch)
 
 
 @pytest.mark.parametrize("size", [1, 511, 512, MIB - 1, MIB, 3 * MIB + 700], ids=str)
@@ -126,7 +126,7 @@ def test_a_stop_leaves_a_journal_and_a_resume_reads_only_the_rest() -> None:
         return "stopped by SIGINT" if told and told[-1].done >= 4 * MIB else None
 
     with pytest.raises(Interrupted, match="stopped by SIGINT") as caught:
-        run(source, target, store=store, watch=Watch(tell=told.append, stop=stop))
+        run(source, target, store=store, watch=Watch(on_progress=told.append, stop_reason=stop))
     assert caught.value.exit_code == 23
     assert "--resume" in caught.value.message()
     copied = sum(one.length for one in store.saved[-1].copied)
@@ -216,7 +216,7 @@ class Sabotaged(Memory):
     def write(self, offset: int, buffer: Buffer, start: int, length: int) -> int:
         return self.fault() if offset >= self.after else super().write(offset, buffer, start, length)
 
-    def present(self) -> bool:
+    def is_present(self) -> bool:
         return self.there
 
     def pull(self, error: int | None) -> int:
@@ -271,7 +271,7 @@ def test_a_flush_after_removal_is_not_believed() -> None:
         def flush(self) -> None:
             pass  # as NVMe does
 
-        def present(self) -> bool:
+        def is_present(self) -> bool:
             return False
 
     store = MemoryStore()
@@ -324,7 +324,7 @@ def test_another_target_is_refused() -> None:
 def test_the_time_allowed_for_damage_is_kept() -> None:
     ticks = iter(range(10**9))
     source = Memory(random_bytes(2 * MIB), bad=[area(MIB, MIB + 65536)])
-    settings = msgspec.structs.replace(QUICK, policy=Policy(block_bytes=MIB // 4, damage_seconds=3))
+    settings = msgspec.structs.replace(QUICK, policy=DamagePolicy(block_bytes=MIB // 4, damage_seconds=3))
     with pytest.raises(Interrupted, match="time allowed for damaged areas"):
         run(source, Memory(bytes(2 * MIB)), settings=settings, watch=Watch(clock=lambda: float(next(ticks))))
 
@@ -333,7 +333,7 @@ def test_threads_end_with_the_copy() -> None:
     """A copy that was stopped does not wait for its threads; they end all the same, if a moment later."""
     before = set(threading.enumerate())
     with pytest.raises(Interrupted):
-        run(Memory(random_bytes(4 * MIB)), Memory(bytes(4 * MIB)), watch=Watch(stop=lambda: "stopped"))
+        run(Memory(random_bytes(4 * MIB)), Memory(bytes(4 * MIB)), watch=Watch(stop_reason=lambda: "stopped"))
     run(Memory(random_bytes(4 * MIB)), Memory(bytes(4 * MIB)))
     for thread in set(threading.enumerate()) - before:
         thread.join(timeout=60)
@@ -391,8 +391,8 @@ def test_the_receipt_says_whether_the_source_was_set_read_only(before: bool | No
 
 def test_a_read_may_be_larger_than_a_chunk_and_cut_across_it() -> None:
     source, target = Memory(random_bytes(9 * MIB + 700)), Memory(bytes(9 * MIB + 700))
-    settings = Settings(policy=Policy(block_bytes=4 * MIB))
-    receipt = copy(
+    settings = CopySettings(policy=DamagePolicy(block_bytes=4 * MIB))
+    receipt = copy_and_prove(
         source, target, new_journal(end_of(source), end_of(target)), MemoryStore(), buffers(4 * MIB), settings
     )
     assert receipt.digest.chunks == tuple(
@@ -406,7 +406,7 @@ def test_bad_areas_over_a_sound_medium() -> None:
     source = WithBadAreas(inner, (area(1024, 2048),))
     target = Memory(bytes(MIB))
     journal = new_journal(end_of(inner), end_of(target))
-    receipt = copy(source, target, journal, MemoryStore(), buffers(MIB // 4), QUICK)
+    receipt = copy_and_prove(source, target, journal, MemoryStore(), buffers(MIB // 4), QUICK)
     assert [(one.offset, one.length) for one in receipt.unreadable] == [(1024, 1024)]
 
 
@@ -419,7 +419,7 @@ def test_a_long_fill_can_be_stopped_and_what_was_read_is_safe() -> None:
         return "stopped by SIGINT" if told and told[-1].phase.startswith("filling") else None
 
     with pytest.raises(Interrupted, match="stopped by SIGINT"):
-        run(source, target, store=store, watch=Watch(tell=told.append, stop=stop))
+        run(source, target, store=store, watch=Watch(on_progress=told.append, stop_reason=stop))
     assert told[-1].done == MIB // 4
     assert told[-1].total == 4 * MIB
     assert sum(one.length for one in store.saved[-1].copied) == 4 * MIB

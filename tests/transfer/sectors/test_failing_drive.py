@@ -5,10 +5,10 @@ from __future__ import annotations
 import pytest
 
 from drivecare.transfer.areas import Area, overlap
-from drivecare.transfer.sectors.damage import Policy
+from drivecare.transfer.sectors.damage import DamagePolicy
 from tests.transfer.sectors.failing_drive import SECTOR, FailingDrive, Model, Rescue, lost, rescue
 
-POLICY = Policy()
+POLICY = DamagePolicy()
 SMALL = Model(
     size_bytes=20_000_000_000 // SECTOR * SECTOR,
     clusters=20,
@@ -53,5 +53,5 @@ def test_retries_are_what_brings_back_a_sector_that_reads_late(retries: int, all
     drive = FailingDrive(TINY, seed=1)
     drive.slow = dict.fromkeys(list(drive.slow)[:5], 5)  # five failures, of which three are of larger reads
     drive._slow = sorted(drive.slow)
-    found = rescue(drive, Policy(retries=retries))
+    found = rescue(drive, DamagePolicy(retries=retries))
     assert (found.copied_bytes == drive.readable_bytes) is all_of_it

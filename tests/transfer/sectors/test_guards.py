@@ -10,13 +10,13 @@ import pytest
 from drivecare.errors import Refused
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
-from drivecare.transfer.sectors.guards import GUARDS, Side, Wishes, answered, check, check_unmoved, same_end
+from drivecare.transfer.sectors.guards import GUARDS, Consent, Endpoint, answered, check, check_unmoved, same_end
 from drivecare.transfer.sectors.receipt import End
 
 STRONG = Identity(wwn="5000c500a1b2c3d4", native_serial="KX25-00417", strength="strong")
 
 
-def side(**more: Any) -> Side:
+def side(**more: Any) -> Endpoint:
     end: dict[str, Any] = {
         "path": "/dev/sdb",
         "kind": "device",
@@ -27,10 +27,10 @@ def side(**more: Any) -> Side:
         "identity": STRONG,
     }
     end |= {key: more.pop(key) for key in list(more) if key in End.__struct_fields__}
-    return Side(end=End(**end), same=more.pop("same", ("device 8:16",)), **more)
+    return Endpoint(end=End(**end), same=more.pop("same", ("device 8:16",)), **more)
 
 
-def target(**more: Any) -> Side:
+def target(**more: Any) -> Endpoint:
     defaults = {
         "path": "/dev/sdc",
         "serial": "PN24-11873",
@@ -44,46 +44,46 @@ def target(**more: Any) -> Side:
 NUMBERED = Identity(native_serial="A1", strength="strong")
 WEAK = Identity(bridge_serial="0123456789ABCDE", strength="weak")
 USED = {"content": "it has partitions"}
-REFUSED: list[tuple[str, Side, Side, Wishes]] = [
-    ("source-in-use", side(in_use=("/dev/sdb1 mounted at /mnt",)), target(), Wishes()),
-    ("target-in-use", side(), target(in_use=("/dev/sdc1 mounted at /media/x",)), Wishes()),
-    ("system-drive", side(), target(system=True), Wishes()),
-    ("same-drive", side(), target(same=("device 8:16",)), Wishes()),
-    ("same-drive", side(), target(identity=STRONG), Wishes()),
+REFUSED: list[tuple[str, Endpoint, Endpoint, Consent]] = [
+    ("source-in-use", side(in_use=("/dev/sdb1 mounted at /mnt",)), target(), Consent()),
+    ("target-in-use", side(), target(in_use=("/dev/sdc1 mounted at /media/x",)), Consent()),
+    ("system-drive", side(), target(system=True), Consent()),
+    ("same-drive", side(), target(same=("device 8:16",)), Consent()),
+    ("same-drive", side(), target(identity=STRONG), Consent()),
     (
         "same-drive",
         side(identity=Identity(native_serial="A1", strength="strong")),
         target(identity=Identity(native_serial="A1", strength="strong")),
-        Wishes(),
+        Consent(),
     ),
     # one drive in two docks, of which one gives its serial number otherwise: only the WWN agrees
-    ("same-drive", side(), target(identity=msgspec.structs.replace(STRONG, native_serial="417")), Wishes()),
-    ("size", side(drive=Drive(capacity_bytes=4000)), target(), Wishes()),
-    ("size", side(drive=Drive(capacity_bytes=1000, native_capacity_bytes=1512)), target(), Wishes()),
-    ("size", side(drive=Drive(capacity_bytes=1000), assessed=Drive(capacity_bytes=4000)), target(), Wishes()),
-    ("size", side(kind="image", assessed=Drive(capacity_bytes=4000)), target(), Wishes()),
-    ("size", side(assessed=Drive(capacity_bytes=999)), target(), Wishes(acknowledged=("weak-identity",))),
-    ("source-locked", side(drive=Drive(security="locked")), target(), Wishes()),
-    ("target-read-only", side(), target(read_only=True), Wishes()),
-    ("target-smaller", side(), target(size_bytes=999), Wishes()),
-    ("sector-size", side(), target(logical_sector_bytes=4096), Wishes()),
-    ("sector-size", side(drive=Drive(logical_sector_bytes=512), logical_sector_bytes=4096), target(), Wishes()),
-    ("sector-size", side(kind="image", logical_sector_bytes=None, table_sector_bytes=4096), target(), Wishes()),
-    ("target-not-empty", side(), target(**USED), Wishes()),
-    ("target-not-empty", side(), target(**USED), Wishes(allow_overwrite="/dev/sdc")),
-    ("target-not-empty", side(), target(**USED), Wishes(allow_overwrite="KX25-00417")),
-    ("other-target", side(), target(), Wishes(allow_overwrite="KX25-00417")),
+    ("same-drive", side(), target(identity=msgspec.structs.replace(STRONG, native_serial="417")), Consent()),
+    ("size", side(drive=Drive(capacity_bytes=4000)), target(), Consent()),
+    ("size", side(drive=Drive(capacity_bytes=1000, native_capacity_bytes=1512)), target(), Consent()),
+    ("size", side(drive=Drive(capacity_bytes=1000), assessed=Drive(capacity_bytes=4000)), target(), Consent()),
+    ("size", side(kind="image", assessed=Drive(capacity_bytes=4000)), target(), Consent()),
+    ("size", side(assessed=Drive(capacity_bytes=999)), target(), Consent(acknowledged=("weak-identity",))),
+    ("source-locked", side(drive=Drive(security="locked")), target(), Consent()),
+    ("target-read-only", side(), target(read_only=True), Consent()),
+    ("target-smaller", side(), target(size_bytes=999), Consent()),
+    ("sector-size", side(), target(logical_sector_bytes=4096), Consent()),
+    ("sector-size", side(drive=Drive(logical_sector_bytes=512), logical_sector_bytes=4096), target(), Consent()),
+    ("sector-size", side(kind="image", logical_sector_bytes=None, table_sector_bytes=4096), target(), Consent()),
+    ("target-not-empty", side(), target(**USED), Consent()),
+    ("target-not-empty", side(), target(**USED), Consent(allow_overwrite="/dev/sdc")),
+    ("target-not-empty", side(), target(**USED), Consent(allow_overwrite="KX25-00417")),
+    ("other-target", side(), target(), Consent(allow_overwrite="KX25-00417")),
     (
         "weak-identity",
         side(),
         target(**USED, identity=WEAK, overwrite_ids=("0123456789ABCDE",)),
-        Wishes(allow_overwrite="0123456789ABCDE"),
+        Consent(allow_overwrite="0123456789ABCDE"),
     ),
     (
         "weak-identity",
         side(),
         target(**USED, identity=Identity(), serial=None, overwrite_ids=("/dev/sdc",)),
-        Wishes(allow_overwrite="/dev/sdc"),
+        Consent(allow_overwrite="/dev/sdc"),
     ),
 ]
 
@@ -92,7 +92,7 @@ REFUSED: list[tuple[str, Side, Side, Wishes]] = [
 @pytest.mark.parametrize(
     ("guard", "source", "to", "wishes"), REFUSED, ids=[f"{i}-{r[0]}" for i, r in enumerate(REFUSED)]
 )
-def test_guard_refuses(guard: str, source: Side, to: Side, wishes: Wishes) -> None:
+def test_guard_refuses(guard: str, source: Endpoint, to: Endpoint, wishes: Consent) -> None:
     with pytest.raises(Refused) as caught:
         check(source, to, wishes)
     assert caught.value.guard == guard
@@ -108,30 +108,30 @@ def test_every_guard_has_a_case() -> None:
 @pytest.mark.parametrize(
     ("source", "to", "wishes"),
     [
-        (side(), target(), Wishes()),
-        (side(), target(size_bytes=2000), Wishes()),
-        (side(drive=Drive(capacity_bytes=1000), assessed=Drive(capacity_bytes=1000)), target(), Wishes()),
-        (side(drive=Drive(), assessed=Drive()), target(), Wishes()),
-        (side(assessed=Drive(capacity_bytes=4000)), target(), Wishes(acknowledged=("size",))),
-        (side(), target(**USED), Wishes(allow_overwrite="PN24-11873")),
-        (side(), target(**USED), Wishes(resuming=True)),
+        (side(), target(), Consent()),
+        (side(), target(size_bytes=2000), Consent()),
+        (side(drive=Drive(capacity_bytes=1000), assessed=Drive(capacity_bytes=1000)), target(), Consent()),
+        (side(drive=Drive(), assessed=Drive()), target(), Consent()),
+        (side(assessed=Drive(capacity_bytes=4000)), target(), Consent(acknowledged=("size",))),
+        (side(), target(**USED), Consent(allow_overwrite="PN24-11873")),
+        (side(), target(**USED), Consent(resuming=True)),
         (
             side(),
             target(**USED, identity=WEAK, overwrite_ids=("0123456789ABCDE",)),
-            Wishes(allow_overwrite="0123456789ABCDE", acknowledged=("weak-identity",)),
+            Consent(allow_overwrite="0123456789ABCDE", acknowledged=("weak-identity",)),
         ),
-        (side(), target(identity=WEAK), Wishes()),
-        (side(identity=WEAK), target(identity=WEAK), Wishes()),
-        (side(identity=NUMBERED), target(identity=NUMBERED, model="Petrel PM-500"), Wishes()),
+        (side(), target(identity=WEAK), Consent()),
+        (side(identity=WEAK), target(identity=WEAK), Consent()),
+        (side(identity=NUMBERED), target(identity=NUMBERED, model="Petrel PM-500"), Consent()),
         (
             side(logical_sector_bytes=4096),
             side(kind="image", path="a.img", size_bytes=0, same=(), identity=Identity()),
-            Wishes(),
+            Consent(),
         ),
         (
             side(),
             target(**USED, loop=True, identity=Identity(), overwrite_ids=("/srv/t.img", "/dev/loop3")),
-            Wishes(allow_overwrite="/dev/loop3"),
+            Consent(allow_overwrite="/dev/loop3"),
         ),
     ],
     ids=[
@@ -150,24 +150,24 @@ def test_every_guard_has_a_case() -> None:
         "loop device by path",
     ],
 )
-def test_guards_let_pass(source: Side, to: Side, wishes: Wishes) -> None:
+def test_guards_let_pass(source: Endpoint, to: Endpoint, wishes: Consent) -> None:
     check(source, to, wishes)
 
 
 def test_a_refusal_names_both_sizes() -> None:
     with pytest.raises(Refused) as caught:
-        check(side(drive=Drive(capacity_bytes=1000, native_capacity_bytes=4512)), target(), Wishes())
+        check(side(drive=Drive(capacity_bytes=1000, native_capacity_bytes=4512)), target(), Consent())
     assert "the source shows 1,000 bytes, the drive itself has 4,512" in caught.value.message()
 
 
 def test_only_what_a_guard_would_have_asked_is_told_as_answered() -> None:
-    typed = Wishes(acknowledged=("weak-identity", "size"), allow_overwrite="0123456789ABCDE")
+    typed = Consent(acknowledged=("weak-identity", "size"), allow_overwrite="0123456789ABCDE")
     part, weak = Drive(capacity_bytes=4000), target(**USED, identity=WEAK, overwrite_ids=("0123456789ABCDE",))
     assert answered(side(), target(), typed) == ()
     assert answered(side(assessed=part), target(), typed) == ("size",)
     assert answered(side(), weak, typed) == ("weak-identity",)
     assert answered(side(assessed=part), weak, typed) == ("weak-identity", "size")
-    assert answered(side(assessed=part), weak, Wishes()) == ()
+    assert answered(side(assessed=part), weak, Consent()) == ()
 
 
 @pytest.mark.promise(5)
@@ -187,7 +187,7 @@ def test_a_path_that_moved_is_refused() -> None:
 @pytest.mark.promise(5)
 def test_an_overwrite_names_what_to_type() -> None:
     with pytest.raises(Refused) as caught:
-        check(side(), target(**USED), Wishes())
+        check(side(), target(**USED), Consent())
     assert caught.value.message() == (
         "the target is not empty (it has partitions). If all on it may go, type its serial number: "
         "--allow-overwrite PN24-11873"

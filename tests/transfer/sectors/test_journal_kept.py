@@ -11,16 +11,16 @@ import pytest
 from drivecare.errors import Interrupted, Unavailable
 from drivecare.transfer.areas import area
 from drivecare.transfer.medium import Buffer, Gone, Progress, Stuck, Watch
-from drivecare.transfer.sectors.damage import Policy
-from drivecare.transfer.sectors.engine import Settings
-from drivecare.transfer.sectors.finalize import copy, new_journal
+from drivecare.transfer.sectors.damage import DamagePolicy
+from drivecare.transfer.sectors.engine import CopySettings
+from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal
 from drivecare.transfer.sectors.journal import Journal
-from drivecare.transfer.sectors.receipt import Method, Receipt
+from drivecare.transfer.sectors.receipt import ReadBackMethod, Receipt
 from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of
 
 MIB = 1 << 20
 BLOCK = MIB // 4
-SETTINGS = Settings(policy=Policy(block_bytes=BLOCK), checkpoint_bytes=MIB)
+SETTINGS = CopySettings(policy=DamagePolicy(block_bytes=BLOCK), checkpoint_bytes=MIB)
 DATA = random.Random(2).randbytes(8 * MIB)
 
 
@@ -42,7 +42,7 @@ class Target(Memory):
 
     was_read_back = False
 
-    def past_cache(self) -> Method:
+    def bypass_cache(self) -> ReadBackMethod:
         self.was_read_back = True
         return "direct"
 
@@ -51,7 +51,7 @@ def copy_with(
     store: MemoryStore, target: Memory, *, journal: Journal | None = None, watch: Watch | None = None
 ) -> Receipt:
     source = Memory(DATA)
-    return copy(
+    return copy_and_prove(
         source, target, journal or new_journal(end_of(source), end_of(target)), store, buffers(BLOCK), SETTINGS, watch
     )
 
@@ -96,9 +96,9 @@ def test_the_journal_of_a_checkpoint_is_durable_before_the_next_one_begins() -> 
             assert len(store.saved) > self.flushes, "flushed before the journal of the last checkpoint was kept"
             self.flushes += 1
 
-        def past_cache(self) -> Method:
+        def bypass_cache(self) -> ReadBackMethod:
             assert store.saved[-1].phase == "reading-back"
-            return super().past_cache()
+            return super().bypass_cache()
 
     store = Slow()
     target = Watched(bytes(len(DATA)))
@@ -120,10 +120,10 @@ def test_after_a_flush_that_failed_nothing_since_the_last_one_is_called_copied()
                 raise OSError(errno.EIO, "Input/output error")
 
     store, target = MemoryStore(), Losing(bytes(len(DATA)))
-    settings = Settings(policy=SETTINGS.policy, checkpoint_bytes=3 * BLOCK)  # in the midst of a chunk
+    settings = CopySettings(policy=SETTINGS.policy, checkpoint_bytes=3 * BLOCK)  # in the midst of a chunk
     source = Memory(DATA)
     with pytest.raises(Interrupted):
-        copy(source, target, new_journal(end_of(source), end_of(target)), store, buffers(BLOCK), settings)
+        copy_and_prove(source, target, new_journal(end_of(source), end_of(target)), store, buffers(BLOCK), settings)
     assert target.flushes >= 2
     assert all(run.end <= 3 * BLOCK for journal in store.saved for run in journal.copied)
 
@@ -155,7 +155,7 @@ def test_the_reason_for_leaving_counts_more_than_what_fails_on_the_way_out(farew
     store = MemoryStore() if farewell is not None else FullDisk("copying")
     source, target = Hanging(DATA), Leaving(bytes(len(DATA)))
     with pytest.raises(Interrupted) as caught:
-        copy(source, target, new_journal(end_of(source), end_of(target)), store, buffers(BLOCK), SETTINGS)
+        copy_and_prove(source, target, new_journal(end_of(source), end_of(target)), store, buffers(BLOCK), SETTINGS)
     assert "4711" in caught.value.message()
     assert "--resume" in caught.value.message()
 
@@ -171,7 +171,7 @@ def interrupted_at(position: int, target: Memory) -> Journal:
         seen.append(progress.done)
 
     with pytest.raises(Interrupted):
-        copy_with(store, target, watch=Watch(tell=tell, stop=stop))
+        copy_with(store, target, watch=Watch(on_progress=tell, stop_reason=stop))
     return store.saved[-1]
 
 
@@ -197,8 +197,8 @@ def test_what_the_target_lost_of_the_last_window_is_copied_again(fault: str) -> 
 
     again = Mended(target.data, bad=target.bad)
     # a window of two segments, so that the other one still shows that it is the right target
-    settings = Settings(policy=SETTINGS.policy, checkpoint_bytes=2 * MIB)
-    receipt = copy(Memory(DATA), again, journal, store, buffers(BLOCK), settings)
+    settings = CopySettings(policy=SETTINGS.policy, checkpoint_bytes=2 * MIB)
+    receipt = copy_and_prove(Memory(DATA), again, journal, store, buffers(BLOCK), settings)
     assert (receipt.exit_code, receipt.mismatched, receipt.target_unreadable) == (0, (), ())
     assert again.data == DATA
     copied = sum(run.length for run in journal.copied)

@@ -10,26 +10,28 @@ import pytest
 from drivecare.errors import Interrupted
 from drivecare.transfer.areas import Area, area, merge
 from drivecare.transfer.medium import Buffer
-from drivecare.transfer.sectors.damage import RETURN, Policy
-from drivecare.transfer.sectors.engine import Settings
+from drivecare.transfer.sectors.damage import RETURN, DamagePolicy
+from drivecare.transfer.sectors.engine import CopySettings
 from drivecare.transfer.sectors.fill import fill_bytes
-from drivecare.transfer.sectors.finalize import copy, new_journal
+from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal
 from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.liveness import PLACES, Doubt, spread
-from drivecare.transfer.sectors.receipt import Method, Receipt
+from drivecare.transfer.sectors.receipt import ReadBackMethod, Receipt
 from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of
 
 MIB = 1 << 20
-POLICY = Policy(block_bytes=MIB // 16, piece_bytes=MIB // 64)
+POLICY = DamagePolicy(block_bytes=MIB // 16, piece_bytes=MIB // 64)
 SIZE = 4 * MIB
 CONTENT = random.Random(5).randbytes(SIZE)
 
 
 def run(
-    source: Memory, target: Memory, store: MemoryStore, journal: Journal | None = None, policy: Policy = POLICY
+    source: Memory, target: Memory, store: MemoryStore, journal: Journal | None = None, policy: DamagePolicy = POLICY
 ) -> Receipt:
     begun = journal or new_journal(end_of(source), end_of(target))
-    return copy(source, target, begun, store, buffers(MIB // 16), Settings(policy=policy, checkpoint_bytes=MIB))
+    return copy_and_prove(
+        source, target, begun, store, buffers(MIB // 16), CopySettings(policy=policy, checkpoint_bytes=MIB)
+    )
 
 
 @pytest.mark.promise(3)
@@ -104,7 +106,7 @@ DEAD = {
 @pytest.mark.parametrize("dead", DEAD.values(), ids=DEAD)
 def test_a_large_dead_area_is_no_reason_to_stop(dead: list[Area]) -> None:
     source, target = Memory(CONTENT, bad=dead), Memory(bytes(SIZE))
-    policy = Policy(block_bytes=MIB // 16, piece_bytes=MIB // 64, retries=0)
+    policy = DamagePolicy(block_bytes=MIB // 16, piece_bytes=MIB // 64, retries=0)
     receipt = run(source, target, MemoryStore(), policy=policy)
     assert (receipt.verified, receipt.exit_code) == (True, 20)
     assert tuple(area(one.offset, one.end) for one in receipt.unreadable) == merge(dead)
@@ -122,7 +124,7 @@ def test_what_was_read_first_may_die_and_the_copy_goes_on() -> None:
         run(source, target, store)
     source.good_reads, source.bad = 10**9, [area(0, SIZE // 4), area(SIZE // 2, SIZE - SIZE // 8)]
     receipt = run(
-        source, target, store, store.saved[-1], Policy(block_bytes=MIB // 16, piece_bytes=MIB // 64, retries=0)
+        source, target, store, store.saved[-1], DamagePolicy(block_bytes=MIB // 16, piece_bytes=MIB // 64, retries=0)
     )
     assert [area(one.offset, one.end) for one in receipt.unreadable] == [area(SIZE // 2, SIZE - SIZE // 8)]
 
@@ -140,7 +142,7 @@ def test_a_medium_that_is_read_through_the_cache_is_asked_past_it() -> None:
     class Cached(Memory):
         dropped = 0
 
-        def past_cache(self) -> Method:
+        def bypass_cache(self) -> ReadBackMethod:
             self.dropped += 1
             return "cache-dropped"
 
@@ -169,7 +171,7 @@ class TestReadingBack:
 
     def test_a_target_that_stops_answering_is_gone_and_keeps_what_was_copied(self) -> None:
         class Falls(Falling):
-            def past_cache(self) -> Method:
+            def bypass_cache(self) -> ReadBackMethod:
                 self.good_reads = 20
                 return "direct"
 

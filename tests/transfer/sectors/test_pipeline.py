@@ -9,12 +9,12 @@ import pytest
 
 from drivecare.errors import Interrupted
 from drivecare.transfer.sectors import pipeline
-from drivecare.transfer.sectors.pipeline import Buffers, ahead
+from drivecare.transfer.sectors.pipeline import FreeBuffers, read_ahead
 
 
 def test_a_reader_left_behind_is_an_interruption_not_the_end(monkeypatch: pytest.MonkeyPatch) -> None:
     """All that was read ahead is consumed when the stop is asked for, and the next read hangs."""
-    monkeypatch.setattr(pipeline, "PATIENCE_SECONDS", 0.0)
+    monkeypatch.setattr(pipeline, "READER_PATIENCE_SECONDS", 0.0)
     drive_answers = threading.Event()
 
     def reads() -> Iterator[int]:
@@ -22,7 +22,7 @@ def test_a_reader_left_behind_is_an_interruption_not_the_end(monkeypatch: pytest
         drive_answers.wait()
         yield 2
 
-    events = ahead(reads(), Buffers(()), lambda: "stopped by SIGINT")
+    events = read_ahead(reads(), FreeBuffers(()), lambda: "stopped by SIGINT")
     assert next(events) == 1
     try:
         with pytest.raises(Interrupted, match="stopped by SIGINT"):
@@ -32,13 +32,13 @@ def test_a_reader_left_behind_is_an_interruption_not_the_end(monkeypatch: pytest
 
 
 def test_the_end_and_an_error_come_in_their_turn() -> None:
-    assert list(ahead(iter((1, 2)), Buffers(()), lambda: None)) == [1, 2]
+    assert list(read_ahead(iter((1, 2)), FreeBuffers(()), lambda: None)) == [1, 2]
 
     def reads() -> Iterator[int]:
         yield 1
         raise OSError("bad sector")
 
-    events = ahead(reads(), Buffers(()), lambda: None)
+    events = read_ahead(reads(), FreeBuffers(()), lambda: None)
     assert next(events) == 1
     with pytest.raises(OSError, match="bad sector"):
         next(events)

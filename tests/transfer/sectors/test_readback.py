@@ -11,16 +11,16 @@ import pytest
 from drivecare.errors import Interrupted
 from drivecare.transfer.areas import Area, area
 from drivecare.transfer.medium import Buffer
-from drivecare.transfer.sectors.damage import Policy
-from drivecare.transfer.sectors.engine import Settings
-from drivecare.transfer.sectors.finalize import copy, new_journal
+from drivecare.transfer.sectors.damage import DamagePolicy
+from drivecare.transfer.sectors.engine import CopySettings
+from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal
 from drivecare.transfer.sectors.journal import Journal
-from drivecare.transfer.sectors.receipt import Method, Receipt
+from drivecare.transfer.sectors.receipt import ReadBackMethod, Receipt
 from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of
 
 MIB = 1 << 20
 BLOCK = MIB // 4
-SETTINGS = Settings(policy=Policy(block_bytes=BLOCK), checkpoint_bytes=MIB)
+SETTINGS = CopySettings(policy=DamagePolicy(block_bytes=BLOCK), checkpoint_bytes=MIB)
 DATA = random.Random(1).randbytes(4 * MIB)
 
 
@@ -35,11 +35,11 @@ class ReadBack(Memory):
         super().__init__(data)
         self.asked: list[Area] = []
 
-    def past_cache(self) -> Method:
+    def bypass_cache(self) -> ReadBackMethod:
         self.reading_back = True
         return "direct"
 
-    def present(self) -> bool:
+    def is_present(self) -> bool:
         return self.there
 
     def read(self, offset: int, buffer: Buffer, length: int) -> int:
@@ -54,7 +54,7 @@ def copy_to(
 ) -> Receipt:
     source = Memory(DATA, bad=bad)
     journal = journal or new_journal(end_of(source), end_of(target))
-    return copy(source, target, journal, store, buffers(BLOCK), SETTINGS)
+    return copy_and_prove(source, target, journal, store, buffers(BLOCK), SETTINGS)
 
 
 def test_a_target_that_cannot_be_read_back_proves_nothing_and_is_copied_again_on_resume() -> None:
@@ -75,7 +75,7 @@ def test_a_wrong_fill_is_a_mismatch_wherever_it_is_in_its_chunk(quarter: int) ->
     wrong_at = MIB + quarter * BLOCK + 700
 
     class Forgetful(Memory):
-        def past_cache(self) -> Method:
+        def bypass_cache(self) -> ReadBackMethod:
             self.data[wrong_at] ^= 1
             return "direct"
 

@@ -10,7 +10,7 @@ import pytest
 from drivecare.transfer.areas import area
 from drivecare.transfer.medium import Buffer
 from drivecare.transfer.sectors.fill import fill_bytes
-from drivecare.transfer.sectors.receipt import Method
+from drivecare.transfer.sectors.receipt import ReadBackMethod
 from tests.transfer.sectors.simulation import Crash, Schedule, SimSource, SimTarget
 
 FEW, MANY = 300, 10_000
@@ -67,7 +67,7 @@ class NeverFlushed(SimTarget):
 
 
 class ReadFromTheCache(SimTarget):
-    def past_cache(self) -> Method:
+    def bypass_cache(self) -> ReadBackMethod:
         self.touch()
         return "direct"
 
@@ -88,7 +88,7 @@ class FlushedAfterTheJournal(SimTarget):
 
 
 class BelievedWhenPulled(SimTarget):
-    def present(self) -> bool:
+    def is_present(self) -> bool:
         return True
 
 

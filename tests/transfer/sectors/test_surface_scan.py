@@ -17,7 +17,7 @@ from drivecare.reading.model import Drive
 from drivecare.reading.surface import SurfaceScan
 from drivecare.transfer.areas import Area
 from drivecare.transfer.medium import Buffer, Watch
-from drivecare.transfer.sectors.receipt import Method
+from drivecare.transfer.sectors.receipt import ReadBackMethod
 from drivecare.transfer.sectors.surface_scan import (
     Scan,
     ScanPolicy,
@@ -72,10 +72,10 @@ class Surface:
     def flush(self) -> None:
         raise AssertionError("a scan has nothing to flush")
 
-    def past_cache(self) -> Method:
+    def bypass_cache(self) -> ReadBackMethod:
         return "direct"
 
-    def present(self) -> bool:
+    def is_present(self) -> bool:
         return not self.gone
 
 
@@ -157,7 +157,7 @@ def test_an_interrupted_scan_goes_on_and_sees_the_same() -> None:
     whole, _ = scan(Surface(**faults))  # type: ignore[arg-type]
     surface = Surface(**faults)  # type: ignore[arg-type]
     asked = iter(range(10_000))
-    watch = Watch(clock=lambda: surface.now, stop=lambda: "interrupted" if next(asked) == 40 else None)
+    watch = Watch(clock=lambda: surface.now, stop_reason=lambda: "interrupted" if next(asked) == 40 else None)
     part, running = scan(surface, watch=watch)
     assert (part.complete, part.stopped_because) == (False, "interrupted")
     rest, _ = scan(Surface(**faults), state=running.state())  # type: ignore[arg-type]
@@ -167,7 +167,7 @@ def test_an_interrupted_scan_goes_on_and_sees_the_same() -> None:
 def test_it_can_be_stopped_while_it_looks_again_at_slow_areas() -> None:
     slow = {4096: 300.0, 100_000: 150.0}
     surface = Surface(slow=slow)
-    watch = Watch(clock=lambda: surface.now, stop=lambda: "interrupted" if surface.reads == 65 else None)
+    watch = Watch(clock=lambda: surface.now, stop_reason=lambda: "interrupted" if surface.reads == 65 else None)
     part, running = scan(surface, watch=watch)  # 64 blocks and one of the two slow ones again
     assert (part.complete, part.stopped_because, running.enough) == (False, "interrupted", False)
     rest, _ = scan(Surface(slow=slow), state=running.state())

@@ -15,8 +15,8 @@ import pytest
 from drivecare.errors import Refused
 from drivecare.transfer.areas import area
 from drivecare.transfer.medium import Buffer
-from drivecare.transfer.sectors.finalize import copy, new_journal
-from drivecare.transfer.sectors.partitions import ReadAt, names_at, read_table
+from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal
+from drivecare.transfer.sectors.partitions import ReadAt, partition_names_at, read_partition_table
 from drivecare.transfer.sectors.probe import MARK_BYTES, probe_target
 from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of
 
@@ -63,7 +63,7 @@ def mbr(*parts: tuple[int, int, int]) -> bytes:
 
 @pytest.mark.parametrize("sector", [512, 4096])
 def test_gpt(sector: int) -> None:
-    table = read_table(reader(gpt(4 * MIB, sector, (64, 127, "Recovery"), (128, 255, "Data"))))
+    table = read_partition_table(reader(gpt(4 * MIB, sector, (64, 127, "Recovery"), (128, 255, "Data"))))
     assert (table.kind, table.sector_bytes) == ("gpt", sector)
     assert table.backup_lba == 4 * MIB // sector - 1
     assert [(p.number, p.name, p.offset, p.length, p.type) for p in table.partitions] == [
@@ -73,7 +73,7 @@ def test_gpt(sector: int) -> None:
 
 
 def test_mbr() -> None:
-    table = read_table(reader(mbr((0x07, 2048, 1000), (0x83, 4096, 10))))
+    table = read_partition_table(reader(mbr((0x07, 2048, 1000), (0x83, 4096, 10))))
     assert [(p.number, p.table, p.type, p.offset, p.length) for p in table.partitions] == [
         (1, "mbr", "07", 2048 * 512, 512_000),
         (2, "mbr", "83", 4096 * 512, 5120),
@@ -92,16 +92,16 @@ def test_mbr() -> None:
     ids=["nothing", "zeros", "ones", "empty table", "boot sector of a file system"],
 )
 def test_no_table(data: bytes) -> None:
-    assert read_table(reader(data)).partitions == ()
+    assert read_partition_table(reader(data)).partitions == ()
 
 
 @pytest.mark.parametrize("sector", [512, 4096])
 def test_a_gpt_whose_beginning_is_damaged_is_read_from_its_backup(sector: int) -> None:
     data = gpt(4 * MIB, sector, (64, 127, "Recovery"))
-    whole = read_table(reader(data), len(data))
+    whole = read_partition_table(reader(data), len(data))
     data[: 34 * sector] = bytes(34 * sector)
-    assert read_table(reader(data), len(data)) == whole
-    assert read_table(reader(data)).kind is None
+    assert read_partition_table(reader(data), len(data)) == whole
+    assert read_partition_table(reader(data)).kind is None
 
 
 SFDISK = """label: dos
@@ -123,32 +123,32 @@ def test_logical_partitions_are_where_sfdisk_puts_them(tmp_path: Path) -> None:
         pytest.skip("needs sfdisk (Debian: fdisk)")
     subprocess.run([sfdisk, "--quiet", str(image)], input=SFDISK, text=True, check=True)
     listed = json.loads(subprocess.run([sfdisk, "--json", str(image)], capture_output=True, check=True).stdout)
-    table = read_table(reader(image.read_bytes()))
+    table = read_partition_table(reader(image.read_bytes()))
     assert [(f"{image}{p.number}", p.offset // 512, p.length // 512, int(p.type, 16)) for p in table.partitions] == [
         (one["node"], one["start"], one["size"], int(one["type"], 16)) for one in listed["partitiontable"]["partitions"]
     ]
     assert [p.number for p in table.partitions] == [1, 2, 3, 5, 6, 7]
-    assert names_at(table.partitions, area(330 * 512, 331 * 512)) == ("partition 5",)
-    assert names_at(table.partitions, area(600 * 512, 601 * 512)) == ("partition 2",)
+    assert partition_names_at(table.partitions, area(330 * 512, 331 * 512)) == ("partition 5",)
+    assert partition_names_at(table.partitions, area(600 * 512, 601 * 512)) == ("partition 2",)
 
 
 def test_a_chain_of_logical_partitions_that_runs_in_a_circle_ends() -> None:
     data = bytearray(MIB)
     data[:512] = mbr((0x05, 64, 1000))
     data[64 * 512 : 65 * 512] = mbr((0x83, 1, 10), (0x05, 0, 100))
-    assert len(read_table(reader(data)).partitions) == 101
+    assert len(read_partition_table(reader(data)).partitions) == 101
 
 
 def test_a_gpt_with_a_wrong_check_sum_is_none() -> None:
     data = gpt(4 * MIB, 512, (64, 127, "Recovery"))
     data[512 + 40] ^= 1
-    assert read_table(reader(data)).kind != "gpt"
+    assert read_partition_table(reader(data)).kind != "gpt"
 
 
 @pytest.mark.parametrize("readable", [512, 512 + 8, 512 + 91, 1024, 1024 + 127])
 def test_a_gpt_of_which_not_all_can_be_read_is_no_error(readable: int) -> None:
     """A bad sector may lie anywhere in the table: what cannot be read of it is as if it were not there."""
-    table = read_table(reader(gpt(4 * MIB, 512, (64, 127, "Recovery"))[:readable]))
+    table = read_partition_table(reader(gpt(4 * MIB, 512, (64, 127, "Recovery"))[:readable]))
     assert [partition for partition in table.partitions if partition.table == "gpt"] == []
 
 
@@ -157,22 +157,22 @@ def test_a_logical_partition_stands_only_where_a_table_is_signed() -> None:
     data = bytearray(MIB)
     data[:512] = mbr((0x05, 64, 1000))
     data[64 * 512 : 65 * 512] = mbr((0x83, 1, 10))
-    assert [partition.number for partition in read_table(reader(data)).partitions] == [1, 5]
+    assert [partition.number for partition in read_partition_table(reader(data)).partitions] == [1, 5]
     data[65 * 512 - 1] ^= 1
-    assert [partition.number for partition in read_table(reader(data)).partitions] == [1]
+    assert [partition.number for partition in read_partition_table(reader(data)).partitions] == [1]
 
 
 def test_names_of_what_lies_in_an_area() -> None:
-    parts = read_table(reader(gpt(4 * MIB, 512, (64, 127, "Recovery"), (128, 255, "")))).partitions
-    assert names_at(parts, area(100 * 512, 101 * 512)) == ("partition 1 (Recovery)",)
-    assert names_at(parts, area(127 * 512, 129 * 512)) == ("partition 1 (Recovery)", "partition 2")
-    assert names_at(parts, area(0, 512)) == ("outside any partition",)
+    parts = read_partition_table(reader(gpt(4 * MIB, 512, (64, 127, "Recovery"), (128, 255, "")))).partitions
+    assert partition_names_at(parts, area(100 * 512, 101 * 512)) == ("partition 1 (Recovery)",)
+    assert partition_names_at(parts, area(127 * 512, 129 * 512)) == ("partition 1 (Recovery)", "partition 2")
+    assert partition_names_at(parts, area(0, 512)) == ("outside any partition",)
 
 
 def test_the_receipt_says_which_partition_lost_what() -> None:
     source = Memory(gpt(4 * MIB, 512, (64, 127, "Recovery")), bad=[area(100 * 512, 103 * 512)])
     target = Memory(bytes(4 * MIB))
-    receipt = copy(source, target, new_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
+    receipt = copy_and_prove(source, target, new_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
     assert receipt.unreadable[0].partitions == ("partition 1 (Recovery)",)
     assert receipt.partitions[0].unreadable_bytes == 3 * 512
 
@@ -180,7 +180,7 @@ def test_the_receipt_says_which_partition_lost_what() -> None:
 def test_a_larger_target_loses_its_old_end_and_the_displaced_backup_is_told() -> None:
     source = Memory(gpt(4 * MIB, 512, (64, 127, "Recovery")))
     target = Memory(gpt(8 * MIB, 512, (2048, 4095, "Old")))
-    receipt = copy(source, target, new_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
+    receipt = copy_and_prove(source, target, new_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
     assert target.data[: 4 * MIB] == source.data
     assert not any(target.data[7 * MIB :])
     assert receipt.tail is not None
@@ -192,7 +192,7 @@ def test_a_larger_target_loses_its_old_end_and_the_displaced_backup_is_told() ->
 
 def test_a_clean_end_is_left_alone() -> None:
     source, target = Memory(b"x" * MIB), Memory(bytes(3 * MIB))
-    receipt = copy(source, target, new_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
+    receipt = copy_and_prove(source, target, new_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
     assert receipt.tail is not None
     assert receipt.tail.cleared == ()
     assert target.written == MIB

@@ -8,9 +8,9 @@ import pytest
 from drivecare.errors import BadInput, Interrupted
 from drivecare.transfer.areas import area
 from drivecare.transfer.medium import Watch
-from drivecare.transfer.sectors.finalize import copy, new_journal
+from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal
 from drivecare.transfer.sectors.receipt import Receipt
-from drivecare.transfer.sectors.verify import verify
+from drivecare.transfer.sectors.verify import verify_target
 from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of
 
 MIB = 1 << 20
@@ -20,12 +20,12 @@ MIB = 1 << 20
 def copied() -> tuple[Receipt, Memory]:
     source = Memory(random.Random(1).randbytes(4 * MIB + 512), bad=[area(MIB, MIB + 512)])
     target = Memory(bytes(5 * MIB))
-    receipt = copy(source, target, new_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
+    receipt = copy_and_prove(source, target, new_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
     return receipt, target
 
 
 def check(receipt: Receipt, target: Memory, **more: bool) -> Receipt:
-    return verify(receipt, target, buffers(MIB), Watch(), **more)
+    return verify_target(receipt, target, buffers(MIB), Watch(), **more)
 
 
 def test_what_was_proven_is_proven_again(copied: tuple[Receipt, Memory]) -> None:
@@ -96,4 +96,4 @@ def test_a_receipt_that_cannot_be_checked(
 def test_a_stop_proves_nothing(copied: tuple[Receipt, Memory]) -> None:
     receipt, target = copied
     with pytest.raises(Interrupted):
-        verify(receipt, target, buffers(MIB), Watch(stop=lambda: "stopped by SIGTERM"))
+        verify_target(receipt, target, buffers(MIB), Watch(stop_reason=lambda: "stopped by SIGTERM"))

@@ -1,0 +1,30 @@
+"""Does a path mean a device? Decided here, for every command."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+DEVICES = Path("/dev")
+
+
+def is_device(path: str | Path) -> bool:
+    """Tell whether a path means a device: one that is attached, or a name in /dev that leads nowhere just now.
+
+    A file or folder that lies in /dev is none, nor is anything in a folder that is closed to us.
+    """
+    path = Path(path)
+    try:
+        if path.is_block_device() or path.is_char_device():
+            return True
+        return path.absolute().is_relative_to(DEVICES) and not path.is_file() and not path.is_dir()
+    except OSError:
+        return False
+
+
+def holds_devices(folder: Path, devices: Path = DEVICES) -> bool:
+    """Tell whether a new name in `folder` would mean a device: in /dev and below, as far as its file system reaches.
+
+    Memory shared between programs (/dev/shm) is a file system of its own there, and holds files.
+    """
+    folder = folder.resolve()
+    return folder.is_relative_to(devices) and folder.stat().st_dev == devices.stat().st_dev
