@@ -14,7 +14,7 @@ import pytest
 import drivecare
 
 HOUSE = Path(drivecare.__file__).parent
-INNERMOST = {"exit_codes", "errors", "documents", "visible", "shell"}
+INNERMOST = {"exit_codes", "errors", "documents", "visible", "shell", "format"}
 
 # room: (our rooms it may import, packages from outside it may import). A room without a row fails the tests.
 ROOMS: dict[str, tuple[set[str], set[str]]] = {
@@ -22,6 +22,7 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "errors": ({"exit_codes"}, set()),
     "visible": (set(), set()),
     "shell": (set(), set()),
+    "format": (set(), set()),
     "documents": ({"errors", "visible", "shell"}, {"msgspec"}),
     "invoking_user": (set(), set()),
     "storage": ({"exit_codes", "errors", "invoking_user"}, set()),

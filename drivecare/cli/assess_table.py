@@ -15,13 +15,13 @@ from typing import IO, TYPE_CHECKING, Literal
 import click
 
 from drivecare.cli.common import PATH, finish, json_option
-from drivecare.cli.ends import Ends
 from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.cli.spreadsheet import line_as_text
 from drivecare.cli.terminal import TableStream, notify, standard_input, table_stream
 from drivecare.documents import Value
 from drivecare.errors import BadInput, Unavailable
 from drivecare.exit_codes import ExitCode
+from drivecare.format import Excerpt
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
@@ -91,7 +91,7 @@ class _Faults:
 
     def __init__(self) -> None:
         self.left_out = self.not_understood = 0
-        self._kept = Ends[str]()
+        self._kept = Excerpt[str]()
 
     def leave_out(self, line: int, reason: str) -> None:
         """A line cannot be judged."""

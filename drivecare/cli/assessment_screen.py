@@ -7,7 +7,8 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from drivecare.cli.format import drive_line, plain
+from drivecare.cli.describe import describe_drive
+from drivecare.format import format_value
 from drivecare.visible import visible_lines
 
 if TYPE_CHECKING:
@@ -67,7 +68,7 @@ def _heading(found: Assessment) -> list[str]:
     if identity.strength != "strong" and (drive.serial or identity.bridge_serial):
         serial = f"serial {drive.serial or identity.bridge_serial} (perhaps the bridge's, not the drive's)"
     firmware = f"   firmware {drive.firmware}" if drive.firmware else ""
-    lines = [f"{drive.model or 'Model unknown'}   {serial}{firmware}", drive_line(drive)]
+    lines = [f"{drive.model or 'Model unknown'}   {serial}{firmware}", describe_drive(drive)]
     if drive.virtual:
         lines.append(f"This is {drive.virtual}, not a drive.")
     circumstances = [_read(found)]
@@ -123,17 +124,17 @@ def _finding(one: Finding) -> list[str]:
 
 
 def _note(one: Finding) -> str:
-    said = " ".join(part for part in (plain(one.observed), one.detail) if part)
+    said = " ".join(part for part in (format_value(one.observed), one.detail) if part)
     return f"{one.label} ({said})"
 
 
 def _numbers(one: Finding) -> tuple[str, str]:
-    return plain(one.observed), plain(one.limit)
+    return format_value(one.observed), format_value(one.limit)
 
 
 def _percent(share: int | float | str | None) -> str:
     if not isinstance(share, int | float):
-        return plain(share)
+        return format_value(share)
     percent = 100 * share
     return f"{percent:.0f} %" if percent >= 10 else f"{percent:.1f} %"
 

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from drivecare.errors import BadInput, Refused
+from drivecare.format import join_some
 from drivecare.storage import create_folder, write_file
 
 # The list of what a demo made, as `sha256sum -c` reads it. A demo that did not come to its end leaves none.
@@ -22,9 +23,8 @@ def prepare(folder: Path) -> Path:
     if folder.is_dir():
         foreign = sorted(path.relative_to(folder).as_posix() for path in _not_of_the_demo(folder))
         if foreign:
-            more = f" and {len(foreign) - 3:,} more" if len(foreign) > 3 else ""
             raise Refused(
-                f"holds what no demo made, or what was changed since: {', '.join(foreign[:3])}{more}",
+                f"holds what no demo made, or what was changed since: {join_some(foreign, 3)}",
                 guard="not-the-demos",
                 location=str(folder),
                 hint="Nothing was deleted. Name a new folder: drivecare demo DIR",

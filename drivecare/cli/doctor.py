@@ -51,13 +51,13 @@ def _profiles() -> Check:
     """Whether every profile of a unit can be used."""
     from drivecare.cli.hosts import host_folders
     from drivecare.fit.host_catalogue import SHIPPED, load_hosts
+    from drivecare.format import join_some
     from drivecare.work.check_up import Check
 
     name, profiles = "profiles", load_hosts(host_folders())
     if profiles.bad:
-        files = "; ".join(f"{one.file}: {one.problems[0]}" for one in profiles.bad[:3])
-        more = f"; and {len(profiles.bad) - 3:,} more" if len(profiles.bad) > 3 else ""
+        files = join_some([f"{profile.file}: {profile.problems[0]}" for profile in profiles.bad], 3, "; ")
         advice = "These units are not known until that is mended. All that is wrong: drivecare hosts list."
-        return Check(check=name, result="warn", found=f"cannot be used: {files}{more}", advice=advice)
+        return Check(check=name, result="warn", found=f"cannot be used: {files}", advice=advice)
     own = sum(not host.origin.startswith(SHIPPED) for host in profiles.hosts)
     return Check(check=name, result="ok", found=f"{len(profiles.hosts)} units and bays, {own} of them the shop's own")

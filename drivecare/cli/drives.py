@@ -36,7 +36,8 @@ def drives(ctx: click.Context, as_json: bool) -> None:
 
 def _lines(drive: AttachedDrive) -> list[str]:
     """A drive in a few lines of at most 80 columns; nothing that names it is ever cut."""
-    from drivecare.cli.format import attached_kind, size
+    from drivecare.cli.describe import describe_attached
+    from drivecare.format import format_bytes
 
     state = "THIS MACHINE RUNS FROM IT" if drive.system else "IN USE" if drive.in_use else "free"
     flags = [
@@ -49,8 +50,8 @@ def _lines(drive: AttachedDrive) -> list[str]:
         )
         if holds
     ]
-    what = ", ".join((attached_kind(drive), *flags))
-    lines = [f"{drive.path:<14} {size(drive.capacity_bytes):>8}  {what:<26}  {state}".rstrip()]
+    what = ", ".join((describe_attached(drive), *flags))
+    lines = [f"{drive.path:<14} {format_bytes(drive.capacity_bytes):>8}  {what:<26}  {state}".rstrip()]
     lines.append(f"{'':14} {_named(drive)}")
     if drive.bridge:
         lines.append(f"{'':14} behind {drive.bridge}")

@@ -31,11 +31,12 @@ def history(serial: str, jobs: Path, as_json: bool) -> None:
 
 
 def _show(out: Screen, told: History) -> None:
-    from drivecare.cli.format import plain, several
+    from drivecare.format import format_count, format_value
     from drivecare.job.times import said
 
     out.print(
-        f"{told.model or 'Drive'}   serial {told.serial}   {several(len(told.readings), 'reading')}", soft_wrap=True
+        f"{told.model or 'Drive'}   serial {told.serial}   {format_count(len(told.readings), 'reading')}",
+        soft_wrap=True,
     )
     out.print()
     for seen in told.readings:
@@ -43,5 +44,6 @@ def _show(out: Screen, told: History) -> None:
         out.print(f"{said(seen.read_at)}   job {seen.job}   {seen.verdict or 'not judged'}{hours}", soft_wrap=True)
         for change in seen.changes:
             out.print(
-                f"    {change.value.replace('_', ' ')}: {plain(change.before)} -> {plain(change.now)}", soft_wrap=True
+                f"    {change.value.replace('_', ' ')}: {format_value(change.before)} -> {format_value(change.now)}",
+                soft_wrap=True,
             )

@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import click
 
 from drivecare.cli.common import PATH, finish, json_option
-from drivecare.cli.ends import Ends
 from drivecare.cli.terminal import notify
 from drivecare.exit_codes import ExitCode
+from drivecare.format import Excerpt
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
@@ -43,7 +43,7 @@ def known_hosts() -> tuple[HostDocument, ...]:
     from drivecare.fit.host_catalogue import load_hosts
 
     profiles = load_hosts(host_folders())
-    for line in Ends(line for profile in profiles.bad for line in profile.lines()).lines(str, "lines about profiles"):
+    for line in Excerpt(line for bad in profiles.bad for line in bad.lines()).lines(str, "lines about profiles"):
         notify(line)
     return profiles.hosts
 

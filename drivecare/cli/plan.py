@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option
-from drivecare.cli.ends import Ends
 from drivecare.cli.terminal import notify
+from drivecare.format import Excerpt
 
 if TYPE_CHECKING:
     from drivecare.fit.host_profile import Host
@@ -116,8 +116,8 @@ def _from_stock(stock: Path | None) -> tuple[Candidate, ...]:
         return ()
     found = read_stock(read_bytes(stock), origin=str(stock))
     if found.ignored:
-        notify(f"{stock}: columns not used: {', '.join(Ends(found.ignored).lines(str, 'of them'))}")
-    for line in Ends(found.faults).lines(str, "faults"):
+        notify(f"{stock}: columns not used: {', '.join(Excerpt(found.ignored).lines(str, 'of them'))}")
+    for line in Excerpt(found.faults).lines(str, "faults"):
         notify(line)
     return found.candidates
 

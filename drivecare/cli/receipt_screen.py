@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from drivecare.cli.ends import Ends
-from drivecare.cli.format import several, size
 from drivecare.cli.layout import wrapped
+from drivecare.format import Excerpt, format_bytes, format_count
 from drivecare.shell import command_line
 
 if TYPE_CHECKING:
@@ -32,7 +31,7 @@ def show_receipt(out: Screen, receipt: Receipt) -> None:
     if receipt.mismatched or receipt.target_unreadable:
         wrapped(out, "Copy with --resume to write these areas again; if it comes back, the target is faulty.")
     out.print_lines(
-        Ends(receipt.unreadable).lines(
+        Excerpt(receipt.unreadable).lines(
             lambda lost: _lost(lost, lost.partitions, lost.inherited, _sector(receipt)), _MORE
         )
     )
@@ -56,10 +55,10 @@ def _headline(receipt: Receipt) -> Iterator[str]:
     """First how much is across, then what is proven of it; no word of success where nothing succeeded."""
     whole, across = receipt.bytes_total, receipt.bytes_across
     if not across:
-        yield f"NOTHING COPIED: 0 of {whole:,} bytes ({size(whole)}) could be read."
+        yield f"NOTHING COPIED: 0 of {whole:,} bytes ({format_bytes(whole)}) could be read."
     elif receipt.unreadable:
-        lost = several(len(receipt.unreadable), "unreadable area")
-        yield f"{across:,} of {whole:,} bytes ({size(whole)}) could be read: all but {lost}."
+        lost = format_count(len(receipt.unreadable), "unreadable area")
+        yield f"{across:,} of {whole:,} bytes ({format_bytes(whole)}) could be read: all but {lost}."
     if receipt.verification is None or not receipt.verified:
         yield from _unproven(receipt)
         return
@@ -69,7 +68,7 @@ def _headline(receipt: Receipt) -> Iterator[str]:
     elif receipt.unreadable:
         yield f"VERIFIED: the target holds every byte that could be read; all of it was read back {how} and agrees."
     else:
-        yield f"VERIFIED: all {whole:,} bytes ({size(whole)}) were read back {how} and agree."
+        yield f"VERIFIED: all {whole:,} bytes ({format_bytes(whole)}) were read back {how} and agree."
 
 
 def _unproven(receipt: Receipt) -> Iterator[str]:
@@ -77,12 +76,12 @@ def _unproven(receipt: Receipt) -> Iterator[str]:
     silent = sum(one.length for one in receipt.target_unreadable)
     if receipt.mismatched:
         wrong = sum(one.length for one in receipt.mismatched)
-        places = several(len(receipt.mismatched), "area")
+        places = format_count(len(receipt.mismatched), "area")
         yield f"NOT VERIFIED: the target does not hold what it must, in {places} of together {wrong:,} bytes."
     elif not silent:
         yield "NOT VERIFIED: the target was not read back whole."
     else:
-        yield f"NOT VERIFIED: {size(silent)} of the target could not be read back; the rest agrees."
+        yield f"NOT VERIFIED: {format_bytes(silent)} of the target could not be read back; the rest agrees."
 
 
 def _lost(area: Area, partitions: tuple[str, ...], inherited: bool, sector_bytes: int) -> str:
@@ -95,7 +94,7 @@ def _list(out: Screen, what: str, areas: tuple[Area, ...]) -> None:
     def say(one: Area) -> str:
         return f"  {what}: {one.length:,} bytes at byte {one.offset:,}"
 
-    out.print_lines(Ends(areas).lines(say, _MORE))
+    out.print_lines(Excerpt(areas).lines(say, _MORE))
 
 
 def _sector(receipt: Receipt) -> int:
@@ -105,7 +104,7 @@ def _sector(receipt: Receipt) -> int:
 
 def show_bag(out: Screen, receipt: BagReceipt) -> None:
     """A receipt for people."""
-    what = f"{several(receipt.files, 'file')}, {receipt.bytes_total:,} bytes"
+    what = f"{format_count(receipt.files, 'file')}, {receipt.bytes_total:,} bytes"
     lines = [f"{what}   {receipt.source.path} -> {receipt.target.path}"]
     if receipt.verification:
         how = {"direct": "past the host's cache", "cache-dropped": "after dropping the host's cache"}

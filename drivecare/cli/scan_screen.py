@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from drivecare.cli.format import several, size
 from drivecare.cli.terminal import notify
+from drivecare.format import format_bytes, format_count
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,10 +22,12 @@ def show_scan(out: Screen, scan: SurfaceScan) -> None:
     """A scan for people: what it means, the curve with the areas marked below it, then the areas."""
     share = "" if scan.sample_percent >= 100 else f", a sample of {scan.sample_percent:g} %"
     named = "   ".join(part for part in (scan.model, scan.serial and f"serial {scan.serial}") if part)
-    lines = [f"{named or scan.path}   {size(scan.bytes_read)} of {size(scan.bytes_total)} read{share}"]
+    lines = [f"{named or scan.path}   {format_bytes(scan.bytes_read)} of {format_bytes(scan.bytes_total)} read{share}"]
     if scan.unreadable:
         lost = sum(area.length for area in scan.unreadable)
-        lines.append(f"UNREADABLE   {several(len(scan.unreadable), 'unreadable area')}, {lost:,} bytes: copy it now.")
+        lines.append(
+            f"UNREADABLE   {format_count(len(scan.unreadable), 'unreadable area')}, {lost:,} bytes: copy it now."
+        )
     elif not scan.complete:
         lines.append("NOT FINISHED   nothing unreadable so far.")
     else:

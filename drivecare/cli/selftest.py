@@ -12,6 +12,7 @@ import click
 from drivecare.cli.common import finish, job_folder, job_options, json_option, machine
 from drivecare.cli.terminal import notify, progress_bar
 from drivecare.exit_codes import ExitCode
+from drivecare.format import format_minutes
 from drivecare.work.load_guard import OPTION, OPTION_HELP, refuse_load
 
 if TYPE_CHECKING:
@@ -87,7 +88,7 @@ def _progress() -> Iterator[Callable[[Following], None]]:
         def told(following: Following) -> None:
             bar.n = 100 - following.remaining_percent
             if following.minutes_left is not None:
-                bar.set_postfix_str(f"about {following.minutes_left:.0f} min left", refresh=False)
+                bar.set_postfix_str(f"about {format_minutes(following.minutes_left)} left", refresh=False)
             bar.refresh()
 
         yield told

@@ -17,7 +17,7 @@ from drivecare.fit.host_profile import Host, Symptom
 from drivecare.fit.model import Advice, Candidate, Check, Fits, Judged, Plan, PlannedDrive
 from drivecare.fit.size_checks import SIZE_CHECKS, copy_minutes, promised_bytes
 from drivecare.fit.steps import make_cautions, make_steps
-from drivecare.fit.units import say_size
+from drivecare.format import format_bytes, format_count
 from drivecare.reading.model import Reading
 
 _ORDER: Final[dict[Fits, int]] = {"yes": 0, "unknown": 1, "no": 2}
@@ -146,16 +146,16 @@ def _count(one: Judged, result: str) -> int:
 def _why(one: Judged, candidate: Candidate, need: Need) -> tuple[str, ...]:
     """The rank in words, in the order of its key."""
     warnings = _count(one, "warn")
-    to_mind = f"{warnings} thing{'s' * (warnings != 1)} to mind" if warnings else "nothing to mind"
+    to_mind = f"{format_count(warnings, 'thing')} to mind" if warnings else "nothing to mind"
     reasons = [f"{'may fit, facts are missing' if one.fits == 'unknown' else 'fits'}, {to_mind}"]
     size = promised_bytes(candidate)
     if size is not None:
         wanted = None if need.source is None else need.source.capacity_bytes
         if wanted is None or size < wanted:
-            reasons.append(say_size(size))
+            reasons.append(format_bytes(size))
         else:
-            more = f"{say_size(size - wanted)} more than" if size > wanted else "exactly as large as"
-            reasons.append(f"{say_size(size)}, {more} the old drive")
+            more = f"{format_bytes(size - wanted)} more than" if size > wanted else "exactly as large as"
+            reasons.append(f"{format_bytes(size)}, {more} the old drive")
     if candidate.price is not None:
         reasons.append(f"price {candidate.price:.2f}")
     return tuple(reasons)

@@ -8,7 +8,7 @@ from typing import Final
 from drivecare.fit.checks import PRACTICE, Checker, Need, say
 from drivecare.fit.connectors import sata_payload_mb_s
 from drivecare.fit.model import Candidate, Check
-from drivecare.fit.units import say_size
+from drivecare.format import format_bytes, format_count, format_minutes
 from drivecare.reading.capacity import idema_bytes, standard_bytes
 
 _COUNTS: Final = "IDEMA LBA1-03, SFF-8447"
@@ -68,12 +68,12 @@ def _room_for_copy(candidate: Candidate, need: Need) -> Iterator[Check]:
         yield say("capacity", "pass", f"{has} {promised // sector:,} sectors for {asked}, {room}", _COUNTS)
     elif likely < wanted:
         lacking = (wanted - likely) // sector
-        short = f"{lacking:,} sector{'s' * (lacking != 1)} ({wanted - likely:,} bytes)"
+        short = f"{format_count(lacking, 'sector')} ({wanted - likely:,} bytes)"
         yield say("capacity", "block", f"{likely // sector:,} sectors, short of {asked} by {short}", _COUNTS)
     else:
         reason = (
-            f"labelled {say_size(promised)}, which promises no sector count; the standard count would do for {asked}: "
-            "give the LBA number from its label"
+            f"labelled {format_bytes(promised)}, which promises no sector count; the standard count would do for "
+            f"{asked}: give the LBA number from its label"
         )
         yield say("capacity", "unknown", reason, _COUNTS)
 
@@ -85,10 +85,10 @@ def _room_for_files(candidate: Candidate, need: Need) -> Iterator[Check]:
     elif promised is None:
         yield say("capacity", "unknown", "its capacity is not known", PRACTICE)
     elif promised >= need.used_bytes:
-        reason = f"{say_size(need.used_bytes)} of files go onto {say_size(promised)}"
+        reason = f"{format_bytes(need.used_bytes)} of files go onto {format_bytes(promised)}"
         yield say("capacity", "pass", reason, PRACTICE)
     else:
-        reason = f"{say_size(need.used_bytes)} of files do not go onto {say_size(promised)}"
+        reason = f"{format_bytes(need.used_bytes)} of files do not go onto {format_bytes(promised)}"
         yield say("capacity", "block", reason, PRACTICE)
 
 
@@ -107,7 +107,7 @@ def check_capacity_limits(candidate: Candidate, need: Need) -> Iterator[Check]:
         reason = f"{likely:,} bytes, the unit uses at most {limits.most_bytes:,}: {limits.why}"
         yield say("capacity-limit", "block", reason, limits.source)
     else:
-        yield say("capacity-limit", "pass", f"{say_size(promised)} is within what the unit uses", limits.source)
+        yield say("capacity-limit", "pass", f"{format_bytes(promised)} is within what the unit uses", limits.source)
 
 
 def check_sector_format(candidate: Candidate, need: Need) -> Iterator[Check]:
@@ -202,8 +202,8 @@ def check_endurance(candidate: Candidate, need: Need) -> Iterator[Check]:
         return
     years = candidate.rated_written_bytes / per_hour / _HOURS_PER_YEAR
     span = "over 50 years" if years > 50 else f"{years:.1f} years"
-    pace = f"{say_size(round(per_hour * 24))} a day"
-    reason = f"rated for {say_size(candidate.rated_written_bytes)}: {span} at {pace}, {origin}"
+    pace = f"{format_bytes(round(per_hour * 24))} a day"
+    reason = f"rated for {format_bytes(candidate.rated_written_bytes)}: {span} at {pace}, {origin}"
     yield say(
         "endurance", "warn" if years < _FEW_YEARS else "pass", reason, f"computed; {_FEW_YEARS} years: {_JUDGEMENT}"
     )
@@ -244,8 +244,7 @@ def check_copy_time(candidate: Candidate, need: Need) -> Iterator[Check]:
     found = copy_minutes(candidate, need)
     if found is not None:
         minutes, pace = found
-        span = f"{minutes} min" if minutes < 120 else f"{minutes / 60:.1f} h"
-        reason = f"copying takes at least {span} ({pace}), reading back as long"
+        reason = f"copying takes at least {format_minutes(minutes)} ({pace}), reading back as long"
         yield say("copy-time", "pass", reason, "computed from the rates given")
 
 

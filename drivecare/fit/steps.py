@@ -7,6 +7,7 @@ from typing import Final
 
 from drivecare.fit.host_profile import Host, Phase, Step
 from drivecare.fit.model import Advice, Judged, PlannedDrive
+from drivecare.format import join_and
 from drivecare.reading.model import Reading
 
 CAUTIONS: Final = (
@@ -53,7 +54,8 @@ def _all_steps(
     host: Host, source: PlannedDrive | None, chosen: Judged | None, advice: Advice | None, job: str
 ) -> Iterator[str]:
     if advice is not None and not advice.drive_likely:
-        yield f"The drive is the less likely cause here ({advice.cause}): check {_listed(advice.first)} first."
+        first = join_and(advice.first or ("the rest of the unit",))
+        yield f"The drive is the less likely cause here ({advice.cause}): check {first} first."
     yield from _by_hand(host, "open")
     if source is not None and source.verdict == "evacuate":
         yield "The old drive is losing data: run nothing else on it and copy it before anything is tested or ordered."
@@ -110,9 +112,3 @@ def sentence(step: Step) -> str:
     if step.caution:
         parts.append(f"Mind: {step.caution.rstrip('.')}")
     return ". ".join(parts) + "."
-
-
-def _listed(things: tuple[str, ...]) -> str:
-    if len(things) < 2:
-        return things[0] if things else "the rest of the unit"
-    return ", ".join(things[:-1]) + " and " + things[-1]

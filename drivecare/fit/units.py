@@ -98,13 +98,3 @@ def parse_amount(text: str) -> int:
     """An amount of data in bytes, where GB simply means 10^9 of them: used space, rated terabytes."""
     size = {"gb": 1e9, "go": 1e9, "tb": 1e12, "to": 1e12, "mb": 1e6, "": 1.0, "b": 1.0, "bytes": 1.0, **_BINARY_UNITS}
     return round(parse_quantity(text, size))
-
-
-def say_size(count: int) -> str:
-    """A byte count as a label would say it, in three digits: 500 GB, 1.5 TB, 64 MB."""
-    value, unit = float(count), "bytes"
-    for larger in ("kB", "MB", "GB", "TB"):
-        if value < 999.5:
-            break
-        value, unit = value / 1000, larger
-    return f"{value:.0f} {unit}" if value >= 99.5 else f"{value:.3g} {unit}"

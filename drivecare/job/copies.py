@@ -19,6 +19,7 @@ from pathlib import Path
 
 from drivecare.documents import load
 from drivecare.errors import DriveCareError
+from drivecare.format import format_count
 from drivecare.job.folder import Filed
 from drivecare.job.job_state import Case, newest
 from drivecare.job.model import CopyKind
@@ -55,7 +56,7 @@ class CustomerCopy:
     @property
     def contents(self) -> str:
         """How much it holds, in words."""
-        files = f"{self.proof.files:,} files, " if isinstance(self.proof, BagReceipt) else ""
+        files = f"{format_count(self.proof.files, 'file')}, " if isinstance(self.proof, BagReceipt) else ""
         unfinished = ", of an unfinished copy" if isinstance(self.proof, Journal) else ""
         return f"{files}{self.proof.bytes_total:,} bytes{unfinished}"
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from drivecare.format import format_bytes, format_count
 from drivecare.job.filed_readings import read_at
 from drivecare.job.gate import judge
 from drivecare.job.job_state import Case, newest
@@ -54,8 +55,6 @@ CLEAN = {
     "published": " Of drives with nothing to show, about {count} did.",
     "judgement": "",
 }
-
-_UNITS = ((10**12, "TB"), (10**9, "GB"), (10**6, "MB"), (10**3, "kB"))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -110,15 +109,6 @@ def _origin(chance: Chance) -> str:
     return word if word in ODDS else "judgement"
 
 
-def amount(count: int) -> str:
-    """Bytes as people say them: "500 GB", "8.2 kB"."""
-    for size, unit in _UNITS:
-        if count >= size:
-            value = count / size
-            return f"{value:,.0f} {unit}" if value >= 100 else f"{value:,.1f} {unit}".replace(".0 ", " ")
-    return f"{count:,} bytes"
-
-
 def _headline(case: Case, *, finished: bool) -> str:
     closing = case.closing.document if case.closing is not None else None
     if closing is not None and not closing.unit_started:
@@ -132,7 +122,7 @@ def _headline(case: Case, *, finished: bool) -> str:
         return f"{start}. As agreed, your data is not carried over."
     proof = find_proof(case)
     if proof.bag is not None:
-        return f"{start}, with {_count(proof.bag.document.files, 'file')} copied from the old one."
+        return f"{start}, with {format_count(proof.bag.document.files, 'file')} copied from the old one."
     if not proof.whole:
         return f"{start}, with what was copied of your old drive."
     return f"{start}, " + (
@@ -181,7 +171,9 @@ def _did(case: Case, proven: frozenset[str]) -> list[str]:
 def _scanned(scan: SurfaceScan) -> str:
     whole = scan.sample_percent == 100 and scan.complete
     result = (
-        f"{_count(len(scan.unreadable), 'area')} could not be read" if scan.unreadable else "all of that could be read"
+        f"{format_count(len(scan.unreadable), 'area')} could not be read"
+        if scan.unreadable
+        else "all of that could be read"
     )
     return f"We read {'its whole surface' if whole else 'part of its surface'}: {result}."
 
@@ -208,10 +200,10 @@ def _new_drive_did(case: Case, proven: frozenset[str]) -> list[str]:
 def _copied(case: Case) -> list[str]:
     proof = find_proof(case)
     if proof.holds and proof.bag is not None:
-        files = _count(proof.bag.document.files, "file")
+        files = format_count(proof.bag.document.files, "file")
         return [f"We copied {files} and read all of them back from the new drive: they agree."]
     if proof.holds:
-        copied = amount(proof.chain[-1].document.bytes_copied)
+        copied = format_bytes(proof.chain[-1].document.bytes_copied)
         if not proof.whole:
             part = f"We copied {copied} of your old drive, which by its size may not be all that it holds"
             return [f"{part}, and read it back from the new drive: every part agrees."]
@@ -225,11 +217,13 @@ def _images(end: Closing) -> list[str]:
     told = []
     if "removed" in fates:
         told.append(
-            f"We deleted {_count(fates.count('removed'), 'copy', 'copies')} of your data that we had made for the work."
-            " Deleting frees the space and does not overwrite it."
+            f"We deleted {format_count(fates.count('removed'), 'copy', 'copies')} of your data that we had made for the"
+            " work. Deleting frees the space and does not overwrite it."
         )
     if "gone" in fates:
-        told.append(f"{_count(fates.count('gone'), 'copy', 'copies')} made for the work lay no longer in its place.")
+        told.append(
+            f"{format_count(fates.count('gone'), 'copy', 'copies')} made for the work lay no longer in its place."
+        )
     if "kept" in fates:
         told.append("We keep a copy of your data.")
     if "handed-over" in fates:
@@ -242,9 +236,9 @@ def _watch(case: Case) -> list[str]:
     proof = find_proof(case)
     lost = proof.unreadable if case.route == "new-drive-data" else ()
     if lost:
-        size = amount(sum(area.length for area in lost))
+        size = format_bytes(sum(area.length for area in lost))
         told.append(
-            f"{_count(len(lost), 'area')} of the old drive, {size} in all, could not be read."
+            f"{format_count(len(lost), 'area')} of the old drive, {size} in all, could not be read."
             " What lay there is missing. If something does not open, tell us before you delete it."
         )
     if case.route == "new-drive-data" and was_written_to(proof.chain):
@@ -253,7 +247,7 @@ def _watch(case: Case) -> list[str]:
             " different ages."
         )
     if case.route == "new-drive-data" and proof.bag is not None and proof.bag.document.left_out:
-        told.append(f"{_count(len(proof.bag.document.left_out), 'file')} could not be copied. Ask us which.")
+        told.append(f"{format_count(len(proof.bag.document.left_out), 'file')} could not be copied. Ask us which.")
     if case.route == "same-drive":
         told.append(
             "If the trouble comes back, bring the unit in again: then the drive can be read again and compared."
@@ -277,11 +271,6 @@ def _is_destroyed(case: Case) -> bool:
 def in_hundred(fraction: float) -> int:
     """Of a hundred, rounded, but neither none nor all: no data says never or always."""
     return min(99, max(1, round(fraction * 100)))
-
-
-def _count(number: int, thing: str, things: str | None = None) -> str:
-    """A number of things in words: "1 file", "1,204 files"."""
-    return f"{number:,} {thing if number == 1 else things or thing + 's'}"
 
 
 def _clipped(text: str, length: int) -> str:

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from datetime import timedelta
 
 from drivecare.fit.model import Judged
+from drivecare.format import format_count, join_some
 from drivecare.job.filed_readings import read_at
 from drivecare.job.folder import Filed
 from drivecare.job.gate_items import doubt, identity, inspect_command, plan_command, recorded
@@ -42,10 +43,9 @@ def records(case: Case) -> Item:
     """Every filed result lies there as it was filed."""
     wrong, mended = case.audit.sentences, case.facts_named("chain-mended")
     if wrong:
-        more = f" and {len(wrong) - 5:,} more" if len(wrong) > 5 else ""
         mend = case.command("job", "record", case.id, "chain-mended", "--note", "WHY", job=False)
         following = case.command("job", "show", case.id, job=False) if case.audit.faults else mend
-        return Item(item="records", holds=False, evidence="; ".join(wrong[:5]) + more, next=following)
+        return Item(item="records", holds=False, evidence=join_some(wrong, 5, "; "), next=following)
     if not case.audit.chained:
         limits = "opened before results were chained, so a change or the loss of the newest would not show"
         return Item(item="records", holds=True, evidence=f"every number is there; {limits}")
@@ -293,10 +293,8 @@ def _is(case: Case, one: Named, other: Named) -> bool:
 
 
 def _areas(areas: tuple[Area, ...]) -> str:
-    count = f"{len(areas):,} unreadable area{'s' if len(areas) != 1 else ''}"
-    return f"{count} ({sum(area.length for area in areas):,} bytes)"
+    return f"{format_count(len(areas), 'unreadable area')} ({sum(area.length for area in areas):,} bytes)"
 
 
 def _offsets(areas: list[Area]) -> str:
-    shown = ", ".join(f"{area.offset:,}" for area in areas[:5])
-    return shown + (f" and {len(areas) - 5:,} more" if len(areas) > 5 else "")
+    return join_some([f"{area.offset:,}" for area in areas], 5)

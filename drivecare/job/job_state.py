@@ -10,6 +10,7 @@ from typing import TypeVar
 
 from drivecare.documents import Value
 from drivecare.fit.model import Plan
+from drivecare.format import format_count
 from drivecare.job.attestations import area_of
 from drivecare.job.chain import Audit
 from drivecare.job.filed_readings import in_order, read_at
@@ -118,8 +119,7 @@ class Case:
             and normalise_serial(one.document.drive.serial) == normalise_serial(drive.serial)
         ]
         if lost:
-            count = len(lost[-1].document.unreadable)
-            return f"a surface scan found {count:,} unreadable area{'s' * (count != 1)}"
+            return f"a surface scan found {format_count(len(lost[-1].document.unreadable), 'unreadable area')}"
         return "its self-test failed" if failed else None
 
     @property

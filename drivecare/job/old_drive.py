@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from drivecare.format import join_and
 from drivecare.job.filed_readings import read_at, taken_at
 from drivecare.job.folder import Filed
 from drivecare.job.gate_items import doubt, identity, plan_command, recorded
@@ -29,7 +30,7 @@ def old_drive_read(case: Case) -> Item:
     if dead is not None and case.route == "new-drive-empty":
         return recorded(case, "old-drive-read", dead, f"{dead.document.about} answers nowhere", "")
     if case.used:
-        names = " and ".join(sorted({str(DriveId.of(used.document.drive)) for used in case.used}))
+        names = join_and(sorted({str(DriveId.of(used.document.drive)) for used in case.used}))
         return Item(
             item="old-drive-read",
             holds=False,

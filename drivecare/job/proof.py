@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from drivecare.format import format_count
 from drivecare.job.filed_readings import CLOCKS_DIFFER
 from drivecare.job.folder import Filed
 from drivecare.job.job_state import Case, newest
@@ -115,7 +116,7 @@ def _of_receipts(case: Case, last: Filed[Receipt], drive: Drive, copy: str) -> P
     digest = str(done.digest.whole)[:12]
     lost = _unreadable(chain)
     gap = f" but for {total(merge(lost)):,} bytes that could not be read" if lost else ""
-    through = f" through {len(chain) - 1} image{'s' if len(chain) > 2 else ''}" if len(chain) > 1 else ""
+    through = f" through {format_count(len(chain) - 1, 'image')}" if len(chain) > 1 else ""
     return Proof(
         holds=True,
         evidence=f"{old} is on {DriveId.of(done.target)}{gap}{through}, read back: {method}, sha256 {digest}",
@@ -182,9 +183,9 @@ def _wanting(last: Filed[Receipt], evidence: str, chain: Sequence[Filed[Receipt]
 def _fault(receipt: Receipt) -> str:
     """What keeps a receipt from proving anything; "" where nothing does."""
     if receipt.mismatched:
-        return f"{len(receipt.mismatched):,} areas read back other than they must be"
+        return f"{format_count(len(receipt.mismatched), 'area')} read back other than they must be"
     if receipt.target_unreadable:
-        return f"{len(receipt.target_unreadable):,} areas of the target cannot be read back"
+        return f"{format_count(len(receipt.target_unreadable), 'area')} of the target cannot be read back"
     if receipt.contradiction:
         return f"the receipt contradicts itself: it {receipt.contradiction}"
     if not receipt.bytes_across:
@@ -234,9 +235,10 @@ def _of_bag(case: Case, bag: Filed[BagReceipt], old: DriveId, new: DriveId) -> P
     if wrong:
         record = case.command("job", "record", case.id, "bag-drives", job=False)
         return Proof(holds=False, evidence="; ".join(wrong), number=bag.entry.number, bag=bag, next=record)
+    files = format_count(done.files, "file")
     return Proof(
         holds=True,
-        evidence=f"{done.files:,} files, {done.bytes_total:,} bytes, read back ({done.verification.method})",
+        evidence=f"{files}, {done.bytes_total:,} bytes, read back ({done.verification.method})",
         at=moment(done.verification.at),
         number=bag.entry.number,
         bag=bag,

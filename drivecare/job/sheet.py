@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING, Any
 
 from drivecare import __version__
 from drivecare.documents import read_bytes
-from drivecare.job.customer import amount, in_hundred, name_of, odds, odds_beside, tell_customer, unit_name
+from drivecare.format import format_bytes, format_value
+from drivecare.job.customer import in_hundred, name_of, odds, odds_beside, tell_customer, unit_name
 from drivecare.job.gate import judge
 from drivecare.job.job_state import Case, newest
 from drivecare.job.model import Gate, Handover
@@ -231,7 +232,7 @@ def _values(case: Case, shop: str | None) -> dict[str, Any]:
         "areas": _areas(case, proof) if gate.route == "new-drive-data" else [],
         "cautions": _cautions(case, gate),
         "facts": [fact.document for fact in case.facts],
-        "amount": amount,
+        "format_bytes": format_bytes,
         "said": said,
     }
 
@@ -299,12 +300,8 @@ def _cell(values: Values, name: str) -> str:
 
 
 def _number(value: object) -> str:
-    """A value for a table: thousands apart, a dash for what was not said."""
-    if value is None:
-        return "–"
-    if isinstance(value, float):
-        return f"{value:,.2f}".rstrip("0").rstrip(".")
-    return f"{value:,}" if isinstance(value, int) else clip(value, 40)
+    """Format a value for a table: a dash for what the drive did not say."""
+    return clip(format_value(value, absent="–"), 40)
 
 
 def _observed(finding: Finding) -> str:
@@ -337,7 +334,7 @@ def _receipts(proof: Proof) -> list[dict[str, str]]:
             "to": clip(one.document.target.path, 80),
             "bytes": f"{one.document.bytes_copied:,} of {one.document.bytes_total:,}",
             "digest": one.document.digest.whole or "not proven",
-            "chunks": f"{len(one.document.digest.chunks):,} of {amount(one.document.digest.chunk_bytes)}",
+            "chunks": f"{len(one.document.digest.chunks):,} of {format_bytes(one.document.digest.chunk_bytes)}",
             "how": _how(one.document.verified, one.document.verification)
             if one.document.bytes_across
             else "NOTHING copied",

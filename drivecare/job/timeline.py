@@ -7,6 +7,7 @@ from typing import Any
 
 from drivecare.documents import decode, read_bytes
 from drivecare.errors import BadInput, DriveCareError
+from drivecare.format import format_count
 from drivecare.job.attestations import FACTS
 from drivecare.job.folder import JobFolder, checked_id
 from drivecare.job.gate import judge
@@ -130,7 +131,7 @@ def _receipt(document: dict[str, Any]) -> str:
     proven = f"verified ({document['verification']['method']})" if document["verified"] else "NOT verified"
     if sum(area["length"] for area in lost) >= document["bytes_total"]:
         proven = "NOTHING copied"
-    areas = "1 area" if len(lost) == 1 else f"{len(lost):,} areas"
+    areas = format_count(len(lost), "area")
     gap = f", {sum(area['length'] for area in lost):,} bytes in {areas} unreadable" if lost else ""
     source, target, written = document["source"], document["target"], document.get("instead_of")
     if written:
@@ -140,7 +141,7 @@ def _receipt(document: dict[str, Any]) -> str:
 
 def _bag(document: dict[str, Any]) -> str:
     proven = "verified" if document["verified"] else "NOT verified"
-    return f"{document['files']:,} files copied to {document['target']['path']}: {proven}"
+    return f"{format_count(document['files'], 'file')} copied to {document['target']['path']}: {proven}"
 
 
 def _readscan(document: dict[str, Any]) -> str:

@@ -8,6 +8,7 @@ from typing import Literal
 
 from drivecare.documents import Value
 from drivecare.errors import DriveCareError
+from drivecare.format import join_and
 from drivecare.hardware.blockdev import AttachedDrive, list_drives
 from drivecare.hardware.machine import Machine
 from drivecare.hardware.smart import way_through
@@ -123,7 +124,7 @@ def _automounter(machine: Machine) -> Check:
     return Check(
         check=name,
         result="warn",
-        found=f"{' and '.join(running)} may mount a customer's drive when it is plugged in, and so write to it",
+        found=f"{join_and(running)} may mount a customer's drive when it is plugged in, and so write to it",
         advice=" ".join(switch_off.get(program, f"Stop {program} first.") for program in running),
     )
 

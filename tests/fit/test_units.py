@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivecare.fit.units import Size, parse_amount, parse_number, parse_quantity, parse_size, say_size
+from drivecare.fit.units import Size, parse_amount, parse_number, parse_quantity, parse_size
 
 
 @pytest.mark.parametrize(
@@ -74,24 +74,6 @@ def test_used_space_is_an_amount() -> None:
 def test_a_unit_that_is_none_of_the_known() -> None:
     with pytest.raises(ValueError, match="'inch' is none of: mm"):
         parse_quantity("9 inch", {"": 1, "mm": 1})
-
-
-@pytest.mark.parametrize(
-    ("count", "said"),
-    [
-        (500_107_862_016, "500 GB"),
-        (1_000_204_886_016, "1 TB"),
-        (999_999_999_999, "1 TB"),
-        (1_500_301_910_016, "1.5 TB"),
-        (251_000_193_024, "251 GB"),
-        (99_600_000, "100 MB"),
-        (64 << 20, "67.1 MB"),
-        (12, "12 bytes"),
-        (0, "0 bytes"),
-    ],
-)
-def test_saying_a_size(count: int, said: str) -> None:
-    assert say_size(count) == said
 
 
 @given(st.integers(10**6, 10**14), st.sampled_from([",", ".", "’", " ", "\u202f", "\u00a0"]))

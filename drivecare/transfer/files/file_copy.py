@@ -18,6 +18,7 @@ from pathlib import Path
 from drivecare import __version__
 from drivecare.documents import encode
 from drivecare.errors import Interrupted, Refused, Unavailable
+from drivecare.format import join_some
 from drivecare.storage import close_folder, create_folder
 from drivecare.transfer.files import bag, metadata
 from drivecare.transfer.files.anchored_folder import HeldFolder, WrongKind, kind_of
@@ -154,7 +155,7 @@ def _refuse_misfits(tree: Tree, abilities: Abilities) -> None:
     misfits = list(cannot_hold(tree, abilities))
     if misfits:
         raise Refused(
-            f"the target cannot hold what the source has: {_some(misfits)}",
+            f"the target cannot hold what the source has: {join_some(misfits, _LISTED, '; ')}",
             guard="target-cannot-hold",
             hint="Nothing was written. Use a target with another file system, or more room.",
         )
@@ -181,7 +182,7 @@ def _refuse_strays(folder: HeldFolder, tree: Tree, journal: BagJournal) -> None:
             strays.append(f"{shown(path)} ({kind})")
     if strays:
         hint = "Nothing was changed. Move that out of the bag, then go on with --resume."
-        what = f"the bag holds what this copy did not put there: {_some(strays)}"
+        what = f"the bag holds what this copy did not put there: {join_some(strays, _LISTED, '; ')}"
         raise Refused(what, guard="not-of-this-copy", location=str(folder.path), hint=hint)
 
 
@@ -194,11 +195,6 @@ def _contents(folder: HeldFolder) -> Iterator[tuple[bytes, os.stat_result | OSEr
     yield b"data", info
     if stat.S_ISDIR(info.st_mode):
         yield from folder.walk(b"data")
-
-
-def _some(lines: list[str]) -> str:
-    more = f"; and {len(lines) - _LISTED:,} more" if len(lines) > _LISTED else ""
-    return "; ".join(lines[:_LISTED]) + more
 
 
 def _interrupted(error: OSError, target: Path) -> Interrupted:

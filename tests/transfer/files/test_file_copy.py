@@ -183,7 +183,7 @@ def test_a_link_through_what_is_no_folder_any_more_is_named(tmp_path: Path) -> N
     assert "data/folder/letter" in named
 
 
-@pytest.mark.parametrize(("count", "more"), [(8, None), (9, "; and 1 more"), (20, "; and 12 more")])
+@pytest.mark.parametrize(("count", "more"), [(8, None), (9, " and 1 more"), (20, " and 12 more")])
 def test_the_first_eight_misfits_are_listed_and_the_others_counted(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, count: int, more: str | None
 ) -> None:
