@@ -16,7 +16,7 @@ from drivecare.transfer.areas import Area
 from drivecare.transfer.sectors.finalize import new_journal
 from drivecare.transfer.sectors.journal import CopiedRun, Waiting, sealed
 from drivecare.transfer.sectors.receipt import Digest, End, Receipt, Unreadable
-from tests.fit.made import PROFILE
+from tests.fit.samples import PROFILE
 from tests.job.carried import OLD, data_route, device, filed, image, receipt
 
 MIB = 1 << 20

@@ -32,7 +32,7 @@ from fitting import (
 )
 from spans import day_number, day_text, last_states, open_spans, outcomes, reading_day
 
-from drivecare.risk.survival import Band, Clean, Measured, Signal, SurvivalTable, load_table
+from drivecare.risk.survival import Band, BaseRate, Ladder, MeasuredChance, SurvivalTable, load_table
 
 EVERY_DAYS = 30  # between reading days
 BAND_FAILED = 60  # different failed drives that a band of points needs
@@ -49,11 +49,11 @@ class Cohort:
     and state that failed.
     """
 
-    def __init__(self, days: Iterable[pl.DataFrame], signals: tuple[Signal, ...], horizon: int) -> None:
+    def __init__(self, days: Iterable[pl.DataFrame], ladders: tuple[Ladder, ...], horizon: int) -> None:
         key = ["points", "model", "year", "days", "fails"]
         sums, failures = [], []
         for day in days:
-            scored = day.with_columns(points=points_of(day, signals), year=pl.col("years").cast(pl.Int64))
+            scored = day.with_columns(points=points_of(day, ladders), year=pl.col("years").cast(pl.Int64))
             sums.append(scored.group_by(key).agg(pl.len().cast(pl.Int64).alias("weight")))
             failures.append(scored.filter(pl.col("fails") == 1).select("drive", "points", "model", "year"))
         self.counts = pl.concat(sums).group_by(key).agg(pl.col("weight").sum()).sort(key)
@@ -94,34 +94,33 @@ class Cohort:
         return observed, followed / followed.sum() * min(expected_failed, observed.sum())
 
 
-def points_of(states: pl.DataFrame, signals: tuple[Signal, ...]) -> Numbers:
-    """Points of each row by its levels."""
+def points_of(states: pl.DataFrame, ladders: tuple[Ladder, ...]) -> Numbers:
+    """Points of each row by its rungs."""
     total = np.zeros(len(states), dtype=np.int64)
-    for index, signal in enumerate(signals):
-        worth = np.array([0, *(level.points for level in signal.levels)])
+    for index, ladder in enumerate(ladders):
+        worth = np.array([0, *(rung.points for rung in ladder.rungs)])
         total += worth[states[f"signal_{index}"].to_numpy()]
     return total
 
 
-def fit_signals(states: pl.DataFrame, signals: tuple[Signal, ...]) -> tuple[Signal, ...]:
+def fit_ladders(states: pl.DataFrame, ladders: tuple[Ladder, ...]) -> tuple[Ladder, ...]:
     """The same ladders with points fitted to the last states of failed and surviving drives."""
-    names = [f"signal_{index}" for index in range(len(signals))]
+    names = [f"signal_{index}" for index in range(len(ladders))]
     sums = states.group_by(names).agg(pl.len().cast(pl.Int64), pl.col("failed").sum()).sort(names)
-    steps = [(name, level) for name, signal in zip(names, signals, strict=True) for level in range(len(signal.levels))]
-    reached = np.stack([sums[name].to_numpy() > level for name, level in steps], axis=1).astype(float)
+    steps = [(name, rung) for name, ladder in zip(names, ladders, strict=True) for rung in range(len(ladder.rungs))]
+    reached = np.stack([sums[name].to_numpy() > rung for name, rung in steps], axis=1).astype(float)
     added = iter(fit_points(reached, sums["len"].to_numpy(), sums["failed"].to_numpy()))
     fitted = []
-    for signal in signals:
-        worth = np.cumsum([next(added) for _ in signal.levels])
-        levels = tuple(
-            msgspec.structs.replace(level, points=int(points))
-            for level, points in zip(signal.levels, worth, strict=True)
+    for ladder in ladders:
+        worth = np.cumsum([next(added) for _ in ladder.rungs])
+        rungs = tuple(
+            msgspec.structs.replace(rung, points=int(points)) for rung, points in zip(ladder.rungs, worth, strict=True)
         )
-        fitted.append(msgspec.structs.replace(signal, levels=levels))
+        fitted.append(msgspec.structs.replace(ladder, rungs=rungs))
     return tuple(fitted)
 
 
-def measure(cohort: Cohort, shipped: SurvivalTable) -> tuple[tuple[Clean, ...], tuple[Band, ...]]:
+def measure(cohort: Cohort, shipped: SurvivalTable) -> tuple[tuple[BaseRate, ...], tuple[Band, ...]]:
     """The base rates by age and the chances by points."""
     usual = ~pl.col("model").is_in(shipped.excluded_models)
     groups = band_groups(cohort, usual)
@@ -133,7 +132,7 @@ def measure(cohort: Cohort, shipped: SurvivalTable) -> tuple[tuple[Clean, ...], 
         Band(points=round(float(middle), 1), **msgspec.structs.asdict(row))
         for middle, row in zip(middles, made_rising(rows, xs=middles, slope=LEAST_SLOPE), strict=True)
     )
-    return clean_rows(cohort, usual), bands
+    return base_rates(cohort, usual), bands
 
 
 def band_groups(cohort: Cohort, usual: pl.Expr) -> list[tuple[int, int]]:
@@ -162,11 +161,11 @@ def spread(cohort: Cohort, wheres: list[pl.Expr]) -> float:
     return spread_between(np.concatenate([pair[0] for pair in pairs]), np.concatenate([pair[1] for pair in pairs]))
 
 
-def measured(cohort: Cohort, where: pl.Expr, usual: pl.Expr, between: float) -> Measured:
+def measured(cohort: Cohort, where: pl.Expr, usual: pl.Expr, between: float) -> MeasuredChance:
     """Chance, interval and counts of the drives in one state."""
     chance, failed = cohort.chance(usual & where), cohort.failed(usual & where)
     low, high = interval(chance, failed, between, z=Z, widest=WIDEST)
-    return Measured(
+    return MeasuredChance(
         chance=chance,
         low=low,
         high=high,
@@ -176,7 +175,7 @@ def measured(cohort: Cohort, where: pl.Expr, usual: pl.Expr, between: float) -> 
     )
 
 
-def made_rising(rows: list[Measured], *, xs: Floats | None = None, slope: float = 0.0) -> list[Measured]:
+def made_rising(rows: list[MeasuredChance], *, xs: Floats | None = None, slope: float = 0.0) -> list[MeasuredChance]:
     """The rows with chance and both ends rising; where raw rates dip, neighbours are pooled."""
     weights = np.array([row.failed for row in rows], dtype=float)
     columns = {}
@@ -190,7 +189,7 @@ def made_rising(rows: list[Measured], *, xs: Floats | None = None, slope: float 
     ]
 
 
-def clean_rows(cohort: Cohort, usual: pl.Expr) -> tuple[Clean, ...]:
+def base_rates(cohort: Cohort, usual: pl.Expr) -> tuple[BaseRate, ...]:
     """The base rate by age in years.
 
     A year begins a new row where drives from then on fail clearly more often, all together and within models: the
@@ -212,13 +211,13 @@ def clean_rows(cohort: Cohort, usual: pl.Expr) -> tuple[Clean, ...]:
         for pair in zip(starts, ends, strict=True)
     ]
     known = [
-        Clean(from_years=start, **msgspec.structs.asdict(row))
+        BaseRate(from_years=start, **msgspec.structs.asdict(row))
         for start, row in zip(starts, made_rising(rows), strict=True)
     ]
     return (*known, beyond(cohort, usual & clean, known[-1], years))
 
 
-def beyond(cohort: Cohort, where: pl.Expr, oldest: Clean, years: list[int]) -> Clean:
+def beyond(cohort: Cohort, where: pl.Expr, oldest: BaseRate, years: list[int]) -> BaseRate:
     """The base rate of drives older than those it was measured on: judged to be the upper end for the oldest of them.
 
     It begins with the first year from which on fewer drives failed than a band needs.
@@ -227,7 +226,7 @@ def beyond(cohort: Cohort, where: pl.Expr, oldest: Clean, years: list[int]) -> C
         (year for year in years if cohort.failed(where & (pl.col("year") >= year)) < BAND_FAILED), years[-1] + 1
     )
     old = where & (pl.col("year") >= first)
-    return Clean(
+    return BaseRate(
         from_years=max(first, oldest.from_years + 1),
         judged=True,
         chance=oldest.high,
@@ -246,14 +245,14 @@ def calibrate(spans: pl.LazyFrame, shipped: SurvivalTable, *, since: int, until:
     first, known = max(since, first), min(until, last)
     states = last_states(spans, shipped, since=first, known_until=known)
     usual = ~pl.col("model").is_in(shipped.excluded_models)
-    signals = fit_signals(states.filter(usual), shipped.signal)
+    ladders = fit_ladders(states.filter(usual), shipped.ladders)
     days = (
         reading_day(spans, ends, shipped, day, known_until=known)
         for day in range(first + EVERY_DAYS, known, EVERY_DAYS)
     )
-    clean, bands = measure(Cohort(days, signals, shipped.horizon_days), shipped)
+    rates, bands = measure(Cohort(days, ladders, shipped.horizon_days), shipped)
     return msgspec.structs.replace(
-        shipped, first_day=day_text(first), last_day=day_text(known), signal=signals, clean=clean, band=bands
+        shipped, first_day=day_text(first), last_day=day_text(known), ladders=ladders, base_rates=rates, bands=bands
     )
 
 
@@ -262,20 +261,20 @@ def written(table: SurvivalTable) -> str:
     head = [
         "# The chance that a hard drive fails within 12 months, by the state its reading shows.",
         "# Written by docs/evidence/calibrate.py; docs/evidence.md says how and with which limits.",
-        "# Signals: points from each raw count on; the counters of one signal count one thing, the highest counts.",
-        "# Bands: what became of drives with points near these. Clean: drives without points, from this age on.",
+        "# Ladders: points from each raw count on; the counters of one ladder count one thing, the highest counts.",
+        "# Bands: what became of drives with points near these. Base rates: drives without points, from this age on.",
     ]
     plain = ("source", "first_day", "last_day", "horizon_days", "excluded_models")
     lines = [*head, "", *(f"{name} = {_toml(getattr(table, name))}" for name in plain)]
-    for signal in table.signal:
-        lines += ["", "[[signal]]"]
-        lines += [f"{name} = {_toml(getattr(signal, name))}" for name in ("label", "values", "smart")]
-        levels = ", ".join(f"{{ from = {level.start}, points = {level.points} }}" for level in signal.levels)
-        lines.append(f"levels = [{levels}]")
-    for title, rows in (("clean", table.clean), ("band", table.band)):
+    for ladder in table.ladders:
+        lines += ["", "[[ladder]]"]
+        lines += [f"{name} = {_toml(getattr(ladder, name))}" for name in ("label", "values", "smart")]
+        rungs = ", ".join(f"{{ from = {rung.start}, points = {rung.points} }}" for rung in ladder.rungs)
+        lines.append(f"rungs = [{rungs}]")
+    for title, rows in (("base_rate", table.base_rates), ("band", table.bands)):
         for row in rows:
-            own = ("from_years", "judged") if title == "clean" else ("points",)
-            names = [*own, *Measured.__struct_fields__]
+            own = ("from_years", "judged") if title == "base_rate" else ("points",)
+            names = [*own, *MeasuredChance.__struct_fields__]
             lines += ["", f"[[{title}]]", *(f"{name} = {_toml(getattr(row, name))}" for name in names)]
     return "\n".join(lines) + "\n"
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import polars as pl
-from calibrate import fit_signals, points_of
+from calibrate import fit_ladders, points_of
 from fitting import Floats, Numbers, area, failing, roc
 from spans import counters, day_number, day_text, last_states, outcomes, reading_day
 
@@ -19,7 +19,7 @@ MAKERS = ("ST", "H", "WDC")  # the first letters of a model
 
 def estimates(table: SurvivalTable, states: pl.DataFrame, years: str = "years") -> Floats:
     """(estimate, low, high) of each row, shape (n, 3)."""
-    points = points_of(states, table.signal)
+    points = points_of(states, table.ladders)
     whole_years = states[years].cast(pl.Int64).to_numpy()
     known: dict[tuple[int, int], tuple[float, ...]] = {}
     rows = []
@@ -32,7 +32,7 @@ def estimates(table: SurvivalTable, states: pl.DataFrame, years: str = "years") 
 
 def bands(table: SurvivalTable, points: Numbers) -> Numbers:
     """The number of the band whose points are nearest; 0 for drives without points."""
-    middles = np.array([band.points for band in table.band])
+    middles = np.array([band.points for band in table.bands])
     nearest = np.abs(points[:, None] - middles[None, :]).argmin(axis=1) + 1
     return np.where(points == 0, 0, nearest)
 
@@ -43,12 +43,12 @@ def calibration(spans: pl.LazyFrame, table: SurvivalTable, day: int) -> pl.DataF
     Neighbouring bands are put together until each row holds enough failures to be judged.
     """
     read = reading_day(spans, outcomes(spans), table, day, known_until=day + 10 * table.horizon_days)
-    printed, band = estimates(table, read), bands(table, points_of(read, table.signal))
+    printed, band = estimates(table, read), bands(table, points_of(read, table.ladders))
     days, fails = read["days"].to_numpy().astype(np.int64), read["fails"].to_numpy()
     rows, held = [], np.zeros(len(read), dtype=bool)
-    for number in range(len(table.band) + 1):
+    for number in range(len(table.bands) + 1):
         held |= band == number
-        if fails[held].sum() < ENOUGH_FAILED and number < len(table.band):
+        if fails[held].sum() < ENOUGH_FAILED and number < len(table.bands):
             continue
         if held.any():
             estimate, low, high = printed[held].mean(axis=0)
@@ -70,7 +70,7 @@ def last_state_curves(spans: pl.LazyFrame, table: SurvivalTable) -> tuple[Number
     count = states.select(pl.sum_horizontal((pl.col(name).fill_null(0) > 0).cast(pl.Float64) for name in four))
     scores = {
         "this table": estimates(table, states)[:, 0],
-        "without the age": points_of(states, table.signal).astype(float),
+        "without the age": points_of(states, table.ladders).astype(float),
         "count of non-zero 5, 187, 197, 198": count.to_series().to_numpy(),
     }
     return states["failed"].to_numpy(), scores, states
@@ -94,7 +94,7 @@ def against_trees(table: SurvivalTable, states: pl.DataFrame) -> list[tuple[str,
     rows = []
     for maker in MAKERS:
         mine = states["model"].str.starts_with(maker).to_numpy()
-        points = points_of(states, fit_signals(states.filter(~mine), table.signal)).astype(float)
+        points = points_of(states, fit_ladders(states.filter(~mine), table.ladders)).astype(float)
         areas = [area(*roc(failed[mine], points[mine]))]
         for counts in (raw, np.nan_to_num(raw)):
             varied = [len(np.unique(column[np.isfinite(column)])) > 5 for column in counts[~mine].T]
@@ -142,5 +142,5 @@ def judge(spans: pl.LazyFrame, table: SurvivalTable, day: int, *, plots: Path | 
 
 def _printed(table: SurvivalTable) -> list[tuple[float, float, float, float]]:
     """Every interval that can be printed: all points, young and old."""
-    most = sum(signal.levels[-1].points for signal in table.signal)
+    most = sum(ladder.rungs[-1].points for ladder in table.ladders)
     return [look_up(table, points, years * HOURS_PER_YEAR) for points in range(most + 1) for years in range(10)]

@@ -84,8 +84,8 @@ def _roc(failed: Numbers, scores: dict[str, Floats]) -> Axes:
 
 def _chance(table: SurvivalTable) -> Axes:
     _, axes = plt.subplots(figsize=(6.4, 4.2))
-    rows = (table.clean[0], *table.band)
-    points = [0.0, *(band.points for band in table.band)]
+    rows = (table.base_rates[0], *table.bands)
+    points = [0.0, *(band.points for band in table.bands)]
     axes.fill_between(points, [row.low for row in rows], [row.high for row in rows], color=BLUE, alpha=0.2, linewidth=0)
     axes.plot(points, [row.chance for row in rows], "o-", color=BLUE, markersize=3, label="estimate and interval")
     excluded = ", ".join(table.excluded_models)

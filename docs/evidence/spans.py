@@ -36,7 +36,7 @@ def day_text(number: int) -> str:
 
 def counters(table: SurvivalTable) -> list[str]:
     """The columns of the counters on the table's ladders: smart_5, smart_187, ..."""
-    return [f"smart_{number}" for signal in table.signal for number in signal.smart]
+    return [f"smart_{number}" for ladder in table.ladders for number in ladder.smart]
 
 
 def open_spans(path: Path, shards: Path, table: SurvivalTable) -> pl.LazyFrame:
@@ -130,10 +130,10 @@ def _one_day(path: Path, columns: list[str]) -> pl.DataFrame:
 def with_levels(spans: pl.LazyFrame, table: SurvivalTable) -> pl.LazyFrame:
     """The level each signal has reached, 0 for none, as columns signal_0, signal_1, ..."""
     columns = []
-    for index, signal in enumerate(table.signal):
-        counts = [_count(number) for number in signal.smart]
+    for index, ladder in enumerate(table.ladders):
+        counts = [_count(number) for number in ladder.smart]
         highest = pl.max_horizontal(count.fill_null(0) for count in counts)
-        columns.append(_level(highest, [level.start for level in signal.levels]).alias(f"signal_{index}"))
+        columns.append(_level(highest, [rung.start for rung in ladder.rungs]).alias(f"signal_{index}"))
     return spans.with_columns(columns)
 
 

@@ -193,9 +193,9 @@ def _others(
 
 
 def _later(one: str | None, other: str | None) -> bool:
-    from drivecare.risk.trend import when
+    from drivecare.risk.trend import parse_moment
 
-    first, second = when(one), when(other)
+    first, second = parse_moment(one), parse_moment(other)
     return first is not None and second is not None and first > second
 
 

@@ -113,26 +113,26 @@ def _judge(
     source: IO[str], target: TableStream | None, evaluate: bool, output: Path | None, faults: _Faults
 ) -> tuple[TableSummary, Evaluation | None]:
     """Judge every row, write it where there is a target, count."""
-    from drivecare.risk.drive_table import ADDED, TableJudge, bounded_lines, cells, judged
-    from drivecare.risk.evaluation import Tally
+    from drivecare.risk.drive_table import ADDED_COLUMNS, TableJudge, judge_lines, read_lines, split_cells
+    from drivecare.risk.evaluation import OutcomeCounter
 
-    lines = bounded_lines(source)
+    lines = read_lines(source)
     head = next(lines, "")
     if head is None or any("\ud800" <= letter <= "\udfff" for letter in head):  # bytes that are no UTF-8
         raise BadInput("does not begin with a line of UTF-8 text", hint="A table begins with the names of its columns.")
     head = head.rstrip("\r\n")
-    header = [name.strip() for name in cells(head)]
+    header = [name.strip() for name in split_cells(head)]
     if not head:
         raise BadInput("is empty", hint="A header line and one line per drive are needed.")
-    if taken := [name for name in ADDED if name in header]:
+    if taken := [name for name in ADDED_COLUMNS if name in header]:
         raise BadInput(f"has a column {taken[0]} already", hint="Give the table as it was before it was judged.")
     judge = TableJudge(header)
     failure = _failure_column(header) if evaluate else None
     if target is not None:
-        target.write(f"{line_as_text(head)},{','.join(ADDED)}\n")
+        target.write(f"{line_as_text(head)},{','.join(ADDED_COLUMNS)}\n")
     verdicts: Counter[str] = Counter()
-    tally = Tally()
-    for number, line, row, judgement in judged(lines, judge, len(header), faults):
+    tally = OutcomeCounter()
+    for number, line, row, judgement in judge_lines(lines, judge, len(header), faults):
         verdicts[judgement.verdict] += 1
         if target is not None:
             target.write(f"{line_as_text(line)},{judgement.cells}\n")

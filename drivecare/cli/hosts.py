@@ -61,10 +61,10 @@ def hosts() -> None:
 @json_option
 def list_hosts(as_json: bool) -> None:
     """Every unit and bay, one a line."""
-    from drivecare.fit.host_catalogue import line
+    from drivecare.fit.host_catalogue import summarize_host
     from drivecare.fit.model import HostList
 
-    document = HostList(hosts=tuple(line(host) for host in known_hosts()))
+    document = HostList(hosts=tuple(summarize_host(host) for host in known_hosts()))
     finish(document, show=lambda out: _show_list(out, document), as_json=as_json)
 
 
@@ -73,9 +73,9 @@ def list_hosts(as_json: bool) -> None:
 @json_option
 def show_host(host: str, as_json: bool) -> None:
     """Everything a profile says, with where each number comes from."""
-    from drivecare.fit.host_catalogue import match
+    from drivecare.fit.host_catalogue import find_host
 
-    found = match(host, known_hosts())
+    found = find_host(host, known_hosts())
     finish(found, show=lambda out: _show_host(out, found), as_json=as_json)
 
 
@@ -87,9 +87,9 @@ def match_host(label: str, as_json: bool) -> None:
 
     Its revision counts, the country it was sold in does not.
     """
-    from drivecare.fit.host_catalogue import match
+    from drivecare.fit.host_catalogue import find_host
 
-    found = match(label, known_hosts())
+    found = find_host(label, known_hosts())
     finish(found, show=lambda out: out.print(f"{found.id}   {found.name}"), as_json=as_json)
 
 
@@ -102,9 +102,9 @@ def check_host(file: Path, as_json: bool) -> None:
     Exit code: 0 nothing wrong, 3 something is.
     """
     from drivecare.documents import MOST_PROFILE_BYTES, read_bytes
-    from drivecare.fit.profile_check import check_host as check
+    from drivecare.fit.profile_check import check_profile
 
-    document = check(read_bytes(file, limit_bytes=MOST_PROFILE_BYTES), origin=str(file))
+    document = check_profile(read_bytes(file, limit_bytes=MOST_PROFILE_BYTES), origin=str(file))
     code = ExitCode.DONE if document.valid else ExitCode.ERROR
     finish(document, show=lambda out: _show_check(out, document), as_json=as_json, exit_code=code)
 
@@ -129,7 +129,7 @@ def _show_host(out: Screen, host: HostDocument) -> None:
     import msgspec
 
     from drivecare.cli.layout import wrapped
-    from drivecare.fit.steps import sentence
+    from drivecare.fit.steps import describe_step
 
     wrapped(out, f"{host.name}, {host.what} (id {host.id}, {host.origin})", rest=2, style="bold")
     for name in ("label", "bay", "interface", "supply", "capacity", "recording", "sectors", "moving"):
@@ -140,7 +140,7 @@ def _show_host(out: Screen, host: HostDocument) -> None:
             said = ", ".join(f"{key} {_plain(value)}" for key, value in fields.items() if _says_something(value))
             wrapped(out, f"{said}   [{source}]", first=f"  {name:10} ", rest=13)
     for number, step in enumerate(host.steps, 1):
-        wrapped(out, sentence(step), first=f"{number:3}. ", rest=5)
+        wrapped(out, describe_step(step), first=f"{number:3}. ", rest=5)
     for caution in host.cautions:
         wrapped(out, f"Mind: {caution}", first="  ", rest=8)
 

@@ -70,7 +70,7 @@ def new(
     """Open a job, and say what the unit's profile advises for its symptoms."""
     from drivecare import __version__
     from drivecare.cli.hosts import known_hosts
-    from drivecare.fit.host_catalogue import match
+    from drivecare.fit.host_catalogue import find_host
     from drivecare.fit.plan import advise
     from drivecare.job.folder import create_job
     from drivecare.job.job_state import load_case
@@ -78,7 +78,7 @@ def new(
     from drivecare.job.times import stamp
     from drivecare.job.unit import built_for
 
-    host = match(label, known_hosts())
+    host = find_host(label, known_hosts())
     opening = Opening(
         id=id,
         opened_at=stamp(),

@@ -71,14 +71,14 @@ def plan(
     """
     from drivecare.cli.hosts import known_hosts
     from drivecare.cli.plan_screen import show_plan
-    from drivecare.fit.host_catalogue import match
+    from drivecare.fit.host_catalogue import find_host
     from drivecare.fit.plan import exit_code, make_plan
 
     folder = job_folder(job, jobs) if job is not None else None
     by_hand = _facts(facts, height_mm)
     if by_hand and len(given) != 1:
         raise click.UsageError("--height-mm and --fact speak of one --candidate; give exactly one.")
-    host = _moving(match(label, known_hosts()), migration)
+    host = _moving(find_host(label, known_hosts()), migration)
     old = None if reading is None else _read(reading)
     document = make_plan(
         host,
@@ -123,10 +123,10 @@ def _from_stock(stock: Path | None) -> tuple[Candidate, ...]:
 
 
 def _candidate(which: str, by_hand: dict[str, str]) -> Candidate:
-    from drivecare.fit.candidates import from_reading, with_facts
+    from drivecare.fit.candidates import add_facts, candidate_from_reading
 
     reading = _read(which)
-    return with_facts(from_reading(reading, verdict=_verdict(reading)), by_hand)
+    return add_facts(candidate_from_reading(reading, verdict=_verdict(reading)), by_hand)
 
 
 def _read(which: str) -> Reading:

@@ -9,7 +9,7 @@ from drivecare.cli.layout import wrapped
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
-    from drivecare.fit.model import Advice, Judged, Plan
+    from drivecare.fit.model import Advice, JudgedCandidate, Plan
 
 _STATES = {"yes": ("fits", "bold green"), "unknown": ("may fit", "bold yellow"), "no": ("no", "dim")}
 _INDENT = 13
@@ -58,7 +58,7 @@ def _show_advice(out: Screen, advice: Advice) -> None:
         wrapped(out, f"check {thing} first", first="  - ", rest=4)
 
 
-def _show_candidate(out: Screen, one: Judged) -> None:
+def _show_candidate(out: Screen, one: JudgedCandidate) -> None:
     word, style = _STATES[one.fits]
     place = "" if one.rank is None else f"{one.rank}"
     out.print_parts((f"{place:>3} ", ""), (f"{word:8}", style), (" ", ""), (_title(one), "bold"))
@@ -66,14 +66,14 @@ def _show_candidate(out: Screen, one: Judged) -> None:
         wrapped(out, line, first=" " * _INDENT, rest=_INDENT + 2)
 
 
-def _title(one: Judged) -> str:
+def _title(one: JudgedCandidate) -> str:
     title = one.name
     if one.serial and one.serial not in one.name:
         title += f", serial {one.serial}"
     return title + (f", shelf {one.shelf}" if one.shelf else "")
 
 
-def _why(one: Judged) -> Iterator[str]:
+def _why(one: JudgedCandidate) -> Iterator[str]:
     """Why it stands where it stands: its reasons against, else what to mind, the rest in a line."""
     shown = {"no": ("block",), "unknown": ("unknown", "warn"), "yes": ("warn",)}[one.fits]
     if one.ranking:

@@ -13,7 +13,7 @@ from drivecare.visible import visible
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
-    from drivecare.risk.rules import Row, Rule, RulesDocument, Shown
+    from drivecare.risk.rules import Rule, RulesDocument, UnscoredSignal, VerdictRow
 
 _DRIVES = {"hdd": "hard drives", "ssd": "solid state", "ata": "ATA", "nvme": "NVMe", "scsi": "SAS and SCSI"}
 
@@ -27,9 +27,9 @@ def rules(signal: str | None, as_json: bool) -> None:
     SIGNAL is the name of a signal, the number of an ATA attribute or a word of a label. Without it, every rule and the
     verdict table are shown.
     """
-    from drivecare.risk.rules import about
+    from drivecare.risk.rules import find_rules
 
-    document = about(signal)
+    document = find_rules(signal)
     finish(document, show=lambda out: _show(document, out), as_json=as_json)
 
 
@@ -66,13 +66,13 @@ def _rule_lines(rule: Rule) -> Iterator[str]:
     yield f"  Source, {rule.source.line()}"
 
 
-def _shown_lines(entry: Shown) -> Iterator[str]:
+def _shown_lines(entry: UnscoredSignal) -> Iterator[str]:
     yield f"{entry.signal}: {entry.label} (shown, not scored)"
     yield f"  Why: {entry.reason}"
     yield f"  Source, {entry.source.line()}"
 
 
-def _row_line(row: Row) -> str:
+def _row_line(row: VerdictRow) -> str:
     if row.severity is None and row.signal is None:
         return f"  {row.verdict} otherwise"
     asks = f"a finding asks for {row.severity}" if row.severity else f"there is {row.signal}"

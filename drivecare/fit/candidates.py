@@ -18,8 +18,8 @@ import msgspec
 
 from drivecare.documents import MOST_CELL_LETTERS, MOST_STOCK_LINES, Value
 from drivecare.errors import BadInput
-from drivecare.fit.connectors import find_connector, find_form_factor, interfaces
-from drivecare.fit.model import Candidate, Protocol
+from drivecare.fit.model import Candidate, InterfaceProtocol
+from drivecare.fit.standards import find_connector, find_form_factor, interfaces
 from drivecare.fit.units import parse_amount, parse_number, parse_quantity, parse_size
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive, Reading
@@ -230,7 +230,7 @@ def read_stock(data: bytes, *, origin: str) -> Stock:
         else:
             faults.append(f"{where}: left out: names no drive. Fill in name or model.")
     ignored = tuple(cell.strip() for cell, name in zip(header, names, strict=True) if name not in COLUMNS and cell)
-    return Stock(candidates=tuple(told_apart(found)), ignored=ignored, faults=tuple(faults))
+    return Stock(candidates=tuple(make_names_unique(found)), ignored=ignored, faults=tuple(faults))
 
 
 def _decode(data: bytes, origin: str) -> str:
@@ -298,7 +298,7 @@ def _identified(fields: Fields) -> Fields:
     return fields
 
 
-def told_apart(found: Sequence[Candidate]) -> Iterator[Candidate]:
+def make_names_unique(found: Sequence[Candidate]) -> Iterator[Candidate]:
     """Names made unique: by the serial number, else by counting."""
     bearers = Counter(one.name for one in found)
     used: set[str] = set()
@@ -316,12 +316,12 @@ def told_apart(found: Sequence[Candidate]) -> Iterator[Candidate]:
 # ------------------------------------------------------------------------------------------- readings, by hand
 
 
-def from_reading(reading: Reading, *, verdict: str | None = None) -> Candidate:
+def candidate_from_reading(reading: Reading, *, verdict: str | None = None) -> Candidate:
     """A drive as it describes itself. It reports neither height nor supply current nor screw holes."""
     drive = reading.drive
     name = " ".join(part for part in (drive.model, drive.serial) if part) or reading.path or "drive without a name"
     body = find_form_factor(drive.form_factor) if drive.form_factor else None
-    protocol = protocol_of(drive)
+    protocol = interface_protocol(drive)
     return Candidate(
         name=name,
         model=drive.model,
@@ -349,7 +349,7 @@ def _obstacle(drive: Drive) -> str | None:
     return None
 
 
-def protocol_of(drive: Drive) -> Protocol | None:
+def interface_protocol(drive: Drive) -> InterfaceProtocol | None:
     """The language of a drive's plug; None where its reading does not tell SATA from its older sibling."""
     if drive.protocol == "nvme":
         return "nvme"
@@ -358,14 +358,14 @@ def protocol_of(drive: Drive) -> Protocol | None:
     return "sata" if drive.protocol == "ata" and drive.link_max_gbps is not None else None
 
 
-def _usual_connector(protocol: Protocol | None, body: str | None) -> str | None:
+def _usual_connector(protocol: InterfaceProtocol | None, body: str | None) -> str | None:
     """Full-size SATA and SAS drives have the one plug of their kind; any other plug has to be looked at."""
     if body in ("2.5-inch", "3.5-inch") and protocol in ("sata", "sas"):
         return protocol
     return "msata" if body == "msata" and protocol == "sata" else None
 
 
-def with_facts(candidate: Candidate, facts: Mapping[str, str]) -> Candidate:
+def add_facts(candidate: Candidate, facts: Mapping[str, str]) -> Candidate:
     """The candidate with what was measured or looked up by hand; keys are columns of the stock list.
 
     Raises BadInput for a column that does not exist or a value that cannot be understood.

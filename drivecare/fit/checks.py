@@ -10,58 +10,58 @@ from collections.abc import Callable, Iterator
 from typing import Final
 
 from drivecare.documents import Value
-from drivecare.fit.connectors import (
+from drivecare.fit.host_profile import Host
+from drivecare.fit.model import Candidate, CheckResult, FitCheck, InterfaceProtocol, OldDrive
+from drivecare.fit.standards import (
     connectors,
     form_factors,
     interfaces,
     pcie_payload_mb_s,
     sata_payload_mb_s,
 )
-from drivecare.fit.host_profile import Host
-from drivecare.fit.model import Candidate, Check, PlannedDrive, Protocol, Result
 from drivecare.reading.identity import compare, shown_alike
 
 PRACTICE: Final = "common practice, no source"
 _RAIL_NAMES: Final = {"3v3": "3.3 V", "5v": "5 V", "12v": "12 V"}
 
 
-class Need(Value, frozen=True, kw_only=True):
+class Swap(Value, frozen=True, kw_only=True):
     """What a candidate is held against: the host, and what is known of the old drive and its content."""
 
     host: Host
-    source: PlannedDrive | None = None
+    source: OldDrive | None = None
     source_link_gbps: float | None = None
     written_per_hour: float | None = None  # bytes the old drive was told to write per powered-on hour
     used_bytes: int | None = None
 
 
-Checker = Callable[[Candidate, Need], Iterator[Check]]
+Checker = Callable[[Candidate, Swap], Iterator[FitCheck]]
 
 
-def say(check: str, result: Result, reason: str, source: str) -> Check:
+def say(check: str, result: CheckResult, reason: str, source: str) -> FitCheck:
     """A check, written short."""
-    return Check(check=check, result=result, reason=reason, source=source)
+    return FitCheck(check=check, result=result, reason=reason, source=source)
 
 
-def check_same_drive(candidate: Candidate, need: Need) -> Iterator[Check]:
+def check_same_drive(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """The old drive is no replacement for itself."""
-    if need.source is None:
+    if swap.source is None:
         return
     # A stock list's numbers were read off labels, which is word enough not to order the old drive for itself.
-    by_name = candidate.identity.wwn is not None and candidate.identity.wwn == need.source.identity.wwn
-    if compare(candidate, need.source) == "yes" or shown_alike(candidate, need.source) or by_name:
+    by_name = candidate.identity.wwn is not None and candidate.identity.wwn == swap.source.identity.wwn
+    if compare(candidate, swap.source) == "yes" or shown_alike(candidate, swap.source) or by_name:
         yield say("same-drive", "block", f"this is the old drive itself, serial {candidate.serial}", PRACTICE)
 
 
-def check_obstacle(candidate: Candidate, need: Need) -> Iterator[Check]:  # noqa: ARG001
+def check_obstacle(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:  # noqa: ARG001
     """A volume behind a RAID controller, or a locked drive, is nothing to put into a unit."""
     if candidate.obstacle is not None:
         yield say("usable", "block", candidate.obstacle, "its own reading")
 
 
-def check_health(candidate: Candidate, need: Need) -> Iterator[Check]:  # noqa: ARG001
+def check_health(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:  # noqa: ARG001
     """A candidate that was read must be in order itself."""
-    words: dict[str, tuple[Result, str]] = {
+    words: dict[str, tuple[CheckResult, str]] = {
         "refit": ("pass", "its own reading shows nothing against it"),
         "recheck": ("warn", "its own reading asks for a recheck before it is relied on"),
         "replace": ("block", "its own reading says replace: do not fit it"),
@@ -73,9 +73,9 @@ def check_health(candidate: Candidate, need: Need) -> Iterator[Check]:  # noqa: 
         yield say("health", result, reason, "drivecare assess of its reading")
 
 
-def check_form_factor(candidate: Candidate, need: Need) -> Iterator[Check]:
+def check_form_factor(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """The body's class."""
-    bay = need.host.bay
+    bay = swap.host.bay
     wanted = form_factors()[bay.form_factor]
     if candidate.form_factor is None:
         yield say("form-factor", "unknown", f"its body is not known; the bay takes {wanted.name}", bay.source)
@@ -91,8 +91,8 @@ def check_form_factor(candidate: Candidate, need: Need) -> Iterator[Check]:
         yield say("form-factor", "block", f"{reason} ({wanted.width_mm:g} x {wanted.length_mm:g} mm)", body.source)
 
 
-def _in_adapter(candidate: Candidate, need: Need) -> bool:
-    return candidate.form_factor in need.host.bay.adapters
+def _in_adapter(candidate: Candidate, swap: Swap) -> bool:
+    return candidate.form_factor in swap.host.bay.adapters
 
 
 def _height(candidate: Candidate) -> float | None:
@@ -103,11 +103,11 @@ def _height(candidate: Candidate) -> float | None:
     return candidate.height_mm
 
 
-def check_height(candidate: Candidate, need: Need) -> Iterator[Check]:
+def check_height(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """The height, with the tolerance its class has; a low drive may need a spacer."""
-    bay = need.host.bay
-    if _in_adapter(candidate, need):
-        yield _height_in_adapter(candidate, need)
+    bay = swap.host.bay
+    if _in_adapter(candidate, swap):
+        yield _height_in_adapter(candidate, swap)
         return
     if candidate.form_factor not in (None, bay.form_factor, *bay.also):
         return
@@ -138,9 +138,9 @@ def check_height(candidate: Candidate, need: Need) -> Iterator[Check]:
         yield say("height", "pass", f"{height:g} mm{hand} in a bay for up to {bay.height_mm:g} mm", source)
 
 
-def _height_in_adapter(candidate: Candidate, need: Need) -> Check:
+def _height_in_adapter(candidate: Candidate, swap: Swap) -> FitCheck:
     """An adapter gives a drive the outline of a larger one; under the bay's own height it must stay all the same."""
-    bay = need.host.bay
+    bay = swap.host.bay
     body = form_factors()[candidate.form_factor or ""]
     height, tallest = _height(candidate), max(one.mm for one in body.heights)
     room = form_factors()[bay.form_factor].greatest_height(bay.height_mm)
@@ -155,9 +155,9 @@ def _height_in_adapter(candidate: Candidate, need: Need) -> Check:
     return say("height", "pass", f"the bay has {room:g} mm; take an adapter made for {which}", source)
 
 
-def check_holes(candidate: Candidate, need: Need) -> Iterator[Check]:
+def check_holes(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """Whether the threaded holes the bay's screws want are there."""
-    bay = need.host.bay
+    bay = swap.host.bay
     if bay.screws is None or candidate.form_factor != bay.form_factor:
         return
     limits = form_factors()[bay.form_factor].screws
@@ -175,9 +175,9 @@ def check_holes(candidate: Candidate, need: Need) -> Iterator[Check]:
         yield say("mounting-holes", "pass", f"{holes} holes belong to this form factor", limits.source)
 
 
-def check_screw_depth(candidate: Candidate, need: Need) -> Iterator[Check]:
+def check_screw_depth(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """Whether the unit's own screws reach too deep into this drive."""
-    bay = need.host.bay
+    bay = swap.host.bay
     if bay.screws is None or candidate.form_factor != bay.form_factor:
         return
     limits = form_factors()[bay.form_factor].screws
@@ -196,7 +196,7 @@ def check_screw_depth(candidate: Candidate, need: Need) -> Iterator[Check]:
         yield say("screw-depth", "warn", reason, limits.source)
 
 
-def protocol_of(candidate: Candidate) -> Protocol | None:
+def spoken_protocol(candidate: Candidate) -> InterfaceProtocol | None:
     """What it speaks, as told or as its plug allows nothing else."""
     if candidate.protocol is None and candidate.connector is not None:
         spoken = connectors()[candidate.connector].protocols
@@ -204,9 +204,9 @@ def protocol_of(candidate: Candidate) -> Protocol | None:
     return candidate.protocol
 
 
-def check_connector(candidate: Candidate, need: Need) -> Iterator[Check]:
+def check_connector(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """The plug."""
-    socket = connectors()[need.host.interface.connector]
+    socket = connectors()[swap.host.interface.connector]
     if candidate.connector is None:
         yield say("connector", "unknown", f"its plug is not known; the unit has {socket.name}", socket.source)
         return
@@ -217,10 +217,10 @@ def check_connector(candidate: Candidate, need: Need) -> Iterator[Check]:
         yield say("connector", "block", f"{plug.name} does not go into {socket.name}", socket.source)
 
 
-def check_protocol(candidate: Candidate, need: Need) -> Iterator[Check]:
+def check_protocol(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """What is spoken over the plug: a card that fits mechanically may still be silent."""
-    interface = need.host.interface
-    spoken = protocol_of(candidate)
+    interface = swap.host.interface
+    spoken = spoken_protocol(candidate)
     wanted = " or ".join(one.upper() for one in interface.protocols)
     if spoken is None:
         yield say("protocol", "unknown", f"what it speaks is not known; the unit speaks {wanted}", interface.source)
@@ -245,13 +245,13 @@ def link_payload(candidate: Candidate, host: Host) -> float | None:
     return None
 
 
-def check_link(candidate: Candidate, need: Need) -> Iterator[Check]:
+def check_link(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """The rate the two agree on. A slower link costs time, it does not stop the drive from working."""
-    payload = link_payload(candidate, need.host)
-    if payload is None or protocol_of(candidate) not in need.host.interface.protocols:
+    payload = link_payload(candidate, swap.host)
+    if payload is None or spoken_protocol(candidate) not in swap.host.interface.protocols:
         return
-    if candidate.link_gbps is not None and need.host.interface.link_gbps is not None:
-        lower = min(candidate.link_gbps, need.host.interface.link_gbps)
+    if candidate.link_gbps is not None and swap.host.interface.link_gbps is not None:
+        lower = min(candidate.link_gbps, swap.host.interface.link_gbps)
         speed = f"runs at {lower:.1f} Gb/s, {payload:,.0f} MB/s of payload"
         if lower < candidate.link_gbps:
             speed += f" (the drive could do {candidate.link_gbps:.1f} Gb/s)"
@@ -272,10 +272,10 @@ def _rails_needed(candidate: Candidate) -> tuple[str, ...]:
     return form_factors()[candidate.form_factor].draws if candidate.form_factor is not None else ()
 
 
-def check_supply(candidate: Candidate, need: Need) -> Iterator[Check]:
+def check_supply(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """Rails and peak current; a hard drive's greatest draw is its spin-up."""
-    supply = need.host.supply
-    carried = connectors()[need.host.interface.connector].rails
+    supply = swap.host.supply
+    carried = connectors()[swap.host.interface.connector].rails
     draws = {"3v3": candidate.peak_3v3_amps, "5v": candidate.peak_5v_amps, "12v": candidate.peak_12v_amps}
     needed = _rails_needed(candidate)
     for rail, draw in draws.items():
@@ -299,9 +299,9 @@ def check_supply(candidate: Candidate, need: Need) -> Iterator[Check]:
             yield say("supply", "pass", f"{draw:g} A on {name} at its peak, the unit gives {given:g} A", source)
 
 
-def check_power_disable(candidate: Candidate, need: Need) -> Iterator[Check]:
+def check_power_disable(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """A unit that feeds pin 3 of the power plug holds a drive that obeys it in reset."""
-    if not need.host.interface.power_disable_held or candidate.connector not in ("sata", "sas", None):
+    if not swap.host.interface.power_disable_held or candidate.connector not in ("sata", "sas", None):
         return
     source = "SATA 3.3 power disable (pin 3); vendor technical brief"
     if candidate.power_disable is None:

@@ -13,10 +13,10 @@ from typing import Final
 
 from drivecare.documents import MOST_PROFILE_BYTES, Strict, Value, decode_toml, read_bytes
 from drivecare.errors import BadInput, DriveCareError
-from drivecare.fit.connectors import connectors, form_factors
 from drivecare.fit.host_profile import Host, HostDocument, Symptom
-from drivecare.fit.model import HostLine
-from drivecare.fit.profile_check import examine
+from drivecare.fit.model import HostSummary
+from drivecare.fit.profile_check import decode_profile
+from drivecare.fit.standards import connectors, form_factors
 from drivecare.shell import command_line
 
 SHIPPED: Final = "profiles/hosts"
@@ -82,7 +82,7 @@ def load_hosts(folders: Iterable[Path] = ()) -> Profiles:
 
 
 def _add(hosts: dict[str, HostDocument], bad: list[BadProfile], data: bytes, *, origin: str) -> None:
-    host, problems = examine(data, origin=origin)
+    host, problems = decode_profile(data, origin=origin)
     if host is not None and not problems:
         fields = {name: getattr(host, name) for name in host.__struct_fields__}
         hosts[host.id] = HostDocument(origin=origin, **fields)
@@ -93,19 +93,23 @@ def _add(hosts: dict[str, HostDocument], bad: list[BadProfile], data: bytes, *, 
         hosts.pop(decode_toml(_Identified, data, origin=origin).id, None)
 
 
-def line(host: Host) -> HostLine:
+def summarize_host(host: Host) -> HostSummary:
     """The profile in a list."""
-    return HostLine(
-        id=host.id, name=host.name, bay=say_bay(host), interface=say_interface(host), migration=host.moving.kind
+    return HostSummary(
+        id=host.id,
+        name=host.name,
+        bay=describe_bay(host),
+        interface=describe_interface(host),
+        migration=host.moving.kind,
     )
 
 
-def say_bay(host: Host) -> str:
+def describe_bay(host: Host) -> str:
     """The bay in words: "2.5-inch, to 9.5 mm"."""
     return f"{form_factors()[host.bay.form_factor].name}, to {host.bay.height_mm:g} mm"
 
 
-def say_interface(host: Host) -> str:
+def describe_interface(host: Host) -> str:
     """Plug and link in words: "SATA, 3.0 Gb/s"."""
     interface = host.interface
     name = connectors()[interface.connector].name
@@ -116,7 +120,7 @@ def say_interface(host: Host) -> str:
     return name
 
 
-def match(label: str, hosts: Iterable[HostDocument]) -> HostDocument:
+def find_host(label: str, hosts: Iterable[HostDocument]) -> HostDocument:
     """The one profile that `label` means: an id, a name, or the text of a unit's label.
 
     A unit's revision digits must agree and its country digits are ignored; a unit is never taken by its name without
@@ -125,7 +129,7 @@ def match(label: str, hosts: Iterable[HostDocument]) -> HostDocument:
     known = tuple(hosts)
     wanted = label.strip().casefold()
     found = [host for host in known if wanted in (host.id.casefold(), host.name.casefold())]
-    found = found or [host for host in known if reads(label, host)]
+    found = found or [host for host in known if label_matches(label, host)]
     words = _words(label)
     described = [host for host in known if words and words <= _words(f"{host.id} {host.name} {host.what}")]
     if not found and [host.kind for host in described] == ["bay"]:
@@ -145,7 +149,7 @@ def _words(text: str) -> set[str]:
     return set(re.findall(r"[a-z0-9.]+", text.casefold()))
 
 
-def reads(label: str, host: Host) -> bool:
+def label_matches(label: str, host: Host) -> bool:
     """Whether the label names this unit in this revision."""
     if host.label is None:
         return False
@@ -182,7 +186,7 @@ def _likeness(label: str, host: Host) -> float:
     prefix, upper = host.label.prefix, label.strip().upper()
     misread = str.maketrans("OIL", "011")
     start, rest = upper[: len(prefix)].translate(misread), upper[len(prefix) :].translate(misread)
-    if start == prefix.translate(misread) and reads(prefix + rest, host):
+    if start == prefix.translate(misread) and label_matches(prefix + rest, host):
         return 3.0
     if any(True for _ in _digits_after(prefix, label)):
         return 2.0

@@ -11,13 +11,13 @@ from typing import Annotated, Literal
 import msgspec
 
 from drivecare.documents import Strict, Value
-from drivecare.fit.model import Kind, Migration, Protocol
+from drivecare.fit.model import InterfaceProtocol, MediaKind, MigrationKind
 
-Text = Annotated[str, msgspec.Meta(min_length=1)]
-Positive = Annotated[float, msgspec.Meta(gt=0)]
-Count = Annotated[int, msgspec.Meta(gt=0)]
+NonEmptyText = Annotated[str, msgspec.Meta(min_length=1)]
+PositiveFloat = Annotated[float, msgspec.Meta(gt=0)]
+PositiveInt = Annotated[int, msgspec.Meta(gt=0)]
 SectorFormat = Literal["512n", "512e", "4Kn"]
-Phase = Literal["open", "fit", "close"]
+BenchPhase = Literal["open", "fit", "close"]
 
 
 class Label(Strict, frozen=True, kw_only=True):
@@ -29,16 +29,16 @@ class Label(Strict, frozen=True, kw_only=True):
     prefix: Annotated[str, msgspec.Meta(pattern="^[A-Z]{1,6}$")]
     revisions: tuple[Annotated[str, msgspec.Meta(pattern="^[0-9]{1,4}$")], ...]
     region_digits: Annotated[int, msgspec.Meta(ge=0, le=4)]
-    source: Text
+    source: NonEmptyText
 
 
 class Screws(Strict, frozen=True, kw_only=True):
     """The screws that hold the drive. `depth_mm`: how far they reach into it."""
 
-    count: Count
-    thread: Text
-    head: Text
-    depth_mm: Positive
+    count: PositiveInt
+    thread: NonEmptyText
+    head: NonEmptyText
+    depth_mm: PositiveFloat
     holes: Literal["side", "bottom"]
 
 
@@ -49,15 +49,15 @@ class Bay(Strict, frozen=True, kw_only=True):
     `also`: other form factors it takes as they are, for M.2 slots with several stand-offs.
     """
 
-    form_factor: Text
-    height_mm: Positive
-    least_height_mm: Positive | None = None
+    form_factor: NonEmptyText
+    height_mm: PositiveFloat
+    least_height_mm: PositiveFloat | None = None
     spacer: bool = False
     also: tuple[str, ...] = ()
     adapters: tuple[str, ...] = ()
     screws: Screws | None = None
     tools: tuple[str, ...] = ()
-    source: Text
+    source: NonEmptyText
 
 
 class Interface(Strict, frozen=True, kw_only=True):
@@ -66,65 +66,65 @@ class Interface(Strict, frozen=True, kw_only=True):
     `power_disable_held`: the unit feeds 3.3 V to pin 3 of the SATA power plug, which holds some drives in reset.
     """
 
-    connector: Text
-    protocols: tuple[Protocol, ...]
-    link_gbps: Positive | None = None
-    pcie_generation: Count | None = None
-    pcie_lanes: Count | None = None
+    connector: NonEmptyText
+    protocols: tuple[InterfaceProtocol, ...]
+    link_gbps: PositiveFloat | None = None
+    pcie_generation: PositiveInt | None = None
+    pcie_lanes: PositiveInt | None = None
     power_disable_held: bool = False
-    source: Text
+    source: NonEmptyText
 
 
 class Supply(Strict, frozen=True, kw_only=True):
     """The current the unit can give the drive, in ampere at the peak; a rail that is left out is not there."""
 
-    rail_3v3_amps: Positive | None = None
-    rail_5v_amps: Positive | None = None
-    rail_12v_amps: Positive | None = None
-    source: Text
+    rail_3v3_amps: PositiveFloat | None = None
+    rail_5v_amps: PositiveFloat | None = None
+    rail_12v_amps: PositiveFloat | None = None
+    source: NonEmptyText
 
 
 class Capacity(Strict, frozen=True, kw_only=True):
     """The least and greatest size the unit takes, in bytes, and why."""
 
-    least_bytes: Count | None = None
-    most_bytes: Count | None = None
-    why: Text
-    source: Text
+    least_bytes: PositiveInt | None = None
+    most_bytes: PositiveInt | None = None
+    why: NonEmptyText
+    source: NonEmptyText
 
 
-class Recording(Strict, frozen=True, kw_only=True):
+class RecordingNeeds(Strict, frozen=True, kw_only=True):
     """How the unit writes: `sustained_mb_s` without pause; `daily_write_gb` for when the old drive tells none."""
 
-    kinds: tuple[Kind, ...] = ("hdd", "ssd")
+    kinds: tuple[MediaKind, ...] = ("hdd", "ssd")
     shingled: Literal["ok", "warn", "refuse"] = "ok"
-    sustained_mb_s: Positive | None = None
-    daily_write_gb: Positive | None = None
-    why: Text
-    source: Text
+    sustained_mb_s: PositiveFloat | None = None
+    daily_write_gb: PositiveFloat | None = None
+    why: NonEmptyText
+    source: NonEmptyText
 
 
 class Sectors(Strict, frozen=True, kw_only=True):
     """Sector formats the unit starts from: 512n, 512e, 4Kn."""
 
     formats: tuple[SectorFormat, ...]
-    source: Text
+    source: NonEmptyText
 
 
-class Moving(Strict, frozen=True, kw_only=True):
+class Migration(Strict, frozen=True, kw_only=True):
     """How the content gets onto the new drive. `paired`: the unit may refuse even a perfect copy on another drive."""
 
-    kind: Migration
+    kind: MigrationKind
     paired: bool = False
-    how: Text
-    source: Text
+    how: NonEmptyText
+    source: NonEmptyText
 
 
-class Step(Strict, frozen=True, kw_only=True):
+class BenchStep(Strict, frozen=True, kw_only=True):
     """One thing to do with the hands, with what it takes and what to mind while doing it."""
 
-    phase: Phase
-    do: Text
+    phase: BenchPhase
+    do: NonEmptyText
     tool: str | None = None
     screws: str | None = None
     caution: str | None = None
@@ -133,33 +133,33 @@ class Step(Strict, frozen=True, kw_only=True):
 class Symptom(Strict, frozen=True, kw_only=True):
     """What the customer sees and what it mostly means. `words` that a description of it uses; `first`: check before."""
 
-    id: Text
-    says: Text
-    words: tuple[Text, ...]
+    id: NonEmptyText
+    says: NonEmptyText
+    words: tuple[NonEmptyText, ...]
     drive_likely: bool
-    cause: Text
-    first: tuple[Text, ...] = ()
-    source: Text
+    cause: NonEmptyText
+    first: tuple[NonEmptyText, ...] = ()
+    source: NonEmptyText
 
 
 class Host(Strict, frozen=True, kw_only=True):
     """A unit of one revision, or a kind of bay. Tables that are left out make no demand."""
 
     id: Annotated[str, msgspec.Meta(pattern="^[a-z0-9][a-z0-9.-]*$")]
-    name: Text
+    name: NonEmptyText
     kind: Literal["unit", "bay"]
-    what: Text  # media console, recorder, laptop ...
+    what: NonEmptyText  # media console, recorder, laptop ...
     label: Label | None = None
     bay: Bay
     interface: Interface
     supply: Supply | None = None
     capacity: Capacity | None = None
-    recording: Recording | None = None
+    recording: RecordingNeeds | None = None
     sectors: Sectors
-    moving: Moving
-    steps: tuple[Step, ...] = ()
+    moving: Migration
+    steps: tuple[BenchStep, ...] = ()
     symptoms: tuple[Symptom, ...] = ()
-    cautions: tuple[Text, ...] = ()
+    cautions: tuple[NonEmptyText, ...] = ()
 
 
 class HostDocument(Host, frozen=True, kw_only=True, forbid_unknown_fields=False):

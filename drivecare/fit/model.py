@@ -10,12 +10,12 @@ from typing import Literal
 from drivecare.documents import Value
 from drivecare.reading.identity import Identity
 
-Result = Literal["pass", "warn", "block", "unknown"]
+CheckResult = Literal["pass", "warn", "block", "unknown"]
 Fits = Literal["yes", "no", "unknown"]
-Migration = Literal["sector-copy", "unit-initialises", "file-copy"]
-Kind = Literal["hdd", "ssd"]
-Protocol = Literal["sata", "sas", "nvme", "pata"]
-Recording = Literal["conventional", "shingled"]
+MigrationKind = Literal["sector-copy", "unit-initialises", "file-copy"]
+MediaKind = Literal["hdd", "ssd"]
+InterfaceProtocol = Literal["sata", "sas", "nvme", "pata"]
+RecordingMethod = Literal["conventional", "shingled"]
 
 
 class Candidate(Value, frozen=True, kw_only=True):
@@ -31,8 +31,8 @@ class Candidate(Value, frozen=True, kw_only=True):
     identity: Identity = Identity()
     capacity_bytes: int | None = None
     labelled_gb: int | None = None  # what the label says; it promises no byte count
-    kind: Kind | None = None
-    protocol: Protocol | None = None
+    kind: MediaKind | None = None
+    protocol: InterfaceProtocol | None = None
     connector: str | None = None
     form_factor: str | None = None
     height_mm: float | None = None
@@ -45,7 +45,7 @@ class Candidate(Value, frozen=True, kw_only=True):
     peak_5v_amps: float | None = None
     peak_12v_amps: float | None = None
     power_disable: bool | None = None  # obeys the power-disable signal on pin 3 of the SATA power plug
-    recording: Recording | None = None
+    recording: RecordingMethod | None = None
     mounting: tuple[str, ...] | None = None  # which threaded holes it has: "side", "bottom"
     rated_written_bytes: int | None = None
     error_bits_exponent: int | None = None  # one unrecoverable read error expected in 10^N bits
@@ -57,21 +57,21 @@ class Candidate(Value, frozen=True, kw_only=True):
     by_hand: tuple[str, ...] = ()
 
 
-class Check(Value, frozen=True, kw_only=True):
+class FitCheck(Value, frozen=True, kw_only=True):
     """One thing looked at. `reason` in numbers; `source`: a document, "common practice, no source" or "from memory"."""
 
     check: str
-    result: Result
+    result: CheckResult
     reason: str
     source: str
 
 
-class Judged(Value, frozen=True, kw_only=True):
+class JudgedCandidate(Value, frozen=True, kw_only=True):
     """A candidate with its checks. `fits` is no where one blocks, unknown where one is unknown, else yes."""
 
     name: str
     fits: Fits
-    checks: tuple[Check, ...] = ()
+    checks: tuple[FitCheck, ...] = ()
     rank: int | None = None  # 1 is the best; only drives that fit, or may, have one
     ranking: tuple[str, ...] = ()  # why it stands where it stands
     model: str | None = None
@@ -85,7 +85,7 @@ class Judged(Value, frozen=True, kw_only=True):
     copy_minutes: int | None = None  # the least a full copy takes; None where no rate is known
 
 
-class PlannedDrive(Value, frozen=True, kw_only=True):
+class OldDrive(Value, frozen=True, kw_only=True):
     """The old drive as far as the plan rests on it. `verdict` is that of its reading, None where none was judged."""
 
     model: str | None = None
@@ -113,33 +113,33 @@ class Plan(Value, frozen=True, kw_only=True):
     host: str  # id of the host profile
     host_name: str
     label: str  # as it was typed
-    migration: Migration
-    source: PlannedDrive | None = None
+    migration: MigrationKind
+    source: OldDrive | None = None
     used_bytes: int | None = None
-    candidates: tuple[Judged, ...] = ()
+    candidates: tuple[JudgedCandidate, ...] = ()
     chosen: str | None = None  # name of the candidate to fit; None where none certainly fits
     symptom: Advice | None = None
     steps: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()
 
     @property
-    def chosen_drive(self) -> Judged | None:
+    def chosen_drive(self) -> JudgedCandidate | None:
         """The chosen candidate, which the gate compares with the drive that was written."""
         return next((one for one in self.candidates if one.name == self.chosen), None)
 
 
-class HostLine(Value, frozen=True, kw_only=True):
+class HostSummary(Value, frozen=True, kw_only=True):
     """One unit or bay in a list, in words."""
 
     id: str
     name: str
     bay: str
     interface: str
-    migration: Migration
+    migration: MigrationKind
 
 
 class HostList(Value, frozen=True, kw_only=True):
     """What `hosts list` prints."""
 
     schema: Literal["drivecare/hosts-1"] = "drivecare/hosts-1"
-    hosts: tuple[HostLine, ...] = ()
+    hosts: tuple[HostSummary, ...] = ()

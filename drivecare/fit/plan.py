@@ -10,11 +10,11 @@ import msgspec
 
 from drivecare.errors import BadInput
 from drivecare.exit_codes import ExitCode
-from drivecare.fit.candidates import told_apart
-from drivecare.fit.checks import BODY_CHECKS, Need
+from drivecare.fit.candidates import make_names_unique
+from drivecare.fit.checks import BODY_CHECKS, Swap
 from drivecare.fit.host_catalogue import common_symptoms
 from drivecare.fit.host_profile import Host, Symptom
-from drivecare.fit.model import Advice, Candidate, Check, Fits, Judged, Plan, PlannedDrive
+from drivecare.fit.model import Advice, Candidate, FitCheck, Fits, JudgedCandidate, OldDrive, Plan
 from drivecare.fit.size_checks import SIZE_CHECKS, copy_minutes, promised_bytes
 from drivecare.fit.steps import make_cautions, make_steps
 from drivecare.format import format_bytes, format_count
@@ -40,9 +40,9 @@ def make_plan(
     `verdict` is that of the reading; `symptom` what the customer says, `job` the job's ID
     for the commands in the steps. Raises BadInput for a symptom nobody knows.
     """
-    need = _need(host, reading, verdict, used_bytes)
-    facts = {one.name: one for one in told_apart(tuple(candidates))}
-    judged = rank([judge(one, need) for one in facts.values()], facts, need)
+    swap = _describe_swap(host, reading, verdict, used_bytes)
+    facts = {one.name: one for one in make_names_unique(tuple(candidates))}
+    judged = rank_candidates([judge_candidate(one, swap) for one in facts.values()], facts, swap)
     chosen = next((one for one in judged if one.fits == "yes"), None)
     advice = None if symptom is None else advise(symptom, host)
     return Plan(
@@ -50,12 +50,12 @@ def make_plan(
         host_name=host.name,
         label=label or host.id,
         migration=host.moving.kind,
-        source=need.source,
+        source=swap.source,
         used_bytes=used_bytes,
         candidates=judged,
         chosen=None if chosen is None else chosen.name,
         symptom=advice,
-        steps=make_steps(host, need.source, chosen, advice, job=job),
+        steps=make_steps(host, swap.source, chosen, advice, job=job),
         cautions=make_cautions(host, reading),
     )
 
@@ -68,14 +68,14 @@ def exit_code(plan: Plan) -> ExitCode:
     return ExitCode.FACTS_MISSING if "unknown" in fits else ExitCode.NONE_FITS
 
 
-def _need(host: Host, reading: Reading | None, verdict: str | None, used_bytes: int | None) -> Need:
+def _describe_swap(host: Host, reading: Reading | None, verdict: str | None, used_bytes: int | None) -> Swap:
     if reading is None:
-        return Need(host=host, used_bytes=used_bytes)
+        return Swap(host=host, used_bytes=used_bytes)
     drive, values = reading.drive, reading.values
     written = values.host_bytes_written
-    return Need(
+    return Swap(
         host=host,
-        source=PlannedDrive(
+        source=OldDrive(
             model=drive.model,
             serial=drive.serial,
             identity=drive.identity,
@@ -89,13 +89,13 @@ def _need(host: Host, reading: Reading | None, verdict: str | None, used_bytes: 
     )
 
 
-def judge(candidate: Candidate, need: Need) -> Judged:
+def judge_candidate(candidate: Candidate, swap: Swap) -> JudgedCandidate:
     """Every check of one candidate, and what they come to."""
-    checks = tuple(check for checker in (*BODY_CHECKS, *SIZE_CHECKS) for check in checker(candidate, need))
-    time = copy_minutes(candidate, need)
-    return Judged(
+    checks = tuple(check for checker in (*BODY_CHECKS, *SIZE_CHECKS) for check in checker(candidate, swap))
+    time = copy_minutes(candidate, swap)
+    return JudgedCandidate(
         name=candidate.name,
-        fits=fits(checks),
+        fits=overall_fit(checks),
         checks=checks,
         model=candidate.model,
         serial=candidate.serial,
@@ -109,7 +109,7 @@ def judge(candidate: Candidate, need: Need) -> Judged:
     )
 
 
-def fits(checks: Sequence[Check]) -> Fits:
+def overall_fit(checks: Sequence[FitCheck]) -> Fits:
     """No where one blocks, unknown where one is unknown, else yes."""
     results = {check.result for check in checks}
     if "block" in results:
@@ -120,10 +120,12 @@ def fits(checks: Sequence[Check]) -> Fits:
 # ---------------------------------------------------------------------------------------------------------- ranking
 
 
-def rank(judged: Sequence[Judged], facts: dict[str, Candidate], need: Need) -> tuple[Judged, ...]:
+def rank_candidates(
+    judged: Sequence[JudgedCandidate], facts: dict[str, Candidate], swap: Swap
+) -> tuple[JudgedCandidate, ...]:
     """Best first: what fits before what may; fewer warnings; least capacity that does; lower price; name."""
 
-    def key(one: Judged) -> tuple[int, int, int, float, str]:
+    def key(one: JudgedCandidate) -> tuple[int, int, int, float, str]:
         candidate = facts[one.name]
         price = float("inf") if candidate.price is None else candidate.price
         return _ORDER[one.fits], _count(one, "warn"), promised_bytes(candidate) or 0, price, one.name
@@ -134,23 +136,23 @@ def rank(judged: Sequence[Judged], facts: dict[str, Candidate], need: Need) -> t
         if one.fits == "no":
             placed.append(one)
             continue
-        why = _why(one, facts[one.name], need)
+        why = _why(one, facts[one.name], swap)
         placed.append(msgspec.structs.replace(one, rank=place, ranking=why))
     return tuple(placed)
 
 
-def _count(one: Judged, result: str) -> int:
+def _count(one: JudgedCandidate, result: str) -> int:
     return sum(check.result == result for check in one.checks)
 
 
-def _why(one: Judged, candidate: Candidate, need: Need) -> tuple[str, ...]:
+def _why(one: JudgedCandidate, candidate: Candidate, swap: Swap) -> tuple[str, ...]:
     """The rank in words, in the order of its key."""
     warnings = _count(one, "warn")
     to_mind = f"{format_count(warnings, 'thing')} to mind" if warnings else "nothing to mind"
     reasons = [f"{'may fit, facts are missing' if one.fits == 'unknown' else 'fits'}, {to_mind}"]
     size = promised_bytes(candidate)
     if size is not None:
-        wanted = None if need.source is None else need.source.capacity_bytes
+        wanted = None if swap.source is None else swap.source.capacity_bytes
         if wanted is None or size < wanted:
             reasons.append(format_bytes(size))
         else:

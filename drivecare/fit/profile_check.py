@@ -8,13 +8,13 @@ from typing import Final
 
 from drivecare.documents import decode_toml
 from drivecare.errors import BadInput
-from drivecare.fit.connectors import connectors, form_factors, interfaces
 from drivecare.fit.host_profile import Host, HostCheck, Problem
+from drivecare.fit.standards import connectors, form_factors, interfaces
 
 _RAILS: Final = {"rail_3v3_amps": "3v3", "rail_5v_amps": "5v", "rail_12v_amps": "12v"}
 
 
-def examine(data: bytes, *, origin: str) -> tuple[Host | None, tuple[Problem, ...]]:
+def decode_profile(data: bytes, *, origin: str) -> tuple[Host | None, tuple[Problem, ...]]:
     """The profile in these bytes, None where it cannot even be decoded, and all that is wrong with it."""
     try:
         host = decode_toml(Host, data, origin=origin)
@@ -23,9 +23,9 @@ def examine(data: bytes, *, origin: str) -> tuple[Host | None, tuple[Problem, ..
     return host, tuple(find_problems(host))
 
 
-def check_host(data: bytes, *, origin: str) -> HostCheck:
+def check_profile(data: bytes, *, origin: str) -> HostCheck:
     """What is wrong with a profile, as far as it can be told at once: a wrong type hides what comes after it."""
-    _, problems = examine(data, origin=origin)
+    _, problems = decode_profile(data, origin=origin)
     return HostCheck(file=origin, valid=not problems, problems=problems)
 
 

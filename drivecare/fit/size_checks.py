@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from drivecare.fit.checks import PRACTICE, Checker, Need, say
-from drivecare.fit.connectors import sata_payload_mb_s
-from drivecare.fit.model import Candidate, Check
+from drivecare.fit.checks import PRACTICE, Checker, Swap, say
+from drivecare.fit.model import Candidate, FitCheck
+from drivecare.fit.standards import sata_payload_mb_s
 from drivecare.format import format_bytes, format_count, format_minutes
 from drivecare.reading.capacity import idema_bytes, standard_bytes
 
@@ -40,23 +40,23 @@ def likely_bytes(candidate: Candidate) -> int | None:
     return max(*standard_bytes(label), idema_bytes(label))
 
 
-def check_capacity(candidate: Candidate, need: Need) -> Iterator[Check]:
+def check_capacity(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """Room for the content: to the sector for a sector copy, by used space for a file copy."""
-    kind = need.host.moving.kind
+    kind = swap.host.moving.kind
     if kind == "sector-copy":
-        yield from _room_for_copy(candidate, need)
+        yield from _room_for_copy(candidate, swap)
     elif kind == "file-copy":
-        yield from _room_for_files(candidate, need)
+        yield from _room_for_files(candidate, swap)
     elif likely_bytes(candidate) is None:
         yield say("capacity", "unknown", "its capacity is not known", PRACTICE)
 
 
-def _room_for_copy(candidate: Candidate, need: Need) -> Iterator[Check]:
-    wanted = None if need.source is None else need.source.capacity_bytes
+def _room_for_copy(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
+    wanted = None if swap.source is None else swap.source.capacity_bytes
     if wanted is None:
         yield say("capacity", "unknown", "the old drive's sector count is not known: give its reading", PRACTICE)
         return
-    sector = (need.source.logical_sector_bytes if need.source else None) or 512
+    sector = (swap.source.logical_sector_bytes if swap.source else None) or 512
     asked = f"the old drive's {wanted // sector:,} sectors ({wanted:,} bytes)"
     promised, likely = promised_bytes(candidate), likely_bytes(candidate)
     if promised is None or likely is None:
@@ -78,23 +78,23 @@ def _room_for_copy(candidate: Candidate, need: Need) -> Iterator[Check]:
         yield say("capacity", "unknown", reason, _COUNTS)
 
 
-def _room_for_files(candidate: Candidate, need: Need) -> Iterator[Check]:
+def _room_for_files(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     promised = promised_bytes(candidate)
-    if need.used_bytes is None:
+    if swap.used_bytes is None:
         yield say("capacity", "unknown", "how much of the old drive is used is not known: give --used", PRACTICE)
     elif promised is None:
         yield say("capacity", "unknown", "its capacity is not known", PRACTICE)
-    elif promised >= need.used_bytes:
-        reason = f"{format_bytes(need.used_bytes)} of files go onto {format_bytes(promised)}"
+    elif promised >= swap.used_bytes:
+        reason = f"{format_bytes(swap.used_bytes)} of files go onto {format_bytes(promised)}"
         yield say("capacity", "pass", reason, PRACTICE)
     else:
-        reason = f"{format_bytes(need.used_bytes)} of files do not go onto {format_bytes(promised)}"
+        reason = f"{format_bytes(swap.used_bytes)} of files do not go onto {format_bytes(promised)}"
         yield say("capacity", "block", reason, PRACTICE)
 
 
-def check_capacity_limits(candidate: Candidate, need: Need) -> Iterator[Check]:
+def check_capacity_limits(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """The sizes the unit itself can use."""
-    limits = need.host.capacity
+    limits = swap.host.capacity
     if limits is None:
         return
     promised, likely = promised_bytes(candidate), likely_bytes(candidate)
@@ -110,9 +110,9 @@ def check_capacity_limits(candidate: Candidate, need: Need) -> Iterator[Check]:
         yield say("capacity-limit", "pass", f"{format_bytes(promised)} is within what the unit uses", limits.source)
 
 
-def check_sector_format(candidate: Candidate, need: Need) -> Iterator[Check]:
+def check_sector_format(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """Whether the unit starts from such sectors, and whether a raw copy keeps its partition table."""
-    sectors = need.host.sectors
+    sectors = swap.host.sectors
     logical, physical = candidate.logical_sector_bytes, candidate.physical_sector_bytes
     possible = {name for (low, high), name in _FORMATS.items() if logical in (None, low) and physical in (None, high)}
     taken = ", ".join(sectors.formats)
@@ -126,11 +126,11 @@ def check_sector_format(candidate: Candidate, need: Need) -> Iterator[Check]:
     else:
         reason = f"{', '.join(sorted(possible))} drives do not work in this unit, which takes {taken}"
         yield say("sector-format", "block", reason, sectors.source)
-    if need.host.moving.kind == "sector-copy" and need.source is not None:
-        yield from _raw_copy(logical, need.source.logical_sector_bytes)
+    if swap.host.moving.kind == "sector-copy" and swap.source is not None:
+        yield from _raw_copy(logical, swap.source.logical_sector_bytes)
 
 
-def _raw_copy(new: int | None, old: int | None) -> Iterator[Check]:
+def _raw_copy(new: int | None, old: int | None) -> Iterator[FitCheck]:
     source = "partition tables count in logical sectors (computed)"
     if new is None or old is None:
         whose = "its own" if new is None else "the old drive's"
@@ -142,9 +142,9 @@ def _raw_copy(new: int | None, old: int | None) -> Iterator[Check]:
         yield say("raw-copy", "block", reason, source)
 
 
-def check_kind(candidate: Candidate, need: Need) -> Iterator[Check]:
+def check_kind(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """Rotating or solid."""
-    recording = need.host.recording
+    recording = swap.host.recording
     if recording is None or set(recording.kinds) == {"hdd", "ssd"}:
         return
     words = {"hdd": "a hard drive", "ssd": "a solid-state drive"}
@@ -158,9 +158,9 @@ def check_kind(candidate: Candidate, need: Need) -> Iterator[Check]:
         yield say("kind", "block", reason, recording.source)
 
 
-def check_recording(candidate: Candidate, need: Need) -> Iterator[Check]:
+def check_recording(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """Shingled drives stall under steady writing; a drive that manages it itself does not report it."""
-    recording = need.host.recording
+    recording = swap.host.recording
     if recording is None or recording.shingled == "ok" or candidate.kind == "ssd":
         return
     refuse = recording.shingled == "refuse"
@@ -173,9 +173,9 @@ def check_recording(candidate: Candidate, need: Need) -> Iterator[Check]:
         yield say("recording", "pass", "it records conventionally, tracks do not overlap", recording.source)
 
 
-def check_sustained(candidate: Candidate, need: Need) -> Iterator[Check]:
+def check_sustained(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """The rate the unit needs without a pause."""
-    recording = need.host.recording
+    recording = swap.host.recording
     if recording is None or recording.sustained_mb_s is None:
         return
     wanted = recording.sustained_mb_s
@@ -189,13 +189,13 @@ def check_sustained(candidate: Candidate, need: Need) -> Iterator[Check]:
         yield say("sustained", "pass", reason, recording.source)
 
 
-def check_endurance(candidate: Candidate, need: Need) -> Iterator[Check]:
+def check_endurance(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """Years until the rated amount is written, if the unit never rests. Left out where a number is missing."""
     if candidate.rated_written_bytes is None:
         return
-    recording = need.host.recording
-    if need.written_per_hour:
-        per_hour, origin = need.written_per_hour, "as the old drive's reading shows"
+    recording = swap.host.recording
+    if swap.written_per_hour:
+        per_hour, origin = swap.written_per_hour, "as the old drive's reading shows"
     elif recording is not None and recording.daily_write_gb is not None:
         per_hour, origin = recording.daily_write_gb * 1e9 / 24, "as units of this kind do"
     else:
@@ -209,7 +209,7 @@ def check_endurance(candidate: Candidate, need: Need) -> Iterator[Check]:
     )
 
 
-def check_read_errors(candidate: Candidate, need: Need) -> Iterator[Check]:  # noqa: ARG001
+def check_read_errors(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:  # noqa: ARG001
     """Unrecoverable errors to expect in reading the whole drive once, by its data sheet."""
     size = promised_bytes(candidate)
     if candidate.error_bits_exponent is None or size is None:
@@ -222,26 +222,26 @@ def check_read_errors(candidate: Candidate, need: Need) -> Iterator[Check]:  # n
     )
 
 
-def copy_minutes(candidate: Candidate, need: Need) -> tuple[int, str] | None:
+def copy_minutes(candidate: Candidate, swap: Swap) -> tuple[int, str] | None:
     """The least minutes a full copy takes and what sets the pace; None where size or every rate is unknown."""
-    size = None if need.source is None else need.source.capacity_bytes
-    if need.host.moving.kind == "file-copy":
-        size = need.used_bytes
+    size = None if swap.source is None else swap.source.capacity_bytes
+    if swap.host.moving.kind == "file-copy":
+        size = swap.used_bytes
     rates = {
         "the new drive's medium": candidate.sustained_mb_s,
         "the new drive's link": None if candidate.link_gbps is None else sata_payload_mb_s(candidate.link_gbps),
-        "the old drive's link": None if need.source_link_gbps is None else sata_payload_mb_s(need.source_link_gbps),
+        "the old drive's link": None if swap.source_link_gbps is None else sata_payload_mb_s(swap.source_link_gbps),
     }
     known = {name: rate for name, rate in rates.items() if rate}
-    if size is None or not known or need.host.moving.kind == "unit-initialises":
+    if size is None or not known or swap.host.moving.kind == "unit-initialises":
         return None
     slowest = min(known, key=lambda name: known[name])
     return max(1, round(size / (known[slowest] * 1e6) / 60)), f"{known[slowest]:.0f} MB/s, {slowest}"
 
 
-def check_copy_time(candidate: Candidate, need: Need) -> Iterator[Check]:
+def check_copy_time(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """How long the copy takes at the very least; a failing source takes longer."""
-    found = copy_minutes(candidate, need)
+    found = copy_minutes(candidate, swap)
     if found is not None:
         minutes, pace = found
         reason = f"copying takes at least {format_minutes(minutes)} ({pace}), reading back as long"

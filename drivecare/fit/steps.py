@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from drivecare.fit.host_profile import Host, Phase, Step
-from drivecare.fit.model import Advice, Judged, PlannedDrive
+from drivecare.fit.host_profile import BenchPhase, BenchStep, Host
+from drivecare.fit.model import Advice, JudgedCandidate, OldDrive
 from drivecare.format import join_and
 from drivecare.reading.model import Reading
 
@@ -41,7 +41,12 @@ def _drive_cautions(host: Host, reading: Reading | None) -> Iterator[str]:
 
 
 def make_steps(
-    host: Host, source: PlannedDrive | None, chosen: Judged | None, advice: Advice | None, *, job: str | None = None
+    host: Host,
+    source: OldDrive | None,
+    chosen: JudgedCandidate | None,
+    advice: Advice | None,
+    *,
+    job: str | None = None,
 ) -> tuple[str, ...]:
     """Every step as one sentence or two, in the order they are done, caution in place.
 
@@ -51,7 +56,7 @@ def make_steps(
 
 
 def _all_steps(
-    host: Host, source: PlannedDrive | None, chosen: Judged | None, advice: Advice | None, job: str
+    host: Host, source: OldDrive | None, chosen: JudgedCandidate | None, advice: Advice | None, job: str
 ) -> Iterator[str]:
     if advice is not None and not advice.drive_likely:
         first = join_and(advice.first or ("the rest of the unit",))
@@ -77,7 +82,7 @@ def _all_steps(
     yield "Keep the old drive, labelled, until the customer agrees that all is well."
 
 
-def _move(host: Host, source: PlannedDrive | None, job: str) -> Iterator[str]:
+def _move(host: Host, source: OldDrive | None, job: str) -> Iterator[str]:
     """Getting the content across, as the unit wants it."""
     kind = host.moving.kind
     detach = f"Power off the dock, detach the old drive and label it: drivecare job record {job} detached."
@@ -96,13 +101,13 @@ def _move(host: Host, source: PlannedDrive | None, job: str) -> Iterator[str]:
         yield "Leave the new drive empty: this unit sets it up itself."
 
 
-def _by_hand(host: Host, phase: Phase) -> Iterator[str]:
+def _by_hand(host: Host, phase: BenchPhase) -> Iterator[str]:
     for step in host.steps:
         if step.phase == phase:
-            yield sentence(step)
+            yield describe_step(step)
 
 
-def sentence(step: Step) -> str:
+def describe_step(step: BenchStep) -> str:
     """A step in words, with what it takes and what to mind."""
     parts = [step.do.rstrip(".")]
     if step.tool:

@@ -24,7 +24,7 @@ _MOST: Final = 10**15  # a million drives' bytes; what is more does not go into 
 _LEAST_COUNTED: Final = 10**6  # a bare number below this is no byte count of a drive: a unit was forgotten
 
 
-class Size(Value, frozen=True, kw_only=True):
+class DriveSize(Value, frozen=True, kw_only=True):
     """A drive's size: counted in bytes, or as its label says in GB of 10^9 bytes; one of the two is set."""
 
     counted_bytes: int | None = None
@@ -65,7 +65,7 @@ def parse_quantity(text: str, units: dict[str, float]) -> float:
     return parse_number(match[1]) * units[unit]
 
 
-def parse_size(text: str) -> Size:
+def parse_size(text: str) -> DriveSize:
     """ "500 GB", "1TB", "500107862016", "976,773,168 sectors". Raises ValueError with the reason.
 
     >>> parse_size("1,5 TB").labelled_gb
@@ -87,11 +87,11 @@ def parse_size(text: str) -> Size:
         gigabytes = number * _LABEL_UNITS[unit]
         if not gigabytes or gigabytes != int(gigabytes):
             raise ValueError(f"{text!r} is no size that drives are sold in; give bytes or sectors")
-        return Size(labelled_gb=int(gigabytes))
+        return DriveSize(labelled_gb=int(gigabytes))
     counted = int(number * (_EXACT_UNITS | _BINARY_UNITS)[unit])
     if counted < _LEAST_COUNTED:
         raise ValueError(f"{text!r} is too small for a drive; say GB, TB, bytes or sectors")
-    return Size(counted_bytes=counted)
+    return DriveSize(counted_bytes=counted)
 
 
 def parse_amount(text: str) -> int:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import timedelta
 
-from drivecare.fit.model import Judged
+from drivecare.fit.model import JudgedCandidate
 from drivecare.format import format_count, join_some
 from drivecare.job.filed_readings import read_at
 from drivecare.job.folder import Filed
@@ -128,7 +128,7 @@ def fitted_is_planned(case: Case) -> Item:
     )
 
 
-def _unlike_the_plan(chosen: Judged, drive: Drive) -> str:
+def _unlike_the_plan(chosen: JudgedCandidate, drive: Drive) -> str:
     """Where the drive as it was read is not what the plan took it for; "" where what both tell agrees."""
     told = (
         ("bytes", chosen.capacity_bytes, drive.capacity_bytes),

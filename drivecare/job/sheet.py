@@ -29,7 +29,7 @@ from drivecare.visible import visible_lines
 if TYPE_CHECKING:
     from markupsafe import Markup
 
-    from drivecare.fit.model import Judged
+    from drivecare.fit.model import JudgedCandidate
     from drivecare.job.plots import Picture
     from drivecare.risk.model import Assessment, Finding
     from drivecare.transfer.files.bag import BagReceipt
@@ -318,7 +318,7 @@ def _rejected(case: Case) -> list[Row]:
     return [Row(name=clip(one.name, 60), cells=(clip(_against(one), 150),)) for one in others]
 
 
-def _against(one: Judged) -> str:
+def _against(one: JudgedCandidate) -> str:
     for result in ("block", "unknown"):
         for check in one.checks:
             if check.result == result:

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from drivecare.fit.candidates import protocol_of
-from drivecare.fit.connectors import find_form_factor
+from drivecare.fit.candidates import interface_protocol
 from drivecare.fit.host_profile import Host
+from drivecare.fit.standards import find_form_factor
 from drivecare.job.model import BuiltFor
 from drivecare.reading.model import Drive
 
@@ -22,7 +22,7 @@ def unlike(drive: Drive, unit: BuiltFor | None) -> str:
     body = find_form_factor(drive.form_factor) if drive.form_factor else None
     sides = (
         (None if body is None else body.id, unit.form_factors),
-        (protocol_of(drive), unit.protocols),
+        (interface_protocol(drive), unit.protocols),
     )
     return "; ".join(
         f"it is {own}, this unit is built for {' or '.join(taken)}"

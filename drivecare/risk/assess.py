@@ -11,24 +11,24 @@ from dataclasses import dataclass
 from drivecare.reading.identity import compare, normalise_serial
 from drivecare.reading.model import Reading
 from drivecare.reading.surface import SurfaceScan
-from drivecare.risk import outlook
-from drivecare.risk.findings import Judged, judge
-from drivecare.risk.incoming import inspect
+from drivecare.risk.chance import NO_DATA, measured_chance, overall_chance
+from drivecare.risk.findings import Ruling, apply_rules
+from drivecare.risk.incoming import observe_incoming
 from drivecare.risk.model import Assessment, Chance, Finding, Sale
-from drivecare.risk.rules import Circumstance, Row, RuleSet, load_rules
-from drivecare.risk.signals import Signal, Signals, observe
-from drivecare.risk.trend import changes, earlier_of, settle
-from drivecare.risk.verdict import decide, fault_classes, for_sale, leading_signal, way_out
+from drivecare.risk.rules import Circumstance, RuleSet, VerdictRow, load_rules
+from drivecare.risk.signals import Signal, Signals, observe_reading
+from drivecare.risk.trend import clear_rechecks, observe_changes, select_earlier
+from drivecare.risk.verdict import adapt_to_sale, fault_classes, find_row, leading_signal, list_ways_out
 
 
 @dataclass(frozen=True, slots=True)
-class Working:
+class Reasoning:
     """Everything between a reading and its verdict, for `assess` and for its explanation."""
 
     signals: Signals
-    found: tuple[Judged, ...]
+    found: tuple[Ruling, ...]
     chance: Chance
-    row: Row
+    row: VerdictRow
     left_out: int
     scan: SurfaceScan | None
 
@@ -47,9 +47,9 @@ def assess(
     `scan`: a surface scan of the drive. `as_new`: judge it as a drive sold as new.
     """
     rules = load_rules()
-    working = work(reading, as_new=as_new, history=history, scan=scan)
+    working = evaluate(reading, as_new=as_new, history=history, scan=scan)
     sale: Sale = "new" if as_new else "used"
-    verdict, headline = for_sale(working.row, sale)
+    verdict, headline = adapt_to_sale(working.row, sale)
     return Assessment(
         read_at=reading.read_at,
         path=reading.path,
@@ -66,33 +66,33 @@ def assess(
         fault_classes=fault_classes(working.findings),
         failure_12_months=working.chance,
         findings=working.findings,
-        way_out=way_out(working.found) if verdict == "recheck" else None,
+        way_out=list_ways_out(working.found) if verdict == "recheck" else None,
         next_steps=_next_steps(reading, working, sale),
         limits=_limits(reading, working, sale, rules),
     )
 
 
-def work(
+def evaluate(
     reading: Reading, *, as_new: bool = False, history: Iterable[Reading] = (), scan: SurfaceScan | None = None
-) -> Working:
+) -> Reasoning:
     """The way from a reading to the row of the verdict table that holds."""
     rules = load_rules()
     history = tuple(history)
-    earlier = earlier_of(reading, history)
+    earlier = select_earlier(reading, history)
     own_scan = scan if scan is not None and _is_of(scan, reading) else None
     signals, measured = _signals(reading, rules, own_scan)
-    signals |= changes(reading, earlier)
+    signals |= observe_changes(reading, earlier)
     if as_new:
-        signals |= inspect(reading)
-    found = judge(signals, reading.drive, rules)
+        signals |= observe_incoming(reading)
+    found = apply_rules(signals, reading.drive, rules)
     if earlier:
-        found = settle(found, _findings_before(earlier, rules), reading, own_scan)
+        found = clear_rechecks(found, _findings_before(earlier, rules), reading, own_scan)
     findings = [judged.finding for judged in found]
-    return Working(
+    return Reasoning(
         signals=signals,
         found=tuple(found),
-        chance=outlook.NO_DATA if "gap" in signals else outlook.combined(measured, reading, findings),
-        row=decide(findings, rules),
+        chance=NO_DATA if "gap" in signals else overall_chance(measured, reading, findings),
+        row=find_row(findings, rules),
         left_out=len([other for other in history if other != reading]) - len(earlier) + (own_scan is not scan),
         scan=own_scan,
     )
@@ -100,15 +100,15 @@ def work(
 
 def _signals(reading: Reading, rules: RuleSet, scan: SurfaceScan | None) -> tuple[Signals, Chance | None]:
     """The signals of a reading with its measured chance as one of them, and that chance."""
-    signals = observe(reading, rules, scan)
-    measured = None if "gap" in signals else outlook.measured(reading)
+    signals = observe_reading(reading, rules, scan)
+    measured = None if "gap" in signals else measured_chance(reading)
     if measured and measured.estimate is not None:
         signals["estimate"] = (Signal(value=measured.estimate),)
     return signals, measured
 
 
-def _findings_before(earlier: Sequence[Reading], rules: RuleSet) -> list[tuple[Reading, list[Judged]]]:
-    return [(other, judge(_signals(other, rules, None)[0], other.drive, rules)) for other in earlier]
+def _findings_before(earlier: Sequence[Reading], rules: RuleSet) -> list[tuple[Reading, list[Ruling]]]:
+    return [(other, apply_rules(_signals(other, rules, None)[0], other.drive, rules)) for other in earlier]
 
 
 def _is_of(scan: SurfaceScan, reading: Reading) -> bool:
@@ -119,7 +119,7 @@ def _is_of(scan: SurfaceScan, reading: Reading) -> bool:
     return answer != "no"
 
 
-def _next_steps(reading: Reading, working: Working, sale: Sale) -> tuple[str, ...]:
+def _next_steps(reading: Reading, working: Reasoning, sale: Sale) -> tuple[str, ...]:
     """What the bench does next: what the gaps advise, then the steps of the verdict."""
     advice = (
         [gap.advice for gap in reading.gaps if gap.blocks and gap.advice] if working.row.severity == "blocked" else []
@@ -129,7 +129,7 @@ def _next_steps(reading: Reading, working: Working, sale: Sale) -> tuple[str, ..
     return tuple(dict.fromkeys([*advice, *(step.replace("{drive}", drive) for step in steps)]))
 
 
-def _limits(reading: Reading, working: Working, sale: Sale, rules: RuleSet) -> tuple[str, ...]:
+def _limits(reading: Reading, working: Reasoning, sale: Sale, rules: RuleSet) -> tuple[str, ...]:
     """What this reading cannot tell: the sentences that apply, then its own gaps."""
     drive = reading.drive
     true: set[Circumstance] = {sale, drive.kind}

@@ -24,7 +24,7 @@ from drivecare.risk.model import Verdict
 from drivecare.risk.rules import load_rules
 from drivecare.risk.survival import HOURS_PER_YEAR, load_table
 
-ADDED = ("verdict", "estimate", "low", "high", "leading_signal")
+ADDED_COLUMNS = ("verdict", "estimate", "low", "high", "leading_signal")
 MOST_REMEMBERED = 200_000  # states; the memory is emptied then, which costs time and nothing else
 
 
@@ -55,7 +55,7 @@ class TableJudge:
             )
         self._counters = itemgetter(*self._columns.counters.values())
         self.last = self._columns.last
-        self._steps = steps()
+        self._steps = find_thresholds()
         # By cell: hours, which step they reach, and what is wrong with the cell.
         self._ages: dict[str, tuple[int | None, int | None, str | None]] = {}
         self._remembered: dict[tuple[object, ...], Judgement] = {}
@@ -96,18 +96,18 @@ class TableJudge:
         chance = found.failure_12_months
         added = (found.verdict, chance.estimate, chance.low, chance.high, found.leading_signal)
         return Judgement(
-            **dict(zip(ADDED, added, strict=True)),  # type: ignore[arg-type]
+            **dict(zip(ADDED_COLUMNS, added, strict=True)),  # type: ignore[arg-type]
             cells=",".join("" if cell is None else str(cell) for cell in added),
         )
 
 
-def steps() -> dict[str, list[int]]:
+def find_thresholds() -> dict[str, list[int]]:
     """By field, the numbers at which a rule, a ladder or a base rate changes; in between they make no difference."""
     found: dict[str, set[int]] = {field: set() for field, _ in COUNTER_COLUMNS.values()}
-    found["power_on_hours"] = {row.from_years * HOURS_PER_YEAR for row in load_table().clean}
-    for signal in load_table().signal:
-        for field in signal.values:
-            found[field] |= {level.start for level in signal.levels}
+    found["power_on_hours"] = {row.from_years * HOURS_PER_YEAR for row in load_table().base_rates}
+    for ladder in load_table().ladders:
+        for field in ladder.values:
+            found[field] |= {rung.start for rung in ladder.rungs}
     for field in found:
         for rule in load_rules().by_signal.get(field, ()):
             for level in rule.levels:
@@ -128,12 +128,12 @@ def _with_faults(judgement: Judgement, faults: tuple[str, ...]) -> Judgement:
     return msgspec.structs.replace(judgement, not_understood=(*judgement.not_understood, *faults))
 
 
-def cells(line: str) -> list[str]:
+def split_cells(line: str) -> list[str]:
     """The cells of one line of CSV. Lines with a quotation mark take the slow way."""
     return next(csv.reader((line,), strict=True)) if '"' in line else line.split(",")
 
 
-class Faults(Protocol):
+class FaultListener(Protocol):
     """Who is told what is wrong with a table, while its other rows are judged."""
 
     def leave_out(self, line: int, reason: str) -> None:
@@ -143,8 +143,8 @@ class Faults(Protocol):
         """A cell cannot be understood; its row is judged without it."""
 
 
-def judged(
-    lines: Iterable[str | None], judge: TableJudge, width: int, faults: Faults
+def judge_lines(
+    lines: Iterable[str | None], judge: TableJudge, width: int, faults: FaultListener
 ) -> Iterator[tuple[int, str, list[str], Judgement]]:
     """Each line's number, its text without its end, its cells as far as they matter, its judgement.
 
@@ -159,7 +159,7 @@ def judged(
             continue
         if '"' in line:
             try:
-                row = cells(line)
+                row = split_cells(line)
             except csv.Error as error:
                 faults.leave_out(number, f"it is not valid CSV: {error}")
                 continue
@@ -176,7 +176,7 @@ def judged(
         yield number, line, row, judgement
 
 
-def bounded_lines(source: IO[str]) -> Iterator[str | None]:
+def read_lines(source: IO[str]) -> Iterator[str | None]:
     """The lines of a table; None for one of more than MOST_ROW_LETTERS, of which no more than that is ever held."""
     while line := source.readline(MOST_ROW_LETTERS):
         if len(line) == MOST_ROW_LETTERS and not line.endswith("\n"):

@@ -46,7 +46,7 @@ class Evaluation(Value, frozen=True, kw_only=True):
     bands: tuple[CalibrationBand, ...]
 
 
-class Tally:
+class OutcomeCounter:
     """Counts rows by estimate and outcome."""
 
     def __init__(self) -> None:

@@ -8,12 +8,12 @@ from collections.abc import Iterable, Iterator
 from drivecare.reading.model import Drive, Reading
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk import survival
-from drivecare.risk.assess import Working, work
-from drivecare.risk.findings import SEVERITIES, holds
+from drivecare.risk.assess import Reasoning, evaluate
+from drivecare.risk.findings import SEVERITIES, evaluate_level
 from drivecare.risk.model import Chance
 from drivecare.risk.rules import RuleSet, load_rules
 from drivecare.risk.signals import Signal
-from drivecare.risk.verdict import for_sale
+from drivecare.risk.verdict import adapt_to_sale
 
 
 def explain(
@@ -21,11 +21,11 @@ def explain(
 ) -> tuple[str, ...]:
     """Every signal with what its rules made of it, the estimate, and the row of the verdict table that held."""
     rules = load_rules()
-    working = work(reading, as_new=as_new, history=history, scan=scan)
+    working = evaluate(reading, as_new=as_new, history=history, scan=scan)
     return tuple(_lines(reading, working, rules, as_new=as_new))
 
 
-def _lines(reading: Reading, working: Working, rules: RuleSet, *, as_new: bool) -> Iterator[str]:
+def _lines(reading: Reading, working: Reasoning, rules: RuleSet, *, as_new: bool) -> Iterator[str]:
     yield "1. What was seen, and what each rule says to it"
     for name, entries in sorted(working.signals.items()):
         for signal in entries:
@@ -43,13 +43,13 @@ def _lines(reading: Reading, working: Working, rules: RuleSet, *, as_new: bool) 
         yield f"   {row.verdict}: asks for {asks}{unless}: {'holds' if row is working.row else 'does not hold'}"
         if row is working.row:
             break
-    verdict, headline = for_sale(working.row, "new" if as_new else "used")
+    verdict, headline = adapt_to_sale(working.row, "new" if as_new else "used")
     if verdict != working.row.verdict:
         yield f"   sold as new: {working.row.verdict} becomes {verdict}, for it is sent back"
     yield f"Verdict: {verdict}. {headline}"
 
 
-def _signal_lines(name: str, signal: Signal, working: Working, drive: Drive, rules: RuleSet) -> Iterator[str]:
+def _signal_lines(name: str, signal: Signal, working: Reasoning, drive: Drive, rules: RuleSet) -> Iterator[str]:
     """One line for the signal with each test that was tried, up to the one that held, and for a recheck done."""
     shown = f"{signal.value:,}" if isinstance(signal.value, int) else f"{signal.value}"
     detail = f" ({signal.detail})" if signal.detail else ""
@@ -63,7 +63,7 @@ def _signal_lines(name: str, signal: Signal, working: Working, drive: Drive, rul
             yield f"   {name} = {shown}{detail}: keeps quiet because of {', '.join(quiet)}"
             continue
         for level in rule.levels:
-            held, _ = holds(level, signal, working.signals)
+            held, _ = evaluate_level(level, signal, working.signals)
             if held:
                 yield f"   {name} = {shown}{detail}: {level.words()}: {level.severity} [{rule.source.line()}]"
                 break
@@ -76,7 +76,7 @@ def _signal_lines(name: str, signal: Signal, working: Working, drive: Drive, rul
     )
 
 
-def _points_lines(reading: Reading, working: Working) -> Iterator[str]:
+def _points_lines(reading: Reading, working: Reasoning) -> Iterator[str]:
     """How the measured estimate comes about: points of each counter, their sum."""
     if "estimate" not in working.signals:
         return

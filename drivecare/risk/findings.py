@@ -13,11 +13,11 @@ from drivecare.risk.signals import Signal, Signals
 SEVERITIES: Final[tuple[Severity, ...]] = ("blocked", "evacuate", "replace", "recheck", "note")  # worst first
 RANK: Final = {severity: rank for rank, severity in enumerate(SEVERITIES)}
 
-Limit = int | float | str | None
+Observed = int | float | str | None
 
 
 @dataclass(frozen=True, slots=True)
-class Judged:
+class Ruling:
     """A finding with the rule and the level it came from."""
 
     finding: Finding
@@ -25,9 +25,9 @@ class Judged:
     level: Level
 
 
-def judge(signals: Signals, drive: Drive, rules: RuleSet) -> list[Judged]:
+def apply_rules(signals: Signals, drive: Drive, rules: RuleSet) -> list[Ruling]:
     """The findings of a drive's signals, worst first; the estimate stands behind what it was estimated from."""
-    found: list[Judged] = []
+    found: list[Ruling] = []
     for name, entries in signals.items():
         applying = [rule for rule in rules.for_drive(name, drive) if not _silenced(rule, signals)]
         for signal in entries:
@@ -37,7 +37,7 @@ def judge(signals: Signals, drive: Drive, rules: RuleSet) -> list[Judged]:
     return sorted(found, key=_order)
 
 
-def holds(level: Level, signal: Signal, signals: Signals) -> tuple[bool, Limit]:
+def evaluate_level(level: Level, signal: Signal, signals: Signals) -> tuple[bool, Observed]:
     """Whether a level's test holds for a signal, and the limit it was held against."""
     ((test, limit),) = level.tests()
     value = signal.value
@@ -70,16 +70,16 @@ def _silenced(rule: Rule, signals: Signals) -> bool:
     return any(signals.get(name) for name in rule.unless)
 
 
-def _ask(rule: Rule, signal: Signal, signals: Signals) -> Judged | None:
+def _ask(rule: Rule, signal: Signal, signals: Signals) -> Ruling | None:
     """The rule's first level that holds, as a finding."""
     for level in rule.levels:
-        held, limit = holds(level, signal, signals)
+        held, limit = evaluate_level(level, signal, signals)
         if held:
-            return Judged(_finding(rule, level, signal, limit), rule, level)
+            return Ruling(_finding(rule, level, signal, limit), rule, level)
     return None
 
 
-def _finding(rule: Rule, level: Level, signal: Signal, limit: Limit) -> Finding:
+def _finding(rule: Rule, level: Level, signal: Signal, limit: Observed) -> Finding:
     return Finding(
         signal=signal.name or rule.signal,
         label=rule.label,
@@ -95,5 +95,5 @@ def _finding(rule: Rule, level: Level, signal: Signal, limit: Limit) -> Finding:
     )
 
 
-def _order(judged: Judged) -> tuple[int, bool]:
+def _order(judged: Ruling) -> tuple[int, bool]:
     return RANK[judged.finding.severity], judged.rule.signal == "estimate"

@@ -18,7 +18,7 @@ WORN_VALUE = 97  # an hours row starts at 100 and loses its first points only af
 DATA_STATISTICS = ("reallocated", "reported_uncorrectable", "crc_errors", "wear_percent_used")
 
 
-def inspect(reading: Reading) -> Signals:
+def observe_incoming(reading: Reading) -> Signals:
     """The signals of a drive sold as new: signs of use, counters that contradict each other, an odd capacity."""
     values, drive = reading.values, reading.drive
     signals: Signals = {}

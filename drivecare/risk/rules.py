@@ -25,7 +25,7 @@ RULE_FILES = ("report", "counters", "solid-state", "scsi", "history", "incoming"
 KIND_WORDS = frozenset({"hdd", "ssd"})
 
 
-class Source(Strict, frozen=True, kw_only=True, omit_defaults=True):
+class Provenance(Strict, frozen=True, kw_only=True, omit_defaults=True):
     """Where a rule comes from. `counts` for our own measurement, `title` and `year` for what others published."""
 
     kind: SourceKind
@@ -97,7 +97,7 @@ class Rule(Strict, frozen=True, kw_only=True):
     label: str
     fault_class: FaultClass
     levels: tuple[Level, ...]
-    source: Source
+    source: Provenance
     why: str
     action: str
     applies_to: tuple[DriveWord, ...] = ()
@@ -126,16 +126,16 @@ class Rule(Strict, frozen=True, kw_only=True):
         )
 
 
-class Shown(Strict, frozen=True, kw_only=True):
+class UnscoredSignal(Strict, frozen=True, kw_only=True):
     """A signal that is shown and not scored, with the reason."""
 
     signal: str
     label: str
     reason: str
-    source: Source
+    source: Provenance
 
 
-class Row(Strict, frozen=True, kw_only=True):
+class VerdictRow(Strict, frozen=True, kw_only=True):
     """One row of the verdict table: holds when a finding has this severity or signal and none of `unless`.
 
     `next` are the steps for the bench; "{drive}" in them stands for the drive's path. `..._new`: sold as new.
@@ -151,14 +151,14 @@ class Row(Strict, frozen=True, kw_only=True):
     next_new: tuple[str, ...] = ()
 
 
-class Limit(Strict, frozen=True, kw_only=True):
+class Caveat(Strict, frozen=True, kw_only=True):
     """One sentence on what a reading cannot tell, and the circumstance in which it is said."""
 
     when: Circumstance
     text: str
 
 
-class RowGroup(Strict, frozen=True, kw_only=True):
+class AttributeGroup(Strict, frozen=True, kw_only=True):
     """ATA attribute numbers that belong together. `meaning` decides what a crossed threshold says."""
 
     meaning: Literal["temperature", "usage", "health"]
@@ -170,28 +170,28 @@ class _RuleFile(Strict, frozen=True, kw_only=True):
     rule: tuple[Rule, ...]
 
 
-class _ShownFile(Strict, frozen=True, kw_only=True):
-    shown: tuple[Shown, ...]
+class _UnscoredFile(Strict, frozen=True, kw_only=True):
+    shown: tuple[UnscoredSignal, ...]
 
 
-class _RowsFile(Strict, frozen=True, kw_only=True):
-    group: tuple[RowGroup, ...]
+class _AttributesFile(Strict, frozen=True, kw_only=True):
+    group: tuple[AttributeGroup, ...]
 
 
 class _VerdictFile(Strict, frozen=True, kw_only=True):
-    row: tuple[Row, ...]
-    limit: tuple[Limit, ...]
+    row: tuple[VerdictRow, ...]
+    limit: tuple[Caveat, ...]
 
 
 class RuleSet(Value, frozen=True, kw_only=True):
     """Every rule, the verdict table, the sentences on limits; `by_signal` and `groups` are the same, indexed."""
 
     rules: tuple[Rule, ...]
-    shown: tuple[Shown, ...]
-    table: tuple[Row, ...]
-    limits: tuple[Limit, ...]
+    shown: tuple[UnscoredSignal, ...]
+    table: tuple[VerdictRow, ...]
+    limits: tuple[Caveat, ...]
     by_signal: dict[str, tuple[Rule, ...]]
-    groups: dict[int, RowGroup]
+    groups: dict[int, AttributeGroup]
 
     def for_drive(self, signal: str, drive: Drive) -> tuple[Rule, ...]:
         """The rules about a signal that apply to a drive."""
@@ -203,7 +203,7 @@ def decode_rules(data: bytes, *, origin: str) -> tuple[Rule, ...]:
     return decode_toml(_RuleFile, data, origin=origin).rule
 
 
-def decode_verdict_table(data: bytes, *, origin: str) -> tuple[tuple[Row, ...], tuple[Limit, ...]]:
+def decode_verdict_table(data: bytes, *, origin: str) -> tuple[tuple[VerdictRow, ...], tuple[Caveat, ...]]:
     """The verdict table and the limits; the table has to end with a row that always holds."""
     table = decode_toml(_VerdictFile, data, origin=origin)
     last = table.row[-1] if table.row else None
@@ -227,9 +227,9 @@ def load_rules() -> RuleSet:
     content, origin = data("verdict")
     table, limits = decode_verdict_table(content, origin=origin)
     content, origin = data("shown")
-    shown = decode_toml(_ShownFile, content, origin=origin).shown
+    shown = decode_toml(_UnscoredFile, content, origin=origin).shown
     content, origin = data("attribute-rows")
-    groups = decode_toml(_RowsFile, content, origin=origin).group
+    groups = decode_toml(_AttributesFile, content, origin=origin).group
     by_signal: dict[str, tuple[Rule, ...]] = {}
     for rule in rules:
         by_signal[rule.signal] = (*by_signal.get(rule.signal, ()), rule)
@@ -248,12 +248,12 @@ class RulesDocument(Value, frozen=True, kw_only=True):
 
     schema: Literal["drivecare/rules-1"] = "drivecare/rules-1"
     rules: tuple[Rule, ...]
-    shown: tuple[Shown, ...] = ()
-    verdict_table: tuple[Row, ...] = ()
-    limits: tuple[Limit, ...] = ()
+    shown: tuple[UnscoredSignal, ...] = ()
+    verdict_table: tuple[VerdictRow, ...] = ()
+    limits: tuple[Caveat, ...] = ()
 
 
-def about(word: str | None) -> RulesDocument:
+def find_rules(word: str | None) -> RulesDocument:
     """The rules about a signal, by its name, an ATA attribute's number, or a word of its name or label; else all.
 
     Raises BadInput where nothing matches.
@@ -279,5 +279,5 @@ def about(word: str | None) -> RulesDocument:
     return RulesDocument(rules=rules, shown=shown)
 
 
-def _speaks_of(entry: Rule | Shown, wanted: str) -> bool:
+def _speaks_of(entry: Rule | UnscoredSignal, wanted: str) -> bool:
     return wanted in entry.signal or wanted.replace("_", " ") in entry.label.lower()

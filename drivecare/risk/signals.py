@@ -14,7 +14,7 @@ from drivecare.reading.health import DEFECT_COUNTS, missing_health, unread_count
 from drivecare.reading.model import Attribute, Reading, SelfTest, Values
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.model import FaultClass
-from drivecare.risk.rules import RowGroup, RuleSet
+from drivecare.risk.rules import AttributeGroup, RuleSet
 
 FAILED_TESTS = frozenset({"read", "servo", "electrical", "unknown-element", "handling-damage", "not-completed"})
 STOPPED_TESTS = frozenset({"aborted", "interrupted"})
@@ -40,7 +40,7 @@ class Signal(Value, frozen=True, kw_only=True):
 Signals = dict[str, tuple[Signal, ...]]
 
 
-def observe(reading: Reading, rules: RuleSet, scan: SurfaceScan | None = None) -> Signals:
+def observe_reading(reading: Reading, rules: RuleSet, scan: SurfaceScan | None = None) -> Signals:
     """Every signal of a reading, and of a surface scan of the same drive where there is one.
 
     Where the health data are missing or junk, only what does not come from them is a witness: the drive's own alarm,
@@ -100,7 +100,7 @@ def _threshold_rows(attributes: Iterable[Attribute], rules: RuleSet) -> Signals:
     return {name: tuple(several) for name, several in found.items()}
 
 
-def _row_kind(row: Attribute, group: RowGroup | None) -> str:
+def _row_kind(row: Attribute, group: AttributeGroup | None) -> str:
     if group and group.meaning != "health":
         return f"{group.meaning}_row"
     return "age" if row.prefail is False else "prefail"  # a row of unknown type is taken seriously

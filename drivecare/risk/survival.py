@@ -24,33 +24,33 @@ from drivecare.risk.model import Chance
 HOURS_PER_YEAR = 8766
 
 
-class Level(Strict, frozen=True, kw_only=True):
+class Rung(Strict, frozen=True, kw_only=True):
     """From this raw count on the signal is worth this many points."""
 
     start: int = msgspec.field(name="from")
     points: int
 
 
-class Signal(Strict, frozen=True, kw_only=True):
+class Ladder(Strict, frozen=True, kw_only=True):
     """A ladder. The fields of `Values` it looks at are counters of one thing: the highest of them counts."""
 
     label: str
     values: tuple[str, ...]
     smart: tuple[int, ...]
-    levels: tuple[Level, ...]
+    rungs: tuple[Rung, ...]
 
     def __post_init__(self) -> None:
-        starts, points = ([level.start for level in self.levels], [level.points for level in self.levels])
+        starts, points = ([rung.start for rung in self.rungs], [rung.points for rung in self.rungs])
         if starts != sorted(set(starts)) or points != sorted(set(points)) or starts[:1] < [1] or points[:1] < [1]:
-            raise ValueError(f"the levels of {self.label} must begin at 1 or more and rise")
+            raise ValueError(f"the rungs of {self.label} must begin at 1 or more and rise")
 
     def points(self, count: int) -> int:
         """Points for a raw count; 0 below the first level."""
-        reached = bisect_right(self.levels, count, key=lambda level: level.start)
-        return self.levels[reached - 1].points if reached else 0
+        reached = bisect_right(self.rungs, count, key=lambda rung: rung.start)
+        return self.rungs[reached - 1].points if reached else 0
 
 
-class Measured(Strict, frozen=True, kw_only=True):
+class MeasuredChance(Strict, frozen=True, kw_only=True):
     """A measured chance of failing within the horizon, fractions 0 to 1.
 
     `readings`: drives counted on each reading day they were seen on; `failed`: different drives that failed.
@@ -69,14 +69,14 @@ class Measured(Strict, frozen=True, kw_only=True):
             raise ValueError("a measured chance needs 0 < low <= chance <= high < 1")
 
 
-class Clean(Measured, frozen=True, kw_only=True):
+class BaseRate(MeasuredChance, frozen=True, kw_only=True):
     """The base rate: drives with no points, from this age on. `judged`: too few were seen to measure it."""
 
     from_years: int
     judged: bool = False
 
 
-class Band(Measured, frozen=True, kw_only=True):
+class Band(MeasuredChance, frozen=True, kw_only=True):
     """Drives with points near these; between two bands the chance is interpolated."""
 
     points: float
@@ -90,16 +90,16 @@ class SurvivalTable(Strict, frozen=True, kw_only=True):
     last_day: str
     horizon_days: int
     excluded_models: tuple[str, ...]
-    signal: tuple[Signal, ...]
-    clean: tuple[Clean, ...]
-    band: tuple[Band, ...]
+    ladders: tuple[Ladder, ...] = msgspec.field(name="ladder")
+    base_rates: tuple[BaseRate, ...] = msgspec.field(name="base_rate")
+    bands: tuple[Band, ...] = msgspec.field(name="band")
 
     def __post_init__(self) -> None:
         if not self.source.strip():
             raise ValueError("the table needs its source")
-        if not self.clean or self.clean[0].from_years != 0 or not self.band:
-            raise ValueError("the table needs a clean row from 0 years on, and bands")
-        for rows in (self.clean, self.band):
+        if not self.base_rates or self.base_rates[0].from_years != 0 or not self.bands:
+            raise ValueError("the table needs a base rate from 0 years on, and bands")
+        for rows in (self.base_rates, self.bands):
             for column in ("chance", "low", "high"):
                 figures = [getattr(row, column) for row in rows]
                 if figures != sorted(figures):
@@ -139,12 +139,12 @@ def score(values: Values, table: SurvivalTable | None = None) -> Score:
     """The points of every signal that the drive said."""
     parts: list[Part] = []
     unsaid: list[str] = []
-    for signal in (table or load_table()).signal:
-        said = [(count, name) for name in signal.values if (count := getattr(values, name)) is not None]
-        unsaid += [name for name in signal.values if getattr(values, name) is None]
+    for ladder in (table or load_table()).ladders:
+        said = [(count, name) for name in ladder.values if (count := getattr(values, name)) is not None]
+        unsaid += [name for name in ladder.values if getattr(values, name) is None]
         if said:
             count, name = max(said, key=lambda pair: pair[0])
-            parts.append(Part(label=signal.label, field=name, count=count, points=signal.points(count)))
+            parts.append(Part(label=ladder.label, field=name, count=count, points=ladder.points(count)))
     parts.sort(key=lambda part: -part.points)
     return Score(points=sum(part.points for part in parts), parts=tuple(parts), unsaid=tuple(unsaid))
 
@@ -166,10 +166,10 @@ def chance(reading: Reading, table: SurvivalTable | None = None) -> Chance | Non
     )
 
 
-def base_rate(table: SurvivalTable, power_on_hours: int | None) -> Clean:
+def base_rate(table: SurvivalTable, power_on_hours: int | None) -> BaseRate:
     """The row for a drive of this age with nothing to show; that of the youngest where the age was not said."""
     years = (power_on_hours or 0) / HOURS_PER_YEAR
-    return table.clean[bisect_right(table.clean, years, key=lambda row: float(row.from_years)) - 1]
+    return table.base_rates[bisect_right(table.base_rates, years, key=lambda row: float(row.from_years)) - 1]
 
 
 def look_up(table: SurvivalTable, points: int, power_on_hours: int | None) -> tuple[float, float, float, float]:
@@ -187,8 +187,8 @@ def look_up(table: SurvivalTable, points: int, power_on_hours: int | None) -> tu
 
 def curve(table: SurvivalTable, column: str = "chance") -> tuple[list[float], list[float]]:
     """(points, figures) between which a state is interpolated: young drives without points, then every band."""
-    rows = (table.clean[0], *table.band)
-    return [0.0, *(band.points for band in table.band)], [getattr(row, column) for row in rows]
+    rows = (table.base_rates[0], *table.bands)
+    return [0.0, *(band.points for band in table.bands)], [getattr(row, column) for row in rows]
 
 
 def _interpolate(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
@@ -209,10 +209,10 @@ def _basis(table: SurvivalTable, points: int, hours: int | None, with_excluded: 
             f"judgement: only {own.readings:,} readings of drives this old that show none of these signs, too few to "
             f"measure, so the upper end for younger ones stands here ({table.source})"
         )
-    row: Measured = own
+    row: MeasuredChance = own
     like = "that show none of these signs at this age"
     if points > 0:
-        row, like = min(table.band, key=lambda band: abs(band.points - points)), "in a state like this"
+        row, like = min(table.bands, key=lambda band: abs(band.points - points)), "in a state like this"
     return (
         f"measured: {row.readings:,} readings of drives {like}, followed for a year; {row.failed:,} drives failed "
         f"({table.source}, {table.first_day[:4]} to {table.last_day[:4]}; "

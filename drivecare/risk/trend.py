@@ -14,7 +14,7 @@ import msgspec
 from drivecare.reading.identity import compare
 from drivecare.reading.model import Reading
 from drivecare.reading.surface import SurfaceScan
-from drivecare.risk.findings import Judged
+from drivecare.risk.findings import Ruling
 from drivecare.risk.signals import Signal, Signals
 
 MEDIA_COUNTS = (
@@ -45,18 +45,18 @@ LIFETIME_COUNTS = (
 CLOCK_SLACK_HOURS = 2
 
 
-def earlier_of(reading: Reading, history: Iterable[Reading]) -> tuple[Reading, ...]:
+def select_earlier(reading: Reading, history: Iterable[Reading]) -> tuple[Reading, ...]:
     """The earlier readings of the same drive, oldest first; readings of other drives and later ones are left out.
 
     A drive that a bridge hides has no history: the dock's serial number is the same for every drive in it.
     """
-    now = when(reading.read_at)
+    now = parse_moment(reading.read_at)
     mine = [other for other in history if other != reading and compare(reading.drive, other.drive) == "yes"]
-    before = [other for other in mine if not (now and (then := when(other.read_at)) and then > now)]
+    before = [other for other in mine if not (now and (then := parse_moment(other.read_at)) and then > now)]
     return tuple(sorted(before, key=lambda other: (other.values.power_on_hours or 0, str(other.read_at))))
 
 
-def when(text: str | None) -> datetime | None:
+def parse_moment(text: str | None) -> datetime | None:
     """An ISO 8601 time with its offset; None where it is missing, malformed or without one."""
     try:
         moment = datetime.fromisoformat(text) if text else None
@@ -65,7 +65,7 @@ def when(text: str | None) -> datetime | None:
     return moment if moment and moment.tzinfo else None
 
 
-def changes(reading: Reading, earlier: Sequence[Reading]) -> Signals:
+def observe_changes(reading: Reading, earlier: Sequence[Reading]) -> Signals:
     """The changes as signals. Defects count from the oldest reading on, everything else from the last one.
 
     A link may have been repaired in between, so its older growth is no fault; the surface does not heal.
@@ -108,7 +108,7 @@ def _backwards(reading: Reading, last: Reading) -> Iterable[Signal]:
 
 
 def _hours_beyond_clock(reading: Reading, last: Reading) -> Iterable[Signal]:
-    now, then = when(reading.read_at), when(last.read_at)
+    now, then = parse_moment(reading.read_at), parse_moment(last.read_at)
     hours, before = reading.values.power_on_hours, last.values.power_on_hours
     if now and then and hours is not None and before is not None:
         beyond = hours - before - (now - then).total_seconds() / 3600
@@ -116,9 +116,9 @@ def _hours_beyond_clock(reading: Reading, last: Reading) -> Iterable[Signal]:
             yield Signal(value=round(beyond), detail=f"{hours - before:,} hours counted")
 
 
-def settle(
-    found: list[Judged], before: Sequence[tuple[Reading, list[Judged]]], now: Reading, scan: SurfaceScan | None
-) -> list[Judged]:
+def clear_rechecks(
+    found: list[Ruling], before: Sequence[tuple[Reading, list[Ruling]]], now: Reading, scan: SurfaceScan | None
+) -> list[Ruling]:
     """The findings with every recheck that is done turned into a note that says why.
 
     `before` pairs earlier readings with their own findings, oldest first.
@@ -127,8 +127,8 @@ def settle(
 
 
 def _settled(
-    judged: Judged, before: Sequence[tuple[Reading, list[Judged]]], now: Reading, scan: SurfaceScan | None
-) -> Judged:
+    judged: Ruling, before: Sequence[tuple[Reading, list[Ruling]]], now: Reading, scan: SurfaceScan | None
+) -> Ruling:
     needed = judged.rule.clear_after_read
     amount = now.drive.capacity_bytes if needed == "surface" else needed
     if amount is None:
@@ -142,11 +142,11 @@ def _settled(
             finding = msgspec.structs.replace(
                 judged.finding, severity="note", why=f"{judged.finding.why} {words}", action="Nothing more to do."
             )
-            return Judged(finding, judged.rule, judged.level)
+            return Ruling(finding, judged.rule, judged.level)
     return judged
 
 
-def _no_worse(now: Judged, then: Judged) -> bool:
+def _no_worse(now: Ruling, then: Ruling) -> bool:
     """Whether the earlier finding is the same one and the new value is no worse than it was."""
     if (now.finding.signal, now.rule.signal, now.finding.detail if now.finding.observed is None else "") != (
         then.finding.signal,
@@ -171,7 +171,7 @@ def _read_between(then: Reading, now: Reading, scan: SurfaceScan | None, amount:
             return f"{read / 1e9:,.0f} GB were read, by the drive's own count"
     if scan is None or not scan.complete or scan.unreadable or scan.bytes_read < amount:
         return None
-    moments = [when(text) for text in (then.read_at, scan.started, scan.finished, now.read_at)]
+    moments = [parse_moment(text) for text in (then.read_at, scan.started, scan.finished, now.read_at)]
     if None in moments or moments != sorted(m for m in moments if m):
         return None
     return f"a surface scan read {scan.bytes_read / 1e9:,.0f} GB without an unreadable area"

@@ -10,7 +10,7 @@ from drivecare.cli.doctor import doctor
 from drivecare.fit.host_catalogue import load_hosts
 from drivecare.hardware.smart_port import Recorded
 from tests.cli.bench import recorded_machine, run
-from tests.fit.made import PROFILE
+from tests.fit.samples import PROFILE
 from tests.hardware.reports import BANNER, answer
 from tests.hardware.sysfs import Tree
 

@@ -13,7 +13,7 @@ from click.testing import CliRunner, Result
 from drivecare.cli.main import cli
 from drivecare.errors import BadInput
 from drivecare.schemas import make_schema
-from tests.fit.made import PROFILE
+from tests.fit.samples import PROFILE
 
 
 def run(*arguments: str) -> Result:

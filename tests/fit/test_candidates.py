@@ -10,11 +10,11 @@ from hypothesis import strategies as st
 
 from drivecare.documents import encode
 from drivecare.errors import BadInput
-from drivecare.fit.candidates import COLUMNS, from_reading, read_stock, with_facts
+from drivecare.fit.candidates import COLUMNS, add_facts, candidate_from_reading, read_stock
 from drivecare.fit.model import Candidate
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive, Reading
-from tests.fit.made import candidate, old_drive
+from tests.fit.samples import candidate, old_drive
 
 
 def read(text: str, encoding: str = "utf-8") -> tuple[Candidate, ...]:
@@ -197,7 +197,7 @@ def test_any_bytes_are_read_or_refused_in_words(data: bytes) -> None:
 @given(st.sampled_from(list(COLUMNS)), st.text(max_size=20))
 def test_any_cell_is_read_or_refused_in_words(column: str, cell: str) -> None:
     with contextlib.suppress(BadInput):
-        with_facts(candidate(), {column: cell})
+        add_facts(candidate(), {column: cell})
 
 
 def test_an_empty_stock_list_has_no_drives() -> None:
@@ -205,7 +205,7 @@ def test_an_empty_stock_list_has_no_drives() -> None:
 
 
 def test_a_reading_tells_neither_height_nor_current_nor_holes() -> None:
-    one = from_reading(
+    one = candidate_from_reading(
         old_drive(
             kind="hdd",
             protocol="ata",
@@ -238,12 +238,12 @@ def test_a_reading_tells_neither_height_nor_current_nor_holes() -> None:
 def test_the_plug_is_taken_from_a_reading_only_where_there_is_one_kind(
     drive: Drive, protocol: str | None, connector: str | None
 ) -> None:
-    one = from_reading(Reading(path="somewhere", drive=drive))
+    one = candidate_from_reading(Reading(path="somewhere", drive=drive))
     assert (one.name, one.protocol, one.connector) == ("somewhere", protocol, connector)
 
 
 def test_facts_by_hand_are_marked() -> None:
-    one = with_facts(candidate(height_mm=None), {"height": "9,5", "Peak 5V": "0.7 A"})
+    one = add_facts(candidate(height_mm=None), {"height": "9,5", "Peak 5V": "0.7 A"})
     assert (one.height_mm, one.peak_5v_amps) == (9.5, 0.7)
     assert one.by_hand == ("height", "peak_5v")
 
@@ -251,4 +251,4 @@ def test_facts_by_hand_are_marked() -> None:
 @pytest.mark.parametrize("fact", ["serial", "wwn", "colour"])
 def test_what_cannot_be_given_by_hand(fact: str) -> None:
     with pytest.raises(BadInput, match="is no fact that can be given by hand"):
-        with_facts(candidate(), {fact: "1"})
+        add_facts(candidate(), {fact: "1"})

@@ -9,7 +9,7 @@ import pytest
 from drivecare.fit.host_profile import Screws, Supply
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Values
-from tests.fit.made import candidate, host, judged, old_drive, result
+from tests.fit.samples import candidate, host, judged, old_drive, result
 
 M2 = {"form_factor": "m2-2280", "height_mm": 3.8, "spacer": False, "screws": None}
 NVME = {"connector": "m2-m", "protocols": ("nvme",), "link_gbps": None, "pcie_generation": 3, "pcie_lanes": 4}

@@ -11,8 +11,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivecare.errors import BadInput
-from drivecare.fit.host_catalogue import common_symptoms, line, load_hosts, match, near_misses, reads
-from tests.fit.made import PROFILE, host
+from drivecare.fit.host_catalogue import (
+    common_symptoms,
+    find_host,
+    label_matches,
+    load_hosts,
+    near_misses,
+    summarize_host,
+)
+from tests.fit.samples import PROFILE, host
 
 HOSTS = load_hosts().hosts
 UNITS = [one for one in HOSTS if one.label is not None]
@@ -70,7 +77,7 @@ def test_the_file_is_named_as_the_id(one: msgspec.Struct) -> None:
     ],
 )
 def test_labels(label: str, id: str) -> None:
-    assert match(label, HOSTS).id == id
+    assert find_host(label, HOSTS).id == id
 
 
 @pytest.mark.parametrize(
@@ -97,7 +104,7 @@ def test_labels(label: str, id: str) -> None:
 )
 def test_what_is_refused(label: str, message: str) -> None:
     with pytest.raises(BadInput) as refused:
-        match(label, HOSTS)
+        find_host(label, HOSTS)
     assert refused.value.message().startswith(message)
 
 
@@ -105,7 +112,7 @@ def test_two_profiles_with_one_label_are_ambiguous() -> None:
     (one,) = [each for each in HOSTS if each.id == "corvane-hearth-21"]
     twin = msgspec.structs.replace(one, id="corvane-hearth-21-shop", name="Ours")
     with pytest.raises(BadInput, match="Choose one: corvane-hearth-21, corvane-hearth-21-shop"):
-        match("CH-2103", [one, twin])
+        find_host("CH-2103", [one, twin])
 
 
 @given(
@@ -120,19 +127,19 @@ def test_a_label_never_crosses_revisions(unit: object, data: st.DataObject, sepa
     revision = data.draw(st.text("0123456789", min_size=len(rule.revisions[0]), max_size=len(rule.revisions[0])))
     region = data.draw(st.text("0123456789", min_size=rule.region_digits, max_size=rule.region_digits))
     label = f"{rule.prefix}{separator}{revision}{region}{suffix}"
-    found = [one for one in UNITS if reads(label, one)]
+    found = [one for one in UNITS if label_matches(label, one)]
     owners = [one for one in UNITS if one.label and one.label.prefix == rule.prefix and revision in one.label.revisions]
     assert found == owners
     if not owners:
         with pytest.raises(BadInput):
-            match(label, HOSTS)
+            find_host(label, HOSTS)
 
 
 @given(st.text(max_size=40))
 def test_any_text_is_matched_or_refused_in_words(label: str) -> None:
     found = None
     with contextlib.suppress(BadInput):  # and no other error
-        found = match(label, HOSTS)
+        found = find_host(label, HOSTS)
     assert found is None or found in HOSTS
 
 
@@ -141,7 +148,7 @@ def test_near_misses_put_the_most_alike_first() -> None:
 
 
 def test_a_line_in_the_list() -> None:
-    said = line(host())
+    said = summarize_host(host())
     assert (said.id, said.bay, said.interface, said.migration) == (
         "testbox-7",
         "2.5-inch, to 9.5 mm",

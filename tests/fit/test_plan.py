@@ -9,10 +9,10 @@ from hypothesis import strategies as st
 
 from drivecare.documents import decode, encode
 from drivecare.errors import BadInput
-from drivecare.fit.connectors import form_factors
 from drivecare.fit.model import Plan
-from drivecare.fit.plan import advise, exit_code, fits, make_plan
-from tests.fit.made import candidate, host, judged, old_drive, result
+from drivecare.fit.plan import advise, exit_code, make_plan, overall_fit
+from drivecare.fit.standards import form_factors
+from tests.fit.samples import candidate, host, judged, old_drive, result
 
 
 def test_best_first_and_why() -> None:
@@ -59,7 +59,7 @@ def test_exit_codes_and_only_what_surely_fits_is_chosen(
 
 
 def test_no_checks_at_all_prove_nothing() -> None:
-    assert fits(()) == "unknown"
+    assert overall_fit(()) == "unknown"
 
 
 def test_drives_of_one_name_stay_two() -> None:

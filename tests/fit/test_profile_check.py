@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from drivecare.fit.host_catalogue import load_hosts
-from drivecare.fit.profile_check import check_host
-from tests.fit.made import PROFILE
+from drivecare.fit.profile_check import check_profile
+from tests.fit.samples import PROFILE
 
 # (what stands in the right profile, what stands in the wrong one, key, part of the reason)
 WRONG = {
@@ -53,7 +53,7 @@ WRONG = {
 def test_what_is_wrong_is_named_by_key_and_reason(case: str) -> None:
     right, wrong, key, reason = WRONG[case]
     assert PROFILE.count(right) >= 1
-    found = check_host(PROFILE.replace(right, wrong, 1).encode(), origin="my.toml")
+    found = check_profile(PROFILE.replace(right, wrong, 1).encode(), origin="my.toml")
     assert not found.valid
     assert found.file == "my.toml"
     assert (key, True) in [(problem.key, reason in problem.reason) for problem in found.problems], found.problems
@@ -70,21 +70,21 @@ def test_a_wrong_profile_is_not_loaded(case: str, tmp_path: Path) -> None:
 
 
 def test_the_right_profile_is_right() -> None:
-    assert check_host(PROFILE.encode(), origin="my.toml").valid
+    assert check_profile(PROFILE.encode(), origin="my.toml").valid
 
 
 def test_all_that_is_wrong_is_listed_at_once() -> None:
     wrong = PROFILE.replace('"sata"\nprotocols', '"msata"\nprotocols').replace("250_000_000_000", "2_000_000_000_000")
-    keys = [problem.key for problem in check_host(wrong.encode(), origin="my.toml").problems]
+    keys = [problem.key for problem in check_profile(wrong.encode(), origin="my.toml").problems]
     assert keys == ["supply.rail_5v_amps", "capacity.least_bytes"]
 
 
 def test_bytes_that_are_no_text() -> None:
-    (problem,) = check_host(b"\xff\xfe\x00", origin="my.toml").problems
+    (problem,) = check_profile(b"\xff\xfe\x00", origin="my.toml").problems
     assert (problem.key, problem.reason) == ("", "is not UTF-8 text")
 
 
 def test_the_profile_in_the_documentation_is_right() -> None:
     text = (Path(__file__).parents[2] / "docs" / "host-profiles.md").read_text()
     (example,) = re.findall(r"```toml\n(.*?)```", text, flags=re.DOTALL)
-    assert check_host(example.encode(), origin="docs").problems == ()
+    assert check_profile(example.encode(), origin="docs").problems == ()

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivecare.fit.units import Size, parse_amount, parse_number, parse_quantity, parse_size
+from drivecare.fit.units import DriveSize, parse_amount, parse_number, parse_quantity, parse_size
 
 
 @pytest.mark.parametrize(
@@ -36,18 +36,18 @@ def test_what_is_no_number(text: str) -> None:
 @pytest.mark.parametrize(
     ("text", "size"),
     [
-        ("500 GB", Size(labelled_gb=500)),
-        ("500GB", Size(labelled_gb=500)),
-        ("1TB", Size(labelled_gb=1000)),
-        ("1,5 TB", Size(labelled_gb=1500)),
-        ("500107862016", Size(counted_bytes=500_107_862_016)),
-        ("500,107,862,016 bytes", Size(counted_bytes=500_107_862_016)),
-        ("976773168 sectors", Size(counted_bytes=500_107_862_016)),
+        ("500 GB", DriveSize(labelled_gb=500)),
+        ("500GB", DriveSize(labelled_gb=500)),
+        ("1TB", DriveSize(labelled_gb=1000)),
+        ("1,5 TB", DriveSize(labelled_gb=1500)),
+        ("500107862016", DriveSize(counted_bytes=500_107_862_016)),
+        ("500,107,862,016 bytes", DriveSize(counted_bytes=500_107_862_016)),
+        ("976773168 sectors", DriveSize(counted_bytes=500_107_862_016)),
         ("LBA 976773168", None),
-        ("7451 GiB", Size(counted_bytes=8_000_450_330_624)),
-        ("1,000 GB", Size(labelled_gb=1000)),
-        ("2.000 GB", Size(labelled_gb=2000)),
-        ("1.024 TB", Size(labelled_gb=1024)),
+        ("7451 GiB", DriveSize(counted_bytes=8_000_450_330_624)),
+        ("1,000 GB", DriveSize(labelled_gb=1000)),
+        ("2.000 GB", DriveSize(labelled_gb=2000)),
+        ("1.024 TB", DriveSize(labelled_gb=1024)),
         ("465.8 GiB", None),
         ("466 GiB", None),
         ("1.8 TiB", None),
@@ -58,7 +58,7 @@ def test_what_is_no_number(text: str) -> None:
         ("", None),
     ],
 )
-def test_sizes(text: str, size: Size | None) -> None:
+def test_sizes(text: str, size: DriveSize | None) -> None:
     if size is None:
         with pytest.raises(ValueError, match=r"."):
             parse_size(text)

@@ -8,7 +8,7 @@ from pathlib import Path
 import msgspec
 
 from drivecare.documents import Value
-from drivecare.fit.model import Check, Judged, Plan, PlannedDrive
+from drivecare.fit.model import FitCheck, JudgedCandidate, OldDrive, Plan
 from drivecare.fit.steps import CAUTIONS
 from drivecare.job.folder import JobFolder
 from drivecare.job.job_state import Case, load_case
@@ -54,16 +54,16 @@ def scan(serial: str = "KX25-00417") -> SurfaceScan:
 def plan(old: Assessment, new: Assessment) -> Plan:
     """The chosen drive and eight that do not fit, each for its own reason."""
     passed = tuple(
-        Check(check=name, result="pass", reason="as the bay wants it", source="SFF-8201")
+        FitCheck(check=name, result="pass", reason="as the bay wants it", source="SFF-8201")
         for name in ("form-factor", "height", "holes", "connector", "protocol", "supply", "capacity", "sector-format")
     )
-    warned = Check(
+    warned = FitCheck(
         check="height",
         result="warn",
         reason="7.0 mm in a bay for 9.5 mm: it sits loose without the 2.5 mm spacer",
         source="SFF-8201",
     )
-    chosen = Judged(
+    chosen = JudgedCandidate(
         name="Petrel PM-500",
         fits="yes",
         checks=(*passed, warned),
@@ -84,16 +84,16 @@ def plan(old: Assessment, new: Assessment) -> Plan:
         "2 TB is more than its firmware starts from",
     )
     others = tuple(
-        Judged(
+        JudgedCandidate(
             name=f"{maker} {number}",
             fits="no",
-            checks=(Check(check="x", result="block", reason=reason, source="x"),),
+            checks=(FitCheck(check="x", result="block", reason=reason, source="x"),),
         )
         for number, (maker, reason) in enumerate(
             zip(("Heron", "Plover", "Dunlin", "Curlew") * 2, reasons, strict=True), 20
         )
     )
-    source = PlannedDrive(
+    source = OldDrive(
         model=old.drive.model,
         serial=old.drive.serial,
         identity=old.drive.identity,
@@ -195,8 +195,10 @@ def hostile() -> list[Value]:
     findings = tuple(msgspec.structs.replace(one, source=long, label=long) for one in (*old.findings, *old.findings))
     old = msgspec.structs.replace(old, drive=bad_drive, findings=findings, headline=long, limits=(long,) * 9)
     made = plan(old, new)
-    many = Judged(name=long, fits="no", checks=(Check(check="x", result="block", reason=long, source=long),))
-    checks = tuple(Check(check=f"check-{n}", result="warn", reason=long, source=long) for n in range(4))
+    many = JudgedCandidate(
+        name=long, fits="no", checks=(FitCheck(check="x", result="block", reason=long, source=long),)
+    )
+    checks = tuple(FitCheck(check=f"check-{n}", result="warn", reason=long, source=long) for n in range(4))
     chosen = msgspec.structs.replace(made.candidates[0], name=long, checks=checks)
     made = msgspec.structs.replace(
         made,

@@ -10,7 +10,7 @@ import msgspec
 import pytest
 
 from drivecare.documents import Value
-from drivecare.fit.model import Judged
+from drivecare.fit.model import JudgedCandidate
 from drivecare.job.attestations import FACTS
 from drivecare.job.gate import ITEMS, judge
 from drivecare.job.job_state import load_case
@@ -179,14 +179,16 @@ ALTERED: dict[str, tuple[list[Value], set[str]]] = {
         changed(
             2,
             candidates=(
-                Judged(name=str(NEW.model), fits="unknown", model=NEW.model, serial=NEW.serial, identity=NEW.identity),
+                JudgedCandidate(
+                    name=str(NEW.model), fits="unknown", model=NEW.model, serial=NEW.serial, identity=NEW.identity
+                ),
             ),
         ),
         {"plan"},
     ),
     "plan chose another drive of that model": (with_(data_route(), 2, plan(chosen=OTHER)), {"fitted-is-planned"}),
     "plan names a model only": (
-        changed(2, candidates=(Judged(name=str(NEW.model), fits="yes", model=NEW.model),)),
+        changed(2, candidates=(JudgedCandidate(name=str(NEW.model), fits="yes", model=NEW.model),)),
         {"fitted-is-planned"},
     ),
     "newest plan is another": ([*data_route(), plan(chosen=OTHER)], {"fitted-is-planned"}),
@@ -554,7 +556,7 @@ def test_a_dead_drive_lets_only_the_empty_route_open(tmp_path: Path) -> None:
 
 
 def test_a_stock_row_that_names_its_serial_plans_that_drive(tmp_path: Path) -> None:
-    row = Judged(name="A3 shelf", fits="yes", model=NEW.model, serial="PM6-311842")
+    row = JudgedCandidate(name="A3 shelf", fits="yes", model=NEW.model, serial="PM6-311842")
     documents = with_(data_route(), 2, msgspec.structs.replace(plan(), candidates=(row,), chosen="A3 shelf"))
     assert shut(gate(tmp_path / "a", documents)) == set()
     other = msgspec.structs.replace(row, model="Petrel PM-320")

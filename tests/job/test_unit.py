@@ -8,7 +8,7 @@ import msgspec
 import pytest
 
 from drivecare.documents import Value
-from drivecare.fit.host_catalogue import load_hosts, match
+from drivecare.fit.host_catalogue import find_host, load_hosts
 from drivecare.job.gate import judge
 from drivecare.job.job_state import load_case
 from drivecare.job.model import BuiltFor
@@ -69,4 +69,4 @@ def test_only_what_both_sides_tell_speaks_against_a_drive(drive: Drive, words: s
 
 
 def test_what_a_job_keeps_of_the_profile() -> None:
-    assert built_for(match("bay-2.5-7", load_hosts().hosts)) == BAY_7_MM
+    assert built_for(find_host("bay-2.5-7", load_hosts().hosts)) == BAY_7_MM

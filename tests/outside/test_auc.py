@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from drivecare.risk.drive_table import Judgement
-from drivecare.risk.evaluation import Tally
+from drivecare.risk.evaluation import OutcomeCounter
 
 metrics = pytest.importorskip("sklearn.metrics")
 
@@ -25,7 +25,7 @@ def test_area_and_catch_agree_with_scikit_learn(levels: int) -> None:
     chance = random.Random(levels)
     estimates = [round((chance.randrange(levels) + 1) / (levels + 1), 4) for _ in range(4000)]
     failed = [chance.random() < estimate**2 for estimate in estimates]
-    tally = Tally()
+    tally = OutcomeCounter()
     for estimate, fails in zip(estimates, failed, strict=True):
         tally.add(judgement(estimate), failed=fails)
     found = tally.result()
@@ -38,7 +38,7 @@ def test_area_and_catch_agree_with_scikit_learn(levels: int) -> None:
 
 
 def test_without_failures_there_is_nothing_to_measure() -> None:
-    tally = Tally()
+    tally = OutcomeCounter()
     tally.add(judgement(0.02), failed=False)
     tally.add(judgement(None), failed=True)
     found = tally.result()

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import pytest
 
-from drivecare.fit.connectors import find_form_factor, form_factors
+from drivecare.fit.standards import find_form_factor, form_factors
 
 
 def test_two_and_a_half_inch() -> None:

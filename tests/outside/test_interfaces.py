@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import pytest
 
-from drivecare.fit.connectors import connectors, find_connector, interfaces, pcie_payload_mb_s, sata_payload_mb_s
 from drivecare.fit.host_catalogue import load_hosts
-from tests.fit.made import candidate, judged, old_drive, result
+from drivecare.fit.standards import connectors, find_connector, interfaces, pcie_payload_mb_s, sata_payload_mb_s
+from tests.fit.samples import candidate, judged, old_drive, result
 
 HOSTS = {one.id: one for one in load_hosts().hosts}
 

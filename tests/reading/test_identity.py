@@ -5,16 +5,16 @@ from __future__ import annotations
 import msgspec
 import pytest
 
-from drivecare.fit.checks import Need, check_same_drive
-from drivecare.fit.model import Candidate, PlannedDrive
+from drivecare.fit.checks import Swap, check_same_drive
+from drivecare.fit.model import Candidate, OldDrive
 from drivecare.reading.decode import decode_report
 from drivecare.reading.identity import DriveId, Identity, compare, normalise_serial
 from drivecare.reading.model import Drive, Reading, Values
 from drivecare.reading.surface import SurfaceScan
-from drivecare.risk.trend import earlier_of
+from drivecare.risk.trend import select_earlier
 from drivecare.transfer.sectors.guards import Consent, Endpoint, same_drive, same_end
 from drivecare.transfer.sectors.receipt import End
-from tests.fit.made import host
+from tests.fit.samples import host
 from tests.reading.drive_pairs import NGUID, PAIRS, Pair, docked, drive
 from tests.reading.recorded import report
 
@@ -55,7 +55,7 @@ def test_an_identity_of_0_1_0_is_read_and_lacks_nothing_that_makes_it_another() 
 def test_only_a_reading_of_the_same_drive_is_its_history(pair: Pair) -> None:
     now = Reading(read_at="2026-11-25T10:00:00+00:00", drive=drive_of(pair.first))
     before = Reading(read_at="2026-11-24T10:00:00+00:00", drive=drive_of(pair.second), values=Values(power_on_hours=1))
-    assert (earlier_of(now, [before]) == (before,)) is (pair.answer == "yes")
+    assert (select_earlier(now, [before]) == (before,)) is (pair.answer == "yes")
 
 
 @each_pair_unlabelled
@@ -73,9 +73,9 @@ def test_a_resume_takes_the_same_drive_and_never_another(pair: Pair) -> None:
 
 @each_pair_unlabelled
 def test_the_old_drive_is_no_replacement_for_itself(pair: Pair) -> None:
-    old = PlannedDrive(model=pair.first.model, serial=pair.first.serial, identity=pair.first.identity)
+    old = OldDrive(model=pair.first.model, serial=pair.first.serial, identity=pair.first.identity)
     new = Candidate(name="new", model=pair.second.model, serial=pair.second.serial, identity=pair.second.identity)
-    blocked = [check.result for check in check_same_drive(new, Need(host=host(), source=old))]
+    blocked = [check.result for check in check_same_drive(new, Swap(host=host(), source=old))]
     if pair.answer == "yes":
         assert blocked == ["block"]
     elif pair.answer == "no":
@@ -102,7 +102,7 @@ def test_a_dock_gives_no_drive_a_history() -> None:
     """Two drives in one dock show one serial number: the second is not the first one read again."""
     first = Reading(read_at="2026-11-24T10:00:00+00:00", drive=drive_of(docked()), values=Values(reallocated=0))
     second = Reading(read_at="2026-11-25T10:00:00+00:00", drive=drive_of(docked()), values=Values(reallocated=9))
-    assert earlier_of(second, [first]) == ()
+    assert select_earlier(second, [first]) == ()
 
 
 def test_a_report_tells_every_name_of_a_namespace() -> None:

@@ -131,7 +131,7 @@ def test_the_chance_of_a_reading_day_is_kaplan_meier_from_that_day(spans: Any) -
     table = load_table()
     day = (START - date(1970, 1, 1)).days + 100
     read = reading_day(spans, outcomes(spans), table, day, known_until=day + 10_000)
-    cohort = Cohort([read], table.signal, table.horizon_days)
+    cohort = Cohort([read], table.ladders, table.horizon_days)
     last: dict[str, tuple[int, int]] = {}
     clean: dict[str, bool] = {}
     for row in invented():
@@ -156,10 +156,10 @@ def test_the_whole_calibration_gives_a_table_that_can_be_shipped(spans: Any, mon
     monkeypatch.setattr(calibrate, "BAND_FAILED", 5)
     table = calibrate.calibrate(spans, load_table(), since=0, until=10**6)
     assert decode_table(calibrate.written(table).encode(), origin="x") == table
-    assert table.clean[0].chance < table.band[0].chance < table.band[-1].chance
-    assert [signal.label for signal in table.signal] == [signal.label for signal in load_table().signal]
+    assert table.base_rates[0].chance < table.bands[0].chance < table.bands[-1].chance
+    assert [ladder.label for ladder in table.ladders] == [ladder.label for ladder in load_table().ladders]
     earlier = calibrate.calibrate(spans, load_table(), since=0, until=(START - date(1970, 1, 1)).days + 150)
-    assert earlier.band[-1].failed < table.band[-1].failed + sum(band.failed for band in table.band[:-1])
+    assert earlier.bands[-1].failed < table.bands[-1].failed + sum(band.failed for band in table.bands[:-1])
 
 
 def test_the_later_failure_is_not_known_earlier(spans: Any) -> None:
@@ -263,9 +263,9 @@ def invented_ages(failing_percent: dict[tuple[str, int], int]) -> Any:
     ids=["the old ones are another model", "the same models fail more often later"],
 )
 def test_age_counts_only_where_it_holds_within_models(failing_percent: Any, starts: list[int]) -> None:
-    from calibrate import clean_rows
+    from calibrate import base_rates
 
-    rows = clean_rows(invented_ages(failing_percent), pl.lit(True))
+    rows = base_rates(invented_ages(failing_percent), pl.lit(True))
     assert [row.from_years for row in rows if not row.judged] == starts
     beyond = rows[-1]
     assert beyond.judged

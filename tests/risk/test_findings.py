@@ -10,7 +10,7 @@ import pytest
 
 from drivecare.reading.model import Drive, Reading, Values
 from drivecare.risk.assess import assess
-from drivecare.risk.findings import judge
+from drivecare.risk.findings import apply_rules
 from drivecare.risk.rules import Rule, decode_rules, load_rules
 from drivecare.risk.signals import Signal
 from tests.risk.drives import HDD, NVME, reading, row
@@ -38,13 +38,13 @@ def rules_of(severities: dict[str, int]) -> tuple[Rule, ...]:
 def test_the_worst_of_several_answers_counts_whatever_their_order(order: tuple[str, ...]) -> None:
     asked = rules_of(dict.fromkeys(order, 0))
     rules = msgspec.structs.replace(load_rules(), by_signal={"dents": asked})
-    (judged,) = judge({"dents": (Signal(value=1),)}, HDD, rules)
+    (judged,) = apply_rules({"dents": (Signal(value=1),)}, HDD, rules)
     assert judged.finding.severity == "evacuate"
 
 
 def test_a_worse_rule_that_does_not_hold_has_no_say() -> None:
     rules = msgspec.structs.replace(load_rules(), by_signal={"dents": rules_of({"evacuate": 5, "recheck": 0})})
-    (judged,) = judge({"dents": (Signal(value=1),)}, HDD, rules)
+    (judged,) = apply_rules({"dents": (Signal(value=1),)}, HDD, rules)
     assert judged.finding.severity == "recheck"
 
 
@@ -91,7 +91,7 @@ def test_a_limit_may_be_another_signal_and_one_that_is_not_said_limits_nothing()
     }
     for most, found in limits.items():
         told = {"most_dents": (Signal(value=most),)} if most is not None else {}
-        judged = judge({"dents": (Signal(value=3),), **told}, HDD, rules)
+        judged = apply_rules({"dents": (Signal(value=3),), **told}, HDD, rules)
         assert [(one.finding.severity, one.finding.limit) for one in judged] == found
 
 

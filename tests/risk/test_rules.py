@@ -7,7 +7,7 @@ import pytest
 from drivecare.errors import BadInput
 from drivecare.reading.logs import STATISTICS
 from drivecare.reading.model import Values
-from drivecare.risk.rules import about, decode_rules, decode_verdict_table, load_rules
+from drivecare.risk.rules import decode_rules, decode_verdict_table, find_rules, load_rules
 
 GOOD = """
 [[rule]]
@@ -104,7 +104,7 @@ def test_verdict_table_asks_in_this_order() -> None:
 
 
 def test_rules_about_a_signal_a_word_and_nothing() -> None:
-    assert [rule.signal for rule in about("pending").rules] == ["pending"]
-    assert {rule.signal for rule in about("spare blocks").rules} == {"available_spare_percent"}
+    assert [rule.signal for rule in find_rules("pending").rules] == ["pending"]
+    assert {rule.signal for rule in find_rules("spare blocks").rules} == {"available_spare_percent"}
     with pytest.raises(BadInput, match="no rule speaks of this"):
-        about("phase of the moon")
+        find_rules("phase of the moon")

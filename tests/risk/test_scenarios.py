@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from drivecare.risk.assess import assess, work
-from drivecare.risk.findings import judge
+from drivecare.risk.assess import assess, evaluate
+from drivecare.risk.findings import apply_rules
 from drivecare.risk.rules import load_rules
 from drivecare.risk.signals import Signal
 from tests.risk.drives import HDD
@@ -24,13 +24,13 @@ def test_verdict(case: Scenario) -> None:
     ("chance", "severity"), [(0.19, None), (0.20, "recheck"), (0.24, "recheck"), (0.25, "replace")]
 )
 def test_limits_of_the_measured_chance(chance: float, severity: str | None) -> None:
-    found = judge({"estimate": (Signal(value=chance),)}, HDD, load_rules())
+    found = apply_rules({"estimate": (Signal(value=chance),)}, HDD, load_rules())
     assert [judged.finding.severity for judged in found] == ([severity] if severity else [])
 
 
 def test_every_level_of_every_rule_is_reached() -> None:
-    workings = [work(case.reading, **case.given) for case in SCENARIOS]
-    workings += [work(case.reading, as_new=True) for case in INCOMING]
+    workings = [evaluate(case.reading, **case.given) for case in SCENARIOS]
+    workings += [evaluate(case.reading, as_new=True) for case in INCOMING]
     reached = {(judged.rule.signal, judged.level) for working in workings for judged in working.found}
     missing = [
         f"{rule.signal}: {level.words()}"

@@ -15,8 +15,8 @@ from drivecare.errors import BadInput
 from drivecare.reading.model import Drive, Reading, Values
 from drivecare.risk.survival import (
     HOURS_PER_YEAR,
-    Level,
-    Signal,
+    Ladder,
+    Rung,
     base_rate,
     chance,
     decode_table,
@@ -26,8 +26,8 @@ from drivecare.risk.survival import (
 )
 
 TABLE = load_table()
-FIELDS = [name for signal in TABLE.signal for name in signal.values]
-MOST = sum(signal.levels[-1].points for signal in TABLE.signal)
+FIELDS = [name for ladder in TABLE.ladders for name in ladder.values]
+MOST = sum(ladder.rungs[-1].points for ladder in TABLE.ladders)
 
 
 def hdd(**values: Any) -> Reading:
@@ -51,7 +51,7 @@ def test_older_never_lowers_the_base_rate() -> None:
     rates = [base_rate(TABLE, years * HOURS_PER_YEAR).chance for years in range(12)]
     assert rates == sorted(rates)
     assert len(set(rates)) > 1
-    assert base_rate(TABLE, None) == TABLE.clean[0]
+    assert base_rate(TABLE, None) == TABLE.base_rates[0]
 
 
 def test_no_interval_is_wider_than_a_factor_of_three() -> None:
@@ -63,22 +63,22 @@ def test_no_interval_is_wider_than_a_factor_of_three() -> None:
 
 
 def test_states_with_different_points_do_not_tie_below_the_last_band() -> None:
-    last = int(TABLE.band[-1].points)
+    last = int(TABLE.bands[-1].points)
     first = max(
-        signal.levels[0].points for signal in TABLE.signal if signal.levels[0].points < TABLE.band[0].points + 1
+        ladder.rungs[0].points for ladder in TABLE.ladders if ladder.rungs[0].points < TABLE.bands[0].points + 1
     )
     estimates = [look_up(TABLE, points, 0)[0] for points in range(first, last)]
     assert all(low < high for low, high in pairwise(estimates))
 
 
 def test_at_a_band_the_estimate_is_the_measured_chance() -> None:
-    for band in TABLE.band:
+    for band in TABLE.bands:
         if band.points == int(band.points):
             assert look_up(TABLE, int(band.points), 0)[0] == pytest.approx(band.chance, abs=1e-4)
 
 
 def test_between_bands_the_logarithm_of_the_hazard_is_interpolated() -> None:
-    one, two = TABLE.band[3], TABLE.band[4]
+    one, two = TABLE.bands[3], TABLE.bands[4]
     points = math.ceil(one.points + 0.01)
     assert one.points < points < two.points or pytest.skip("no whole number lies between these bands")
     share = (points - one.points) / (two.points - one.points)
@@ -119,11 +119,11 @@ def test_the_basis_names_source_counts_and_the_model_left_out() -> None:
     assert found.basis.startswith("measured: ")
     assert "Backblaze" in found.basis
     assert "ST3000DM001" in found.basis
-    assert found.clean == TABLE.clean[0].chance
+    assert found.clean == TABLE.base_rates[0].chance
 
 
 def test_an_age_that_too_few_drives_reached_is_said_to_be_judged() -> None:
-    measured, judged = TABLE.clean[-2:]
+    measured, judged = TABLE.base_rates[-2:]
     old = chance(hdd(reallocated=0, power_on_hours=judged.from_years * HOURS_PER_YEAR))
     assert old
     assert old.basis.startswith("judgement: ")
@@ -131,13 +131,13 @@ def test_an_age_that_too_few_drives_reached_is_said_to_be_judged() -> None:
     assert judged.failed < 60
 
 
-def test_levels_have_to_rise() -> None:
-    for levels in (
-        (Level(start=2, points=5), Level(start=1, points=6)),
-        (Level(start=1, points=5), Level(start=2, points=5)),
+def test_rungs_have_to_rise() -> None:
+    for rungs in (
+        (Rung(start=2, points=5), Rung(start=1, points=6)),
+        (Rung(start=1, points=5), Rung(start=2, points=5)),
     ):
         with pytest.raises(ValueError, match="must begin at 1 or more and rise"):
-            Signal(label="x", values=("pending",), smart=(197,), levels=levels)
+            Ladder(label="x", values=("pending",), smart=(197,), rungs=rungs)
 
 
 def test_a_table_that_falls_or_has_no_source_is_refused() -> None:
@@ -154,7 +154,7 @@ def test_a_table_that_falls_or_has_no_source_is_refused() -> None:
 
 
 def test_every_measured_row_has_counts() -> None:
-    for row in (*(row for row in TABLE.clean if not row.judged), *TABLE.band):
+    for row in (*(row for row in TABLE.base_rates if not row.judged), *TABLE.bands):
         assert row.failed >= 60
         assert row.readings > row.failed
     assert msgspec.json.encode(TABLE)

@@ -13,7 +13,7 @@ from drivecare.documents import MOST_ROW_LETTERS
 from drivecare.errors import BadInput
 from drivecare.reading.model import Drive, Reading, Values
 from drivecare.risk.assess import assess
-from drivecare.risk.drive_table import TableJudge, bounded_lines, cells, judged, steps
+from drivecare.risk.drive_table import TableJudge, find_thresholds, judge_lines, read_lines, split_cells
 from drivecare.risk.model import Assessment
 
 COUNTERS = {
@@ -53,7 +53,7 @@ def test_a_row_is_judged_as_the_drive_alone(said: dict[str, Any]) -> None:
 
 
 def test_ages_are_kept_apart_where_a_rule_or_the_base_rate_changes() -> None:
-    assert {43_800, 52_596} <= set(steps()["power_on_hours"])
+    assert {43_800, 52_596} <= set(find_thresholds()["power_on_hours"])
 
 
 def test_states_are_few_and_cells_many(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -78,7 +78,7 @@ def test_wear_counts_beyond_the_last_counter_too() -> None:
     judge = TableJudge(header)
     assert judge.last == 2
     lines = ["KESTREL KW480,0,,97,", "KESTREL KD4000,0,,,"]
-    worn, spinning = (found for *_, found in judged(lines, judge, len(header), Told()))
+    worn, spinning = (found for *_, found in judge_lines(lines, judge, len(header), Told()))
     assert worn == TableJudge(header).judge(["KESTREL SSD 480", "0", "", "", ""])
     assert spinning == TableJudge(header).judge(["KESTREL KD4000", "0", "", "", ""])
     assert worn != spinning
@@ -151,9 +151,9 @@ class Told:
 
 
 def test_a_quoted_cell_may_hold_a_comma() -> None:
-    assert cells('a,"b, c",d') == ["a", "b, c", "d"]
+    assert split_cells('a,"b, c",d') == ["a", "b, c", "d"]
     judge = TableJudge(["model", "smart_5_raw"])
-    ((_, line, row, found),) = judged(['"KESTREL, KD",3\n'], judge, 2, Told())
+    ((_, line, row, found),) = judge_lines(['"KESTREL, KD",3\n'], judge, 2, Told())
     assert (line, row) == ('"KESTREL, KD",3', ["KESTREL, KD", "3"])
     assert found == judge.judge(["x", "3"])
 
@@ -174,7 +174,7 @@ GOOD = "x,0,100,0\n"
 )
 def test_a_line_that_cannot_be_judged_is_left_out_and_named(line: str | None, what: str) -> None:
     told = Told()
-    judged_lines = list(judged([GOOD, line, GOOD], TableJudge(HEADER), 4, told))
+    judged_lines = list(judge_lines([GOOD, line, GOOD], TableJudge(HEADER), 4, told))
     assert [number for number, *_ in judged_lines] == [2, 4]
     assert (told.left_out, told.doubted) == ([(3, what)], [])
 
@@ -184,7 +184,7 @@ def test_a_line_that_cannot_be_judged_is_left_out_and_named(line: str | None, wh
 def test_a_cell_that_is_not_a_number_is_named_every_time_and_counts_as_unreadable(cell: str, column: int) -> None:
     line = ",".join(cell if place == column else one for place, one in enumerate(GOOD.strip().split(",")))
     told, judge = Told(), TableJudge(HEADER)
-    (_, _, _, good), (_, _, _, bad), _ = judged([GOOD, f"{line}\n", f"{line}\n"], judge, 4, told)
+    (_, _, _, good), (_, _, _, bad), _ = judge_lines([GOOD, f"{line}\n", f"{line}\n"], judge, 4, told)
     sentence = f"column {HEADER[column]} holds {cell!r}, a whole number or an empty cell is needed; taken as unreadable"
     assert told.doubted == [(3, sentence), (4, sentence)]
     assert good.verdict == "refit"
@@ -194,14 +194,14 @@ def test_a_cell_that_is_not_a_number_is_named_every_time_and_counts_as_unreadabl
 @pytest.mark.parametrize("cell", ["", "n/a", " N/A ", "-", "?", "NaN", "null", "unknown"])
 def test_a_cell_that_says_nothing_is_no_fault(cell: str) -> None:
     told, judge = Told(), TableJudge([*HEADER, "smart_10_raw", "smart_177_raw"])
-    ((_, _, _, found),) = judged([f"x,{cell},{cell},{cell},{cell},{cell}\n"], judge, 6, told)
+    ((_, _, _, found),) = judge_lines([f"x,{cell},{cell},{cell},{cell},{cell}\n"], judge, 6, told)
     assert (told.left_out, told.doubted) == ([], [])
     assert found == judge.judge(["x", "", "", "", "", ""])
 
 
 def test_a_line_without_end_is_never_held_whole() -> None:
     source = io.StringIO("head\n" + "x" * 3 * MOST_ROW_LETTERS + "\nlast")
-    assert list(bounded_lines(source)) == ["head\n", None, "last"]
+    assert list(read_lines(source)) == ["head\n", None, "last"]
 
 
 def test_a_table_without_counters_is_refused() -> None:

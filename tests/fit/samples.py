@@ -8,7 +8,7 @@ import msgspec
 
 from drivecare.documents import decode_toml
 from drivecare.fit.host_profile import Host
-from drivecare.fit.model import Candidate, Judged
+from drivecare.fit.model import Candidate, JudgedCandidate
 from drivecare.fit.plan import make_plan
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive, Reading, Values
@@ -141,14 +141,14 @@ def old_drive(capacity_bytes: int | None = 500_107_862_016, values: Values | Non
     )
 
 
-def judged(one: Candidate, unit: Host | None = None, reading: Reading | None = None, **more: Any) -> Judged:
+def judged(one: Candidate, unit: Host | None = None, reading: Reading | None = None, **more: Any) -> JudgedCandidate:
     """One candidate judged against the test profile and the old drive."""
     reading = old_drive() if reading is None else reading
     (only,) = make_plan(unit or host(), [one], reading=reading, **more).candidates
     return only
 
 
-def result(one: Judged, check: str) -> tuple[str, str]:
+def result(one: JudgedCandidate, check: str) -> tuple[str, str]:
     """Result and reason of the one check of that name."""
     ((found, reason),) = [(each.result, each.reason) for each in one.checks if each.check == check]
     return found, reason

@@ -19,7 +19,7 @@ from drivecare.reading.model import Reading
 from drivecare.risk import survival
 from drivecare.risk.findings import RANK
 from drivecare.risk.model import Chance, Finding
-from drivecare.risk.rules import Source
+from drivecare.risk.rules import Provenance
 
 OUTSIDE_CAUSES = frozenset({"link", "heat", "locked", "none"})
 NO_DATA = Chance(basis="no usable health data, so no chance is given")
@@ -34,7 +34,7 @@ class Rate(Strict, frozen=True, kw_only=True):
     estimate: float
     low: float
     high: float
-    source: Source
+    source: Provenance
 
     def __post_init__(self) -> None:
         if not 0 <= self.low <= self.estimate <= self.high <= 1:
@@ -53,12 +53,12 @@ def published_rates() -> dict[tuple[str, str], Rate]:
     return {(rate.kind, rate.shows): rate for rate in table.rate}
 
 
-def measured(reading: Reading) -> Chance | None:
+def measured_chance(reading: Reading) -> Chance | None:
     """The chance by our own survival table; None where it does not reach this drive: no SAS drives were measured."""
     return survival.chance(reading) if reading.drive.kind == "hdd" and reading.drive.protocol != "scsi" else None
 
 
-def published(reading: Reading, findings: Iterable[Finding]) -> Chance:
+def published_chance(reading: Reading, findings: Iterable[Finding]) -> Chance:
     """The chance by the table of published rates and judgement, from the worst that the drive itself shows."""
     kind = reading.drive.kind
     if kind == "unknown":
@@ -76,20 +76,20 @@ def published(reading: Reading, findings: Iterable[Finding]) -> Chance:
     )
 
 
-def combined(measured_chance: Chance | None, reading: Reading, findings: Iterable[Finding]) -> Chance:
+def overall_chance(measured: Chance | None, reading: Reading, findings: Iterable[Finding]) -> Chance:
     """The measured chance, unless something it knows nothing of (an alarm, a failed self-test) speaks louder."""
     findings = list(findings)
-    if measured_chance is None or measured_chance.estimate is None:
-        return published(reading, findings)
+    if measured is None or measured.estimate is None:
+        return published_chance(reading, findings)
     beside = [f for f in findings if f.signal not in _measured_signals() and f.severity in ("replace", "evacuate")]
     if not beside:
-        return measured_chance
-    other = published(reading, beside)
-    louder = other.estimate is not None and other.estimate > measured_chance.estimate
-    return msgspec.structs.replace(other, clean=measured_chance.clean) if louder else measured_chance
+        return measured
+    other = published_chance(reading, beside)
+    louder = other.estimate is not None and other.estimate > measured.estimate
+    return msgspec.structs.replace(other, clean=measured.clean) if louder else measured
 
 
 @lru_cache(maxsize=1)
 def _measured_signals() -> frozenset[str]:
     """The signals that the survival table is made of, and the estimate itself."""
-    return frozenset(name for signal in survival.load_table().signal for name in signal.values) | {"estimate"}
+    return frozenset(name for ladder in survival.load_table().ladders for name in ladder.values) | {"estimate"}

@@ -10,7 +10,7 @@ from typing import Annotated
 import msgspec
 
 from drivecare.documents import Strict, decode_toml
-from drivecare.fit.model import Protocol
+from drivecare.fit.model import InterfaceProtocol
 
 
 class HeightClass(Strict, frozen=True, kw_only=True):
@@ -78,7 +78,7 @@ class Connector(Strict, frozen=True, kw_only=True):
     name: str
     aliases: tuple[str, ...]
     accepts: tuple[str, ...]
-    protocols: tuple[Protocol, ...]
+    protocols: tuple[InterfaceProtocol, ...]
     rails: tuple[str, ...]
     draws: tuple[str, ...] = ()
     source: Annotated[str, msgspec.Meta(min_length=1)]
