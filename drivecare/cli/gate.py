@@ -31,12 +31,12 @@ def gate(ctx: click.Context, id: str, route: str | None, jobs: Path, as_json: bo
 
     Anything unknown keeps it shut. Exit code: 0 open, 40 shut.
     """
-    from drivecare.job.gate import judge
-    from drivecare.job.job_state import load_case
+    from drivecare.job.gate import judge_gate
+    from drivecare.job.job_state import load_job_state
     from drivecare.job.model import Route
 
-    case = load_case(job_folder(id, jobs), jobs=named_jobs(ctx))
-    judged = judge(case, next((known for known in get_args(Route) if known == route), None))
+    case = load_job_state(job_folder(id, jobs), jobs=named_jobs(ctx))
+    judged = judge_gate(case, next((known for known in get_args(Route) if known == route), None))
     finish(judged, show=lambda out: show_gate(out, judged), as_json=as_json, exit_code=judged.exit_code)
 
 

@@ -37,16 +37,16 @@ def handover(
     It can be written at any time and says what is still missing. Print it on A4: two pages. The sheet in the job's
     folder is renewed each time, unless somebody wrote into it.
     """
-    from drivecare.job.job_state import load_case
-    from drivecare.job.sheet import is_own_sheet, make_sheet, write
+    from drivecare.job.job_state import load_job_state
+    from drivecare.job.sheet import is_own_sheet, make_sheet, write_sheet
 
     folder = job_folder(id, jobs)
-    case = load_case(folder, jobs=named_jobs(ctx))
+    case = load_job_state(folder, jobs=named_jobs(ctx))
     path = output or folder.path / "handover.html"
     renewed = output is None and is_own_sheet(path)
     replace = renewed or may_replace(path, overwritable)
     made, html = make_sheet(case, path, shop=shop)
-    write(path, html, replace=replace)
+    write_sheet(path, html, replace=replace)
 
     state = "the gate is open" if made.gate_open else f"the gate is SHUT: {', '.join(made.missing)}"
     finish(made, show=lambda out: out.print(f"{path}   {state}", soft_wrap=True), as_json=as_json)

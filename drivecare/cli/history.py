@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 def history(serial: str, jobs: Path, as_json: bool) -> None:
     """Tell every reading of a drive across jobs, and what changed between them."""
     from drivecare.job.folder import all_jobs
-    from drivecare.job.history import history as gather
+    from drivecare.job.history import collect_history as gather
 
     told = gather(serial, all_jobs(jobs))
     for reason in told.unread:

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
     from drivecare.fit.model import Advice
     from drivecare.job.copies import CustomerCopy
-    from drivecare.job.model import Fact, Job, JobLine, JobList
+    from drivecare.job.model import Fact, JobLine, JobList, JobTimeline
 
 VERDICTS = ("refit", "recheck", "replace", "evacuate", "unproven")
 
@@ -72,11 +72,11 @@ def new(
     from drivecare.cli.hosts import known_hosts
     from drivecare.fit.host_catalogue import find_host
     from drivecare.fit.plan import advise
+    from drivecare.job.expected_drive import built_for
     from drivecare.job.folder import create_job
-    from drivecare.job.job_state import load_case
+    from drivecare.job.job_state import load_job_state
     from drivecare.job.model import Opening
     from drivecare.job.times import stamp
-    from drivecare.job.unit import built_for
 
     host = find_host(label, known_hosts())
     opening = Opening(
@@ -97,7 +97,7 @@ def new(
     def show(out: Screen) -> None:
         out.print(f"Job {id} opened for {host.name} in {folder.path}", soft_wrap=True)
         _show_advice(out, opening.advice)
-        following = load_case(folder, jobs=named_jobs(ctx), digests=False).command(
+        following = load_job_state(folder, jobs=named_jobs(ctx), digests=False).command(
             "job", "record", id, "consent", job=False
         )
         out.print(f"Next: {following}", soft_wrap=True)
@@ -142,16 +142,16 @@ def record(id: str, fact: str, about: tuple[str, ...], note: str | None, jobs: P
                             out of the chain are the job's
     """
     from drivecare.job.attestations import make_fact
-    from drivecare.job.job_state import load_case
+    from drivecare.job.job_state import load_job_state
     from drivecare.job.times import stamp
 
     folder = job_folder(id, jobs)
-    receipts = load_case(folder, digests=False).receipts
+    receipts = load_job_state(folder, digests=False).receipts
     areas = tuple(area for filed in receipts for area in filed.document.unreadable)
     facts = [make_fact(fact, value, note=note, at=stamp(), by=who(), areas=areas) for value in (about or (None,))]
     if fact == "chain-mended":
         mended = folder.mend_chain(facts[0])
-        notify(f"filed as {mended.entry.path}")
+        notify(f"filed as {mended.file.path}")
         finish(mended.document, show=lambda out: _show_facts(out, [mended.document]), as_json=as_json)
     for made in facts:
         file_result(folder, made)
@@ -165,11 +165,11 @@ def record(id: str, fact: str, about: tuple[str, ...], note: str | None, jobs: P
 @click.pass_context
 def show(ctx: click.Context, id: str, jobs: Path, as_json: bool) -> None:
     """Tell a job's story in order, and the next step."""
-    from drivecare.job.job_state import load_case
-    from drivecare.job.timeline import tell
+    from drivecare.job.job_state import load_job_state
+    from drivecare.job.timeline import build_timeline
 
     folder = job_folder(id, jobs)
-    told = tell(folder, load_case(folder, jobs=named_jobs(ctx)))
+    told = build_timeline(folder, load_job_state(folder, jobs=named_jobs(ctx)))
     finish(told, show=lambda out: _show_job(out, told), as_json=as_json)
 
 
@@ -197,7 +197,7 @@ def list_jobs(
     """List the jobs, oldest first; a job that cannot be read says so and is never filtered away."""
     from drivecare.job.folder import all_jobs
     from drivecare.job.model import JobList
-    from drivecare.job.timeline import summary
+    from drivecare.job.timeline import summarise_job
     from drivecare.reading.identity import normalise_serial
 
     def wanted(line: JobLine) -> bool:
@@ -209,7 +209,7 @@ def list_jobs(
             and (serial is None or normalise_serial(serial) in {normalise_serial(one) for one in line.serials})
         )
 
-    found = JobList(jobs=tuple(line for line in map(summary, all_jobs(jobs)) if wanted(line)))
+    found = JobList(jobs=tuple(line for line in map(summarise_job, all_jobs(jobs)) if wanted(line)))
     finish(found, show=lambda out: _show_list(out, found, jobs), as_json=as_json)
 
 
@@ -230,8 +230,8 @@ def export(
 
     Copies of the customer's data stay out, wherever in the folder they lie; each is named.
     """
-    from drivecare.job.export import MANIFEST
-    from drivecare.job.export import export as write
+    from drivecare.job.export import ARCHIVE_MANIFEST
+    from drivecare.job.export import export_job as write
     from drivecare.job.model import Export
 
     folder = job_folder(id, jobs)
@@ -240,7 +240,7 @@ def export(
     made = Export(job=folder.id, path=str(output), files=files, with_images=with_images, left_out=left_out)
 
     def show(out: Screen) -> None:
-        out.print(f"{output}: {len(files)} files and {MANIFEST}", soft_wrap=True)
+        out.print(f"{output}: {len(files)} files and {ARCHIVE_MANIFEST}", soft_wrap=True)
         for left in left_out:
             out.print(f"  left out: {left.file} ({left.reason})", soft_wrap=True)
 
@@ -279,20 +279,20 @@ def close(
     there by now and is not what the job made stays. Removing frees the space and does not overwrite it: sanitise a
     medium that held customers' data before it leaves the shop (NIST SP 800-88).
     """
-    from drivecare.job import close as closing
-    from drivecare.job.job_state import load_case
+    from drivecare.job import closing
+    from drivecare.job.job_state import load_job_state
     from drivecare.job.model import OldDrive
     from drivecare.job.times import stamp
 
     folder = job_folder(id, jobs)
-    case = load_case(folder, jobs=named_jobs(ctx))
-    fates = closing.read_fates(images)
+    case = load_job_state(folder, jobs=named_jobs(ctx))
+    fates = closing.parse_fates(images)
     closing.check_closing(case, anyway=anyway, forget=forget, fates=fates)
-    doomed = closing.to_forget(case, fates) if forget else ()
+    doomed = closing.removable_copies(case, fates) if forget else ()
     if doomed:
         _confirm_forgetting(id, doomed)
     for copy in doomed:
-        for name in closing.forget(copy):
+        for name in closing.remove_copy(copy):
             notify(f"left in {copy.path}, since it is not of the bag: {name}")
     made = closing.make_closing(
         case,
@@ -344,7 +344,7 @@ def _show_facts(out: Screen, facts: list[Fact]) -> None:
         wrapped(out, f"Recorded {fact.fact}{about}, by {fact.by}: {FACTS[fact.fact].says}", rest=2)
 
 
-def _show_job(out: Screen, told: Job) -> None:
+def _show_job(out: Screen, told: JobTimeline) -> None:
     from drivecare.cli.layout import table, wrapped
     from drivecare.job.times import said
 

@@ -85,10 +85,10 @@ def _column(offset: int, scan: SurfaceScan) -> int:
 
 def save_picture(scan: SurfaceScan, path: Path, *, replace: bool) -> None:
     """Draw the curve into an SVG file that stands alone."""
-    from drivecare.job.plots import surface
+    from drivecare.job.plots import draw_surface
     from drivecare.storage import write_file
 
-    drawn = surface(scan)
+    drawn = draw_surface(scan)
     if drawn is None:
         notify("nothing was read, so there is no curve to draw")
         return

@@ -15,7 +15,7 @@ from drivecare.transfer.areas import Area
 
 
 @dataclass(frozen=True)
-class Meaning:
+class FactMeaning:
     """What recording a fact says, what it is about where it needs saying, and an example note where it needs one."""
 
     says: str
@@ -23,39 +23,41 @@ class Meaning:
     note: str | None = None
 
 
-FACTS: dict[FactName, Meaning] = {
-    "consent": Meaning("the customer agreed in writing to the unit being opened and the drive being read and copied"),
-    "route": Meaning("which way this job goes", "ROUTE"),
-    "old-drive": Meaning("which of the drives read in this job is the customer's", "SERIAL"),
-    "dead-drive": Meaning("the customer's drive answers on no dock and no cable we have", "SERIAL"),
-    "weak-identity": Meaning("a bridge hides the drive's own number; this one was read off its label", "SERIAL"),
-    "earlier-reading": Meaning(
+FACTS: dict[FactName, FactMeaning] = {
+    "consent": FactMeaning(
+        "the customer agreed in writing to the unit being opened and the drive being read and copied"
+    ),
+    "route": FactMeaning("which way this job goes", "ROUTE"),
+    "old-drive": FactMeaning("which of the drives read in this job is the customer's", "SERIAL"),
+    "dead-drive": FactMeaning("the customer's drive answers on no dock and no cable we have", "SERIAL"),
+    "weak-identity": FactMeaning("a bridge hides the drive's own number; this one was read off its label", "SERIAL"),
+    "earlier-reading": FactMeaning(
         "why a reading of this drive from outside this job, or without a time, still tells how it is",
         "SERIAL",
         "lay sealed in its bag since it was read",
     ),
-    "earlier-copy": Meaning(
+    "earlier-copy": FactMeaning(
         "why a copy begun before this job was opened still holds all that the drive holds",
         note="the drive has lain here since",
     ),
-    "unlike-profile": Meaning(
+    "unlike-profile": FactMeaning(
         "why a drive unlike those this unit is built for is the right one all the same",
         "SERIAL",
         "the customer fitted it with an adapter",
     ),
-    "way-out": Meaning(
+    "way-out": FactMeaning(
         "what was done to clear up a recheck: the other cable or port, the amount read",
         note="new cable, read 100 GB",
     ),
-    "unreadable": Meaning("the customer knows that this area could not be read", "OFFSET"),
-    "copy-size": Meaning("the customer knows that what was copied is not of the size of the drive that was read"),
-    "source-changed": Meaning("the customer knows that the source was written to while it was copied"),
-    "unchanged": Meaning("nothing has been attached to the new drive or written to it since it was verified"),
-    "detached": Meaning("power is off and the old and the new drive are no longer attached together"),
-    "bag-drives": Meaning("the bag's source folder lies on the customer's drive and the bag on the new drive"),
-    "left-out": Meaning("the customer knows which files could not be copied"),
-    "no-data": Meaning("the customer agreed that nothing is carried over from the old drive"),
-    "chain-mended": Meaning(
+    "unreadable": FactMeaning("the customer knows that this area could not be read", "OFFSET"),
+    "copy-size": FactMeaning("the customer knows that what was copied is not of the size of the drive that was read"),
+    "source-changed": FactMeaning("the customer knows that the source was written to while it was copied"),
+    "unchanged": FactMeaning("nothing has been attached to the new drive or written to it since it was verified"),
+    "detached": FactMeaning("power is off and the old and the new drive are no longer attached together"),
+    "bag-drives": FactMeaning("the bag's source folder lies on the customer's drive and the bag on the new drive"),
+    "left-out": FactMeaning("the customer knows which files could not be copied"),
+    "no-data": FactMeaning("the customer agreed that nothing is carried over from the old drive"),
+    "chain-mended": FactMeaning(
         "results that an interruption left without a line in the chain were looked at and are the job's",
         note="power cut while the copy was filed",
     ),
@@ -80,7 +82,7 @@ def make_fact(
     if name == "route" and about not in get_args(Route):
         raise BadInput(f"{about!r} is no route", hint=f"Choose one of: {', '.join(get_args(Route))}.")
     if name == "unreadable":
-        about = area_name(_area_at(about or "", areas))
+        about = format_area(_area_at(about or "", areas))
     example = FACTS[name].note
     if example is not None and not note:
         words = " ".join(word for word in (fact, about) if word)
@@ -88,12 +90,12 @@ def make_fact(
     return Fact(fact=name, about=about, note=note, at=at, by=by)
 
 
-def area_name(area: Area) -> str:
+def format_area(area: Area) -> str:
     """How a fact names an area: offset and length in bytes, so that a larger one is not taken for acknowledged."""
     return f"{area.offset}+{area.length}"
 
 
-def area_of(name: str | None) -> Area:
+def parse_area(name: str | None) -> Area:
     """The area that a fact names; an empty one where it names none."""
     offset, _, length = (name or "").partition("+")
     known = all(number.isdecimal() and len(number) < 20 for number in (offset, length))
@@ -104,7 +106,7 @@ def _area_at(typed: str, areas: Iterable[Area]) -> Area:
     """The area typed as OFFSET or OFFSET+LENGTH; the longest, where several start at that offset."""
     listed = tuple(dict.fromkeys(areas))
     shortest_first = sorted(listed, key=lambda area: area.length)
-    named = {name: area for area in shortest_first for name in (str(area.offset), area_name(area))}
+    named = {name: area for area in shortest_first for name in (str(area.offset), format_area(area))}
     digits = typed.replace(",", "")
     if digits not in named:
         some = ", ".join([str(area.offset) for area in listed][:5]) or "none"

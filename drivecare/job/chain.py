@@ -31,7 +31,7 @@ _LINE = re.compile(rb"([0-9]{4,5}) ([!-.0-~]{1,255}) ([0-9a-f]{64}) ([0-9a-f]{64
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Result:
+class DigestedFile:
     """A result as it lies in the store. `digest` is None where it was not computed or, with a `fault`, cannot be."""
 
     number: int
@@ -82,7 +82,7 @@ class Audit:
 
     chained: bool = True
     faults: tuple[Fault, ...] = ()
-    unlined: tuple[Result, ...] = ()
+    unlined: tuple[DigestedFile, ...] = ()
 
     @property
     def doubtful(self) -> frozenset[str]:
@@ -102,23 +102,23 @@ def line_for(number: int, file: str, digest: str, before: str) -> bytes:
     return f"{number:04} {file} {digest} {before}\n".encode("ascii")
 
 
-def lines_for(results: Iterable[Result], before: str) -> bytes:
+def lines_for(results: Iterable[DigestedFile], before: str) -> bytes:
     """The lines of several results, which must have digests, in their order."""
     lines = b""
     for result in results:
         assert result.digest is not None
         line = line_for(result.number, result.file, result.digest, before)
-        before = digest_of(line)
+        before = hex_sha256(line)
         lines += line
     return lines
 
 
-def digest_of(data: bytes) -> str:
+def hex_sha256(data: bytes) -> str:
     """SHA-256 in lower-case hex."""
     return hashlib.sha256(data).hexdigest()
 
 
-def parse(data: bytes) -> Chain:
+def parse_chain(data: bytes) -> Chain:
     """Read a chain. Reading ends at the first line that is none; a line that does not follow is a fault and is kept."""
     links: list[Link] = []
     faults: list[Fault] = []
@@ -136,11 +136,11 @@ def parse(data: bytes) -> Chain:
         if before != end:
             faults.append(Fault(file=CHAIN, what=f"line {place:,} does not follow from the line before it"))
         links.append(Link(number=place, file=file, digest=digest))
-        end = digest_of(line + b"\n")
+        end = hex_sha256(line + b"\n")
     return Chain(links=tuple(links), end=end, fragment=fragment, faults=tuple(faults))
 
 
-def audit(chain: Chain, results: Sequence[Result]) -> Audit:
+def audit_results(chain: Chain, results: Sequence[DigestedFile]) -> Audit:
     """Compare results with their chain: what was removed, renamed, altered or added, and what has no line yet."""
     lined = {link.file: link for link in chain.links}
     present = {result.file: result for result in results}
@@ -162,7 +162,7 @@ def audit(chain: Chain, results: Sequence[Result]) -> Audit:
     return Audit(faults=tuple(faults), unlined=unlined)
 
 
-def gaps(numbers: Iterable[int]) -> tuple[tuple[int, int], ...]:
+def missing_numbers(numbers: Iterable[int]) -> tuple[tuple[int, int], ...]:
     """First and last number of every stretch that is missing between 1 and the highest number."""
     ordered = sorted({0, *numbers})
     return tuple((lower + 1, upper - 1) for lower, upper in pairwise(ordered) if upper - lower > 1)
@@ -176,7 +176,7 @@ def next_number(last_lined: int, numbers: Iterable[int]) -> int:
     return number
 
 
-def _compare(link: Link, result: Result | None, renamed: dict[str, Result]) -> Fault | None:
+def _compare(link: Link, result: DigestedFile | None, renamed: dict[str, DigestedFile]) -> Fault | None:
     if result is None:
         stranger = renamed.get(link.digest)
         if stranger is None:
@@ -189,16 +189,16 @@ def _compare(link: Link, result: Result | None, renamed: dict[str, Result]) -> F
     return None
 
 
-def _tail(last_lined: int, strangers: Sequence[Result]) -> tuple[Result, ...]:
+def _tail(last_lined: int, strangers: Sequence[DigestedFile]) -> tuple[DigestedFile, ...]:
     """Results without a line that follow the last line without a gap, one for each number."""
-    tail: list[Result] = []
+    tail: list[DigestedFile] = []
     for stranger in sorted(strangers, key=lambda result: (result.number, result.file)):
         if stranger.number == last_lined + len(tail) + 1 and stranger.fault is None:
             tail.append(stranger)
     return tuple(tail)
 
 
-def _begins_a_line(chain: Chain, unlined: Sequence[Result]) -> bool:
+def _begins_a_line(chain: Chain, unlined: Sequence[DigestedFile]) -> bool:
     """Whether the fragment is the beginning of the line that the first result without one would get."""
     if not unlined:
         return False

@@ -20,11 +20,11 @@ from pathlib import Path
 from drivecare.documents import load
 from drivecare.errors import DriveCareError
 from drivecare.format import format_count
-from drivecare.job.folder import Filed
-from drivecare.job.job_state import Case, newest
+from drivecare.job.folder import FiledDocument
+from drivecare.job.job_state import JobState, newest_of
 from drivecare.job.model import CopyKind
 from drivecare.job.proof import below_is
-from drivecare.job.result_files import reason_of, regular_file
+from drivecare.job.result_files import describe_read_error, regular_file
 from drivecare.job.times import moment
 from drivecare.reading.identity import Answer, DriveId
 from drivecare.transfer.files.bag import BagReceipt
@@ -71,7 +71,7 @@ class CustomerCopy:
         return _why_another_image(self.path, self.proof)
 
 
-def copies_made(case: Case) -> tuple[CustomerCopy, ...]:
+def copies_made(case: JobState) -> tuple[CustomerCopy, ...]:
     """Every copy this job made on the shop's disks, in the order in which they are named, still there or not."""
     copies: dict[Path, CustomerCopy] = {}
 
@@ -97,13 +97,13 @@ def copies_made(case: Case) -> tuple[CustomerCopy, ...]:
     return tuple(copies.values())
 
 
-def _doubt(case: Case, filed: Filed[Receipt] | Filed[BagReceipt]) -> str | None:
+def _doubt(case: JobState, filed: FiledDocument[Receipt] | FiledDocument[BagReceipt]) -> str | None:
     """Why a receipt may not be this job's, by the chain."""
-    name = filed.entry.path.name
+    name = filed.file.path.name
     return f"is named by {name}, which is not known to be as it was filed" if name in case.audit.doubtful else None
 
 
-def _is_own(case: Case, filed: Filed[Receipt] | Filed[BagReceipt]) -> bool:
+def _is_own(case: JobState, filed: FiledDocument[Receipt] | FiledDocument[BagReceipt]) -> bool:
     """Whether this job's own copy command made what the receipt tells of."""
     document = filed.document
     if document.job is not None or case.opening.tool_version is not None:
@@ -113,7 +113,7 @@ def _is_own(case: Case, filed: Filed[Receipt] | Filed[BagReceipt]) -> bool:
     own_read_back = document.verification is not None and document.verification.at == document.finished
     if not own_read_back or started is None or opened is None or started < opened:
         return False
-    return not isinstance(document, Receipt) or _has_paperwork(filed.entry.path.parent, document)
+    return not isinstance(document, Receipt) or _has_paperwork(filed.file.path.parent, document)
 
 
 def _has_paperwork(folder: Path, receipt: Receipt) -> bool:
@@ -125,7 +125,7 @@ def _has_paperwork(folder: Path, receipt: Receipt) -> bool:
     return (own.target.path, own.started) == (receipt.target.path, receipt.started)
 
 
-def _journals(case: Case) -> Iterator[Journal]:
+def _journals(case: JobState) -> Iterator[Journal]:
     """Journals of this job's copies to images. Those of 0.1.0 do not name the job; a copy put them into its folder."""
     for path in sorted(case.folder.glob(_JOURNALS)) if case.folder is not None else ():
         try:
@@ -137,9 +137,9 @@ def _journals(case: Case) -> Iterator[Journal]:
             yield journal
 
 
-def _is_delivered(case: Case, bag: Filed[BagReceipt]) -> Answer:
+def _is_delivered(case: JobState, bag: FiledDocument[BagReceipt]) -> Answer:
     """Whether a bag lies on the new drive, so that the customer gets it."""
-    new = newest(case.inspected)
+    new = newest_of(case.inspections)
     return "no" if new is None else below_is(case, bag, bag.document.target.identity, DriveId.of(new.document.drive))
 
 
@@ -154,7 +154,7 @@ def _why_another_image(path: Path, proof: Receipt | Journal) -> str | None:
                 if _digest(stream, length) != digest:
                     return "does not hold what was copied there"
     except OSError as error:
-        return reason_of(error)
+        return describe_read_error(error)
     return None
 
 

@@ -9,11 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from drivecare.format import format_bytes, format_count
-from drivecare.job.filed_readings import read_at
-from drivecare.job.gate import judge
-from drivecare.job.job_state import Case, newest
+from drivecare.job.filed_readings import time_of_reading
+from drivecare.job.gate import judge_gate
+from drivecare.job.job_state import JobState, newest_of
 from drivecare.job.model import Closing
-from drivecare.job.proof import find_proof, was_written_to
+from drivecare.job.proof import find_copy_proof, was_written_to
 from drivecare.job.times import day
 from drivecare.reading.identity import DriveId
 from drivecare.reading.surface import SurfaceScan
@@ -58,7 +58,7 @@ CLEAN = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class Told:
+class CustomerPage:
     """The customer's half of the sheet, in sentences. `done` is whether the work is complete."""
 
     headline: str
@@ -68,11 +68,11 @@ class Told:
     watch: tuple[str, ...]
 
 
-def tell_customer(case: Case) -> Told:
+def write_customer_page(case: JobState) -> CustomerPage:
     """Everything the customer reads."""
-    gate = judge(case)
+    gate = judge_gate(case)
     proven = frozenset(item.item for item in gate.items if item.holds)
-    return Told(
+    return CustomerPage(
         headline=_headline(case, finished=gate.open),
         done=gate.open,
         wrong=tuple(_wrong(case, proven)),
@@ -81,12 +81,12 @@ def tell_customer(case: Case) -> Told:
     )
 
 
-def unit_name(case: Case) -> str:
+def unit_name(case: JobState) -> str:
     """The unit in a few words."""
     return case.opening.host_name or case.opening.label
 
 
-def odds(chance: Chance) -> str | None:
+def describe_odds(chance: Chance) -> str | None:
     """A chance as people count: "about 87 of 100 drives that showed the same failed within a year"."""
     if chance.estimate is None:
         return None
@@ -96,7 +96,7 @@ def odds(chance: Chance) -> str | None:
     return ODDS[_origin(chance)].format(count=in_hundred(chance.estimate), spread=spread)
 
 
-def odds_beside(chance: Chance) -> str:
+def describe_baseline(chance: Chance) -> str:
     """What drives with nothing to show did, and where the figures come from, as far as anybody counted it."""
     origin = _origin(chance)
     clean = "" if chance.clean is None else CLEAN[origin].format(count=in_hundred(chance.clean))
@@ -109,7 +109,7 @@ def _origin(chance: Chance) -> str:
     return word if word in ODDS else "judgement"
 
 
-def _headline(case: Case, *, finished: bool) -> str:
+def _headline(case: JobState, *, finished: bool) -> str:
     closing = case.closing.document if case.closing is not None else None
     if closing is not None and not closing.unit_started:
         return "Your unit does not start."
@@ -120,7 +120,7 @@ def _headline(case: Case, *, finished: bool) -> str:
     start = "A new drive is ready for your unit" if closing is None else "Your unit has a new drive"
     if case.route == "new-drive-empty":
         return f"{start}. As agreed, your data is not carried over."
-    proof = find_proof(case)
+    proof = find_copy_proof(case)
     if proof.bag is not None:
         return f"{start}, with {format_count(proof.bag.document.files, 'file')} copied from the old one."
     if not proof.whole:
@@ -130,12 +130,12 @@ def _headline(case: Case, *, finished: bool) -> str:
     )
 
 
-def _wrong(case: Case, proven: frozenset[str]) -> list[str]:
+def _wrong(case: JobState, proven: frozenset[str]) -> list[str]:
     told = [f"You told us: “{_clipped(case.opening.complaint, 200)}”"]
-    dead, read = case.fact("dead-drive"), newest(case.old_drive)
+    dead, read = case.newest_fact("dead-drive"), newest_of(case.old_drive_readings)
     if read is None and dead is not None:
         return [*told, f"The drive in your {unit_name(case)} answered on no dock and no cable."]
-    if read is None and case.used:
+    if read is None and case.used_assessments:
         return [*told, "Several drives were read; which of them is yours is not recorded."]
     if read is None:
         return [*told, "The drive was not read yet."]
@@ -144,17 +144,17 @@ def _wrong(case: Case, proven: frozenset[str]) -> list[str]:
     judged = read.document
     told.append(WRONG[judged.verdict].format(unit=unit_name(case)))
     told += [BECAUSE[fault] for fault in judged.fault_classes if judged.verdict != "refit" and BECAUSE[fault]]
-    seen = case.seen_since(read)
+    seen = case.trouble_since(read)
     if seen is not None:
         told.append(f"After that, {seen}.")
     return told
 
 
-def _did(case: Case, proven: frozenset[str]) -> list[str]:
+def _did(case: JobState, proven: frozenset[str]) -> list[str]:
     told = []
-    read = newest(case.old_drive)
+    read = newest_of(case.old_drive_readings)
     if read is not None:
-        told.append(f"We read what your drive records about itself ({day(read_at(read))}) and judged it.")
+        told.append(f"We read what your drive records about itself ({day(time_of_reading(read))}) and judged it.")
         told += [_scanned(scan.document) for scan in case.scans_of(read.document.drive)[-1:]]
         if read.document.verdict == "recheck" and "verdict" in proven:
             told.append("We did what clears that up and read the drive again: nothing had grown.")
@@ -178,7 +178,7 @@ def _scanned(scan: SurfaceScan) -> str:
     return f"We read {'its whole surface' if whole else 'part of its surface'}: {result}."
 
 
-def _new_drive_did(case: Case, proven: frozenset[str]) -> list[str]:
+def _new_drive_did(case: JobState, proven: frozenset[str]) -> list[str]:
     told = []
     plan = case.plan.document if case.plan is not None else None
     if plan is not None and plan.chosen is not None and "plan" in proven:
@@ -191,14 +191,14 @@ def _new_drive_did(case: Case, proven: frozenset[str]) -> list[str]:
             "We read what the new drive records about itself: nothing in it speaks against a drive sold as new."
         )
     told += _copied(case)
-    if case.fact("no-data") is not None and case.route == "new-drive-empty":
+    if case.newest_fact("no-data") is not None and case.route == "new-drive-empty":
         itself = " The unit sets up the new drive itself." if plan and plan.migration == "unit-initialises" else ""
         told.append(f"You agreed to start without the data of the old drive.{itself}")
     return told
 
 
-def _copied(case: Case) -> list[str]:
-    proof = find_proof(case)
+def _copied(case: JobState) -> list[str]:
+    proof = find_copy_proof(case)
     if proof.holds and proof.bag is not None:
         files = format_count(proof.bag.document.files, "file")
         return [f"We copied {files} and read all of them back from the new drive: they agree."]
@@ -231,9 +231,9 @@ def _images(end: Closing) -> list[str]:
     return told
 
 
-def _watch(case: Case) -> list[str]:
+def _watch(case: JobState) -> list[str]:
     told = []
-    proof = find_proof(case)
+    proof = find_copy_proof(case)
     lost = proof.unreadable if case.route == "new-drive-data" else ()
     if lost:
         size = format_bytes(sum(area.length for area in lost))
@@ -252,7 +252,11 @@ def _watch(case: Case) -> list[str]:
         told.append(
             "If the trouble comes back, bring the unit in again: then the drive can be read again and compared."
         )
-    elif case.old_drive and case.old_drive[-1].document.verdict in ("evacuate", "replace") and not _is_destroyed(case):
+    elif (
+        case.old_drive_readings
+        and case.old_drive_readings[-1].document.verdict in ("evacuate", "replace")
+        and not _is_destroyed(case)
+    ):
         told.append(
             "Do not use the old drive again. It may still hold your data: have it destroyed if you do not want it kept."
         )
@@ -264,7 +268,7 @@ def _watch(case: Case) -> list[str]:
     return told
 
 
-def _is_destroyed(case: Case) -> bool:
+def _is_destroyed(case: JobState) -> bool:
     return case.closing is not None and case.closing.document.old_drive == "destroyed"
 
 
@@ -277,9 +281,9 @@ def _clipped(text: str, length: int) -> str:
     return text if len(text) <= length else text[: length - 1].rstrip() + "…"
 
 
-def name_of(case: Case) -> tuple[str | None, str | None]:
+def drive_names(case: JobState) -> tuple[str | None, str | None]:
     """The old and the new drive, as they are called."""
-    old, new = newest(case.old_drive), newest(case.inspected)
-    dead = case.fact("dead-drive")
+    old, new = newest_of(case.old_drive_readings), newest_of(case.inspections)
+    dead = case.newest_fact("dead-drive")
     old_name = str(DriveId.of(old.document.drive)) if old is not None else (dead.document.about if dead else None)
     return old_name, str(DriveId.of(new.document.drive)) if new is not None and case.route != "same-drive" else None

@@ -27,10 +27,10 @@ from drivecare.transfer.files.bag import JOURNAL, RECEIPT, BagReceipt
 from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.receipt import End, Receipt
 
-MANIFEST = "manifest-sha256.txt"
+ARCHIVE_MANIFEST = "manifest-sha256.txt"
 
 
-def export(
+def export_job(
     job: JobFolder, output: Path, *, images: bool = False, replace: bool = False
 ) -> tuple[tuple[str, ...], tuple[LeftOut, ...]]:
     """Write the job to `output`, a gzipped tar; return the names inside, and what was left out and why.
@@ -137,7 +137,7 @@ def _write(job: JobFolder, paths: list[Path], stream: BinaryIO) -> list[str]:
                 archive.addfile(_owned_by_nobody(archive.gettarinfo(path, f"{job.id}/{name}")), digesting)
             lines.append(f"{digesting.digest.hexdigest()}  {name}")
         manifest = "".join(f"{line}\n" for line in lines).encode()
-        about = tarfile.TarInfo(f"{job.id}/{MANIFEST}")
+        about = tarfile.TarInfo(f"{job.id}/{ARCHIVE_MANIFEST}")
         about.size = len(manifest)
         archive.addfile(about, io.BytesIO(manifest))
     return [line.partition("  ")[2] for line in lines]

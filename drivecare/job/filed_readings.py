@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 
-from drivecare.job.folder import Filed
+from drivecare.job.folder import FiledDocument
 from drivecare.job.times import moment, said
 from drivecare.reading.model import Drive
 from drivecare.risk.model import Assessment
@@ -20,23 +20,23 @@ CLOCKS_DIFFER = timedelta(minutes=5)
 _LONG_AGO = datetime.min.replace(tzinfo=UTC)
 
 
-def in_order(assessments: Iterable[Filed[Assessment]]) -> tuple[Filed[Assessment], ...]:
+def order_readings(assessments: Iterable[FiledDocument[Assessment]]) -> tuple[FiledDocument[Assessment], ...]:
     """Each reading once, oldest first, undated ones before all. One judged twice stands as it was judged last."""
-    readings = {_reading(filed): filed for filed in assessments}
-    return tuple(sorted(readings.values(), key=lambda filed: (taken_at(filed) or _LONG_AGO, filed.entry.number)))
+    readings = {_reading_key(filed): filed for filed in assessments}
+    return tuple(sorted(readings.values(), key=lambda filed: (taken_at(filed) or _LONG_AGO, filed.file.number)))
 
 
-def taken_at(filed: Filed[Assessment]) -> datetime | None:
+def taken_at(filed: FiledDocument[Assessment]) -> datetime | None:
     """When the drive was read, by the reading itself; None where it does not say."""
     return moment(filed.document.read_at)
 
 
-def read_at(filed: Filed[Assessment]) -> datetime:
+def time_of_reading(filed: FiledDocument[Assessment]) -> datetime:
     """The same for people: when it was filed, where the reading does not say."""
-    return taken_at(filed) or filed.entry.filed_at
+    return taken_at(filed) or filed.file.filed_at
 
 
-def outside_the_job(filed: Filed[Assessment], *, opened: datetime, now: datetime) -> str:
+def why_outside_job(filed: FiledDocument[Assessment], *, opened: datetime, now: datetime) -> str:
     """Why a reading says nothing of the drive as it is in this job, as part of a sentence; "" where it does."""
     taken = taken_at(filed)
     if taken is None:
@@ -46,12 +46,12 @@ def outside_the_job(filed: Filed[Assessment], *, opened: datetime, now: datetime
     return f"read {said(taken)}, ahead of this clock" if taken > now + CLOCKS_DIFFER else ""
 
 
-def _reading(filed: Filed[Assessment]) -> tuple[object, ...]:
+def _reading_key(filed: FiledDocument[Assessment]) -> tuple[object, ...]:
     """What two filings of one reading share. Without a time nothing tells two readings from one filed twice."""
     document, drive = filed.document, filed.document.drive
-    return (document.sale, *_names(drive), taken_at(filed) or filed.entry.number)
+    return (document.sale, *_drive_names(drive), taken_at(filed) or filed.file.number)
 
 
-def _names(drive: Drive) -> tuple[str, ...]:
+def _drive_names(drive: Drive) -> tuple[str, ...]:
     names = (drive.model, drive.serial, drive.identity.wwn)
     return tuple((name or "").strip().casefold() for name in names)

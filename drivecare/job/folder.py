@@ -32,19 +32,29 @@ import msgspec
 
 from drivecare.documents import Value, decode, encode, read_bytes
 from drivecare.errors import BadInput, DriveCareError, Refused, Unavailable
-from drivecare.job.chain import CHAIN, Audit, Chain, Fault, audit, gaps, lines_for, next_number, parse
+from drivecare.job.chain import (
+    CHAIN,
+    Audit,
+    Chain,
+    Fault,
+    audit_results,
+    lines_for,
+    missing_numbers,
+    next_number,
+    parse_chain,
+)
 from drivecare.job.model import Fact, Opening
 from drivecare.job.result_files import (
     HIGHEST_NUMBER,
     LIMIT_BYTES,
-    Entry,
-    entry_of,
+    ResultFile,
+    describe_read_error,
+    digest_result,
+    document_kind,
     is_misnamed,
-    kind_of,
-    name_of,
-    read_result,
-    reason_of,
+    parse_file_name,
     regular_file,
+    result_file_name,
     serial_of,
 )
 from drivecare.storage import create_file, create_folder, write_file
@@ -59,15 +69,15 @@ def _ignore(_: object) -> None:
     """Notices are for nobody."""
 
 
-def _now() -> datetime:
+def _utc_now() -> datetime:
     return datetime.now(UTC)
 
 
 @dataclass(frozen=True, kw_only=True)
-class Filed(Generic[T]):
+class FiledDocument(Generic[T]):
     """A document of a job and where it is filed."""
 
-    entry: Entry
+    file: ResultFile
     document: T
 
 
@@ -77,7 +87,7 @@ class JobFolder:
 
     path: Path
     notify: Callable[[str], None] = _ignore
-    now: Callable[[], datetime] = _now
+    now: Callable[[], datetime] = _utc_now
 
     @property
     def id(self) -> str:
@@ -95,20 +105,20 @@ class JobFolder:
     def file(self, document: Value) -> Path:
         """File a document as the next result and return its path. Raises Unavailable where it cannot be written."""
         with self._locked():
-            chain, entries = self._chain(), self.entries()
+            chain, entries = self._chain(), self.result_files()
             filed = self._save(document, chain, entries)
             if chain is not None:
                 self._add_line(filed, chain)
         return filed.path
 
-    def mend_chain(self, fact: Fact) -> Filed[Fact]:
+    def mend_chain(self, fact: Fact) -> FiledDocument[Fact]:
         """File the fact that results without a line were looked at, then give each its line.
 
         The fact names their numbers. Only results at the end are taken up, with everything before them as it was
         filed: Refused where anything else is wrong, BadInput where nothing is missing.
         """
         with self._locked():
-            chain, entries = self._chain(), self.entries()
+            chain, entries = self._chain(), self.result_files()
             found = self._compare(chain, entries, self._names(), digests=True)
             if found.faults:
                 raise Refused(
@@ -126,7 +136,7 @@ class JobFolder:
             fact = msgspec.structs.replace(fact, about=about)
             filed = self._save(fact, chain, entries)
             # The fact is durable before the first line is: a kill in between leaves it without a line, too.
-            lines = lines_for((*found.unlined, read_result(filed, digests=True)), chain.end)
+            lines = lines_for((*found.unlined, digest_result(filed, digests=True)), chain.end)
             try:
                 self._append(lines, fragment=len(chain.fragment))
             except OSError as error:
@@ -134,49 +144,49 @@ class JobFolder:
                 raise Unavailable(
                     f"cannot be written: {error.strerror}", location=str(self.path / CHAIN), hint=hint
                 ) from error
-        return Filed(entry=filed, document=fact)
+        return FiledDocument(file=filed, document=fact)
 
     def audit(self, *, digests: bool = True) -> Audit:
         """Compare the results with the chain: by their names, and by what they hold where `digests` are asked for."""
         with self._locked(fcntl.LOCK_SH):  # between a result and its line there is nothing to be seen
-            chain, entries, names = self._chain(), self.entries(), self._names()
+            chain, entries, names = self._chain(), self.result_files(), self._names()
         return self._compare(chain, entries, names, digests=digests)
 
-    def entries(self) -> tuple[Entry, ...]:
+    def result_files(self) -> tuple[ResultFile, ...]:
         """Every result in the order of filing, from the names alone."""
-        entries = (entry_of(self.path / name) for name in self._names())
+        entries = (parse_file_name(self.path / name) for name in self._names())
         return tuple(sorted((e for e in entries if e is not None), key=lambda e: (e.number, e.path.name)))
 
-    def results(self, kind: type[T], *, doubtful: Container[str] = ()) -> tuple[Filed[T], ...]:
+    def results(self, kind: type[T], *, doubtful: Container[str] = ()) -> tuple[FiledDocument[T], ...]:
         """The documents of one type in the order of filing. Raises BadInput naming a file that is malformed.
 
         One of the `doubtful` files, of which an audit tells, is left out instead.
         """
-        filed: list[Filed[T]] = []
-        for entry in self.entries():
-            if entry.kind == kind_of(kind):
+        filed: list[FiledDocument[T]] = []
+        for entry in self.result_files():
+            if entry.kind == document_kind(kind):
                 try:
                     document = decode(kind, read_bytes(entry.path), origin=str(entry.path))
                 except BadInput:
                     if entry.path.name not in doubtful:
                         raise
                 else:
-                    filed.append(Filed(entry=entry, document=document))
+                    filed.append(FiledDocument(file=entry, document=document))
         return tuple(filed)
 
-    def newest(self, kind: type[T]) -> Filed[T] | None:
+    def newest_document(self, kind: type[T]) -> FiledDocument[T] | None:
         """The last document of one type, or None."""
         found = self.results(kind)
         return found[-1] if found else None
 
     def opening(self) -> Opening:
         """What the job was opened with."""
-        first = self.newest(Opening)
+        first = self.newest_document(Opening)
         if first is None:
             raise BadInput("holds no opening of a job", location=str(self.path), hint="See drivecare job list.")
         return first.document
 
-    def _save(self, document: Value, chain: Chain | None, entries: Sequence[Entry]) -> Entry:
+    def _save(self, document: Value, chain: Chain | None, entries: Sequence[ResultFile]) -> ResultFile:
         """Write a result under the next number."""
         data = encode(document)
         numbers = [entry.number for entry in entries]
@@ -187,17 +197,17 @@ class JobFolder:
                 what, location=str(self.path), hint="Move it away if it is not the job's, or open another job."
             )
         serial = serial_of(decode(dict, data, origin="document"))
-        path = self.path / name_of(number, kind_of(type(document)), serial, self.now())
+        path = self.path / result_file_name(number, document_kind(type(document)), serial, self.now())
         write_file(path, data)
-        filed = entry_of(path)
+        filed = parse_file_name(path)
         assert filed is not None
         return filed
 
-    def _add_line(self, filed: Entry, chain: Chain) -> None:
+    def _add_line(self, filed: ResultFile, chain: Chain) -> None:
         """Give a result its line, unless one before it has none. The result stands either way; `notify` is told."""
         if chain.continuable and filed.number == len(chain.links) + 1:
             try:
-                self._append(lines_for((read_result(filed, digests=True),), chain.end))
+                self._append(lines_for((digest_result(filed, digests=True),), chain.end))
             except OSError as error:
                 reason = f"it cannot be written: {error.strerror}"
             else:
@@ -226,20 +236,22 @@ class JobFolder:
         finally:
             os.close(descriptor)
 
-    def _compare(self, chain: Chain | None, entries: Sequence[Entry], names: Iterable[str], *, digests: bool) -> Audit:
+    def _compare(
+        self, chain: Chain | None, entries: Sequence[ResultFile], names: Iterable[str], *, digests: bool
+    ) -> Audit:
         misnamed = [
             Fault(file=ascii(name)[1:-1], what="is named like a result, with a number or a time that none can have")
             for name in sorted(names)
             if is_misnamed(name)
         ]
         if chain is not None:
-            audited = audit(chain, [read_result(entry, digests=digests) for entry in entries])
+            audited = audit_results(chain, [digest_result(entry, digests=digests) for entry in entries])
             return replace(audited, faults=(*audited.faults, *misnamed))
         if self.opening().tool_version is not None:
             return Audit(faults=(Fault(file=CHAIN, what="is gone: the job was opened with one"), *misnamed))
         missing = [
             Fault(file=f"{first:04}" if first == last else f"{first:04} to {last:04}", what="filed once and gone")
-            for first, last in gaps(entry.number for entry in entries)
+            for first, last in missing_numbers(entry.number for entry in entries)
         ]
         return Audit(chained=False, faults=(*missing, *misnamed))
 
@@ -247,11 +259,11 @@ class JobFolder:
         """The chain; None where there is none. One that cannot be read has that for its fault."""
         try:
             with regular_file(self.path / CHAIN, LIMIT_BYTES) as stream:
-                return parse(stream.read())
+                return parse_chain(stream.read())
         except FileNotFoundError:
             return None
         except OSError as error:
-            return Chain(faults=(Fault(file=CHAIN, what=reason_of(error)),))
+            return Chain(faults=(Fault(file=CHAIN, what=describe_read_error(error)),))
 
     def _names(self) -> list[str]:
         with self._opened() as descriptor:
@@ -285,8 +297,8 @@ class JobFolder:
 
 def create_job(opening: Opening, jobs: Path | None = None) -> JobFolder:
     """Make the folder of a new job and file its opening. Raises BadInput where the ID is unfit or taken."""
-    root = _root(jobs)
-    path = root / checked_id(opening.id)
+    root = _jobs_root(jobs)
+    path = root / check_job_id(opening.id)
     encode(opening)  # what cannot be filed leaves no empty folder behind
     try:
         create_folder(path, parents=True)
@@ -304,7 +316,7 @@ def create_job(opening: Opening, jobs: Path | None = None) -> JobFolder:
 
 def open_job(id: str, jobs: Path | None = None, *, notify: Callable[[str], None] = _ignore) -> JobFolder:
     """The folder of an existing job. Raises BadInput where there is none, Refused where it is a link."""
-    path = _root(jobs) / checked_id(id)
+    path = _jobs_root(jobs) / check_job_id(id)
     refuse_link(path)
     try:
         there = path.is_dir()
@@ -334,7 +346,7 @@ def all_jobs(jobs: Path | None = None) -> tuple[JobFolder, ...]:
 
     A folder without an opening and without a chain is none.
     """
-    root = _root(jobs)
+    root = _jobs_root(jobs)
     try:
         folders = [JobFolder(path=path) for path in root.iterdir() if path.is_dir()] if root.is_dir() else []
     except OSError as error:
@@ -344,16 +356,16 @@ def all_jobs(jobs: Path | None = None) -> tuple[JobFolder, ...]:
     opened: list[tuple[datetime, str, JobFolder]] = []
     for folder in folders:
         try:
-            entries = folder.entries()
+            entries = folder.result_files()
         except DriveCareError:  # one bad job does not hide the others: whoever reads it is told why
             opened.append((datetime.max.replace(tzinfo=UTC), folder.id, folder))
             continue
-        if any(entry.kind == kind_of(Opening) for entry in entries) or (folder.path / CHAIN).exists():
+        if any(entry.kind == document_kind(Opening) for entry in entries) or (folder.path / CHAIN).exists():
             opened.append((entries[0].filed_at if entries else datetime.min.replace(tzinfo=UTC), folder.id, folder))
     return tuple(folder for _, _, folder in sorted(opened, key=lambda row: row[:2]))
 
 
-def _root(jobs: Path | None) -> Path:
+def _jobs_root(jobs: Path | None) -> Path:
     """The folder of jobs, which need not be there yet. Raises BadInput where the path is that of a file."""
     root = jobs_folder(jobs)
     try:
@@ -377,7 +389,7 @@ def jobs_folder(jobs: Path | None, *, environ: Mapping[str, str] = os.environ, d
     return (data or home) / "drivecare" / "jobs"
 
 
-def checked_id(id: str) -> str:
+def check_job_id(id: str) -> str:
     """The ID, if it can name a folder: letters, digits, dot, dash, underscore, at most 64."""
     if not _ID.fullmatch(id):
         raise BadInput(

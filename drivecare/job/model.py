@@ -98,7 +98,7 @@ class Closing(Value, frozen=True, kw_only=True):
     note: str | None = None
 
 
-class Item(Value, frozen=True, kw_only=True):
+class GateItem(Value, frozen=True, kw_only=True):
     """One thing the gate stands on. `holds` is false where it does not, and where nobody knows.
 
     `evidence` says what was found, `age` how old that is in words, `next` the one command that would mend it.
@@ -118,7 +118,7 @@ class Gate(Value, frozen=True, kw_only=True):
     job: str
     route: Route
     open: bool
-    items: tuple[Item, ...]
+    items: tuple[GateItem, ...]
 
     @property
     def exit_code(self) -> ExitCode:
@@ -126,7 +126,7 @@ class Gate(Value, frozen=True, kw_only=True):
         return ExitCode.DONE if self.open else ExitCode.GATE_SHUT
 
 
-class Line(Value, frozen=True, kw_only=True):
+class TimelineEntry(Value, frozen=True, kw_only=True):
     """One result of a job in a sentence. `file` is its name in the job's folder."""
 
     number: int
@@ -137,7 +137,7 @@ class Line(Value, frozen=True, kw_only=True):
     file: str
 
 
-class Job(Value, frozen=True, kw_only=True):
+class JobTimeline(Value, frozen=True, kw_only=True):
     """A job's story so far and the next step. `faults`: results that were removed, renamed, altered or added."""
 
     schema: Literal["drivecare/job-1"] = "drivecare/job-1"
@@ -155,7 +155,7 @@ class Job(Value, frozen=True, kw_only=True):
     route: Route
     verdict: str | None = None  # of the old drive's newest reading
     gate_open: bool
-    story: tuple[Line, ...] = ()
+    story: tuple[TimelineEntry, ...] = ()
     faults: tuple[str, ...] = ()
     next: str | None = None
     why: str | None = None
@@ -181,7 +181,7 @@ class JobList(Value, frozen=True, kw_only=True):
     jobs: tuple[JobLine, ...] = ()
 
 
-class SelfTested(Value, frozen=True, kw_only=True):
+class FiledSelfTest(Value, frozen=True, kw_only=True):
     """What the gate needs of a filed self-test: which drive, how it ended and when."""
 
     schema: Literal["drivecare/selftest-1"] = "drivecare/selftest-1"
@@ -190,7 +190,7 @@ class SelfTested(Value, frozen=True, kw_only=True):
     finished_at: str | None = None
 
 
-class Change(Value, frozen=True, kw_only=True):
+class ValueChange(Value, frozen=True, kw_only=True):
     """One value that differs from the reading before; null where the drive did not say."""
 
     value: str
@@ -198,7 +198,7 @@ class Change(Value, frozen=True, kw_only=True):
     now: int | float | str | None = None
 
 
-class Seen(Value, frozen=True, kw_only=True):
+class PastReading(Value, frozen=True, kw_only=True):
     """One reading of a drive in one job."""
 
     job: str
@@ -206,7 +206,7 @@ class Seen(Value, frozen=True, kw_only=True):
     read_at: str
     verdict: str | None = None
     power_on_hours: int | None = None
-    changes: tuple[Change, ...] = ()
+    changes: tuple[ValueChange, ...] = ()
 
 
 class History(Value, frozen=True, kw_only=True):
@@ -218,7 +218,7 @@ class History(Value, frozen=True, kw_only=True):
     schema: Literal["drivecare/history-1"] = "drivecare/history-1"
     serial: str
     model: str | None = None
-    readings: tuple[Seen, ...] = ()
+    readings: tuple[PastReading, ...] = ()
     unread: tuple[str, ...] = ()
 
 

@@ -20,7 +20,7 @@ INK, SOFT, GOOD, BAD, SLOW = "#010203", "#020304", "#030405", "#040506", "#05060
 _VARIABLES = {INK: "--ink", SOFT: "--rule", GOOD: "--accent", BAD: "--alarm", SLOW: "--slow"}
 
 # Signals that go into the picture of before and after, in the order of their weight.
-COMPARED: dict[str, str] = {
+COUNT_LABELS: dict[str, str] = {
     "pending": "waiting to be remapped",
     "reallocated": "replaced by spares",
     "offline_uncorrectable": "unreadable, found by itself",
@@ -40,7 +40,7 @@ class Picture:
     words: str
 
 
-def dots(filled: int, baseline: int | None) -> Picture:
+def draw_odds(filled: int, baseline: int | None) -> Picture:
     """A hundred drives, `filled` of which fail within a year. Beside it those with nothing to show."""
     figure, axes = _figure(6.4, 0.92)
     columns = 25
@@ -57,11 +57,11 @@ def dots(filled: int, baseline: int | None) -> Picture:
     return Picture(_svg(figure, "dots"), words + ".")
 
 
-def before_and_after(old: Values, new: Values) -> Picture | None:
+def draw_counts(old: Values, new: Values) -> Picture | None:
     """The error counts of the old drive and of the new one. None where neither named any or all are zero."""
     rows = [
         (label, getattr(old, name), getattr(new, name))
-        for name, label in COMPARED.items()
+        for name, label in COUNT_LABELS.items()
         if isinstance(getattr(old, name), int) and isinstance(getattr(new, name), int)
     ]
     rows = [row for row in rows if row[1] or row[2]][:6]
@@ -87,7 +87,7 @@ def before_and_after(old: Values, new: Values) -> Picture | None:
     return Picture(_svg(figure, "counts"), f"Error counts of the old drive (round) and the new one (square): {told}.")
 
 
-def surface(scan: SurfaceScan) -> Picture | None:
+def draw_surface(scan: SurfaceScan) -> Picture | None:
     """Reading speed by position, with what could not be read above it and slow areas below. None without a curve."""
     if len(scan.curve) < 2:
         return None

@@ -18,17 +18,17 @@ from typing import Any
 import msgspec
 
 from drivecare.documents import Value
-from drivecare.job.chain import Result
+from drivecare.job.chain import DigestedFile
 
 HIGHEST_NUMBER = 99_999
 LIMIT_BYTES = 64 << 20  # as for every document; 99,999 of the longest lines of a chain have room, too
-_NAME = re.compile(r"([0-9]{4,5})-([a-z0-9]+)-(?:([A-Za-z0-9._-]+)-)?([0-9]{8}T[0-9]{6}Z)\.json")
+_FILE_NAME = re.compile(r"([0-9]{4,5})-([a-z0-9]+)-(?:([A-Za-z0-9._-]+)-)?([0-9]{8}T[0-9]{6}Z)\.json")
 _LOOKS_LIKE_A_NAME = re.compile(r"\d+-[^-]+-(?:.+-)?\d{8}T\d{6}Z\.json", re.DOTALL)
 _STAMP = "%Y%m%dT%H%M%SZ"
 
 
 @dataclass(frozen=True, kw_only=True)
-class Entry:
+class ResultFile:
     """One file of a job, as its name tells it: `kind` is the document's name without dashes ("readscan")."""
 
     number: int
@@ -38,7 +38,7 @@ class Entry:
     path: Path
 
 
-def kind_of(kind: type[Value]) -> str:
+def document_kind(kind: type[Value]) -> str:
     """A document type's name in a file name: "drivecare/selftest-1" is "selftest"."""
     schema = next(field.default for field in msgspec.structs.fields(kind) if field.name == "schema")
     return str(schema).partition("/")[2].rpartition("-")[0].replace("-", "")
@@ -54,10 +54,10 @@ def serial_of(document: Mapping[str, Any]) -> str | None:
 
 def is_misnamed(name: str) -> bool:
     """Whether a name has the shape of a result's and a number, a serial or a time that none can have."""
-    return _LOOKS_LIKE_A_NAME.fullmatch(name) is not None and entry_of(Path(name)) is None
+    return _LOOKS_LIKE_A_NAME.fullmatch(name) is not None and parse_file_name(Path(name)) is None
 
 
-def name_of(number: int, kind: str, serial: str | None, filed_at: datetime) -> str:
+def result_file_name(number: int, kind: str, serial: str | None, filed_at: datetime) -> str:
     """The file name of a result."""
     parts = (f"{number:04}", kind, serial, filed_at.astimezone(UTC).strftime(_STAMP))
     return "-".join(part for part in parts if part) + ".json"
@@ -65,12 +65,12 @@ def name_of(number: int, kind: str, serial: str | None, filed_at: datetime) -> s
 
 def is_result(path: Path) -> bool:
     """Whether a file is named as a filed result: such a file is never changed."""
-    return entry_of(path) is not None
+    return parse_file_name(path) is not None
 
 
-def entry_of(path: Path) -> Entry | None:
+def parse_file_name(path: Path) -> ResultFile | None:
     """What a result's name says; None where it is the name of none."""
-    match = _NAME.fullmatch(path.name)
+    match = _FILE_NAME.fullmatch(path.name)
     if match is None:
         return None
     number, kind, serial, stamp = match.groups()
@@ -80,10 +80,10 @@ def entry_of(path: Path) -> Entry | None:
         filed_at = datetime.strptime(stamp, _STAMP).replace(tzinfo=UTC)
     except ValueError:
         return None
-    return Entry(number=int(number), kind=kind, serial=serial, filed_at=filed_at, path=path)
+    return ResultFile(number=int(number), kind=kind, serial=serial, filed_at=filed_at, path=path)
 
 
-def read_result(entry: Entry, *, digests: bool) -> Result:
+def digest_result(entry: ResultFile, *, digests: bool) -> DigestedFile:
     """A result as the chain sees it."""
     digest = fault = None
     if digests:
@@ -91,8 +91,8 @@ def read_result(entry: Entry, *, digests: bool) -> Result:
             with regular_file(entry.path, LIMIT_BYTES) as stream:
                 digest = hashlib.file_digest(stream, "sha256").hexdigest()
         except OSError as error:
-            fault = reason_of(error)
-    return Result(number=entry.number, file=entry.path.name, digest=digest, fault=fault)
+            fault = describe_read_error(error)
+    return DigestedFile(number=entry.number, file=entry.path.name, digest=digest, fault=fault)
 
 
 @contextmanager
@@ -111,7 +111,7 @@ def regular_file(path: Path, limit_bytes: int) -> Iterator[io.BufferedReader]:
         os.close(descriptor)
 
 
-def reason_of(error: OSError) -> str:
+def describe_read_error(error: OSError) -> str:
     if error.errno == errno.ELOOP:
         return "is a link, not a file"
     own_words = error.errno in (errno.EINVAL, errno.EFBIG)

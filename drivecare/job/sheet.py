@@ -16,11 +16,18 @@ from typing import TYPE_CHECKING, Any
 from drivecare import __version__
 from drivecare.documents import read_bytes
 from drivecare.format import format_bytes, format_value
-from drivecare.job.customer import in_hundred, name_of, odds, odds_beside, tell_customer, unit_name
-from drivecare.job.gate import judge
-from drivecare.job.job_state import Case, newest
+from drivecare.job.customer import (
+    describe_baseline,
+    describe_odds,
+    drive_names,
+    in_hundred,
+    unit_name,
+    write_customer_page,
+)
+from drivecare.job.gate import judge_gate
+from drivecare.job.job_state import JobState, newest_of
 from drivecare.job.model import Gate, Handover
-from drivecare.job.proof import Proof, find_proof
+from drivecare.job.proof import CopyProof, find_copy_proof
 from drivecare.job.times import day, said
 from drivecare.reading.model import Values
 from drivecare.storage import write_file
@@ -41,11 +48,11 @@ _NUMBER = re.compile(r"(?<![\w/&#;,-])(?=[\w,-]*\d)(?=[\w,-]{4,18}(?![\w-]))(?:\
 # The digest of the page with nothing between these quotes: by it a sheet is known that nobody has written into.
 _SEAL = re.compile(rb'(<meta name="page-sha256" content=")([0-9a-f]*)(">)')
 
-LONGEST = 400
+LONGEST_TEXT = 400
 
 
 @dataclass(frozen=True, kw_only=True)
-class Room:
+class PageBudget:
     """How much of each the shop's page shows; `evidence` is the letters of a gate item, `text` the part of its usual
     length that any other text keeps.
     """
@@ -64,14 +71,16 @@ class Room:
 
 # The first that holds the job is taken. MOST_LETTERS go on one page of A4 and a figure takes the place of
 # FIGURE_LETTERS: found by printing the jobs of tests/job/rich_case.py, which the tests in a browser repeat.
-ROOMS = (
-    Room(
+PAGE_BUDGETS = (
+    PageBudget(
         findings=5, rejected=5, areas=4, facts=3, warnings=3, receipts=2, cautions=9, limits=2, evidence=100, text=1.0
     ),
-    Room(
+    PageBudget(
         findings=4, rejected=3, areas=3, facts=3, warnings=2, receipts=1, cautions=8, limits=1, evidence=100, text=0.7
     ),
-    Room(findings=3, rejected=2, areas=2, facts=2, warnings=1, receipts=1, cautions=7, limits=1, evidence=60, text=0.4),
+    PageBudget(
+        findings=3, rejected=2, areas=2, facts=2, warnings=1, receipts=1, cautions=7, limits=1, evidence=60, text=0.4
+    ),
 )
 MOST_LETTERS = 4600
 FIGURE_LETTERS = 300
@@ -83,7 +92,7 @@ ROUTES = {
 }
 
 # What the readings are compared by, in the shop's words; those neither reading names are left out.
-COMPARED: dict[str, str] = {
+VALUE_LABELS: dict[str, str] = {
     "power_on_hours": "hours powered on",
     "temperature_celsius": "temperature, °C",
     "pending": "waiting to be remapped",
@@ -100,14 +109,14 @@ COMPARED: dict[str, str] = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class Row:
+class SheetRow:
     """One line of a table: a name and its cells."""
 
     name: str
     cells: tuple[str, ...]
 
 
-def render(case: Case, *, shop: str | None = None) -> str:
+def render_sheet(case: JobState, *, shop: str | None = None) -> str:
     """The page as HTML. `shop` is the name to head it with."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
@@ -121,22 +130,24 @@ def render(case: Case, *, shop: str | None = None) -> str:
     )
     environment.finalize = _printable
     environment.filters["picture"] = lambda picture: Markup(picture.svg)  # made by plots, no text of others in it
-    environment.filters["whole"] = whole
-    environment.filters["fixed"] = lambda text, length: whole(clip(text, length))
+    environment.filters["whole"] = keep_numbers_whole
+    environment.filters["fixed"] = lambda text, length: keep_numbers_whole(clip(text, length))
     page, values = "", _values(case, shop)
-    for room in ROOMS:
-        environment.filters["clip"] = lambda text, length=LONGEST, part=room.text: whole(clip(text, int(length * part)))
+    for room in PAGE_BUDGETS:
+        environment.filters["clip"] = lambda text, length=LONGEST_TEXT, part=room.text: keep_numbers_whole(
+            clip(text, int(length * part))
+        )
         page = environment.get_template("sheet.html.jinja").render(values, room=room)
         if _letters(page) <= MOST_LETTERS:
             break
     return page
 
 
-def make_sheet(case: Case, path: Path, *, shop: str | None = None) -> tuple[Handover, str]:
+def make_sheet(case: JobState, path: Path, *, shop: str | None = None) -> tuple[Handover, str]:
     """The page, and what it says of itself: where it goes and whether the work is done."""
-    gate = judge(case)
+    gate = judge_gate(case)
     missing = tuple(item.item for item in gate.items if not item.holds)
-    return Handover(job=case.id, path=str(path), gate_open=gate.open, missing=missing), render(case, shop=shop)
+    return Handover(job=case.id, path=str(path), gate_open=gate.open, missing=missing), render_sheet(case, shop=shop)
 
 
 def is_own_sheet(path: Path) -> bool:
@@ -154,18 +165,18 @@ def _sealed(page: bytes) -> bytes:
     return _SEAL.sub(rb"\g<1>" + hashlib.sha256(blank).hexdigest().encode() + rb"\3", blank, count=1)
 
 
-def write(path: Path, html: str, *, replace: bool) -> None:
+def write_sheet(path: Path, html: str, *, replace: bool) -> None:
     """Put the page at `path`, whole or not at all. Raises Refused where a file lies there it may not `replace`."""
     write_file(path, _sealed(html.encode("utf-8")), replace=replace)
 
 
-def clip(text: object, length: int = LONGEST) -> str:
+def clip(text: object, length: int = LONGEST_TEXT) -> str:
     """A text cut to what the page holds."""
     words = str(text)
     return words if len(words) <= length else words[: length - 1].rstrip() + "…"
 
 
-def whole(text: object) -> Markup:
+def keep_numbers_whole(text: object) -> Markup:
     """A text in which model and serial numbers are not broken at their hyphens."""
     from markupsafe import Markup, escape
 
@@ -185,15 +196,15 @@ def _letters(page: str) -> int:
     return letters + FIGURE_LETTERS * shop.count("<svg")
 
 
-def _values(case: Case, shop: str | None) -> dict[str, Any]:
+def _values(case: JobState, shop: str | None) -> dict[str, Any]:
     from drivecare.job import plots
 
-    gate, proof = judge(case), find_proof(case)
-    old, new = newest(case.old_drive), newest(case.inspected)
+    gate, proof = judge_gate(case), find_copy_proof(case)
+    old, new = newest_of(case.old_drive_readings), newest_of(case.inspections)
     judged = old.document if old is not None else None
     fresh = new.document if new is not None and gate.route != "same-drive" else None
-    old_name, new_name = name_of(case)
-    scan = newest(case.scans_of(judged.drive)) if judged is not None else None
+    old_name, new_name = drive_names(case)
+    scan = newest_of(case.scans_of(judged.drive)) if judged is not None else None
     return {
         "version": __version__,
         "mark": f"drivecare {__version__}",
@@ -202,20 +213,18 @@ def _values(case: Case, shop: str | None) -> dict[str, Any]:
         "unit": unit_name(case),
         "today": day(case.now),
         "now": said(case.now),
-        "told": tell_customer(case),
+        "told": write_customer_page(case),
         "gate": gate,
         "missing": [item for item in gate.items if not item.holds],
         "route": ROUTES[gate.route],
         "old_name": old_name,
         "new_name": new_name,
         "judged": judged,
-        "odds": odds(judged.failure_12_months) if judged is not None else None,
-        "odds_beside": odds_beside(judged.failure_12_months) if judged is not None else "",
+        "odds": describe_odds(judged.failure_12_months) if judged is not None else None,
+        "odds_beside": describe_baseline(judged.failure_12_months) if judged is not None else "",
         "dots": _dots(judged),
-        "counts": plots.before_and_after(judged.values, fresh.values)
-        if judged is not None and fresh is not None
-        else None,
-        "surface": plots.surface(scan.document) if scan is not None else None,
+        "counts": plots.draw_counts(judged.values, fresh.values) if judged is not None and fresh is not None else None,
+        "surface": plots.draw_surface(scan.document) if scan is not None else None,
         "identities": _identities(judged, fresh),
         "readings": _readings(case, fresh),
         "reading_heads": _heads(case, fresh),
@@ -253,24 +262,24 @@ def _dots(judged: Assessment | None) -> Picture | None:
     if judged is None or judged.failure_12_months.estimate is None:
         return None
     chance = judged.failure_12_months
-    return plots.dots(in_hundred(chance.estimate or 0), None if chance.clean is None else in_hundred(chance.clean))
+    return plots.draw_odds(in_hundred(chance.estimate or 0), None if chance.clean is None else in_hundred(chance.clean))
 
 
-def _identities(old: Assessment | None, new: Assessment | None) -> list[Row]:
+def _identities(old: Assessment | None, new: Assessment | None) -> list[SheetRow]:
     drives = [one.drive for one in (old, new) if one is not None]
     if not drives:
         return []
     return [
-        Row(name="model", cells=tuple(clip(drive.model or "not said", 40) for drive in drives)),
-        Row(name="serial number", cells=tuple(clip(drive.serial or "not said", 40) for drive in drives)),
-        Row(name="WWN", cells=tuple(clip(drive.identity.wwn or "none", 60) for drive in drives)),
-        Row(name="firmware", cells=tuple(clip(drive.firmware or "not said", 30) for drive in drives)),
-        Row(name="capacity", cells=tuple(_number(drive.capacity_bytes) + " bytes" for drive in drives)),
+        SheetRow(name="model", cells=tuple(clip(drive.model or "not said", 40) for drive in drives)),
+        SheetRow(name="serial number", cells=tuple(clip(drive.serial or "not said", 40) for drive in drives)),
+        SheetRow(name="WWN", cells=tuple(clip(drive.identity.wwn or "none", 60) for drive in drives)),
+        SheetRow(name="firmware", cells=tuple(clip(drive.firmware or "not said", 30) for drive in drives)),
+        SheetRow(name="capacity", cells=tuple(_number(drive.capacity_bytes) + " bytes" for drive in drives)),
     ]
 
 
-def _heads(case: Case, new: Assessment | None) -> list[str]:
-    heads = [f"old, {_short(one.document.read_at or one.entry.filed_at)}" for one in _ends(case)]
+def _heads(case: JobState, new: Assessment | None) -> list[str]:
+    heads = [f"old, {_short(one.document.read_at or one.file.filed_at)}" for one in _ends(case)]
     return [*heads, *([f"new, {_short(new.read_at)}"] if new is not None else [])]
 
 
@@ -280,19 +289,19 @@ def _short(time: str | datetime | None) -> str:
     return " ".join((*words[:2], words[3])) if len(words) == 4 and words[0].isdecimal() else "unknown"
 
 
-def _readings(case: Case, new: Assessment | None) -> list[Row]:
+def _readings(case: JobState, new: Assessment | None) -> list[SheetRow]:
     values = [one.document.values for one in _ends(case)] + ([new.values] if new is not None else [])
     rows = []
-    for name, label in COMPARED.items():
+    for name, label in VALUE_LABELS.items():
         cells = tuple(_cell(value, name) for value in values)
         if any(cell != "–" for cell in cells):
-            rows.append(Row(name=label, cells=cells))
+            rows.append(SheetRow(name=label, cells=cells))
     return rows
 
 
-def _ends(case: Case) -> list[Any]:
+def _ends(case: JobState) -> list[Any]:
     """The first and the newest reading of the old drive."""
-    return [*case.old_drive[:1], *(case.old_drive[-1:] if len(case.old_drive) > 1 else ())]
+    return [*case.old_drive_readings[:1], *(case.old_drive_readings[-1:] if len(case.old_drive_readings) > 1 else ())]
 
 
 def _cell(values: Values, name: str) -> str:
@@ -311,11 +320,11 @@ def _observed(finding: Finding) -> str:
     return _number(finding.observed)
 
 
-def _rejected(case: Case) -> list[Row]:
+def _rejected(case: JobState) -> list[SheetRow]:
     """The other candidates, each with the first thing that speaks against it."""
     plan = case.plan.document if case.plan is not None else None
     others = [] if plan is None else [one for one in plan.candidates if one.name != plan.chosen]
-    return [Row(name=clip(one.name, 60), cells=(clip(_against(one), 150),)) for one in others]
+    return [SheetRow(name=clip(one.name, 60), cells=(clip(_against(one), 150),)) for one in others]
 
 
 def _against(one: JudgedCandidate) -> str:
@@ -326,7 +335,7 @@ def _against(one: JudgedCandidate) -> str:
     return "fits as well" + (f", rank {one.rank}" if one.rank is not None else "")
 
 
-def _receipts(proof: Proof) -> list[dict[str, str]]:
+def _receipts(proof: CopyProof) -> list[dict[str, str]]:
     """The copies of the chain, the one onto the new drive first."""
     return [
         {
@@ -338,7 +347,7 @@ def _receipts(proof: Proof) -> list[dict[str, str]]:
             "how": _how(one.document.verified, one.document.verification)
             if one.document.bytes_across
             else "NOTHING copied",
-            "file": one.entry.path.name,
+            "file": one.file.path.name,
         }
         for one in proof.chain
     ]
@@ -355,16 +364,16 @@ def _how(verified: bool, verification: Any) -> str:
     return f"read back {methods[verification.method]}, {said(verification.at)}"
 
 
-def _areas(case: Case, proof: Proof) -> list[Row]:
+def _areas(case: JobState, proof: CopyProof) -> list[SheetRow]:
     rows = []
     for area in proof.unreadable:
-        fact = case.told_of(area)
-        known = f"customer told {said(fact.entry.filed_at)}" if fact is not None else "customer NOT told yet"
-        rows.append(Row(name=f"{area.offset:,}", cells=(f"{area.length:,}", known)))
+        fact = case.acknowledgement_of(area)
+        known = f"customer told {said(fact.file.filed_at)}" if fact is not None else "customer NOT told yet"
+        rows.append(SheetRow(name=f"{area.offset:,}", cells=(f"{area.length:,}", known)))
     return rows
 
 
-def _cautions(case: Case, gate: Gate) -> list[str]:
+def _cautions(case: JobState, gate: Gate) -> list[str]:
     plan = case.plan.document if case.plan is not None and gate.route != "same-drive" else None
     if plan is not None and plan.cautions:
         return list(plan.cautions)

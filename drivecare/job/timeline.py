@@ -9,18 +9,18 @@ from drivecare.documents import decode, read_bytes
 from drivecare.errors import BadInput, DriveCareError
 from drivecare.format import format_count
 from drivecare.job.attestations import FACTS
-from drivecare.job.folder import JobFolder, checked_id
-from drivecare.job.gate import judge
-from drivecare.job.job_state import Case, load_case
-from drivecare.job.model import Gate, Job, JobLine, Line
-from drivecare.job.result_files import Entry
+from drivecare.job.folder import JobFolder, check_job_id
+from drivecare.job.gate import judge_gate
+from drivecare.job.job_state import JobState, load_job_state
+from drivecare.job.model import Gate, JobLine, JobTimeline, TimelineEntry
+from drivecare.job.result_files import ResultFile
 
 
-def tell(folder: JobFolder, case: Case) -> Job:
+def build_timeline(folder: JobFolder, case: JobState) -> JobTimeline:
     """The story of a job so far. Raises BadInput naming a file that is malformed."""
-    opening, gate = case.opening, judge(case)
+    opening, gate = case.opening, judge_gate(case)
     following, why = next_step(case, gate)
-    return Job(
+    return JobTimeline(
         id=case.id,
         folder=str(folder.path),
         host=opening.host,
@@ -33,16 +33,16 @@ def tell(folder: JobFolder, case: Case) -> Job:
         by=opening.by,
         state="closed" if case.closing else "open",
         route=gate.route,
-        verdict=case.old_drive[-1].document.verdict if case.old_drive else None,
+        verdict=case.old_drive_readings[-1].document.verdict if case.old_drive_readings else None,
         gate_open=gate.open,
-        story=tuple(_line(entry, case.audit.doubtful) for entry in folder.entries()),
+        story=tuple(_line(entry, case.audit.doubtful) for entry in folder.result_files()),
         faults=case.audit.sentences,
         next=following,
         why=why,
     )
 
 
-def next_step(case: Case, gate: Gate) -> tuple[str | None, str | None]:
+def next_step(case: JobState, gate: Gate) -> tuple[str | None, str | None]:
     """The one command to type next and why; nothing once the job is closed."""
     if case.closing is not None:
         return None, None
@@ -54,15 +54,15 @@ def next_step(case: Case, gate: Gate) -> tuple[str | None, str | None]:
     return close, "the gate is open: fit the drive, start the unit, write the sheet, close the job"
 
 
-def summary(folder: JobFolder) -> JobLine:
+def summarise_job(folder: JobFolder) -> JobLine:
     """The job in one line of the list; a malformed one says so instead of hiding the others.
 
     The results are held against the chain by their names: digests are for the gate, which is asked for one job.
     """
     try:
-        checked_id(folder.id)
-        case = load_case(folder, digests=False)
-        gate = judge(case)
+        check_job_id(folder.id)
+        case = load_job_state(folder, digests=False)
+        gate = judge_gate(case)
     except DriveCareError as error:
         return JobLine(id=ascii(folder.id)[1:-1], error=error.message())
     return JobLine(
@@ -71,7 +71,7 @@ def summary(folder: JobFolder) -> JobLine:
         state="closed" if case.closing else "open",
         opened_at=case.opening.opened_at,
         serials=tuple(sorted({one.document.drive.serial for one in case.assessments if one.document.drive.serial})),
-        verdict=case.old_drive[-1].document.verdict if case.old_drive else None,
+        verdict=case.old_drive_readings[-1].document.verdict if case.old_drive_readings else None,
         gate_open=gate.open,
     )
 
@@ -79,7 +79,7 @@ def summary(folder: JobFolder) -> JobLine:
 _LONGEST = 600  # letters in a line of the story; the document has the rest
 
 
-def _line(entry: Entry, doubtful: Container[str]) -> Line:
+def _line(entry: ResultFile, doubtful: Container[str]) -> TimelineEntry:
     try:
         document: Any = decode(object, read_bytes(entry.path), origin=str(entry.path))
         says = _SAYS.get(entry.kind, _unknown)(document)
@@ -89,7 +89,7 @@ def _line(entry: Entry, doubtful: Container[str]) -> Line:
         if entry.path.name not in doubtful:
             raise BadInput("is not a document of a job", location=str(entry.path)) from error
         says = "cannot be read"
-    return Line(
+    return TimelineEntry(
         number=entry.number,
         kind=entry.kind,
         filed_at=entry.filed_at.isoformat(),

@@ -36,7 +36,7 @@ DOCUMENTS: dict[str, str] = {
     "opening-1": "drivecare.job.model:Opening",
     "fact-1": "drivecare.job.model:Fact",
     "closing-1": "drivecare.job.model:Closing",
-    "job-1": "drivecare.job.model:Job",
+    "job-1": "drivecare.job.model:JobTimeline",
     "jobs-1": "drivecare.job.model:JobList",
     "history-1": "drivecare.job.model:History",
     "gate-1": "drivecare.job.model:Gate",

@@ -6,8 +6,8 @@ import json
 from pathlib import Path
 
 from drivecare.documents import encode
-from drivecare.job.gate import judge
-from drivecare.job.job_state import load_case
+from drivecare.job.gate import judge_gate
+from drivecare.job.job_state import load_job_state
 from tests.cli.test_job import drivecare
 from tests.job.carried import NOW, data_route, empty_route, filed, same_route
 
@@ -50,7 +50,7 @@ def test_the_document(tmp_path: Path) -> None:
         "new-drive-data",
         False,
     )
-    same = json.loads(encode(judge(load_case(job, now=NOW))))
+    same = json.loads(encode(judge_gate(load_job_state(job, now=NOW))))
     assert [(item["item"], item["holds"], item["next"]) for item in told["items"]] == [
         (item["item"], item["holds"], item["next"]) for item in same["items"]
     ]

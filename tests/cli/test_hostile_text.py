@@ -21,7 +21,7 @@ from drivecare.errors import NotAnswered
 from drivecare.hardware.machine import Machine
 from drivecare.hardware.smart_port import Recorded
 from drivecare.job.model import Closing, ImageLeft
-from drivecare.job.sheet import render
+from drivecare.job.sheet import render_sheet
 from drivecare.reading.model import Drive, Reading, Values
 from drivecare.transfer.sectors.receipt import Note, Receipt
 from tests.cli.bench import recorded_machine
@@ -334,6 +334,6 @@ def test_the_sheet_shows_direction_marks(tmp_path: Path) -> None:
         images=(ImageLeft(path=EVIL, fate="kept"),),
     )  # fmt: skip
     _, case = opened(tmp_path, [fact("consent", note=EVIL), closing], complaint=EVIL)
-    page = render(case, shop=EVIL)
+    page = render_sheet(case, shop=EVIL)
     assert not {"\x1b", "\x9b", "\u202e", "\x07"} & set(page)
     assert r"\u202e" in page

@@ -97,14 +97,14 @@ def test_a_slip_is_one_line_and_exit_3(tmp_path: Path, words: tuple[str, ...], m
 
 def test_a_malformed_file_in_a_job_is_named(tmp_path: Path) -> None:
     job = filed(tmp_path, same_route())
-    job.entries()[2].path.write_text('{"verdict": ')
+    job.result_files()[2].path.write_text('{"verdict": ')
     shown = drivecare("job", "show", "1042", jobs=tmp_path)
     assert shown.returncode == 0
-    assert f"{job.entries()[2].path.name} was altered since it was filed" in " ".join(shown.stdout.split())
+    assert f"{job.result_files()[2].path.name} was altered since it was filed" in " ".join(shown.stdout.split())
     (job.path / "chain").unlink()  # as in a job of 0.1.0, where nothing else tells of it
     done = drivecare("job", "show", "1042", jobs=tmp_path)
     assert done.returncode == 3
-    assert done.stderr.startswith(f"drivecare: {job.entries()[2].path}: is not valid JSON")
+    assert done.stderr.startswith(f"drivecare: {job.result_files()[2].path}: is not valid JSON")
     listed = drivecare("job", "list", jobs=tmp_path)
     assert listed.returncode == 0
     assert "cannot be read" in listed.stdout
@@ -113,7 +113,7 @@ def test_a_malformed_file_in_a_job_is_named(tmp_path: Path) -> None:
 def test_several_areas_are_recorded_one_by_one(tmp_path: Path) -> None:
     job = filed(tmp_path, data_route()[:5])
     assert drivecare("job", "record", "1042", "unreadable", str(AREA.offset), jobs=tmp_path).returncode == 0
-    assert json.loads(job.entries()[-1].path.read_text())["about"] == f"{AREA.offset}+{AREA.length}"
+    assert json.loads(job.result_files()[-1].path.read_text())["about"] == f"{AREA.offset}+{AREA.length}"
 
 
 def test_the_list_and_its_filters(tmp_path: Path) -> None:

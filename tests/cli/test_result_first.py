@@ -140,9 +140,9 @@ def test_a_wrong_job_is_said_before_any_work(earlier: Path, monkeypatch: pytest.
 def test_a_reader_that_went_away_does_not_keep_a_result_from_its_job(tmp_path: Path) -> None:
     """`drivecare assess ... | head`: a whole process, since its streams are what breaks."""
     job = filed(tmp_path / "jobs", same_route())
-    before = len(job.entries())
+    before = len(job.result_files())
     command = [sys.executable, "-m", "drivecare", "assess", str(OLD), "--job", "1042", "--jobs", str(tmp_path / "jobs")]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL) as process:
         assert process.stdout is not None
         process.stdout.close()
-    assert len(job.entries()) == before + 2
+    assert len(job.result_files()) == before + 2

@@ -11,7 +11,7 @@ from drivecare.documents import Value
 from drivecare.fit.model import FitCheck, JudgedCandidate, OldDrive, Plan
 from drivecare.fit.steps import CAUTIONS
 from drivecare.job.folder import JobFolder
-from drivecare.job.job_state import Case, load_case
+from drivecare.job.job_state import JobState, load_job_state
 from drivecare.job.model import Closing, ImageLeft
 from drivecare.reading.decode import decode_report
 from drivecare.reading.surface import SlowArea, SpeedPoint, SurfaceScan, UnreadableArea
@@ -220,7 +220,7 @@ def hostile() -> list[Value]:
     ]
 
 
-def opened(folder: Path, documents: list[Value], *, complaint: str | None = None) -> tuple[JobFolder, Case]:
+def opened(folder: Path, documents: list[Value], *, complaint: str | None = None) -> tuple[JobFolder, JobState]:
     """The job in a folder, and its case."""
     opening = msgspec.structs.replace(
         OPENING,
@@ -229,4 +229,4 @@ def opened(folder: Path, documents: list[Value], *, complaint: str | None = None
         complaint=complaint or "It hangs at the start screen, and sometimes it clicks.",
     )
     job = filed(folder, documents, opening=opening)
-    return job, load_case(job, now=NOW)
+    return job, load_job_state(job, now=NOW)

@@ -19,12 +19,22 @@ import pytest
 from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.job import chain
 from drivecare.job.attestations import make_fact
-from drivecare.job.chain import CHAIN, NOTHING_BEFORE, Audit, Result, digest_of, gaps, lines_for, next_number, parse
+from drivecare.job.chain import (
+    CHAIN,
+    NOTHING_BEFORE,
+    Audit,
+    DigestedFile,
+    hex_sha256,
+    lines_for,
+    missing_numbers,
+    next_number,
+    parse_chain,
+)
 from drivecare.job.folder import JobFolder, create_job, open_job
-from drivecare.job.gate import judge
-from drivecare.job.job_state import load_case
-from drivecare.job.model import Fact, Item
-from drivecare.job.timeline import summary, tell
+from drivecare.job.gate import judge_gate
+from drivecare.job.job_state import load_job_state
+from drivecare.job.model import Fact, GateItem
+from drivecare.job.timeline import build_timeline, summarise_job
 from tests.job.carried import NOW, OPENING, data_route, fact, filed, same_route
 
 OPENED_NOW = msgspec.structs.replace(OPENING, tool_version="0.2.0")
@@ -36,15 +46,15 @@ def job(tmp_path: Path) -> JobFolder:
     return filed(tmp_path, [*same_route(), fact("detached"), fact("unchanged"), fact("left-out")], opening=OPENED_NOW)
 
 
-def records(job: JobFolder) -> Item:
+def records(job: JobFolder) -> GateItem:
     """The gate's item, which `job show` must agree with."""
-    case = load_case(job, now=NOW)
-    assert tell(job, case).faults == case.audit.sentences
-    return judge(case).items[0]
+    case = load_job_state(job, now=NOW)
+    assert build_timeline(job, case).faults == case.audit.sentences
+    return judge_gate(case).items[0]
 
 
 def file_of(job: JobFolder, number: int) -> Path:
-    return next(entry.path for entry in job.entries() if entry.number == number)
+    return next(entry.path for entry in job.result_files() if entry.number == number)
 
 
 def lines(job: JobFolder) -> list[bytes]:
@@ -66,12 +76,14 @@ def test_a_line_for_each_result_that_coreutils_can_check(job: JobFolder) -> None
         digest = subprocess.run(["sha256sum", path], capture_output=True, text=True, check=True).stdout.split()[0]
         assert line.decode() == f"{number:04} {path.name} {digest} {before}\n"
         before = subprocess.run(["sha256sum"], input=line, capture_output=True, check=True).stdout.split()[0].decode()
-    assert len(lines(job)) == len(job.entries()) == 6
+    assert len(lines(job)) == len(job.result_files()) == 6
     assert (job.path / CHAIN).stat().st_mode & 0o077 == 0
 
 
 def test_a_job_left_alone_holds(job: JobFolder) -> None:
-    assert records(job) == Item(item="records", holds=True, evidence="every filed result lies there as it was filed")
+    assert records(job) == GateItem(
+        item="records", holds=True, evidence="every filed result lies there as it was filed"
+    )
     assert job.audit() == Audit()
 
 
@@ -202,10 +214,10 @@ def test_many_faults_are_counted(job: JobFolder) -> None:
 def test_a_list_reads_names_only(job: JobFolder) -> None:
     """The list must be quick over many jobs; digests are for the gate, which is asked for one."""
     _alter(file_of(job, 4))
-    assert summary(job).gate_open
-    assert not judge(load_case(job, now=NOW)).open
+    assert summarise_job(job).gate_open
+    assert not judge_gate(load_job_state(job, now=NOW)).open
     file_of(job, 4).unlink()
-    assert summary(job).gate_open is False
+    assert summarise_job(job).gate_open is False
 
 
 # --- what is done to the chain ----------------------------------------------------------------------------------------
@@ -272,7 +284,7 @@ def test_a_job_of_0_1_0_is_read_as_ever_and_gets_no_chain(tmp_path: Path) -> Non
         "every number is there; opened before results were chained, so a change or the loss of the newest "
         "would not show"
     )
-    assert judge(load_case(job, now=NOW)).open
+    assert judge_gate(load_job_state(job, now=NOW)).open
     job.file(fact("detached"))
     assert not (job.path / CHAIN).exists()  # one that began here would seem to speak for what lay there before
     with pytest.raises(BadInput, match="opened before there were any"):
@@ -325,12 +337,12 @@ def test_a_kill_between_result_and_line_is_told_and_taken_up_by_a_word(job: JobF
     ]
     assert len(job.audit().unlined) == 2
     mended = job.mend_chain(mending())
-    assert mended.entry.path.name == NAME.format(number=9)
+    assert mended.file.path.name == NAME.format(number=9)
     assert mended == job.results(Fact)[-1]
     assert mended.document.about == "0007-0008"
     assert records(job).holds
     assert records(job).evidence.endswith("as it was filed; 0007-0008 taken up: power cut")
-    assert [line.split()[1].decode() for line in lines(job)] == [entry.path.name for entry in job.entries()]
+    assert [line.split()[1].decode() for line in lines(job)] == [entry.path.name for entry in job.result_files()]
     job.file(fact("detached"))
     assert len(lines(job)) == 10
     with pytest.raises(BadInput, match="has every line; there is nothing to mend"):
@@ -459,10 +471,10 @@ def test_where_nothing_can_be_locked_jobs_are_read_and_not_filed_into(
 
 
 def test_gaps_are_counted_without_counting_up_to_them() -> None:
-    assert gaps([]) == ()
-    assert gaps([1, 2, 3]) == ()
-    assert gaps([3, 4, 99_999]) == ((1, 2), (5, 99_998))
-    assert gaps([10**30]) == ((1, 10**30 - 1),)
+    assert missing_numbers([]) == ()
+    assert missing_numbers([1, 2, 3]) == ()
+    assert missing_numbers([3, 4, 99_999]) == ((1, 2), (5, 99_998))
+    assert missing_numbers([10**30]) == ((1, 10**30 - 1),)
 
 
 def test_the_next_number_is_the_first_free_one_after_the_chain() -> None:
@@ -472,18 +484,18 @@ def test_the_next_number_is_the_first_free_one_after_the_chain() -> None:
 
 
 def test_reading_a_chain_ends_where_it_breaks() -> None:
-    results = [Result(number=number, file=f"{number:04}-x", digest=digest_of(b"x")) for number in (1, 2, 3)]
+    results = [DigestedFile(number=number, file=f"{number:04}-x", digest=hex_sha256(b"x")) for number in (1, 2, 3)]
     data = lines_for(results, NOTHING_BEFORE)
-    whole = parse(data)
+    whole = parse_chain(data)
     assert [link.number for link in whole.links] == [1, 2, 3]
     assert whole.continuable
-    assert parse(data[:-1]).fragment == data.splitlines()[-1]
-    assert not parse(data[:-1]).continuable
-    assert parse(b"").end == NOTHING_BEFORE
-    broken = parse(data.replace(b"0002 ", b"0003 "))
+    assert parse_chain(data[:-1]).fragment == data.splitlines()[-1]
+    assert not parse_chain(data[:-1]).continuable
+    assert parse_chain(b"").end == NOTHING_BEFORE
+    broken = parse_chain(data.replace(b"0002 ", b"0003 "))
     assert len(broken.links) == 1
     assert [fault.what for fault in broken.faults] == ["line 2 is numbered 0003: lines were added or removed"]
-    assert chain.audit(whole, results) == Audit()
+    assert chain.audit_results(whole, results) == Audit()
 
 
 def test_opening_by_its_id_files_into_the_same_chain(job: JobFolder) -> None:

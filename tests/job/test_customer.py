@@ -16,8 +16,8 @@ import pytest
 
 from drivecare.documents import Value
 from drivecare.fit.model import Plan
-from drivecare.job.customer import odds, odds_beside, tell_customer
-from drivecare.job.job_state import Case
+from drivecare.job.customer import describe_baseline, describe_odds, write_customer_page
+from drivecare.job.job_state import JobState
 from drivecare.job.model import Closing, Fact, ImageFate, ImageLeft, OldDrive
 from drivecare.reading.surface import SurfaceScan, UnreadableArea
 from drivecare.risk.model import Assessment, Chance, FaultClass
@@ -38,10 +38,10 @@ from tests.job.carried import (
 )
 from tests.job.rich_case import opened, scan
 
-Evidence = Callable[[Case], bool]
+Evidence = Callable[[JobState], bool]
 
 
-def always(_: Case) -> bool:
+def always(_: JobState) -> bool:
     """Nothing about this job: what holds of any."""
     return True
 
@@ -52,19 +52,19 @@ def has(name: str) -> Evidence:
 
 def old(test: Callable[[Assessment], bool] = lambda _: True) -> Evidence:
     """The newest reading of the customer's drive passes the test."""
-    return lambda case: bool(case.old_drive) and test(case.old_drive[-1].document)
+    return lambda case: bool(case.old_drive_readings) and test(case.old_drive_readings[-1].document)
 
 
-def new_judged_sound(case: Case) -> bool:
+def new_judged_sound(case: JobState) -> bool:
     """The new drive was judged as one sold as new, nothing was against it, and nothing was seen since."""
     judged = [one for one in case.assessments if one.document.sale == "new"]
-    return bool(judged) and judged[-1].document.verdict == "refit" and case.seen_since(judged[-1]) is None
+    return bool(judged) and judged[-1].document.verdict == "refit" and case.trouble_since(judged[-1]) is None
 
 
 def planned(test: Callable[[Plan], bool] = lambda _: True) -> Evidence:
     """The newest plan is for this unit and its drive, chose one that certainly fits, and passes the test."""
 
-    def chosen(case: Case) -> bool:
+    def chosen(case: JobState) -> bool:
         document = case.plan.document if case.plan is not None else None
         drive = document.chosen_drive if document is not None else None
         if document is None or drive is None or drive.fits != "yes" or document.host != case.opening.host:
@@ -74,41 +74,41 @@ def planned(test: Callable[[Plan], bool] = lambda _: True) -> Evidence:
     return chosen
 
 
-def copied(case: Case) -> Receipt | None:
+def copied(case: JobState) -> Receipt | None:
     """The newest copy onto the new drive, if it was read back whole and agreed."""
     to_new = [one.document for one in case.receipts if one.document.target.serial == NEW.serial]
     whole = to_new and to_new[-1].verified and to_new[-1].verification is not None and not to_new[-1].mismatched
     return to_new[-1] if whole else None
 
 
-def of_the_whole_drive(case: Case) -> bool:
+def of_the_whole_drive(case: JobState) -> bool:
     """What was copied has the size that the old drive was read with."""
     receipt = copied(case)
-    return receipt is not None and receipt.bytes_total == case.old_drive[-1].document.drive.capacity_bytes
+    return receipt is not None and receipt.bytes_total == case.old_drive_readings[-1].document.drive.capacity_bytes
 
 
-def part(case: Case) -> bool:
+def part(case: JobState) -> bool:
     """The customer knows that it has not, and it was copied."""
-    return copied(case) is not None and not of_the_whole_drive(case) and case.fact("copy-size") is not None
+    return copied(case) is not None and not of_the_whole_drive(case) and case.newest_fact("copy-size") is not None
 
 
-def changed(case: Case) -> bool:
+def changed(case: JobState) -> bool:
     receipt = copied(case)
     return receipt is not None and any(note.code == "source-changed" for note in receipt.notes)
 
 
-def gaps(case: Case) -> bool:
+def gaps(case: JobState) -> bool:
     receipt = copied(case)
     return receipt is not None and bool(receipt.unreadable) and of_the_whole_drive(case)
 
 
-def unread(case: Case) -> bool:
+def unread(case: JobState) -> bool:
     """The newest copy onto the new drive could not read all, whether it was verified or not."""
     to_new = [one.document for one in case.receipts if one.document.target.serial == NEW.serial]
     return bool(to_new) and bool(to_new[-1].unreadable)
 
 
-def whole(case: Case) -> bool:
+def whole(case: JobState) -> bool:
     receipt = copied(case)
     return receipt is not None and not receipt.unreadable and of_the_whole_drive(case)
 
@@ -173,7 +173,7 @@ CLAIMS: dict[str, Evidence] = {
     r"You told us: “.*”": always,
     r"The drive in your .* answered on no dock and no cable\.": has("dead-drive"),
     r"Several drives were read; which of them is yours is not recorded\.": lambda case: len(case.assessments) > 1,
-    r"The drive was not read yet\.": none_of(lambda case: bool(case.used)),
+    r"The drive was not read yet\.": none_of(lambda case: bool(case.used_assessments)),
     r"A drive was read, but it is not certain that it tells how yours is now\.": old(),
     r"When we read the drive in your .*, it was losing data or warned that it may fail\.": old(
         lambda one: one.verdict == "evacuate"
@@ -207,7 +207,7 @@ CLAIMS: dict[str, Evidence] = {
     r"We read part of its surface: all of that could be read\.": scanned(lambda one: not one.unreadable),
     r"We read part of its surface: 1 area could not be read\.": scanned(lambda one: len(one.unreadable) == 1),
     r"We did what clears that up and read the drive again: nothing had grown\.": all_of(
-        has("way-out"), lambda case: len(case.old_drive) > 1
+        has("way-out"), lambda case: len(case.old_drive_readings) > 1
     ),
     r"We chose a drive that fits your unit by what is known of both: .*\.": planned(),
     r"We chose a drive that fits your unit by what is known of both out of [\d,]+ that we compared: .*\.": planned(
@@ -363,20 +363,20 @@ def jobs() -> Iterator[tuple[str, list[Value]]]:
 
 
 @cache
-def sentences(case: Case) -> tuple[str, ...]:
-    told = tell_customer(case)
+def sentences(case: JobState) -> tuple[str, ...]:
+    told = write_customer_page(case)
     return (told.headline, *told.wrong, *told.did, *told.watch)
 
 
 @pytest.fixture(scope="module")
-def cases(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Case]:
+def cases(tmp_path_factory: pytest.TempPathFactory) -> dict[str, JobState]:
     folder = tmp_path_factory.mktemp("cases")
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(os, "fsync", lambda _: None)  # two hundred jobs that need not outlive a power cut
         return {name: opened(folder / str(number), documents)[1] for number, (name, documents) in enumerate(jobs())}
 
 
-def test_no_sentence_is_printed_without_what_it_stands_on(cases: dict[str, Case]) -> None:
+def test_no_sentence_is_printed_without_what_it_stands_on(cases: dict[str, JobState]) -> None:
     unfounded = []
     for name, case in cases.items():
         for sentence in sentences(case):
@@ -387,13 +387,13 @@ def test_no_sentence_is_printed_without_what_it_stands_on(cases: dict[str, Case]
     assert unfounded == []
 
 
-def test_every_row_of_the_table_is_met(cases: dict[str, Case]) -> None:
+def test_every_row_of_the_table_is_met(cases: dict[str, JobState]) -> None:
     printed = {sentence for case in cases.values() for sentence in sentences(case)}
     assert [claim for claim in CLAIMS if not any(re.fullmatch(claim, one, re.DOTALL) for one in printed)] == []
 
 
 @pytest.mark.parametrize("word", ["sound", "is new", "as new as", "safe", "guaranteed", "healthy", "agreed with you"])
-def test_words_that_no_reading_supports_are_not_used(cases: dict[str, Case], word: str) -> None:
+def test_words_that_no_reading_supports_are_not_used(cases: dict[str, JobState], word: str) -> None:
     assert [one for case in cases.values() for one in sentences(case) if word in one and "fail" not in one] == []
 
 
@@ -427,4 +427,4 @@ def test_words_that_no_reading_supports_are_not_used(cases: dict[str, Case], wor
 )
 def test_odds_say_whether_anybody_counted(basis: str, words: str, beside: str) -> None:
     chance = Chance(basis=basis, estimate=0.8685, low=0.6494, high=0.9803, clean=0.02)
-    assert (odds(chance), odds_beside(chance)) == (words, beside)
+    assert (describe_odds(chance), describe_baseline(chance)) == (words, beside)

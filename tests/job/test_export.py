@@ -10,7 +10,7 @@ import pytest
 
 from drivecare.errors import Refused, Unavailable
 from drivecare.job.chain import Audit
-from drivecare.job.export import export
+from drivecare.job.export import export_job
 from drivecare.job.folder import JobFolder, create_job
 from drivecare.job.result_files import LIMIT_BYTES
 from drivecare.transfer.sectors.journal import Journal, JournalFile
@@ -40,7 +40,7 @@ def unpacked(archive: Path, folder: Path) -> Path:
 
 @pytest.mark.parametrize("images", [False, True])
 def test_sha256sum_agrees_with_the_manifest(job: JobFolder, tmp_path: Path, images: bool) -> None:
-    names, left_out = export(job, tmp_path / "1042.tar.gz", images=images)
+    names, left_out = export_job(job, tmp_path / "1042.tar.gz", images=images)
     out = unpacked(tmp_path / "1042.tar.gz", tmp_path / "out")
     done = subprocess.run(["sha256sum", "--check", "--strict", "manifest-sha256.txt"], cwd=out, capture_output=True)
     assert done.returncode == 0
@@ -98,12 +98,12 @@ def test_the_customers_data_stays_out_wherever_it_lies(
     make(path)
     if document is not None:
         JobFolder(path=job.path, now=lambda: NOW).file(receipt(device(OLD, "/dev/sdb"), document(str(path))))
-    names, left_out = export(job, tmp_path / "1042.tar.gz")
+    names, left_out = export_job(job, tmp_path / "1042.tar.gz")
     private = [left for left in left_out if left.file.startswith("1042-old-drive")]
     assert {left.reason for left in private} == reasons
     assert any(name.startswith("1042-old-drive") for name in names) is not bool(reasons)
     assert b"private" not in tmp_path.joinpath("1042.tar.gz").read_bytes() or not reasons
-    everything, nothing = export(job, tmp_path / "all.tar.gz", images=True)
+    everything, nothing = export_job(job, tmp_path / "all.tar.gz", images=True)
     assert nothing == ()
     assert set(names) | {left.file for left in left_out} == set(everything)
 
@@ -118,7 +118,7 @@ def test_an_image_is_known_again_under_another_path(job: JobFolder, tmp_path: Pa
     size = End(path=str(named), kind="image", size_bytes=SIZE_OF_IMAGE)
     job.file(receipt(device(OLD, "/dev/sdb"), size))
     (job.path / "notes.txt").write_bytes(b"y" * SIZE_OF_IMAGE)  # as large, and not the image
-    names, left_out = export(job, tmp_path / "1042.tar.gz")
+    names, left_out = export_job(job, tmp_path / "1042.tar.gz")
     assert "old.img" in [left.file for left in left_out]
     assert "notes.txt" in names
 
@@ -135,7 +135,7 @@ def test_the_image_of_an_unfinished_copy_stays_out(job: JobFolder, tmp_path: Pat
         started="2026-11-25T10:30:00+00:00",
     )
     JournalFile(job.path / "part.img.journal.json").save(journal)
-    names, left_out = export(job, tmp_path / "1042.tar.gz")
+    names, left_out = export_job(job, tmp_path / "1042.tar.gz")
     assert "part.img.journal.json" in names
     assert ("part.img", "an image that part.img.journal.json names") in [(left.file, left.reason) for left in left_out]
 
@@ -144,8 +144,8 @@ def test_an_export_overwrites_nothing_and_leaves_no_half(job: JobFolder, tmp_pat
     output = tmp_path / "1042.tar.gz"
     output.write_text("mine")
     with pytest.raises(Refused, match="exists already"):
-        export(job, output)
+        export_job(job, output)
     assert output.read_text() == "mine"
     with pytest.raises(Unavailable, match="cannot be written"):
-        export(job, tmp_path / "no" / "folder.tar.gz")
+        export_job(job, tmp_path / "no" / "folder.tar.gz")
     assert [path.name for path in tmp_path.iterdir() if path.name.endswith(".part")] == []

@@ -46,10 +46,10 @@ def test_results_come_back_in_the_order_of_filing(job: JobFolder) -> None:
     for serial in ("B", "A", "C"):
         job.file(reading(serial))
     assert [one.document.drive.serial for one in job.results(Reading)] == ["B", "A", "C"]
-    newest = job.newest(Reading)
+    newest = job.newest_document(Reading)
     assert newest is not None
-    assert newest.entry.number == 4
-    assert job.newest(Fact) is None
+    assert newest.file.number == 4
+    assert job.newest_document(Fact) is None
     assert job.opening() == OPENING
 
 
@@ -61,7 +61,7 @@ def test_the_tenth_thousand_still_sorts(job: JobFolder) -> None:
     (job.path / CHAIN).unlink()  # as in a job of 0.1.0; a chain would not let a number be skipped
     (job.path / "9999-fact-20261125T103100Z.json").write_bytes(b"{}")
     assert job.file(reading()).name.startswith("10000-reading-")
-    assert [entry.number for entry in job.entries()] == [1, 9999, 10000]
+    assert [entry.number for entry in job.result_files()] == [1, 9999, 10000]
 
 
 @pytest.mark.parametrize(
@@ -79,8 +79,8 @@ def test_the_tenth_thousand_still_sorts(job: JobFolder) -> None:
 def test_no_serial_number_escapes_into_a_path(job: JobFolder, serial: str | None, part: str | None) -> None:
     path = job.file(reading(serial))
     assert path.parent == job.path
-    assert job.entries()[-1].serial == part
-    assert job.entries()[-1].kind == "reading"
+    assert job.result_files()[-1].serial == part
+    assert job.result_files()[-1].kind == "reading"
 
 
 def test_the_serial_is_the_drives_else_the_targets_else_the_sources() -> None:
@@ -93,7 +93,7 @@ def test_the_serial_is_the_drives_else_the_targets_else_the_sources() -> None:
 def test_other_files_in_the_folder_are_left_alone(job: JobFolder) -> None:
     for name in ("notes.txt", ".0002-reading-20261125T103100Z.json.77.part", "0002-reading.json"):
         (job.path / name).write_text("x")
-    assert [entry.number for entry in job.entries()] == [1]
+    assert [entry.number for entry in job.result_files()] == [1]
     assert job.file(reading()).name.startswith("0002-")
 
 
@@ -111,7 +111,7 @@ def test_two_terminals_at_once_lose_nothing_and_share_no_number(job: JobFolder) 
     for terminal in terminals:
         terminal.join(60)
     assert [terminal.exitcode for terminal in terminals] == [0, 0]
-    assert [entry.number for entry in job.entries()] == list(range(1, 52))
+    assert [entry.number for entry in job.result_files()] == list(range(1, 52))
     assert len(job.results(Reading)) == 50
 
 

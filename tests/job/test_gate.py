@@ -12,9 +12,9 @@ import pytest
 from drivecare.documents import Value
 from drivecare.fit.model import JudgedCandidate
 from drivecare.job.attestations import FACTS
-from drivecare.job.gate import ITEMS, judge
-from drivecare.job.job_state import load_case
-from drivecare.job.model import Gate, Route, SelfTested
+from drivecare.job.gate import ROUTE_CHECKS, judge_gate
+from drivecare.job.job_state import load_job_state
+from drivecare.job.model import FiledSelfTest, Gate, Route
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
 from drivecare.reading.surface import SurfaceScan, UnreadableArea
@@ -51,7 +51,7 @@ OPEN: dict[Route, Callable[[], list[Value]]] = {
 
 
 def gate(folder: Path, documents: list[Value], *, later: timedelta = timedelta(0)) -> Gate:
-    return judge(load_case(filed(folder, documents), now=NOW + later))
+    return judge_gate(load_job_state(filed(folder, documents), now=NOW + later))
 
 
 def shut(result: Gate) -> set[str]:
@@ -72,7 +72,7 @@ def test_each_route_opens(tmp_path: Path, route: Route) -> None:
     assert result.route == route
     assert shut(result) == set()
     assert [item.item for item in result.items if item.next is not None] == []
-    assert len(result.items) == len(ITEMS[route])
+    assert len(result.items) == len(ROUTE_CHECKS[route])
 
 
 # --- one thing taken away -------------------------------------------------------------------------------------------
@@ -110,8 +110,8 @@ WITHOUT_SAME = {0: {"consent"}, 1: {"old-drive-read", "old-drive-identity", "ver
 def test_each_thing_never_filed_shuts_it(tmp_path: Path, route: Route, index: int, names: set[str]) -> None:
     documents = OPEN[route]()
     del documents[index]
-    case = load_case(filed(tmp_path, documents), now=NOW)
-    result = judge(case, route)
+    case = load_job_state(filed(tmp_path, documents), now=NOW)
+    result = judge_gate(case, route)
     assert shut(result) == names
     assert all(item.next for item in result.items if not item.holds)
 
@@ -119,11 +119,11 @@ def test_each_thing_never_filed_shuts_it(tmp_path: Path, route: Route, index: in
 @pytest.mark.parametrize(("index", "names"), WITHOUT_DATA.items())
 def test_each_file_removed_shuts_it_and_is_missed(tmp_path: Path, index: int, names: set[str]) -> None:
     job = filed(tmp_path, data_route())
-    paths = [entry.path for entry in job.entries()]
+    paths = [entry.path for entry in job.result_files()]
     if index + 2 == len(paths):
         job.file(fact("route", "new-drive-data"))
     paths[index + 1].unlink()
-    result = judge(load_case(job, now=NOW))
+    result = judge_gate(load_job_state(job, now=NOW))
     assert shut(result) == {"records", *names}
     assert f"{index + 2:04}" in next(item.evidence for item in result.items if item.item == "records")
 
@@ -131,9 +131,9 @@ def test_each_file_removed_shuts_it_and_is_missed(tmp_path: Path, index: int, na
 def test_without_agreement_to_no_data_the_empty_route_stays_shut(tmp_path: Path) -> None:
     documents = empty_route()
     del documents[1]
-    case = load_case(filed(tmp_path, documents), now=NOW)
+    case = load_job_state(filed(tmp_path, documents), now=NOW)
     assert case.route == "new-drive-data"
-    assert shut(judge(case, "new-drive-empty")) == {"no-data"}
+    assert shut(judge_gate(case, "new-drive-empty")) == {"no-data"}
 
 
 # --- one thing altered ----------------------------------------------------------------------------------------------
@@ -501,7 +501,7 @@ def test_a_proof_is_overtaken_by_a_copy_to_a_drive_that_may_be_this_one(tmp_path
 @pytest.mark.parametrize("verdict", ["replace", "evacuate", "unproven"])
 def test_no_other_verdict_lets_a_drive_go_back(tmp_path: Path, verdict: str) -> None:
     documents = with_(same_route(), 1, assessment(OLD, verdict))  # type: ignore[arg-type]
-    assert shut(judge(load_case(filed(tmp_path, documents), now=NOW), "same-drive")) == {"verdict"}
+    assert shut(judge_gate(load_job_state(filed(tmp_path, documents), now=NOW), "same-drive")) == {"verdict"}
 
 
 def test_the_newest_reading_speaks(tmp_path: Path) -> None:
@@ -551,7 +551,7 @@ def test_a_dead_drive_lets_only_the_empty_route_open(tmp_path: Path) -> None:
     assert shut(gate(tmp_path, documents)) == set()
     data = [data_route()[0], fact("dead-drive", "KX25-00417"), *data_route()[2:]]
     assert {"old-drive-read", "old-drive-identity"} <= shut(
-        judge(load_case(filed(tmp_path / "data", data), now=NOW), "new-drive-data")
+        judge_gate(load_job_state(filed(tmp_path / "data", data), now=NOW), "new-drive-data")
     )
 
 
@@ -579,9 +579,9 @@ def test_without_world_wide_names_serial_and_model_decide(tmp_path: Path) -> Non
 
 
 def test_an_empty_job_is_shut_on_every_route(tmp_path: Path) -> None:
-    case = load_case(filed(tmp_path, []), now=NOW)
-    for route in ITEMS:
-        result = judge(case, route)
+    case = load_job_state(filed(tmp_path, []), now=NOW)
+    for route in ROUTE_CHECKS:
+        result = judge_gate(case, route)
         assert not result.open
         assert [item.item for item in result.items if item.holds] in (
             ["records"],
@@ -590,11 +590,11 @@ def test_an_empty_job_is_shut_on_every_route(tmp_path: Path) -> None:
 
 
 def test_every_recording_the_gate_asks_for_can_be_made(tmp_path: Path) -> None:
-    case = load_case(filed(tmp_path, []), now=NOW)
+    case = load_job_state(filed(tmp_path, []), now=NOW)
     asked = {
         str(item.next).split()[4]
-        for route in ITEMS
-        for item in judge(case, route).items
+        for route in ROUTE_CHECKS
+        for item in judge_gate(case, route).items
         if " job record " in str(item.next)
     }
     assert asked
@@ -602,8 +602,8 @@ def test_every_recording_the_gate_asks_for_can_be_made(tmp_path: Path) -> None:
 
 
 def test_commands_name_the_folder_of_jobs_where_a_person_did(tmp_path: Path) -> None:
-    case = load_case(filed(tmp_path, []), now=NOW, jobs=Path("/srv/my jobs"))
-    assert "drivecare job record 1042 consent --jobs '/srv/my jobs'" in str(judge(case).items)
+    case = load_job_state(filed(tmp_path, []), now=NOW, jobs=Path("/srv/my jobs"))
+    assert "drivecare job record 1042 consent --jobs '/srv/my jobs'" in str(judge_gate(case).items)
 
 
 SEEN_AT = "2026-11-25T11:00:00+00:00"
@@ -616,7 +616,7 @@ def surface(serial: str | None, *holes: UnreadableArea) -> SurfaceScan:
 
 
 HOLE = UnreadableArea(offset=4096, length=512)
-FAILED = SelfTested(drive=OLD, state="failed", finished_at=SEEN_AT)
+FAILED = FiledSelfTest(drive=OLD, state="failed", finished_at=SEEN_AT)
 
 
 @pytest.mark.parametrize(
@@ -643,7 +643,7 @@ def test_the_same_report_filed_again_clears_nothing_that_was_seen_since(tmp_path
 
 @pytest.mark.parametrize(
     "seen",
-    [surface("KX25-00417"), surface("PM6-999999", HOLE), surface(None, HOLE), SelfTested(drive=OLD, state="passed")],
+    [surface("KX25-00417"), surface("PM6-999999", HOLE), surface(None, HOLE), FiledSelfTest(drive=OLD, state="passed")],
     ids=["clean", "another drive's", "an image's", "passed"],
 )
 def test_what_speaks_not_against_this_drive_leaves_it_open(tmp_path: Path, seen: Value) -> None:

@@ -8,9 +8,9 @@ import msgspec
 import pytest
 
 from drivecare.documents import Value
-from drivecare.job.gate import judge
-from drivecare.job.job_state import load_case
-from drivecare.job.model import Item
+from drivecare.job.gate import judge_gate
+from drivecare.job.job_state import load_job_state
+from drivecare.job.model import GateItem
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
 from drivecare.transfer.files.bag import TreeEnd
@@ -34,8 +34,8 @@ from tests.job.carried import (
 )
 
 
-def item(folder: Path, documents: list[Value], name: str) -> Item:
-    result = judge(load_case(filed(folder, documents), now=NOW))
+def item(folder: Path, documents: list[Value], name: str) -> GateItem:
+    result = judge_gate(load_job_state(filed(folder, documents), now=NOW))
     return next(item for item in result.items if item.item == name)
 
 

@@ -9,8 +9,8 @@ import pytest
 
 from drivecare.errors import BadInput
 from drivecare.job.folder import create_job
-from drivecare.job.history import history
-from drivecare.job.model import Change
+from drivecare.job.history import collect_history
+from drivecare.job.model import ValueChange
 from drivecare.reading.model import Drive, Reading, SelfTest, Values
 from drivecare.risk.model import Assessment, Chance
 from tests.job.test_folder import OPENING
@@ -37,7 +37,7 @@ def test_every_reading_across_jobs_and_what_changed(tmp_path: Path) -> None:
     autumn.file(assessment("2026-11-25T10:31:00+01:00", Values(power_on_hours=21904, pending=24, last_selftest=failed)))
     spring.file(assessment("2026-03-02T09:00:00+00:00", Values(power_on_hours=17000, pending=0, crc_errors=1)))
     spring.file(assessment("2026-03-02T09:00:00+00:00", Values(), Drive(serial="other")))
-    told = history("kx25-00417", (spring, autumn))
+    told = collect_history("kx25-00417", (spring, autumn))
     assert [(seen.job, seen.read_at, seen.power_on_hours) for seen in told.readings] == [
         ("0980", "2026-03-02T09:00:00+00:00", 17000),
         ("1042", "2026-11-25T09:31:00+00:00", 21904),
@@ -45,10 +45,10 @@ def test_every_reading_across_jobs_and_what_changed(tmp_path: Path) -> None:
     assert told.model == "Kestrel KD-500"
     assert told.readings[0].changes == ()
     assert told.readings[1].changes == (
-        Change(value="power_on_hours", before=17000, now=21904),
-        Change(value="pending", before=0, now=24),
-        Change(value="crc_errors", before=1, now=None),
-        Change(value="last_selftest", before=None, now="extended: read at 21,902 hours"),
+        ValueChange(value="power_on_hours", before=17000, now=21904),
+        ValueChange(value="pending", before=0, now=24),
+        ValueChange(value="crc_errors", before=1, now=None),
+        ValueChange(value="last_selftest", before=None, now="extended: read at 21,902 hours"),
     )
 
 
@@ -58,10 +58,10 @@ def test_a_reading_that_was_judged_counts_once(tmp_path: Path) -> None:
     job.file(Reading(read_at=at, drive=DRIVE))
     job.file(assessment(at, Values()))
     job.file(Reading(read_at="2026-11-25T11:00:00+00:00", drive=DRIVE))
-    told = history("KX25-00417", (job,))
+    told = collect_history("KX25-00417", (job,))
     assert [seen.verdict for seen in told.readings] == ["refit", None]
 
 
 def test_a_serial_nobody_filed(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="no job holds a reading of a drive with serial number X"):
-        history("X", (create_job(OPENING, tmp_path),))
+        collect_history("X", (create_job(OPENING, tmp_path),))

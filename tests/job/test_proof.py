@@ -9,9 +9,9 @@ import msgspec
 import pytest
 
 from drivecare.documents import Value
-from drivecare.job.gate import judge
-from drivecare.job.job_state import load_case
-from drivecare.job.model import Item
+from drivecare.job.gate import judge_gate
+from drivecare.job.job_state import load_job_state
+from drivecare.job.model import GateItem
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
 from drivecare.transfer.sectors.receipt import Digest, End, Receipt, Verification
@@ -37,8 +37,8 @@ from tests.job.carried import (
 UNPROVEN = {"copy-verified", "unchanged-since"}
 
 
-def missing(folder: Path, documents: list[Value]) -> dict[str, Item]:
-    gate = judge(load_case(filed(folder, documents), now=NOW))
+def missing(folder: Path, documents: list[Value]) -> dict[str, GateItem]:
+    gate = judge_gate(load_job_state(filed(folder, documents), now=NOW))
     return {item.item: item for item in gate.items if not item.holds}
 
 

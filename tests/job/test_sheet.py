@@ -10,9 +10,9 @@ import msgspec
 import pytest
 
 from drivecare.documents import Value
-from drivecare.job.customer import odds, tell_customer
-from drivecare.job.plots import before_and_after, dots, surface
-from drivecare.job.sheet import is_own_sheet, render, whole, write
+from drivecare.job.customer import describe_odds, write_customer_page
+from drivecare.job.plots import draw_counts, draw_odds, draw_surface
+from drivecare.job.sheet import is_own_sheet, keep_numbers_whole, render_sheet, write_sheet
 from drivecare.reading.model import Values
 from drivecare.risk.model import Chance
 from drivecare.transfer.files.bag import FileNote
@@ -43,7 +43,7 @@ class Page(HTMLParser):
 
 def page(folder: Path, documents: list[Value], **more: str) -> Page:
     _, case = opened(folder, documents, complaint=more.get("complaint"))
-    return Page(render(case, shop=more.get("shop")))
+    return Page(render_sheet(case, shop=more.get("shop")))
 
 
 def test_everything_on_it_is_of_the_job(tmp_path: Path) -> None:
@@ -100,7 +100,7 @@ def test_a_shut_gate_is_said_first_and_nothing_is_claimed(tmp_path: Path) -> Non
 )
 def test_the_customer_s_half_of_each_route(tmp_path: Path, documents: list[Value], headline: str, words: str) -> None:
     _, case = opened(tmp_path, documents)
-    told = tell_customer(case)
+    told = write_customer_page(case)
     assert told.headline == headline
     assert words in " ".join((*told.wrong, *told.did, *told.watch))
 
@@ -120,7 +120,7 @@ def test_what_a_bag_lacks_is_on_both_halves(tmp_path: Path) -> None:
 def test_a_cable_is_not_blamed_on_the_drive(tmp_path: Path) -> None:
     link = msgspec.structs.replace(assessment(OLD, "recheck"), fault_classes=("link",))
     _, case = opened(tmp_path, [link])
-    assert "which a cable, a plug or a port can cause" in " ".join(tell_customer(case).wrong)
+    assert "which a cable, a plug or a port can cause" in " ".join(write_customer_page(case).wrong)
 
 
 def test_hostile_text_stays_text(tmp_path: Path) -> None:
@@ -136,7 +136,7 @@ def test_hostile_text_stays_text(tmp_path: Path) -> None:
 @pytest.mark.parametrize("documents", [usual(), hostile(), refitted()], ids=["usual", "hostile", "refitted"])
 def test_it_refers_to_nothing_outside_itself(tmp_path: Path, documents: list[Value]) -> None:
     _, case = opened(tmp_path, documents)
-    html = render(case)
+    html = render_sheet(case)
     found = Page(html)
     for tag, attributes in found.tags:
         for name in ("src", "href", "xlink:href", "action", "data", "srcset"):
@@ -149,7 +149,7 @@ def test_it_refers_to_nothing_outside_itself(tmp_path: Path, documents: list[Val
 
 
 def test_however_full_the_shop_s_half_the_customer_s_is_told_whole(tmp_path: Path) -> None:
-    page = render(opened(tmp_path, full())[1])
+    page = render_sheet(opened(tmp_path, full())[1])
     customer, shop = page.split('<section class="shop"')
     assert "…" in shop
     assert "…" not in customer
@@ -157,23 +157,23 @@ def test_however_full_the_shop_s_half_the_customer_s_is_told_whole(tmp_path: Pat
 
 @pytest.mark.parametrize("number", ["500,107,862,016", "50c0ffe0a1b20417", "KX25-00417", "PM6-311842"])
 def test_a_number_is_never_cut_in_two(number: str) -> None:
-    assert whole(f"its {number}: read") == f'its <span class="whole">{number}</span>: read'
+    assert keep_numbers_whole(f"its {number}: read") == f'its <span class="whole">{number}</span>: read'
 
 
 def test_what_no_column_holds_may_be_cut() -> None:
-    assert whole("5f" * 32) == "5f" * 32
+    assert keep_numbers_whole("5f" * 32) == "5f" * 32
 
 
 def test_parts_of_pictures_share_no_name(tmp_path: Path) -> None:
     _, case = opened(tmp_path, usual())
-    names = re.findall(r'\bid="([^"]+)"', render(case))
+    names = re.findall(r'\bid="([^"]+)"', render_sheet(case))
     assert len(names) > 20
     assert len(names) == len(set(names))
 
 
 def test_the_page_is_the_same_for_the_same_job(tmp_path: Path) -> None:
     _, case = opened(tmp_path, usual())
-    assert render(case) == render(case)
+    assert render_sheet(case) == render_sheet(case)
 
 
 def test_only_a_sheet_as_it_was_written_is_our_own(tmp_path: Path) -> None:
@@ -181,7 +181,7 @@ def test_only_a_sheet_as_it_was_written_is_our_own(tmp_path: Path) -> None:
     sheet, letter, link, edited = (
         tmp_path / name for name in ("sheet.html", "letter.html", "link.html", "edited.html")
     )
-    write(sheet, render(case), replace=False)
+    write_sheet(sheet, render_sheet(case), replace=False)
     letter.write_text("Dear Ann")
     link.symlink_to(sheet)
     edited.write_text(sheet.read_text().replace("Your unit keeps its own drive.", "Your unit keeps its drive."))
@@ -190,23 +190,23 @@ def test_only_a_sheet_as_it_was_written_is_our_own(tmp_path: Path) -> None:
 
 
 def test_odds_are_never_none_and_never_all() -> None:
-    assert odds(Chance(basis="measured: x", estimate=0.0001)) == (
+    assert describe_odds(Chance(basis="measured: x", estimate=0.0001)) == (
         "about 1 of 100 drives that showed the same failed within a year"
     )
-    assert odds(Chance(basis="x")) is None
+    assert describe_odds(Chance(basis="x")) is None
 
 
 def test_pictures_say_in_words_what_they_show() -> None:
-    assert dots(87, 2).words == (
+    assert draw_odds(87, 2).words == (
         "A hundred dots, 87 of them filled; for a drive with nothing to show it would be about 2."
     )
-    assert dots(87, None).svg.count("<use ") == 100
-    counts = before_and_after(Values(pending=24, crc_errors=0), Values(pending=0, crc_errors=0))
+    assert draw_odds(87, None).svg.count("<use ") == 100
+    counts = draw_counts(Values(pending=24, crc_errors=0), Values(pending=0, crc_errors=0))
     assert counts is not None
     assert counts.words.endswith("waiting to be remapped: 24 before, 0 now.")
-    assert before_and_after(Values(pending=0), Values(pending=0)) is None
-    assert before_and_after(Values(pending=5), Values()) is None  # not said is not zero
-    shown = surface(scan())
+    assert draw_counts(Values(pending=0), Values(pending=0)) is None
+    assert draw_counts(Values(pending=5), Values()) is None  # not said is not zero
+    shown = draw_surface(scan())
     assert shown is not None
     assert "1 unreadable areas marked above, 2 slow ones below" in shown.words
-    assert surface(msgspec.structs.replace(scan(), curve=())) is None
+    assert draw_surface(msgspec.structs.replace(scan(), curve=())) is None

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from drivecare.documents import Value
-from drivecare.job.sheet import render
+from drivecare.job.sheet import render_sheet
 from tests.job.browser import axe_script, open_browser, pages_in, printed, requests_of
 from tests.job.rich_case import HOSTILE, full, hostile, opened, refitted, unfinished, usual
 
@@ -34,7 +34,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
         bad = name == "hostile"
         _, case = opened(folder / name, documents(), complaint=HOSTILE * 30 if bad else None)
         found[name] = folder / f"{name}.html"
-        found[name].write_text(render(case, shop=HOSTILE * 20 if bad else "Lantern Street Repairs"), "utf-8")
+        found[name].write_text(render_sheet(case, shop=HOSTILE * 20 if bad else "Lantern Street Repairs"), "utf-8")
     return found
 
 

@@ -7,15 +7,15 @@ from pathlib import Path
 import pytest
 
 from drivecare.errors import BadInput
-from drivecare.job.job_state import load_case
-from drivecare.job.timeline import summary, tell
+from drivecare.job.job_state import load_job_state
+from drivecare.job.timeline import build_timeline, summarise_job
 from tests.job.carried import NOW, bag, data_route, filed
 from tests.job.rich_case import refitted, unfinished, usual
 
 
 def sentences(folder: Path, documents: list) -> list[tuple[str, str]]:  # type: ignore[type-arg]
     job = filed(folder, documents)
-    return [(line.kind, line.says) for line in tell(job, load_case(job, now=NOW)).story]
+    return [(line.kind, line.says) for line in build_timeline(job, load_job_state(job, now=NOW)).story]
 
 
 def test_each_result_in_a_sentence(tmp_path: Path) -> None:
@@ -39,7 +39,7 @@ def test_each_result_in_a_sentence(tmp_path: Path) -> None:
 
 def test_the_next_step_is_the_first_thing_missing(tmp_path: Path) -> None:
     job = filed(tmp_path, unfinished())
-    told = tell(job, load_case(job, now=NOW))
+    told = build_timeline(job, load_job_state(job, now=NOW))
     assert (told.state, told.gate_open, told.route, told.verdict) == ("open", False, "new-drive-data", "evacuate")
     assert told.next == "drivecare job record 1042 consent"
     assert told.why == "consent: no consent is recorded"
@@ -47,16 +47,16 @@ def test_the_next_step_is_the_first_thing_missing(tmp_path: Path) -> None:
 
 def test_an_open_gate_leads_to_closing_and_a_closed_job_nowhere(tmp_path: Path) -> None:
     job = filed(tmp_path / "a", data_route())
-    told = tell(job, load_case(job, now=NOW))
+    told = build_timeline(job, load_job_state(job, now=NOW))
     assert told.next == "drivecare job close 1042 --started --old-drive returned"
     job = filed(tmp_path / "b", usual())
-    told = tell(job, load_case(job, now=NOW))
+    told = build_timeline(job, load_job_state(job, now=NOW))
     assert (told.state, told.next, told.why) == ("closed", None, None)
 
 
 def test_a_job_in_one_line_and_one_that_cannot_be_read(tmp_path: Path) -> None:
     job = filed(tmp_path, refitted())
-    line = summary(job)
+    line = summarise_job(job)
     assert (line.id, line.state, line.verdict, line.serials, line.error) == (
         "1042",
         "open",
@@ -64,15 +64,15 @@ def test_a_job_in_one_line_and_one_that_cannot_be_read(tmp_path: Path) -> None:
         ("PM6-311842",),
         None,
     )
-    job.entries()[1].path.write_text("{")
-    broken = summary(job)
+    job.result_files()[1].path.write_text("{")
+    broken = summarise_job(job)
     assert broken.id == "1042"
     assert "is not valid JSON" in str(broken.error)
 
 
 def test_a_document_that_is_none_is_named(tmp_path: Path) -> None:
     job = filed(tmp_path, refitted())
-    case = load_case(job, now=NOW)
+    case = load_job_state(job, now=NOW)
     (job.path / "0009-readscan-20261125T120000Z.json").write_text("[]")
     with pytest.raises(BadInput, match=r"0009-readscan-20261125T120000Z\.json: is not a document of a job"):
-        tell(job, case)
+        build_timeline(job, case)

@@ -21,7 +21,7 @@ def _named(folder: str, *words: str) -> tuple[str, ...]:
 TARGETS: dict[str, tuple[int, tuple[str, ...]]] = {
     "transfer": (44, ("drivecare/transfer/**/*.py",)),
     "gate": (20, _named("drivecare/job", "gate", "gate_item", "proof", "old_drive", "filed_readings", "job_state")),
-    "sameness": (6, (*_named("drivecare/job", "planned"), *_named("drivecare/reading", "identity"))),
+    "sameness": (6, (*_named("drivecare/job", "expected_drive"), *_named("drivecare/reading", "identity"))),
     "verdict": (12, _named("drivecare/risk", "verdict", "finding", "signal")),
     "decoder": (18, ("drivecare/reading/**/*.py",)),
 }

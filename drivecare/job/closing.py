@@ -9,8 +9,8 @@ from pathlib import Path
 from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.exit_codes import ExitCode
 from drivecare.job.copies import CustomerCopy, copies_made
-from drivecare.job.gate import judge
-from drivecare.job.job_state import Case
+from drivecare.job.gate import judge_gate
+from drivecare.job.job_state import JobState
 from drivecare.job.model import Closing, ImageFate, ImageLeft, OldDrive
 from drivecare.storage import sync_folder
 from drivecare.transfer.files.bag_removal import remove_bag
@@ -22,7 +22,7 @@ class GateShut(Refused):
     exit_code = ExitCode.GATE_SHUT
 
 
-def read_fates(pairs: Sequence[tuple[str, str]]) -> dict[Path, ImageFate]:
+def parse_fates(pairs: Sequence[tuple[str, str]]) -> dict[Path, ImageFate]:
     """PATH FATE pairs as a person types them. Raises BadInput for a fate that is none."""
     fates: dict[Path, ImageFate] = {}
     for path, fate in pairs:
@@ -37,7 +37,7 @@ def read_fates(pairs: Sequence[tuple[str, str]]) -> dict[Path, ImageFate]:
     return fates
 
 
-def check_closing(case: Case, *, anyway: str | None, forget: bool, fates: Mapping[Path, ImageFate]) -> None:
+def check_closing(case: JobState, *, anyway: str | None, forget: bool, fates: Mapping[Path, ImageFate]) -> None:
     """Refuse what must not be closed yet: BadInput where a copy's fate is not said, GateShut where the gate is shut."""
     if case.closing is not None:
         raise BadInput(
@@ -60,17 +60,17 @@ def check_closing(case: Case, *, anyway: str | None, forget: bool, fates: Mappin
         if other is not None:
             hint = f"--forget leaves it alone: look at it, then remove it yourself or say what becomes of it. {say}."
             raise BadInput(other, location=str(copy.path), hint=hint)
-    if not judge(case).open and not anyway:
+    if not judge_gate(case).open and not anyway:
         hint = f"See {case.command('gate', case.id, job=False)}, or say why with --anyway REASON."
         raise GateShut("the gate is shut", guard="gate-shut", location=f"job {case.id}", hint=hint)
 
 
-def to_forget(case: Case, fates: Mapping[Path, ImageFate]) -> tuple[CustomerCopy, ...]:
+def removable_copies(case: JobState, fates: Mapping[Path, ImageFate]) -> tuple[CustomerCopy, ...]:
     """The copies that forgetting would remove: those still there whose fate was not said."""
     return tuple(copy for copy in copies_made(case) if copy.path not in fates and copy.exists)
 
 
-def forget(copy: CustomerCopy) -> tuple[str, ...]:
+def remove_copy(copy: CustomerCopy) -> tuple[str, ...]:
     """Remove a copy, durably, and return what lay in a bag and was not the bag's: that stays.
 
     It is looked at once more: what came to lie there since it was shown is left alone. Removing frees the space and
@@ -90,7 +90,7 @@ def forget(copy: CustomerCopy) -> tuple[str, ...]:
 
 
 def make_closing(
-    case: Case,
+    case: JobState,
     *,
     unit_started: bool,
     old_drive: OldDrive,
@@ -116,7 +116,7 @@ def make_closing(
         unit_started=unit_started,
         old_drive=old_drive,
         images=images,
-        gate_open=judge(case).open,
+        gate_open=judge_gate(case).open,
         anyway=anyway,
         note=note,
     )

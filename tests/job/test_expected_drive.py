@@ -1,4 +1,4 @@
-"""A drive that cannot be the unit's own, by what both sides tell, keeps the gate shut until somebody explains it."""
+"""The drive expected in a job: planned, or a row of a stock list; one that is not the unit's own shuts the gate."""
 
 from __future__ import annotations
 
@@ -9,10 +9,11 @@ import pytest
 
 from drivecare.documents import Value
 from drivecare.fit.host_catalogue import find_host, load_hosts
-from drivecare.job.gate import judge
-from drivecare.job.job_state import load_case
+from drivecare.job.expected_drive import built_for, is_planned_drive, why_unlike
+from drivecare.job.gate import judge_gate
+from drivecare.job.job_state import load_job_state
 from drivecare.job.model import BuiltFor
-from drivecare.job.unit import built_for, unlike
+from drivecare.reading.identity import DriveId, Identity
 from drivecare.reading.model import Drive
 from tests.job.carried import NEW, NOW, OLD, OPENING, assessment, data_route, empty_route, fact, filed, same_route
 
@@ -25,7 +26,7 @@ def sized(of: Drive, form_factor: str | None, protocol: str | None = "ata") -> D
 
 
 def shut(folder: Path, documents: list[Value]) -> dict[str, str]:
-    gate = judge(load_case(filed(folder, documents, opening=IN_THAT_BAY), now=NOW))
+    gate = judge_gate(load_job_state(filed(folder, documents, opening=IN_THAT_BAY), now=NOW))
     return {item.item: item.evidence for item in gate.items if not item.holds}
 
 
@@ -63,10 +64,49 @@ def test_nor_is_it_to_be_fitted_whatever_the_stock_list_says_of_it(tmp_path: Pat
     ],
 )
 def test_only_what_both_sides_tell_speaks_against_a_drive(drive: Drive, words: str) -> None:
-    assert unlike(drive, BAY_7_MM) == words
-    assert unlike(drive, None) == ""  # a job of 0.1.0
-    assert unlike(drive, BuiltFor()) == ""
+    assert why_unlike(drive, BAY_7_MM) == words
+    assert why_unlike(drive, None) == ""  # a job of 0.1.0
+    assert why_unlike(drive, BuiltFor()) == ""
 
 
 def test_what_a_job_keeps_of_the_profile() -> None:
     assert built_for(find_host("bay-2.5-7", load_hosts().hosts)) == BAY_7_MM
+
+
+A, B = "50c0ffe0a1b20417", "50c0ffe0b7031842"
+NOBODY: frozenset[str] = frozenset()
+
+
+def spoken(wwn: str | None, serial: str | None, model: str | None = "Kestrel KD-500") -> DriveId:
+    """A drive that said itself who it is."""
+    return DriveId(model=model, serial=serial, identity=Identity(wwn=wwn, native_serial=serial, strength="strong"))
+
+
+def docked(serial: str | None, model: str | None = "Kestrel KD-500") -> DriveId:
+    """A drive behind a dock that shows a number of which nobody knows whose it is."""
+    return DriveId(model=model, serial=serial, identity=Identity(bridge_serial=serial, strength="weak"))
+
+
+def written(serial: str | None, model: str | None = "Kestrel KD-500") -> DriveId:
+    """A row of a stock list."""
+    return DriveId(model=model, serial=serial, identity=Identity())
+
+
+PLANNED = {
+    "read when planned, and it is this one": (spoken(A, "K1"), spoken(A, "K1"), NOBODY, "yes"),
+    "read when planned, and it is another": (spoken(A, "K1"), spoken(B, "K2"), NOBODY, "no"),
+    "read when planned behind a dock": (docked("K1"), spoken(A, "K1"), NOBODY, "unknown"),
+    "read when planned behind a dock, label read": (docked("K1"), spoken(A, "K1"), frozenset({"k1"}), "yes"),
+    "a row of the stock list names it": (written("K1"), spoken(A, "k1"), NOBODY, "yes"),
+    "a row of the stock list names another": (written("K2"), spoken(A, "K1"), NOBODY, "no"),
+    "a row of the stock list of another model": (written("K1", "Petrel PM-500"), spoken(A, "K1"), NOBODY, "no"),
+    "a row of the stock list without a number": (written(None), spoken(A, "K1"), NOBODY, "unknown"),
+    "a row of the stock list, fitted behind a dock": (written("K1"), docked("K1"), NOBODY, "unknown"),
+    "the same, its label was read": (written("K1"), docked("K1"), frozenset({"k1"}), "yes"),
+}
+
+
+@pytest.mark.parametrize("rule", PLANNED)
+def test_the_drive_that_was_planned(rule: str) -> None:
+    chosen, fitted, labels, answer = PLANNED[rule]
+    assert is_planned_drive(chosen, fitted, labels) == answer

@@ -1,4 +1,7 @@
-"""Is a drive of the kind that the job's unit is built for? Only what both sides tell can speak against it."""
+"""Whether a drive is the one expected: the one that the plan chose, and of the kind that the unit is built for.
+
+Only what is known of both sides can speak against a drive.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +9,21 @@ from drivecare.fit.candidates import interface_protocol
 from drivecare.fit.host_profile import Host
 from drivecare.fit.standards import find_form_factor
 from drivecare.job.model import BuiltFor
+from drivecare.reading.identity import Answer, DriveId, Identity, Named, compare
 from drivecare.reading.model import Drive
+
+
+def is_planned_drive(chosen: Named, fitted: Named, labels: frozenset[str]) -> Answer:
+    """Compare the plan's choice, which may be a row of a stock list that only names a serial number.
+
+    A stock list was typed from labels, so its serial number counts as the drive's own. `labels`: normalised serial
+    numbers that a person read off a label and recorded.
+    """
+    typed = DriveId.of(chosen)
+    if typed.identity.strength == "none":
+        identity = Identity.from_names(wwn=typed.identity.wwn, native_serial=typed.serial)
+        typed = DriveId(model=typed.model, serial=typed.serial, identity=identity)
+    return compare(typed, fitted, labels=labels)
 
 
 def built_for(host: Host) -> BuiltFor:
@@ -15,7 +32,7 @@ def built_for(host: Host) -> BuiltFor:
     return BuiltFor(form_factors=(bay.form_factor, *bay.also, *bay.adapters), protocols=host.interface.protocols)
 
 
-def unlike(drive: Drive, unit: BuiltFor | None) -> str:
+def why_unlike(drive: Drive, unit: BuiltFor | None) -> str:
     """How the drive differs from those the unit is built for, as part of a sentence; "" where it does not."""
     if unit is None:
         return ""
