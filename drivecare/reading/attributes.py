@@ -3,25 +3,30 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
+from dataclasses import dataclass
 
-from drivecare.reading.draft import Said
+from drivecare.reading.families import has_trait
+from drivecare.reading.gaps import GapNotes
 from drivecare.reading.health import defect_ids
-from drivecare.reading.model import Attribute, ThresholdState
+from drivecare.reading.model import Attribute, Drive, ThresholdState
 from drivecare.reading.raw_values import main_number
+from drivecare.reading.report_text import Report
 
-_NUMBER = r"(0x[0-9a-f]{2}|\d{1,3}|-{1,3})"
+_CELL = r"(0x[0-9a-f]{2}|\d{1,3}|-{1,3})"
 _LONG = re.compile(
-    rf"^\s*(0x[0-9a-f]{{2}}|\d{{1,3}})\s+(\S+?)\s*(0x[0-9a-f]{{4}})\s+{_NUMBER}\s+{_NUMBER}\s+{_NUMBER}"
+    rf"^\s*(0x[0-9a-f]{{2}}|\d{{1,3}})\s+(\S+?)\s*(0x[0-9a-f]{{4}})\s+{_CELL}\s+{_CELL}\s+{_CELL}"
     r"\s+(Pre-fail|Old_age)\s+(Always|Offline)\s+(-|FAILING_NOW|In_the_past)(?:\s+(.*))?$",
     re.I,
 )
 _BRIEF = re.compile(
-    rf"^\s*(0x[0-9a-f]{{2}}|\d{{1,3}})\s+(\S+?)\s*([P-][O-][S-][R-][C-][K-]\+?)\s+{_NUMBER}\s+{_NUMBER}\s+{_NUMBER}"
+    rf"^\s*(0x[0-9a-f]{{2}}|\d{{1,3}})\s+(\S+?)\s*([P-][O-][S-][R-][C-][K-]\+?)\s+{_CELL}\s+{_CELL}\s+{_CELL}"
     r"\s+(-|NOW|Past)(?:\s+(.*))?$",
     re.I,
 )
+_CUT = re.compile(r"\s*(0x[0-9a-f]{2}|\d{1,3})(\s+[A-Z][a-z]|\s*$)")  # a last line that is a row's beginning
 _ALMOST = re.compile(r"^\s*(\d{1,3})\s+[A-Za-z][A-Za-z0-9]*[_-][\w/-]+\s+(0x[0-9a-f]{3,4}|[POSRCK-]{6})", re.I)
-_COLUMN: dict[str, ThresholdState] = {"failing_now": "now", "now": "now", "in_the_past": "past", "past": "past"}
+_STATES: dict[str, ThresholdState] = {"failing_now": "now", "now": "now", "in_the_past": "past", "past": "past"}
 
 # The rows a drive's health rests on; a table without any of them says nothing either way.
 _CORE = frozenset({5, 177, 187, 196, 197, 198, 202, 231, 233})
@@ -37,7 +42,7 @@ def _state(value: int | None, worst: int | None, threshold: int | None, column: 
     """Exceeded when value <= threshold (Fujitsu MPC3 manual p. 116); a threshold of 0 never fails, FEh is not valid
     (Maxtor D540X manual, table 6-12). The printed column counts only where a number is missing."""
     if value is None or worst is None or threshold is None:
-        return _COLUMN.get(column.lower())
+        return _STATES.get(column.lower())
     if threshold in (0, 0xFE):
         return None
     if value <= threshold:
@@ -77,37 +82,49 @@ def parse_row(line: str, *, packed_rates: bool = False) -> tuple[Attribute, bool
     return attribute, swapped
 
 
-def read_table(lines: list[str], said: Said, *, packed_rates: bool) -> None:
-    """Fill `said.attributes` from every row found, wherever it stands; note damaged, repeated and impossible rows."""
+@dataclass(frozen=True, kw_only=True)
+class AttributeTable:
+    """The rows of a table. `untrue`: why it cannot be a drive's. `cut`: the report ends within it."""
+
+    rows: tuple[Attribute, ...] = ()
+    untrue: str | None = None
+    cut: bool = False
+
+    @property
+    def speaks_of_health(self) -> bool:
+        """Whether it has a row that a drive's health rests on."""
+        core = any(row.id in _CORE or re.search("life|wear", row.name or "", re.I) for row in self.rows)
+        return core and self.untrue is None
+
+
+def read_attributes(report: Report, drive: Drive, gaps: GapNotes) -> AttributeTable:
+    """Read every row, wherever it stands; note damaged, repeated and impossible ones."""
+    packed_rates = has_trait(f"{drive.family or ''} {drive.model or ''}".lstrip(), "packed-rates")
     rows: list[Attribute] = []
-    for line in lines:
+    for line in report.lines:
         parsed = parse_row(line, packed_rates=packed_rates)
         if parsed is None:
             if damaged := _ALMOST.match(line):
-                said.miss("row-damaged", f"This row is damaged: {' '.join(line.split())[:60]}")
+                gaps.note("row-damaged", f"This row is damaged: {' '.join(line.split())[:60]}")
                 if int(damaged[1]) in defect_ids():
-                    said.miss("count-unread", f"Attribute {damaged[1]}, a defect count, did not come through.")
+                    gaps.note("count-unread", f"Attribute {damaged[1]}, a defect count, did not come through.")
             continue
         attribute, swapped = parsed
         if attribute not in rows:
             rows.append(attribute)
         if swapped:
-            said.miss("flags-swapped", "The attribute flags have their two bytes swapped.")
-    last = next((line for line in reversed(lines) if line.strip()), "")
-    said.ends_in_table = bool(rows) and re.match(r"\s*(0x[0-9a-f]{2}|\d{1,3})(\s+[A-Z][a-z]|\s*$)", last) is not None
+            gaps.note("flags-swapped", "The attribute flags have their two bytes swapped.")
+    last = next((line for line in reversed(report.lines) if line.strip()), "")
     identifiers = [row.id for row in rows]
     for identifier in sorted({i for i in identifiers if identifiers.count(i) > 1}):
-        said.miss("repeated-row", f"Attribute {identifier} stands in the table more than once, with different numbers.")
-    said.attributes = tuple(rows)
-    reason = junk(said.attributes)
-    said.table_trusted = reason is None
-    if reason:
-        said.miss("table-junk", f"The attribute table cannot be true: {reason}.")
-    elif _CORE & set(identifiers) or any(re.search("life|wear", row.name or "", re.I) for row in rows):
-        said.health = True
+        gaps.note("repeated-row", f"Attribute {identifier} stands in the table more than once, with different numbers.")
+    untrue = _why_untrue(rows)
+    if untrue:
+        gaps.note("table-junk", f"The attribute table cannot be true: {untrue}.")
+    return AttributeTable(rows=tuple(rows), untrue=untrue, cut=bool(rows) and _CUT.match(last) is not None)
 
 
-def junk(rows: tuple[Attribute, ...]) -> str | None:
+def _why_untrue(rows: Sequence[Attribute]) -> str | None:
     """Why this table cannot be a drive's, or None. A bridge that invents one repeats itself or leaves it hollow."""
     if len(rows) < 3:
         return None

@@ -1,66 +1,83 @@
-"""What has been gathered from a report so far: each protocol's decoder fills one of these."""
+"""A reading in the making: what the steps of the decoder have told so far, and how a step is taken."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
-from drivecare.reading.gaps import gap
-from drivecare.reading.model import Attribute, Gap, LoggedErrors, SelfTest
-from drivecare.reading.report_text import fields_of, lines_of
+import msgspec
+
+from drivecare.reading.attributes import AttributeTable
+from drivecare.reading.circumstances import UnknownBridge
+from drivecare.reading.gaps import GapNotes
+from drivecare.reading.model import Drive, LoggedErrors, Protocol, RawReport, Reading, SelfTest, Values
+from drivecare.reading.own_verdict import OwnVerdict
+from drivecare.reading.report_text import Report
 
 
 @dataclass(frozen=True)
-class Report:
-    """A report's lines and its labelled fields."""
+class Step:
+    """One function of the decoder. It takes the parts of the draft that its parameters are named for, and nothing else.
 
-    lines: list[str]
-    fields: dict[str, list[str]]
+    `fills`: the part that its answer becomes, or one field of it ("drive.kind"). `completes`: the part whose unknown
+    fields its answer fills. A step without either only notes gaps, or refuses the report.
+    """
 
-    @classmethod
-    def of(cls, text: str) -> Report:
-        """Split a report's text into its lines and fields."""
-        lines = lines_of(text)
-        return cls(lines, fields_of(lines))
-
-    def any_line(self, *parts: str) -> str | None:
-        """The first line that holds one of the parts, letter case aside."""
-        lowered = [part.lower() for part in parts]
-        return next((line.strip() for line in self.lines if any(part in line.lower() for part in lowered)), None)
+    function: Callable[..., Any]
+    needs: str
+    fills: str = ""
+    completes: str = ""
 
 
 @dataclass
-class Said:
-    """Values found, by their field names in the model, and what was missing or impossible."""
+class Draft:
+    """The parts of a reading. A step replaces a part as a whole; only `gaps` grows."""
 
-    drive: dict[str, Any] = field(default_factory=dict)
-    values: dict[str, Any] = field(default_factory=dict)
-    attributes: tuple[Attribute, ...] = ()
+    raw: RawReport
+    report: Report
+    read_at: str | None
+    transport: str | None
+    bridge: UnknownBridge | None = None
+    protocol: Protocol | None = None
+    drive: Drive = Drive()  # noqa: RUF009  frozen, as are the others
+    table: AttributeTable = AttributeTable()  # noqa: RUF009
+    errors: LoggedErrors = LoggedErrors()  # noqa: RUF009
     selftests: tuple[SelfTest, ...] = ()
-    errors: LoggedErrors = LoggedErrors()  # noqa: RUF009  frozen
     statistics: dict[str, int] = field(default_factory=dict)
-    gaps: list[Gap] = field(default_factory=list)
-    table_trusted: bool = True
-    ends_in_table: bool = False  # the report stops at a row of the attribute table
+    values: Values = Values()  # noqa: RUF009
     health: bool = False  # there is health data that can speak for the drive as well as against it
+    verdict: OwnVerdict = OwnVerdict()  # noqa: RUF009
+    gaps: GapNotes = field(default_factory=GapNotes)
 
-    def miss(self, code: str, what: str) -> None:
-        """Note a gap once."""
-        if not any(known.code == code and known.what == what for known in self.gaps):
-            self.gaps.append(gap(code, what))
+    def take(self, steps: Iterable[Step]) -> None:
+        """Take steps, one after the other."""
+        for step in steps:
+            answer = step.function(*(getattr(self, part) for part in step.needs.split()))
+            part, _, name = step.fills.partition(".")
+            if name:
+                setattr(self, part, msgspec.structs.replace(getattr(self, part), **{name: answer}))
+            elif part:
+                setattr(self, part, answer)
+            elif step.completes:
+                setattr(self, step.completes, getattr(self, step.completes).completed_by(answer))
 
-    def put(self, name: str, value: int | None, *, limit: int, code: str = "count-implausible") -> None:
-        """Keep a value up to `limit`; beyond it the value is None and a gap tells the number."""
-        if value is None:
-            return
-        if 0 <= value <= limit:
-            self.values.setdefault(name, value)
-        else:
-            self.miss(code, f"{name.replace('_', ' ')}: {value:,} is not a possible number.")
-
-    def fill(self, name: str, candidates: Iterable[int | None]) -> None:
-        """Take the first candidate that says something, where nothing better is known."""
-        for candidate in candidates:
-            if candidate is not None and self.values.get(name) is None:
-                self.values[name] = candidate
+    def reading(self, path: str | None) -> Reading:
+        """The reading that the draft has become."""
+        return Reading(
+            read_at=self.read_at,
+            path=path or (self.bridge.path if self.bridge else None),
+            transport=self.transport,
+            bridge=self.raw.bridge or (self.bridge.chip if self.bridge else None),
+            drive_says=self.verdict.says,
+            drive_says_words=self.verdict.words,
+            qualifiers=self.verdict.qualifiers,
+            drive=self.drive,
+            values=self.values,
+            attributes=self.table.rows,
+            selftests=self.selftests,
+            errors=self.errors,
+            statistics=self.statistics,
+            gaps=tuple(self.gaps.noted),
+            raw=self.raw,
+        )

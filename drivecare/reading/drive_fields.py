@@ -3,32 +3,28 @@
 from __future__ import annotations
 
 import re
+from typing import Literal
 
-from drivecare.reading.draft import Report, Said
-from drivecare.reading.identity import Identity
-from drivecare.reading.locale_numbers import count, decimal, within
-from drivecare.reading.model import Kind, Protocol
-from drivecare.reading.report_text import first
+from drivecare.reading.attributes import AttributeTable
+from drivecare.reading.families import has_trait
+from drivecare.reading.gaps import GapNotes
+from drivecare.reading.identity import Identity, normalise_worldwide_name
+from drivecare.reading.locale_numbers import leading_count, leading_decimal, within
+from drivecare.reading.model import Drive, Kind, Protocol, Security, Zoned
+from drivecare.reading.report_text import Report
 
 _LARGEST_DRIVE = 10**16
-_GONE = frozenset({"", "0", "none", "n/a", "unknown", "[no information found]"})
+_SAYS_NOTHING = frozenset({"", "0", "none", "n/a", "unknown", "[no information found]"})
+_OLD_NAME = re.compile(r"(\S+)\s+(\S.*?)\s+Version:\s*(\S+)")  # Device: MAKER MODEL  Version: 0008
 
-# Products that stand in for drives. A volume's unit id has NAA 6, a real SAS drive's NAA 5.
-_VIRTUAL = re.compile(
-    r"\b(perc|megaraid|mr\d{4}|rs3\w+|rms3\w+|smart ?array|logical[ _]?volume|virtual|raid|array|volume|serveraid|"
-    r"adaptec|areca|3ware|lsi|avago|dac960|vdisk|lun)\b",
-    re.I,
-)
+# Words of products that stand in for drives. A volume's unit id has NAA 6, a real SAS drive's NAA 5.
+_VOLUME = re.compile(r"\b(logical[ _]?volume|virtual|raid|array|volume|vdisk|lun)\b", re.I)
+# What the backend prints where a controller answered; the names in it are those of its options.
 _CONTROLLER = re.compile(
     r"(DELL or MegaRaid controller|requires option '?-d (?:cciss|megaraid|3ware|areca|aacraid|hpt)|"
     r"try adding '?-d (?:cciss|megaraid|3ware|areca|aacraid|hpt))",
     re.I,
 )
-
-
-def clean(value: str | None) -> str | None:
-    """A field that says something, or None."""
-    return None if value is None or value.strip().lower() in _GONE else " ".join(value.split())
 
 
 def protocol_of(report: Report) -> Protocol | None:
@@ -47,197 +43,176 @@ def protocol_of(report: Report) -> Protocol | None:
     return None
 
 
-def describe(report: Report, protocol: Protocol | None, said: Said) -> None:
-    """Everything about the drive that its information section tells, except its kind."""
-    drive = said.drive
-    fields = report.fields
-    drive["protocol"] = protocol
-    drive["family"] = clean(first(fields, "model family"))
-    drive["firmware"] = clean(first(fields, "firmware version", "revision"))
-    drive["serial"] = clean(first(fields, "serial number"))
-    drive["model"] = _model(report, said)
-    drive["capacity_bytes"] = _size(first(fields, "user capacity"))
-    drive["form_factor"] = clean(first(fields, "form factor"))
-    rotation = first(fields, "rotation rate", "rotational rate") or ""
-    drive["rotation_rpm"] = within(count(rotation), 3000, 20000) if "rpm" in rotation.lower() else None
-    _sectors(fields, drive)
-    _link(report, drive)
-    drive["trim"] = _trim(fields)
-    drive["zoned"] = _zoned(report)
-    drive["security"] = _security(first(fields, "ata security is"))
-    drive["smart"] = _smart(report)
-    if drive["security"] == "locked":
-        said.miss("locked", "ATA security is on and the drive is locked.")
-    _hidden(report, drive)
+def describe(report: Report, protocol: Protocol | None, gaps: GapNotes) -> Drive:
+    """What the information section tells about the drive, except which one it is and its kind."""
+    model = _text(report.first("device model", "model number", "product"))
+    firmware = _text(report.first("firmware version", "revision"))
+    if model is None and (device := _OLD_NAME.match(report.first("device") or "")):
+        model, firmware = device[2], firmware or device[3]
+    rotation = report.first("rotation rate", "rotational rate") or ""
+    logical, physical = _sector_sizes(report)
+    link, fastest = _link_speeds(report)
+    security = _security(report.first("ata security is"))
+    if security == "locked":
+        gaps.note("locked", "ATA security is on and the drive is locked.")
+    trim = report.first("trim command")
+    return Drive(
+        model=model,
+        serial=_text(report.first("serial number")),
+        firmware=firmware,
+        family=_text(report.first("model family")),
+        protocol=protocol,
+        capacity_bytes=within(report.count("user capacity"), 1, _LARGEST_DRIVE),
+        native_capacity_bytes=_native_bytes(report, logical or 512),
+        security=security,
+        logical_sector_bytes=logical,
+        physical_sector_bytes=physical,
+        form_factor=_text(report.first("form factor")),
+        rotation_rpm=within(leading_count(rotation), 3000, 20000) if "rpm" in rotation.lower() else None,
+        link_gbps=link,
+        link_max_gbps=fastest,
+        trim=None if trim is None else trim.lower().startswith("available"),
+        zoned=_zoned(report),
+        smart=_smart(report),
+    )
 
 
-def _model(report: Report, said: Said) -> str | None:
-    model = clean(first(report.fields, "device model", "model number", "product"))
-    if model is None and (device := first(report.fields, "device")):
-        # Old wording: "Device: SEAGATE  ST3300657SS  Version: 0008"
-        found = re.match(r"(\S+)\s+(\S.*?)\s+Version:\s*(\S+)", device)
-        if found:
-            said.drive["firmware"] = said.drive["firmware"] or found[3]
-            model = found[2]
-    return model
+def _text(value: str | None) -> str | None:
+    """A field that says something, or None."""
+    return None if value is None or value.strip().lower() in _SAYS_NOTHING else " ".join(value.split())
 
 
-def _size(text: str | None) -> int | None:
-    return within(count(text), 1, _LARGEST_DRIVE) if text else None
-
-
-def _sectors(fields: dict[str, list[str]], drive: dict[str, object]) -> None:
+def _sector_sizes(report: Report) -> tuple[int | None, int | None]:
+    """(logical, physical) bytes."""
     logical = physical = None
-    if text := first(fields, "sector sizes", "sector size"):
-        if found := re.search(r"(\d+) bytes logical, (\d+) bytes physical", text):
-            logical, physical = int(found[1]), int(found[2])
-        elif found := re.search(r"(\d+) bytes logical/physical", text):
-            logical = physical = int(found[1])
-    if text := first(fields, "logical block size"):
-        logical = count(text)
-    if text := first(fields, "physical block size"):
-        physical = count(text)
-    drive["logical_sector_bytes"] = within(logical, 256, 1 << 16)
-    drive["physical_sector_bytes"] = within(physical, 256, 1 << 20)
+    if text := report.first("sector sizes", "sector size"):
+        if sizes := re.search(r"(\d+) bytes logical, (\d+) bytes physical", text):
+            logical, physical = int(sizes[1]), int(sizes[2])
+        elif sizes := re.search(r"(\d+) bytes logical/physical", text):
+            logical = physical = int(sizes[1])
+    if text := report.first("logical block size"):
+        logical = leading_count(text)
+    if text := report.first("physical block size"):
+        physical = leading_count(text)
+    return within(logical, 256, 1 << 16), within(physical, 256, 1 << 20)
 
 
-def _link(report: Report, drive: dict[str, object]) -> None:
-    now = most = None
-    if text := first(report.fields, "sata version is"):
-        if found := re.search(r"current:\s*([\d.,]+) Gb/s", text):
-            now = decimal(found[1])
-        if found := re.search(r",\s*([\d.,]+) Gb/s", text):
-            most = decimal(found[1])
+def _link_speeds(report: Report) -> tuple[float | None, float | None]:
+    """(as it is, as fast as the drive can) in Gb/s."""
+    link = fastest = None
+    if text := report.first("sata version is"):
+        if speed := re.search(r"current:\s*([\d.,]+) Gb/s", text):
+            link = leading_decimal(speed[1])
+        if speed := re.search(r",\s*([\d.,]+) Gb/s", text):
+            fastest = leading_decimal(speed[1])
     for text in report.fields.get("negotiated logical link rate", ()):
-        if now is None and (found := re.search(r"([\d.,]+) Gbps", text)):
-            now = decimal(found[1])
-    drive["link_gbps"], drive["link_max_gbps"] = now, most
+        if link is None and (speed := re.search(r"([\d.,]+) Gbps", text)):
+            link = leading_decimal(speed[1])
+    return link, fastest
 
 
-def _trim(fields: dict[str, list[str]]) -> bool | None:
-    text = first(fields, "trim command")
-    return None if text is None else text.lower().startswith("available")
+def _zoned(report: Report) -> Zoned | None:
+    text = (report.first("zoned device", "zone model", "zoned model") or "").lower().replace("-", " ")
+    models: tuple[Zoned, ...] = ("host-aware", "host-managed", "device-managed")
+    return next((model for model in models if model.replace("-", " ") in text), None)
 
 
-def _zoned(report: Report) -> str | None:
-    text = (first(report.fields, "zoned device", "zone model", "zoned model") or "").lower()
-    for word, meaning in (("host aware", "host-aware"), ("host-aware", "host-aware"), ("host managed", "host-managed"),
-                          ("host-managed", "host-managed"), ("device managed", "device-managed"),
-                          ("device-managed", "device-managed")):  # fmt: skip
-        if word in text:
-            return meaning
-    return None
-
-
-def _security(text: str | None) -> str | None:
+def _security(text: str | None) -> Security | None:
     """`Disabled, NOT FROZEN`, `ENABLED, PW level HIGH, **LOCKED**` and so on (ATA security states SEC0 to SEC6)."""
     lower = (text or "").lower()
     if lower.startswith("unavailable"):
         return "unsupported"
     if lower.startswith("disabled"):
-        return "off" if "not frozen" in lower else "frozen" if "frozen" in lower else "off"
+        return "frozen" if "frozen" in lower and "not frozen" not in lower else "off"
     if lower.startswith("enabled"):
         return "locked" if re.search(r"(?<!not )\blocked\b", lower) else "unlocked"
     return None
 
 
-def _smart(report: Report) -> str | None:
-    said = " | ".join(report.fields.get("smart support is", ())).lower()
-    if "unavailable" in said or report.any_line("Device does not support SMART", "device lacks SMART capability"):
+def _smart(report: Report) -> Literal["on", "off", "unsupported"] | None:
+    support = " | ".join(report.fields.get("smart support is", ())).lower()
+    if "unavailable" in support or report.any_line("Device does not support SMART", "device lacks SMART capability"):
         return "unsupported"
-    if "disabled" in said or report.any_line("supports SMART and is Disabled", "SMART Disabled. Use option"):
+    if "disabled" in support or report.any_line("supports SMART and is Disabled", "SMART Disabled. Use option"):
         return "off"
-    if "enabled" in said or report.any_line("supports SMART and is Enabled"):
+    if "enabled" in support or report.any_line("supports SMART and is Enabled"):
         return "on"
     return None
 
 
-def _hidden(report: Report, drive: dict[str, object]) -> None:
+def _native_bytes(report: Report, sector_bytes: int) -> int | None:
     """Native size where the text tells one: the kernel's note about a host-protected area, or an HPA query's answer."""
-    sector = drive.get("logical_sector_bytes") or 512
+    native = None
     for line in report.lines:
-        found = re.search(r"HPA detected: current (\d+), native (\d+)", line) or re.search(
+        sectors = re.search(r"HPA detected: current (\d+), native (\d+)", line) or re.search(
             r"max sectors\s*=\s*(\d+)/(\d+)", line
         )
-        if found and isinstance(sector, int):
-            drive["native_capacity_bytes"] = within(int(found[2]) * sector, 1, _LARGEST_DRIVE)
+        if sectors:
+            native = within(int(sectors[2]) * sector_bytes, 1, _LARGEST_DRIVE)
+    return native
 
 
-def identity(report: Report, protocol: Protocol | None, drive: dict[str, object], *, hidden: bool) -> Identity:
-    """Who this drive is. `hidden`: a bridge or a controller answered in its place."""
-    serial = drive.get("serial")
-    serial = serial if isinstance(serial, str) else None
-    if hidden:
-        return Identity.from_names(bridge_serial=serial, bridged=bool(drive.get("model")))
-    fields = report.fields
-    if protocol != "nvme":
-        return Identity.from_names(
-            wwn=_hexadecimal(first(fields, "lu wwn device id", "logical unit id")), native_serial=serial
-        )
-    number = min((int(n) for label in fields if (n := _namespace(label))), default=None)
-    return Identity.from_names(
-        namespace=number,
-        eui64=_hexadecimal(first(fields, f"namespace {number} ieee eui-64")),
-        nguid=_hexadecimal(first(fields, f"namespace {number} nguid")),
-        native_serial=serial,
-    )
-
-
-def _namespace(label: str) -> str | None:
-    found = re.match(r"namespace (\d+) (?:size|ieee|formatted|nguid)", label)
-    return found[1] if found else None
-
-
-def _hexadecimal(text: str | None) -> str | None:
-    digits = re.sub(r"^0x|[\s-]", "", (text or "").lower())
-    if not re.fullmatch(r"[0-9a-f]{16}|[0-9a-f]{32}", digits) or not digits.strip("0") or not digits.strip("f"):
-        return None
-    return digits
-
-
-def virtual(report: Report, protocol: Protocol | None, drive: dict[str, object]) -> str | None:
+def stand_in(report: Report, drive: Drive) -> str | None:
     """What stands in for a drive here: a RAID volume or a controller; None for a drive itself."""
     if line := next((line.strip() for line in report.lines if _CONTROLLER.search(line)), None):
         return f"a controller ({line[:80]})"
-    if protocol != "scsi":
+    if drive.protocol != "scsi":
         return None
-    maker = first(report.fields, "vendor") or ""
-    label = f"{maker} {drive.get('model') or ''}".strip()
-    unit = (_hexadecimal(first(report.fields, "logical unit id")) or "")[:1]
-    if unit == "6" and (_VIRTUAL.search(label) or drive.get("smart") == "unsupported"):
-        return f"a RAID volume ({label})"
-    if unit != "5" and _VIRTUAL.search(label):
+    label = f"{report.first('vendor') or ''} {drive.model or ''}".strip()
+    volume = _VOLUME.search(label) is not None or has_trait(label, "raid-volume")
+    naa = (normalise_worldwide_name(report.first("logical unit id")) or "")[:1]
+    if (naa == "6" and (volume or drive.smart == "unsupported")) or (naa not in ("5", "6") and volume):
         return f"a RAID volume ({label})"
     return None
 
 
-def kind_of(report: Report, said: Said) -> Kind:
+def identify(report: Report, drive: Drive) -> Identity:
+    """Which drive this is. Where a bridge or a controller answered in its place, the serial number is theirs."""
+    if drive.protocol == "scsi" and not _answers_itself(report, drive):
+        return Identity.from_names(bridge_serial=drive.serial, bridged=bool(drive.model))
+    if drive.protocol != "nvme":
+        wwn = normalise_worldwide_name(report.first("lu wwn device id", "logical unit id"))
+        return Identity.from_names(wwn=wwn, native_serial=drive.serial)
+    labels = (re.match(r"namespace (\d+) (?:size|ieee|formatted|nguid)", label) for label in report.fields)
+    number = min((int(label[1]) for label in labels if label), default=None)
+    return Identity.from_names(
+        namespace=number,
+        eui64=normalise_worldwide_name(report.first(f"namespace {number} ieee eui-64")),
+        nguid=normalise_worldwide_name(report.first(f"namespace {number} nguid")),
+        native_serial=drive.serial,
+    )
+
+
+def _answers_itself(report: Report, drive: Drive) -> bool:
+    """Whether a SCSI answer comes from the drive itself: it names a SCSI transport, or speaks of its own defects."""
+    if drive.virtual:
+        return False
+    transport = (report.first("transport protocol") or "").lower()
+    if re.search(r"sas|fibre|fc|spi|parallel|ssa|1394|nvme|pcie", transport):
+        return True
+    return report.any_line("Elements in grown defect list", "Errors Corrected by") is not None
+
+
+def kind_of(report: Report, drive: Drive, table: AttributeTable, gaps: GapNotes) -> Kind:
     """Hard or solid-state, by all that speaks for either: rotation, names of attributes, model and family."""
-    drive = said.drive
-    if drive["protocol"] == "nvme":
+    if drive.protocol == "nvme":
         return "ssd"
-    names = [(row.name or "").lower() for row in said.attributes]
-    rotation = (first(report.fields, "rotation rate", "rotational rate") or "").lower()
-    label = f"{drive.get('model') or ''} {drive.get('family') or ''}"
+    names = [(row.name or "").lower() for row in table.rows]
+    rotation = (report.first("rotation rate", "rotational rate") or "").lower()
+    label = f"{drive.model or ''} {drive.family or ''}"
     spinning = 3 * ("rpm" in rotation) + min(3, sum(bool(re.search(_SPINS, name)) for name in names))
     solid = 3 * ("solid state" in rotation) + min(3, sum(bool(re.search(_FLASH, name)) for name in names))
     solid += 2 * bool(re.search(r"\bssds?\b|ssd\d|solid.?state|\bmlc\b|\btlc\b", label, re.I))
-    solid += 1 * (drive.get("trim") is True)
+    solid += 1 * (drive.trim is True)
     solid += 3 * ("percentage used endurance indicator" in report.fields)
-    spinning += 2 * bool(re.search(_HARD_DRIVES, label, re.I))
+    spinning += 2 * (re.search(r"\bhdd\b", label, re.I) is not None or has_trait(label, "hard-drive"))
     if spinning >= 3 and solid >= 3:
-        said.miss("kind-disputed", "Some of its data are a hard drive's, some a solid-state drive's.")
+        gaps.note("kind-disputed", "Some of its data are a hard drive's, some a solid-state drive's.")
     if spinning == solid:
         return "unknown"
     return "hdd" if spinning > solid else "ssd"
 
 
-# Model numbers and families of hard drives; Seagate's solid-state SAS drives carry an F after the capacity.
-_HARD_DRIVES = (
-    r"\bhdd\b|barracuda|ironwolf|exos|momentus|deskstar|travelstar|ultrastar 7k|spinpoint|"
-    r"^st\d{3,9}[a-eg-z]|\bwdc? wd\d{2,}|\bfujitsu m[ahp]|\btoshiba m[kq]\d|\b(hitachi|hgst) h[dtu][st]|"
-    r"\bsamsung h[dm]\d"
-)
 _SPINS = (
     r"^(spin_up_time|seek_error_rate|spin_retry_count|seek_time_perf|head_flying|load_cycle|throughput_perf|helium)"
 )

@@ -54,3 +54,27 @@ def gap(code: str, what: str) -> Gap:
     """The gap `code` of the catalogue; `what` is what was seen, as a sentence for the technician."""
     blocks, advice = CATALOGUE[code]
     return Gap(code=code, what=what, blocks=blocks, advice=advice)
+
+
+class GapNotes:
+    """The gaps of one report, in the order in which they were met."""
+
+    def __init__(self) -> None:
+        self.noted: list[Gap] = []
+
+    def note(self, code: str, what: str) -> None:
+        """Note a gap once."""
+        if not any(noted.code == code and noted.what == what for noted in self.noted):
+            self.noted.append(gap(code, what))
+
+    def possible(self, value: str, number: int | None, *, limit: int, code: str = "count-implausible") -> int | None:
+        """The number of a value up to `limit`; beyond it None, and a gap tells the number."""
+        if number is None or 0 <= number <= limit:
+            return number
+        self.note(code, f"{value.replace('_', ' ')}: {number:,} is not a possible number.")
+        return None
+
+    @property
+    def blocking(self) -> bool:
+        """Whether one of them leaves no usable health data."""
+        return any(noted.blocks for noted in self.noted)

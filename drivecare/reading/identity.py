@@ -12,6 +12,7 @@ within a model: common practice, no source.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field
 from typing import Literal, Protocol, Self
 
@@ -133,6 +134,17 @@ def shown_alike(a: Named, b: Named) -> bool:
 def normalise_serial(serial: str | None) -> str:
     """Drop what docks and typists change in a serial number: outer blanks and case."""
     return (serial or "").strip().casefold()
+
+
+def normalise_worldwide_name(text: str | None) -> str | None:
+    """The 16 or 32 hexadecimal digits of a worldwide name, however they are grouped; None for anything else.
+
+    All zeros and all ones mean that the drive has none.
+    """
+    digits = re.sub(r"[\s:.-]|^0x", "", (text or "").strip().lower())
+    if not re.fullmatch(r"[0-9a-f]{16}|[0-9a-f]{32}", digits) or not digits.strip("0") or not digits.strip("f"):
+        return None
+    return digits
 
 
 def _compare_strong(first: DriveId, second: DriveId) -> Answer:

@@ -12,7 +12,7 @@ _COUNT = re.compile(rf"(\d{{1,3}}(?:{_SEPARATOR}{{1,3}}\d{{2,3}})*{_SEPARATOR}{{
 _DECIMAL = re.compile(rf"(-?\d{{1,3}}(?:{_SEPARATOR}\d{{3}})+(?=[.,]\d)|-?\d+)(?:[.,](\d+))?")
 
 
-def count(text: str) -> int | None:
+def leading_count(text: str) -> int | None:
     """The whole number `text` begins with, thousands separated in any way; None where it begins with none.
 
     Only for fields that cannot hold a fraction: "9,340" is nine thousand here.
@@ -21,7 +21,7 @@ def count(text: str) -> int | None:
     return int(re.sub(r"\D", "", match[1])) if match else None
 
 
-def decimal(text: str) -> float | None:
+def leading_decimal(text: str) -> float | None:
     """The number `text` begins with, with a decimal point or comma: 38280.029, 38280,029, 38.280,029.
 
     Thousands are told from a fraction only where both stand: "38.280" is thirty-eight and a bit.

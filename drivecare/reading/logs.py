@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import re
 
-from drivecare.reading.draft import Report, Said
-from drivecare.reading.locale_numbers import count
-from drivecare.reading.model import LoggedErrors, SelfTest, TestResult
+from drivecare.reading.gaps import GapNotes
+from drivecare.reading.locale_numbers import leading_count
+from drivecare.reading.model import LoggedErrors, SelfTest, TestResult, Values
+from drivecare.reading.report_text import Report
 
 _ERROR_COUNT = re.compile(r"^\s*(?:ATA|Device) Error Count:\s*(\d+)", re.I)
 _ERROR_HEAD = re.compile(r"^\s*Error (\d+)(?: \[\d+\])? occurred at disk power-on lifetime:\s*(\d+) hours", re.I)
@@ -27,10 +28,11 @@ _ERROR_NAMES = {
 
 _NVME_ERROR = re.compile(r"^\s*\d+\s+\d+\s+\d+\s+0x[0-9a-f]{4}\s+0x([0-9a-f]{4})\s+\S+\s+\S+\s+\S+\s+\S+", re.I)
 _PENDING = re.compile(r"^\s*\d+\s+\d+\s+(?:\d+|-)\s*$")
+_PENDING_HEAD = re.compile(r"\s*Pending Defects log \(GP Log 0x0c\)(?!.*not supported)", re.I)
 _PHY = re.compile(r"^\s*0x([0-9a-f]{4})\s+[248]\s+(\d+)\+?\s+\S", re.I)
 # Command failed over a damaged transfer, R_ERR in its kinds, CRC errors. Left out: 8h retries of a non-data transfer,
 # 9h and Ah, which count every start of the link (Serial ATA 3.1, phy event counters; from memory).
-_DAMAGED = frozenset({*range(0x001, 0x008), 0x00B, 0x00D, 0x00F, 0x010, 0x012, 0x013})
+_DAMAGED_TRANSFERS = frozenset({*range(0x001, 0x008), 0x00B, 0x00D, 0x00F, 0x010, 0x012, 0x013})
 
 # Phrases of a self-test's end, longest first where one holds another, and what they mean. ATA and NVMe.
 _RESULTS: tuple[tuple[str, TestResult], ...] = (
@@ -63,7 +65,7 @@ _NVME_STATUS = re.compile(r"status: (\w+) self-test in progress(?: \((\d+)% comp
 _SCSI_STATUS = re.compile(r"Self-test execution status:\s*(\d{1,3})% of test remaining", re.I)
 _STATUS = re.compile(r"^\s*Self-test execution status:\s*\(\s*(\d{1,3})\)", re.I)
 # The high half of the execution status byte (WD HC580 specification p. 314; ACS for 8).
-STATUS_CODES: dict[int, TestResult] = {
+_STATUS_CODES: dict[int, TestResult] = {
     0: "passed",
     1: "aborted",
     2: "interrupted",
@@ -110,7 +112,7 @@ STATISTICS: dict[tuple[int, int], str] = {
 }
 
 
-def ata_errors(report: Report, said: Said) -> None:
+def read_ata_errors(report: Report, gaps: GapNotes) -> LoggedErrors:
     """The ATA error log, short and extended: how many, which kinds, and the power-on hour of the newest."""
     counts: list[int] = []
     newest: tuple[int, int] | None = None
@@ -126,47 +128,52 @@ def ata_errors(report: Report, said: Said) -> None:
     if not counts and report.any_line("No Errors Logged"):
         counts = [0]
     if report.any_line("Invalid Error Log index"):
-        said.miss("log-unreadable", "The error log's index is invalid, so its entries could not be read.")
-    total = max(counts, default=None)
-    said.errors = LoggedErrors(
-        count=total, newest_hours=newest[1] if newest else None, kinds=tuple(dict.fromkeys(kinds))
+        gaps.note("log-unreadable", "The error log's index is invalid, so its entries could not be read.")
+    return LoggedErrors(
+        count=max(counts, default=None),
+        newest_hours=newest[1] if newest else None,
+        kinds=tuple(dict.fromkeys(kinds)),
     )
-    said.put("error_log_count", total, limit=1 << 32)
 
 
-def nvme_errors(report: Report, said: Said) -> None:
+def count_errors(errors: LoggedErrors, gaps: GapNotes) -> Values:
+    """The number of logged errors as a value."""
+    return Values(error_log_count=gaps.possible("error_log_count", errors.count, limit=1 << 32))
+
+
+def read_nvme_errors(report: Report) -> LoggedErrors:
     """The NVMe error log (log 01h): the entries that name data which could not be read; most others are refusals."""
-    places = [match for line in report.lines if (match := _NVME_ERROR.match(line)) and _unreadable(match)]
-    if places or report.any_line("Error Information (NVMe Log 0x01"):
-        said.errors = LoggedErrors(unreadable=len(places), kinds=("uncorrectable",) if places else ())
+    entries = [match for line in report.lines if (match := _NVME_ERROR.match(line)) and _names_lost_data(match)]
+    if entries or report.any_line("Error Information (NVMe Log 0x01"):
+        return LoggedErrors(unreadable=len(entries), kinds=("uncorrectable",) if entries else ())
+    return LoggedErrors()
 
 
-def _unreadable(entry: re.Match[str]) -> bool:
+def _names_lost_data(entry: re.Match[str]) -> bool:
     """Whether an entry's status is 281h, unrecovered read error: type 2, media errors; code 81h (NVMe base
     specification). Printed as it lies in the log, above the phase bit, or without that bit."""
     status = int(entry[1], 16)
     return 0x281 in (status & 0x7FF, status >> 1 & 0x7FF)
 
 
-def pending_defects(report: Report, said: Said) -> None:
+def read_pending_defects(report: Report) -> Values:
     """The pending-defects log (log 0Ch, ACS-4): one row for each sector that cannot be read."""
-    rows, inside = 0, False
+    entries: int | None = None
+    inside = False
     for line in report.lines:
-        if re.match(r"\s*Pending Defects log \(GP Log 0x0c\)(?!.*not supported)", line, re.I):
-            inside = True
-            said.values.setdefault("pending_log_entries", 0)
+        if _PENDING_HEAD.match(line):
+            inside, entries = True, entries or 0
         elif inside and _PENDING.match(line):
-            rows += 1
+            entries = (entries or 0) + 1
         elif inside and line.strip() and not line.lstrip().startswith("Index"):
             inside = False
-    if rows:
-        said.values["pending_log_entries"] = rows
+    return Values(pending_log_entries=entries)
 
 
-def link_layer(report: Report, said: Said) -> None:
+def read_link_errors(report: Report, gaps: GapNotes) -> Values:
     """SATA phy event counters (log 11h): the most of any that counts damaged transfers."""
-    counts = [int(m[2]) for line in report.lines if (m := _PHY.match(line)) and int(m[1], 16) in _DAMAGED]
-    said.put("phy_errors", max(counts, default=None), limit=1 << 32)
+    counts = [int(m[2]) for line in report.lines if (m := _PHY.match(line)) and int(m[1], 16) in _DAMAGED_TRANSFERS]
+    return Values(phy_errors=gaps.possible("phy_errors", max(counts, default=None), limit=1 << 32))
 
 
 def _lba(text: str) -> int | None:
@@ -175,7 +182,7 @@ def _lba(text: str) -> int | None:
     return int(text) if text.isdigit() else None
 
 
-def _result(phrase: str) -> TestResult:
+def _test_result(phrase: str) -> TestResult:
     return next((result for pattern, result in _RESULTS if re.fullmatch(pattern, phrase, re.I)), "unknown")
 
 
@@ -183,7 +190,7 @@ def _ata_test(match: re.Match[str]) -> SelfTest:
     _, kind, phrase, remaining, hours, lba = match.groups()
     return SelfTest(
         kind=kind,
-        result=_result(phrase),
+        result=_test_result(phrase),
         remaining_percent=int(remaining) if int(remaining) <= 100 else None,
         hours=int(hours),
         lba=_lba(lba),
@@ -192,10 +199,10 @@ def _ata_test(match: re.Match[str]) -> SelfTest:
 
 def _nvme_test(match: re.Match[str]) -> SelfTest:
     _, kind, phrase, hours, lba, _ = match.groups()
-    result, where = _result(phrase), _lba(lba)
-    if result == "unknown-element" and where is not None:
+    result, failing = _test_result(phrase), _lba(lba)
+    if result == "unknown-element" and failing is not None:
         result = "read"  # a failing segment with an address is one that could not be read
-    return SelfTest(kind=kind, result=result, hours=int(hours), lba=where)
+    return SelfTest(kind=kind, result=result, hours=int(hours), lba=failing)
 
 
 def _scsi_test(match: re.Match[str]) -> SelfTest:
@@ -215,8 +222,8 @@ def _scsi_test(match: re.Match[str]) -> SelfTest:
     return SelfTest(kind=kind.strip(), result=result, hours=int(hours) if hours.isdigit() else None, lba=_lba(lba))
 
 
-def selftests(report: Report, said: Said) -> None:
-    """Every self-test row of any layout, newest (lowest number) first, and the newest as a value of its own."""
+def read_selftests(report: Report, gaps: GapNotes) -> tuple[SelfTest, ...]:
+    """Every self-test row of any layout, newest (lowest number) first."""
     rows: dict[int, SelfTest] = {}
     for line in report.lines:
         if match := _SCSI_TEST.match(line):
@@ -229,19 +236,20 @@ def selftests(report: Report, said: Said) -> None:
     now = _test_now(report)
     if now is not None and (not tests or (now.result == "running" and tests[0].result != "running")):
         tests.insert(0, now)
-    said.selftests = tuple(tests)
-    if tests:
-        said.values["last_selftest"] = tests[0]
-        if tests[0].result == "running":
-            left = tests[0].remaining_percent
-            said.miss(
-                "selftest-running", "A self-test is running" + (f", {left} % to go." if left is not None else ".")
-            )
+    if tests and tests[0].result == "running":
+        left = tests[0].remaining_percent
+        gaps.note("selftest-running", "A self-test is running" + (f", {left} % to go." if left is not None else "."))
+    return tuple(tests)
+
+
+def newest_selftest(selftests: tuple[SelfTest, ...]) -> Values:
+    """The newest self-test as a value."""
+    return Values(last_selftest=selftests[0] if selftests else None)
 
 
 def _test_now(report: Report) -> SelfTest | None:
     """What the drive's status says of its newest self-test, beside the log; None where it never ran one or passed."""
-    if status := execution_status(report):
+    if status := _execution_status(report):
         result, remaining = status
         return None if result == "passed" else SelfTest(kind="unknown", result=result, remaining_percent=remaining)
     if nvme := _NVME_STATUS.search(report.any_line("Self-test status:") or ""):
@@ -265,23 +273,25 @@ def selftest_remaining_percent(text: str) -> int | None:
     return 100 if test.remaining_percent is None else test.remaining_percent
 
 
-def execution_status(report: Report) -> tuple[TestResult, int] | None:
+def _execution_status(report: Report) -> tuple[TestResult, int] | None:
     """The ATA self-test execution status byte: (state, percent remaining)."""
     for line in report.lines:
         if (match := _STATUS.match(line)) and int(match[1]) <= 255:
             code = int(match[1])
-            return STATUS_CODES.get(code >> 4, "unknown"), min((code & 15) * 10, 100)
+            return _STATUS_CODES.get(code >> 4, "unknown"), min((code & 15) * 10, 100)
     return None
 
 
-def device_statistics(report: Report, said: Said) -> None:
+def read_statistics(report: Report) -> dict[str, int]:
     """Device statistics (log 04h) under our names."""
+    statistics: dict[str, int] = {}
     for line in report.lines:
         match = _STATISTIC.match(line)
         if not match:
             continue
         page = int(match[1], 16) if match[1] else int(match[2])
         name = STATISTICS.get((page, int(match[3], 16)))
-        number = count(match[4].lstrip("-"))
+        number = leading_count(match[4].lstrip("-"))
         if name and number is not None:
-            said.statistics.setdefault(name, -number if match[4].startswith("-") else number)
+            statistics.setdefault(name, -number if match[4].startswith("-") else number)
+    return dict(sorted(statistics.items()))

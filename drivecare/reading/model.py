@@ -8,12 +8,16 @@ from __future__ import annotations
 
 from typing import Literal
 
+import msgspec
+
 from drivecare.documents import Value
 from drivecare.reading.identity import Identity
 
 Kind = Literal["hdd", "ssd", "unknown"]
 Protocol = Literal["ata", "nvme", "scsi"]
 DriveSays = Literal["passed", "failing", "silent"]
+Security = Literal["off", "unlocked", "locked", "frozen", "unsupported"]
+Zoned = Literal["none", "host-aware", "host-managed", "device-managed"]
 ThresholdState = Literal["now", "past"]
 TestResult = Literal[
     "passed",
@@ -43,7 +47,7 @@ class Drive(Value, frozen=True, kw_only=True):
     capacity_bytes: int | None = None
     native_capacity_bytes: int | None = None
     attached_sector_bytes: int | None = None
-    security: Literal["off", "unlocked", "locked", "frozen", "unsupported"] | None = None
+    security: Security | None = None
     logical_sector_bytes: int | None = None
     physical_sector_bytes: int | None = None
     form_factor: str | None = None
@@ -51,7 +55,7 @@ class Drive(Value, frozen=True, kw_only=True):
     link_gbps: float | None = None
     link_max_gbps: float | None = None
     trim: bool | None = None
-    zoned: Literal["none", "host-aware", "host-managed", "device-managed"] | None = None
+    zoned: Zoned | None = None
     virtual: str | None = None  # what stands in for a drive: a RAID volume, a controller; None for a drive itself
     smart: Literal["on", "off", "unsupported"] | None = None
     temperature_limit_celsius: int | None = None  # the drive's own; None where it names none or an impossible one
@@ -139,6 +143,11 @@ class Values(Value, frozen=True, kw_only=True):
     host_bytes_written: int | None = None
     host_bytes_read: int | None = None
     last_selftest: SelfTest | None = None
+
+    def completed_by(self, other: Values) -> Values:
+        """These values, and those of `other` where the drive did not say."""
+        told = {name: getattr(other, name) for name in self.__struct_fields__ if getattr(self, name) is None}
+        return msgspec.structs.replace(self, **told)
 
 
 class Gap(Value, frozen=True, kw_only=True):

@@ -1,14 +1,16 @@
-"""NVMe drives: the health log (log 02h) and the self-test log (log 06h) as values."""
+"""NVMe drives: the sizes of the namespace and the health log (log 02h) as values."""
 
 from __future__ import annotations
 
 import re
 
-from drivecare.reading import logs
+import msgspec
+
 from drivecare.reading.counters import MOST_HOURS
-from drivecare.reading.draft import Report, Said
-from drivecare.reading.locale_numbers import count, within
-from drivecare.reading.report_text import first
+from drivecare.reading.gaps import GapNotes
+from drivecare.reading.locale_numbers import leading_count, within
+from drivecare.reading.model import Drive, Values
+from drivecare.reading.report_text import Report
 
 # Bits 0 to 5 of the critical warning byte (NVMe base specification, health log, byte 0).
 WARNINGS = ("spare", "temperature", "reliability", "read-only", "power-backup", "persistent-memory")
@@ -20,83 +22,89 @@ _WARNING_LINES = (
     ("volatile memory backup", "power-backup"),
     ("persistent memory region", "persistent-memory"),
 )
-_LARGEST = 1 << 63
+_LIFE = ("power on hours", "power cycles", "data units read", "data units written")
+_MOST_COUNTED = 1 << 63
+_MOST_CYCLES = 100_000_000
 _DATA_UNIT_BYTES = 512_000  # 1000 x 512 (NVMe base specification, data units read)
 
 
-def decode(report: Report, said: Said) -> None:
-    """Fill `said` from an NVMe report."""
-    _sizes(report, said)
-    _health(report, said)
-    logs.nvme_errors(report, said)
-    logs.selftests(report, said)
+def complete_sizes(report: Report, drive: Drive) -> Drive:
+    """The drive with the sizes of its namespace and its temperature limit."""
+    number = drive.identity.namespace or 1
+    total = report.count("total nvm capacity")
+    visible = report.count(f"namespace {number} size/capacity", f"namespace {number} size")
+    # Limits of 120 and 130 C are met: a maker's nonsense, no limit of the drive.
+    limits = [
+        within(report.count(label), 40, 105)
+        for label in ("warning comp. temp. threshold", "critical comp. temp. threshold")
+    ]
+    return msgspec.structs.replace(
+        drive,
+        capacity_bytes=visible or total or drive.capacity_bytes,
+        native_capacity_bytes=total or drive.native_capacity_bytes,
+        logical_sector_bytes=within(report.count(f"namespace {number} formatted lba size"), 256, 1 << 16),
+        temperature_limit_celsius=next((limit for limit in limits if limit is not None), None),
+    )
 
 
-def _sizes(report: Report, said: Said) -> None:
-    fields = report.fields
-    number = said.drive["identity"].namespace or 1
-    total = count(first(fields, "total nvm capacity") or "")
-    visible = count(first(fields, f"namespace {number} size/capacity", f"namespace {number} size") or "")
-    said.drive["capacity_bytes"] = visible or total or said.drive.get("capacity_bytes")
-    if total:
-        said.drive["native_capacity_bytes"] = total
-    sector = within(count(first(fields, f"namespace {number} formatted lba size") or ""), 256, 1 << 16)
-    said.drive["logical_sector_bytes"] = sector
-    for label in ("warning comp. temp. threshold", "critical comp. temp. threshold"):
-        # Limits of 120 and 130 C are met: a maker's nonsense, no limit of the drive.
-        limit = within(count(first(fields, label) or ""), 40, 105)
-        if limit is not None:
-            said.drive.setdefault("temperature_limit_celsius", limit)
+def read_health_log(report: Report, gaps: GapNotes) -> Values:
+    """The health log; nothing where it is hollow."""
+
+    def number(value: str, label: str, limit: int, *, unit: int = 1, code: str = "count-implausible") -> int | None:
+        units = report.count(label)
+        return gaps.possible(value, None if units is None else units * unit, limit=limit, code=code)
+
+    celsius = _degrees(report.first("temperature") or "")
+    if celsius is not None and not 1 <= celsius <= 120:
+        gaps.note("temperature-implausible", f"The drive says {celsius} °C as its temperature.")
+    values = Values(
+        critical_warnings=_warnings(report),
+        temperature_celsius=within(celsius, 1, 120),
+        available_spare_percent=number("available_spare_percent", "available spare", 100),
+        spare_threshold_percent=number("spare_threshold_percent", "available spare threshold", 100),
+        wear_percent_used=number("wear_percent_used", "percentage used", 255),
+        media_errors=number("media_errors", "media and data integrity errors", _MOST_COUNTED),
+        error_log_count=number("error_log_count", "error information log entries", _MOST_COUNTED),
+        power_cycles=number("power_cycles", "power cycles", _MOST_CYCLES),
+        unsafe_shutdowns=number("unsafe_shutdowns", "unsafe shutdowns", _MOST_CYCLES),
+        power_on_hours=number("power_on_hours", "power on hours", MOST_HOURS, code="hours-implausible"),
+        warning_temperature_minutes=number(
+            "warning_temperature_minutes", "warning comp. temperature time", MOST_HOURS * 60
+        ),
+        critical_temperature_minutes=number(
+            "critical_temperature_minutes", "critical comp. temperature time", MOST_HOURS * 60
+        ),
+        host_bytes_written=number("host_bytes_written", "data units written", 10**20, unit=_DATA_UNIT_BYTES),
+        host_bytes_read=number("host_bytes_read", "data units read", 10**20, unit=_DATA_UNIT_BYTES),
+    )
+    if not tells_health(values):
+        return values
+    if values.media_errors is None:
+        gaps.note("count-unread", "The count of media errors did not come through.")
+    life = [report.count(label) for label in _LIFE] + [celsius]
+    if life == [0] * len(life) and not values.critical_warnings:
+        gaps.note("table-junk", "The health log is hollow: no hours, no power cycles, nothing read or written.")
+        return Values()
+    return values
 
 
-def _health(report: Report, said: Said) -> None:
-    fields = report.fields
-
-    def number(*labels: str) -> int | None:
-        return count(first(fields, *labels) or "")
-
-    said.values["critical_warnings"] = _warnings(report)
-    temperature = _degrees(first(fields, "temperature") or "")
-    said.values["temperature_celsius"] = within(temperature, 1, 120)
-    if temperature is not None and said.values["temperature_celsius"] is None:
-        said.miss("temperature-implausible", f"The drive says {temperature} °C as its temperature.")
-    said.put("available_spare_percent", number("available spare"), limit=100)
-    said.put("spare_threshold_percent", number("available spare threshold"), limit=100)
-    said.put("wear_percent_used", number("percentage used"), limit=255)
-    said.put("media_errors", number("media and data integrity errors"), limit=_LARGEST)
-    said.put("error_log_count", number("error information log entries"), limit=_LARGEST)
-    said.put("power_cycles", number("power cycles"), limit=100_000_000)
-    said.put("unsafe_shutdowns", number("unsafe shutdowns"), limit=100_000_000)
-    said.put("power_on_hours", number("power on hours"), limit=MOST_HOURS, code="hours-implausible")
-    said.put("warning_temperature_minutes", number("warning comp. temperature time"), limit=MOST_HOURS * 60)
-    said.put("critical_temperature_minutes", number("critical comp. temperature time"), limit=MOST_HOURS * 60)
-    for value, label in (("host_bytes_written", "data units written"), ("host_bytes_read", "data units read")):
-        units = number(label)
-        if units is not None:
-            said.put(value, units * _DATA_UNIT_BYTES, limit=10**20)
-    present = [said.values.get(name) for name in ("available_spare_percent", "wear_percent_used", "media_errors")]
-    said.health = sum(value is not None for value in present) >= 2
-    if said.health and said.values.get("media_errors") is None:
-        said.miss("count-unread", "The count of media errors did not come through.")
-    life = [number(f"power {name}") for name in ("on hours", "cycles")]
-    life += [number(f"data units {name}") for name in ("read", "written")] + [temperature]
-    if said.health and life == [0] * len(life) and not said.values["critical_warnings"]:
-        said.health = False
-        said.values.clear()
-        said.miss("table-junk", "The health log is hollow: no hours, no power cycles, nothing read or written.")
+def tells_health(values: Values) -> bool:
+    """Whether the health log came through: two of the three numbers that speak of health."""
+    numbers = (values.available_spare_percent, values.wear_percent_used, values.media_errors)
+    return sum(number is not None for number in numbers) >= 2
 
 
 def _degrees(text: str) -> int | None:
     """Whole degrees; a sensor that is not there gives 0 kelvin, which is -273 C."""
     text = text.strip()
-    degrees = count(text.removeprefix("-"))
+    degrees = leading_count(text.removeprefix("-"))
     return -degrees if degrees is not None and text.startswith("-") else degrees
 
 
 def _warnings(report: Report) -> tuple[str, ...] | None:
     """Names of the warning bits, from the byte and from the sentences that spell them out."""
     names: set[str] = set()
-    text = first(report.fields, "critical warning")
+    text = report.first("critical warning")
     bits = int(text, 16) if text and re.fullmatch(r"0x[0-9a-f]{1,2}", text, re.I) else None
     for bit in range(8):
         if bits is not None and bits >> bit & 1:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 
-from drivecare.reading.locale_numbers import decimal
+from drivecare.reading.locale_numbers import leading_decimal
 
 _LEADING = re.compile(r"(\d+)(?![\d/])(?:\s*\(.*|\s*)$")
 _GROUPED = re.compile(r"\d{1,3}(?:[,'\u2019\u00a0\u202f]\d{3})+$")
@@ -53,7 +53,7 @@ def celsius(text: str) -> int | None:
     """
     raw = number(text)
     if raw is None:
-        degrees = decimal(text)
+        degrees = leading_decimal(text)
         return None if degrees is None else round(degrees)
     low = raw & 0xFF
     return low - 256 if low >= 0xD8 else low  # a signed byte: down to -40

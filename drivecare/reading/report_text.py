@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 
 from drivecare.documents import MOST_LINE_LETTERS
 from drivecare.errors import BadInput
+from drivecare.reading.locale_numbers import leading_count
 
 _QUOTE = re.compile(r"^(?:\s*>)+ ?")
 _COLOUR = re.compile(r"\x1b\[[0-9;]*[A-Za-z]")  # of a recorded terminal
@@ -39,21 +41,40 @@ def lines_of(text: str) -> list[str]:
     return [line for before, line in zip(("", *lines), lines, strict=False) if line or before]
 
 
-def fields_of(lines: list[str]) -> dict[str, list[str]]:
-    """Every `Label: value` line, by label in lower case with single blanks; a repeated label keeps all its values."""
-    fields: dict[str, list[str]] = {}
-    for line in lines:
-        match = _FIELD.match(line)
-        if match:
-            label = " ".join(match[1].lower().split())
-            fields.setdefault(label, []).append(match[2])
-    return fields
+_SAYS_NOTHING = ("", "-", "[No Information Found]", "Not reported", "[not available]")
 
 
-def first(fields: dict[str, list[str]], *labels: str) -> str | None:
-    """The first value that says something under any of these labels."""
-    for label in labels:
-        for value in fields.get(label, ()):
-            if value and value not in ("-", "[No Information Found]", "Not reported", "[not available]"):
-                return value
-    return None
+@dataclass(frozen=True)
+class Report:
+    """A report's lines and its `Label: value` fields, by label in lower case; a repeated label keeps all its values."""
+
+    lines: list[str]
+    fields: dict[str, list[str]]
+
+    @classmethod
+    def of_lines(cls, lines: list[str]) -> Report:
+        """Find the fields of a report, or of a part of one."""
+        fields: dict[str, list[str]] = {}
+        for line in lines:
+            if match := _FIELD.match(line):
+                fields.setdefault(" ".join(match[1].lower().split()), []).append(match[2])
+        return cls(lines, fields)
+
+    @classmethod
+    def of(cls, text: str) -> Report:
+        """Split a report's text into its lines and fields."""
+        return cls.of_lines(lines_of(text))
+
+    def any_line(self, *parts: str) -> str | None:
+        """The first line that holds one of the parts, letter case aside."""
+        lowered = [part.lower() for part in parts]
+        return next((line.strip() for line in self.lines if any(part in line.lower() for part in lowered)), None)
+
+    def first(self, *labels: str) -> str | None:
+        """The first value under any of these labels that says something."""
+        values = (value for label in labels for value in self.fields.get(label, ()))
+        return next((value for value in values if value not in _SAYS_NOTHING), None)
+
+    def count(self, *labels: str) -> int | None:
+        """The whole number with which the first of these fields begins."""
+        return leading_count(self.first(*labels) or "")

@@ -1,15 +1,18 @@
 """Solid-state wear and amounts written, from attributes that every maker names and counts in its own way.
 
-The meaning hangs on the name: the same number means something else on another maker's drive. Names are those that the
-backend's drive database gives; where it knows no name, nothing is guessed.
+Which row counts which way stands in `profiles/wear.toml`.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from typing import NamedTuple
+from functools import lru_cache
+from importlib.resources import files
+from typing import Literal
 
+from drivecare.documents import Strict, decode_toml
+from drivecare.reading.families import Sureness
 from drivecare.reading.model import Attribute
 
 
@@ -47,42 +50,51 @@ def _value_or_raw_left(row: Attribute) -> int | None:
     return _raw_left(row) if row.value == 100 else _falling_value(row)
 
 
-class WearRule(NamedTuple):
-    """How one kind of row tells percent used."""
+# How a rule's `used` is read from a row.
+_PERCENT_USED: dict[str, Callable[[Attribute], int | None]] = {
+    "value-left": _falling_value,
+    "value-from-200": _from_200,
+    "value-used": _rising_value,
+    "raw-used": _raw_used,
+    "raw-left": _raw_left,
+    "value-or-raw-left": _value_or_raw_left,
+}
 
-    ids: tuple[int, ...]
+
+class WearRule(Strict, frozen=True, kw_only=True):
+    """How one kind of row tells percent used, how sure that is and by which source."""
+
+    ids: tuple[int, ...] = ()
     name: str
-    family: str
-    used: Callable[[Attribute], int | None]
+    family: str = ""
+    used: Literal["value-left", "value-from-200", "value-used", "raw-used", "raw-left", "value-or-raw-left"]
+    sure: Sureness
+    source: str
+
+    def matches(self, row: Attribute, label: str) -> bool:
+        """Whether a row is of this kind, by its number and name and by whose drive it is."""
+        named = re.search(self.name, row.name or "", re.I) and re.search(self.family, label, re.I)
+        return named is not None and (not self.ids or row.id in self.ids)
 
 
-# First match per row. From memory of makers' tables, checked against the reports in tests/outside where one was found.
-WEAR_RULES: tuple[WearRule, ...] = (
-    WearRule((173,), r"^wear_level", r"apple", _from_200),  # value 165 with 1068 of 3000 cycles in its raw words
-    WearRule((230,), r"^media_wearout", r"sandisk|western|wdc|wd ", _rising_value),
-    WearRule((202,), r"life", r"", _raw_used),
-    WearRule((231,), r"life|remain", r"", _value_or_raw_left),
-    WearRule((169, 209, 245, 248), r"(life|endurance).*(remain|left)|(remain|left).*(life|endurance)", r"", _raw_left),
-    WearRule((233,), r"wearout", r"", _falling_value),
-    WearRule((173, 177), r"wear_?level|^av(e|g|erage)[_-](block|erase)|wear_range", r"", _falling_value),
-    WearRule((), r"(perc|life|endurance).*used|used.*(life|endurance)", r"", _raw_used),
-    WearRule((), r"(life|endurance).*(remain|left)|(remain|left).*(life|endurance)|life_left", r"", _value_or_raw_left),
-)
+class _WearFile(Strict, frozen=True, kw_only=True):
+    wear: tuple[WearRule, ...]
 
 
-def percent_used(rows: tuple[Attribute, ...], family: str) -> int | None:
+@lru_cache(maxsize=1)
+def load_wear_rules() -> tuple[WearRule, ...]:
+    """The rules that are shipped, read once."""
+    data = (files("drivecare.profiles") / "wear.toml").read_bytes()
+    return decode_toml(_WearFile, data, origin="profiles/wear.toml").wear
+
+
+def percent_used(rows: tuple[Attribute, ...], label: str) -> int | None:
     """The most pessimistic wear the rows tell, in percent of the rated endurance; None where none tells it."""
-    found: list[int] = []
+    percentages = []
     for row in rows:
-        for rule in WEAR_RULES:
-            if (not rule.ids or row.id in rule.ids) and re.search(rule.name, row.name or "", re.I):
-                if rule.family and not re.search(rule.family, family, re.I):
-                    continue
-                used = rule.used(row)
-                if used is not None:
-                    found.append(used)
-                break
-    return max(found, default=None)
+        rule = next((rule for rule in load_wear_rules() if rule.matches(row, label)), None)
+        percentages.append(None if rule is None else _PERCENT_USED[rule.used](row))
+    return max((percent for percent in percentages if percent is not None), default=None)
 
 
 def values_say_nothing(rows: tuple[Attribute, ...]) -> bool:
@@ -99,7 +111,7 @@ def spare(rows: tuple[Attribute, ...]) -> tuple[int | None, int | None]:
     return None, None
 
 
-_UNITS: tuple[tuple[str, int], ...] = (
+_AMOUNT_UNITS: tuple[tuple[str, int], ...] = (
     (r"32mib", 32 << 20),
     (r"_mib|_mb\b", 1 << 20),
     (r"gib", 1 << 30),
@@ -107,10 +119,10 @@ _UNITS: tuple[tuple[str, int], ...] = (
     (r"lba|sector", 0),  # logical sectors
 )
 _SMALLEST_PLAUSIBLE = 1 << 30  # a solid-state drive's "sectors" under a GiB are some other unit
-_LARGEST_PLAUSIBLE = 10**18  # 40 years at the full speed of SATA are less
+LARGEST_PLAUSIBLE = 10**18  # 40 years at the full speed of SATA are less
 
 
-def amount(
+def host_bytes(
     rows: tuple[Attribute, ...], direction: str, *, sector_bytes: int, ssd: bool
 ) -> tuple[int | None, str | None]:
     """(bytes the host wrote or read, doubt). `direction` is "writ" or "read"; the doubt is why one is left out."""
@@ -119,11 +131,11 @@ def amount(
         name = (row.name or "").lower()
         if direction not in name or re.search(r"nand|flash|tlc|slc|mlc|error|retry|rate", name):
             continue
-        unit = next((size for pattern, size in _UNITS if re.search(pattern, name)), None)
+        unit = next((size for pattern, size in _AMOUNT_UNITS if re.search(pattern, name)), None)
         if unit is None or row.raw is None or row.id not in (174, 175, 198, 225, 241, 242, 246, 247):
             continue
         total = row.raw * (unit or sector_bytes)
-        if total > _LARGEST_PLAUSIBLE or (ssd and unit == 0 and 0 < total < _SMALLEST_PLAUSIBLE):
+        if total > LARGEST_PLAUSIBLE or (ssd and unit == 0 and 0 < total < _SMALLEST_PLAUSIBLE):
             doubt = f"{row.name} {row.raw_text} would be {total:,} bytes, which cannot be meant."
             continue
         return total, None

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from drivecare.reading.locale_numbers import count, decimal, within
+from drivecare.reading.locale_numbers import leading_count, leading_decimal, within
 
 
 @pytest.mark.parametrize(
@@ -39,7 +39,7 @@ from drivecare.reading.locale_numbers import count, decimal, within
     ],
 )
 def test_count(text: str, number: int | None) -> None:
-    assert count(text) == number
+    assert leading_count(text) == number
 
 
 @pytest.mark.parametrize(
@@ -57,7 +57,7 @@ def test_count(text: str, number: int | None) -> None:
     ],
 )
 def test_decimal(text: str, number: float | None) -> None:
-    assert decimal(text) == number
+    assert leading_decimal(text) == number
 
 
 def test_within() -> None:

@@ -7,7 +7,7 @@ import pytest
 from drivecare.reading.decode import decode_report
 from drivecare.reading.model import Attribute
 from drivecare.reading.raw_values import error_count, main_number
-from drivecare.reading.wear import amount, percent_used, spare
+from drivecare.reading.wear import host_bytes, percent_used, spare
 from tests.reading.recorded import report
 
 
@@ -89,7 +89,7 @@ def test_a_row_of_reserved_space_tells_the_spare(attribute: Attribute, told: tup
 def test_what_a_host_wrote_is_in_the_unit_that_the_name_tells(
     name: str, raw: int, ssd: bool, total: int | None
 ) -> None:
-    found, doubt = amount((row(241, name, 100, raw),), "writ", sector_bytes=512, ssd=ssd)
+    found, doubt = host_bytes((row(241, name, 100, raw),), "writ", sector_bytes=512, ssd=ssd)
     assert found == total
     assert (doubt is not None) is (total is None and "LBAs_Written" in name)
 

@@ -1,0 +1,38 @@
+"""What is known of a drive by whose it is: the patterns of `profiles/families.toml`."""
+
+from __future__ import annotations
+
+import re
+from functools import lru_cache
+from importlib.resources import files
+from typing import Literal
+
+from drivecare.documents import Strict, decode_toml
+
+Trait = Literal["packed-rates", "hard-drive", "raid-volume"]
+Sureness = Literal["report", "memory"]
+
+
+class Family(Strict, frozen=True, kw_only=True):
+    """A pattern of names, what it tells, how sure that is and by which source."""
+
+    trait: Trait
+    pattern: str
+    sure: Sureness
+    source: str
+
+
+class _FamilyFile(Strict, frozen=True, kw_only=True):
+    family: tuple[Family, ...]
+
+
+@lru_cache(maxsize=1)
+def load_families() -> tuple[Family, ...]:
+    """The families that are shipped, read once."""
+    data = (files("drivecare.profiles") / "families.toml").read_bytes()
+    return decode_toml(_FamilyFile, data, origin="profiles/families.toml").family
+
+
+def has_trait(label: str, trait: Trait) -> bool:
+    """Whether a label names a family with this trait."""
+    return any(family.trait == trait and re.search(family.pattern, label, re.I) for family in load_families())

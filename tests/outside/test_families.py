@@ -1,0 +1,37 @@
+"""What is known by a maker's name is data, and says how sure it is."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from drivecare.reading.families import Family, has_trait, load_families
+from drivecare.reading.wear import WearRule, load_wear_rules
+
+ROWS = (*load_families(), *load_wear_rules())
+
+
+@pytest.mark.parametrize("row", ROWS, ids=lambda row: row.source)
+def test_every_row_has_a_pattern_that_works_and_a_source(row: Family | WearRule) -> None:
+    pattern = row.pattern if isinstance(row, Family) else row.name
+    assert re.search(pattern, "") is None, "it would match every name"
+    assert row.source.strip()
+
+
+@pytest.mark.parametrize(
+    ("label", "trait", "known"),
+    [
+        ("ST4000DM004-2CV104", "packed-rates", True),
+        ("SEAGATE ST4000", "packed-rates", True),
+        ("WDC WD40EZRZ", "packed-rates", False),
+        ("ST4000NM000A", "hard-drive", True),
+        ("ST400FM0053", "hard-drive", False),
+        ("HGST HUS724040ALE640", "hard-drive", True),
+        ("KESTREL KD4000", "hard-drive", False),
+        ("DELL PERC H730", "raid-volume", True),
+        ("SEAGATE ST4000NM000A", "raid-volume", False),
+    ],
+)
+def test_families_are_known_by_name(label: str, trait: str, known: bool) -> None:
+    assert has_trait(label, trait) is known  # type: ignore[arg-type]
