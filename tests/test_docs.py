@@ -12,19 +12,14 @@ from pathlib import Path
 import pytest
 
 from tests.promises import PROMISES, marked_tests
+from tests.test_house import INNERMOST, ROOMS
 
 ROOT = Path(__file__).resolve().parent.parent
 DOCUMENTS = (
+    "README.md",
     "DEVELOPERS.md",
     "CHANGELOG.md",
-    "docs/checks.md",
-    "docs/copy-policy.md",
-    "docs/evidence.md",
-    "docs/host-profiles.md",
-    "docs/loop-session.md",
-    "docs/packages.md",
-    "docs/read-scan.md",
-    "docs/session.md",
+    *(f"docs/{path.name}" for path in (ROOT / "docs").glob("*.md")),
 )
 TOPS = "drivecare|tests|docs|profiles|fixtures|\\.ci"
 
@@ -60,24 +55,42 @@ def test_every_path_named_exists(document: str) -> None:
     text = text_of(document)
     plain = {found.rstrip(".") for found in re.findall(rf"(?<![\w/.~-])((?:{TOPS})/[\w./-]*)", text)}
     links = re.findall(r"\]\((?!https?://|#)([^)#]+)", text)
-    documents = {name for name in plain if re.fullmatch(r"drivecare/[a-z-]+-\d", name)}
+    documents = {name for name in plain if re.fullmatch(r"drivecare/[A-Za-z-]+-\d", name)}
     missing = {name for name in plain - documents if not (ROOT / name).exists()}
     missing |= {name for name in links if not (ROOT / document).parent.joinpath(name).exists()}
     assert not missing
 
 
-def test_every_file_on_the_map_is_in_its_room() -> None:
-    """docs/architecture.md goes room by room: under `## drivecare/ROOM` each `name.py` lies in that room."""
-    rooms = re.findall(
-        r"^## (drivecare/\w*)\n(.*?)(?=^##|\Z)", text_of("docs/architecture.md"), re.DOTALL | re.MULTILINE
+def test_what_a_newcomer_reads_first_stays_short() -> None:
+    assert len(text_of("DEVELOPERS.md").encode()) <= 8_000
+
+
+def listed(cell: str) -> set[str]:
+    """The names in a cell of the table of rooms."""
+    names = {name.strip() for name in cell.split(",")} - {"nothing", "none"}
+    return names - {"innermost"} | (INNERMOST if "innermost" in names else set())
+
+
+def test_the_table_of_rooms_is_the_one_that_imports_are_held_to() -> None:
+    _, *rows = re.findall(
+        r"^\| (\S+) \| [^|]+ \| ([^|]+) \| ([^|]+) \|$", text_of("docs/architecture.md"), re.MULTILINE
     )
-    named = {
-        f"{room}/{file}"
-        for room, text in rooms
-        for file in re.findall(r"`((?:sectors/|files/)?\w+\.(?:py|jinja))`", text)
-    }
-    assert len(named) > 80
-    assert not {name for name in named if not (ROOT / name).exists()}
+    assert {room.replace("\\", ""): (listed(ours), listed(packages)) for room, ours, packages in rows} == ROOMS
+
+
+def test_the_diagram_of_the_rooms_says_what_the_table_says() -> None:
+    """An arrow is an import that the table allows; what the table allows is reached by arrows."""
+    diagram = text_of("docs/architecture.md").split("```mermaid")[1].split("```")[0]
+    arrows: dict[str, set[str]] = {}
+    for upper, lower in re.findall(r"^ +(\w+) --> (\w+)$", diagram, re.MULTILINE):
+        arrows.setdefault(upper, set()).add(lower)
+    drawn = arrows.keys() | set().union(*arrows.values())
+
+    def below(room: str) -> set[str]:
+        return set().union(*({lower} | below(lower) for lower in arrows.get(room, ())))
+
+    assert {room: lower - ROOMS[room][0] for room, lower in arrows.items() if lower - ROOMS[room][0]} == {}
+    assert {room: ROOMS[room][0] & drawn for room in drawn} == {room: below(room) for room in drawn}
 
 
 def test_every_promise_has_a_test_and_no_other_is_marked() -> None:
