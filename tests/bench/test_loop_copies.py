@@ -37,7 +37,7 @@ def is_proven(receipt: dict[str, Any], target: Path) -> None:
 
 
 @pytest.mark.promise(3)
-def test_all_but_the_unreadable_sectors(shop: Shop) -> None:
+def test_all_but_the_unreadable_sectors_are_copied_and_verified(shop: Shop) -> None:
     bad = [0, 1, 5_000, 30_000, SIZE // 512 - 1]
     source = shop.rig.device("source", CONTENT, unreadable=bad)
     receipt = shop.run("copy", source, shop.image, code=20)
@@ -56,7 +56,7 @@ def test_an_error_that_passes_is_tried_again(shop: Shop) -> None:
     assert receipt["reads"]["failed"] >= 2, receipt["reads"]  # no kernel below us tried again
 
 
-def test_between_sector_sizes(shop: Shop) -> None:
+def test_a_copy_between_sector_sizes_is_verified(shop: Shop) -> None:
     source = shop.rig.device("source", CONTENT, sector_bytes=4096)
     is_proven(shop.run("copy", source, shop.image, code=0), shop.image)
 
@@ -130,7 +130,7 @@ def test_the_source_is_left_as_it_was(shop: Shop) -> None:
 
 @pytest.mark.promise(6)
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL], ids=lambda how: how.name)
-def test_a_stopped_copy_goes_on(shop: Shop, how: signal.Signals) -> None:
+def test_a_stopped_copy_can_be_resumed(shop: Shop, how: signal.Signals) -> None:
     source = shop.rig.device("source", CONTENT, faults=SLOWLY)
     process = shop.midway("copy", source, shop.image)
     process.send_signal(how)
@@ -140,7 +140,7 @@ def test_a_stopped_copy_goes_on(shop: Shop, how: signal.Signals) -> None:
     assert (Path("/sys/block") / source.name / "ro").read_text().strip() == "0"
 
 
-def test_a_source_that_vanishes_and_comes_back(shop: Shop) -> None:
+def test_a_copy_resumes_when_a_vanished_source_is_back(shop: Shop) -> None:
     source = shop.rig.device("source", CONTENT, faults=SLOWLY)
     process = shop.midway("copy", source, shop.image)
     shop.rig.set_faults("source", Faults(gone=True))
@@ -179,7 +179,7 @@ def test_a_dead_area_of_most_of_a_drive_is_copied_around(shop: Shop) -> None:
     assert shop.image.read_bytes()[-MIB:] == CONTENT[-MIB:]
 
 
-def test_a_target_that_vanishes_and_comes_back(shop: Shop) -> None:
+def test_a_copy_resumes_when_a_vanished_target_is_back(shop: Shop) -> None:
     source = shop.rig.device("source", CONTENT, faults=SLOWLY)
     target = shop.rig.device("target", bytes(SIZE), faults=Faults())
     process = shop.midway("copy", source, target)
@@ -222,7 +222,7 @@ def test_a_slow_area_costs_its_time_once(shop: Shop) -> None:
     is_proven(receipt, shop.image)
 
 
-def test_a_full_disk_stops_the_copy_and_room_lets_it_go_on(shop: Shop) -> None:
+def test_a_full_disk_stops_the_copy_and_room_lets_it_resume(shop: Shop) -> None:
     source = shop.rig.device("source", CONTENT)
     folder = shop.work / "small"
     folder.mkdir()

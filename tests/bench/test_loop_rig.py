@@ -115,7 +115,7 @@ def test_slow_reads_end_when_the_faults_do(rig: LoopRig) -> None:
     assert 1.0 <= time.monotonic() - began < 60.0
 
 
-def test_a_device_gone_gives_errors_and_comes_back(rig: LoopRig) -> None:
+def test_a_device_that_is_gone_gives_errors_and_comes_back(rig: LoopRig) -> None:
     device = rig.device("source", noise(1, MIB), faults=Faults())
     rig.set_faults("source", Faults(gone=True))
     with pytest.raises(OSError, match="No such device"):
@@ -124,7 +124,7 @@ def test_a_device_gone_gives_errors_and_comes_back(rig: LoopRig) -> None:
     assert read_direct(str(device)) == noise(1, MIB)
 
 
-def test_a_stopped_server_hangs_until_it_goes_on(rig: LoopRig) -> None:
+def test_reads_hang_while_the_server_is_stopped(rig: LoopRig) -> None:
     device = rig.device("source", noise(1, MIB), unreadable=[2047])
     rig.processes["source"].send_signal(signal.SIGSTOP)
     child = os.fork()

@@ -30,7 +30,7 @@ def test_a_scan_finds_the_unreadable_sectors(shop: Shop) -> None:
     assert shop.rig.backing("source").read_bytes() == CONTENT
 
 
-def test_enough_unreadable_areas_end_it(shop: Shop) -> None:
+def test_enough_unreadable_areas_end_a_scan(shop: Shop) -> None:
     """More reading only wears a drive that should be copied: that is a result, not an interruption."""
     source = shop.rig.device("source", CONTENT, unreadable=range(0, 100 * 600, 600))
     found = shop.run("readscan", source, code=20)
@@ -56,7 +56,7 @@ def test_slow_areas_are_found_at_their_places(shop: Shop) -> None:
     assert found["latency"]["longest"] >= 4000 > found["latency"]["p50"], found["latency"]
 
 
-def test_a_scan_that_was_stopped_goes_on_and_finds_the_same(shop: Shop) -> None:
+def test_a_stopped_scan_resumes_and_finds_the_same(shop: Shop) -> None:
     slow = ((29 * MIB, 4096, 4.0),)
     failing = ((3 * MIB + 8192, 512), (30 * MIB, 512))
     source = shop.rig.device("source", CONTENT, faults=Faults(slow=(*pace(0.2), *slow), failing=failing))

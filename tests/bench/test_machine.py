@@ -27,7 +27,7 @@ CHECKS = [
 @pytest.mark.bench
 @pytest.mark.timeout(2700)
 @pytest.mark.parametrize("guest_check", CHECKS)
-def test_in_the_machine(guest_check: GuestCheck, booted: Callable[[GuestCheck], Machine]) -> None:
+def test_the_check_holds_in_the_machine(guest_check: GuestCheck, booted: Callable[[GuestCheck], Machine]) -> None:
     failure = outcome(booted(guest_check), guest_check[1])["failure"]
     if failure:
         pytest.fail(failure, pytrace=False)

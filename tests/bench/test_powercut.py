@@ -87,7 +87,7 @@ def _with_what_was_kept(cut: Machine, kept: Kept, folder: Path) -> Machine:
 @pytest.mark.promise(6)
 @pytest.mark.parametrize("guest_check", [MIDWAY], ids=["check_cut_in_the_middle"])
 @pytest.mark.parametrize("kept", KEPT)
-def test_a_copy_goes_on_from_what_was_durable(
+def test_a_copy_resumes_from_what_was_durable(
     gone_on: Mapping[Kept, Machine], guest_check: GuestCheck, kept: Kept
 ) -> None:
     machine = gone_on[kept]

@@ -78,21 +78,21 @@ REAL = {
 
 
 @pytest.mark.parametrize("gigabytes", IDEMA)
-def test_idema_counts(gigabytes: int) -> None:
+def test_a_labelled_size_has_the_sectors_of_idema(gigabytes: int) -> None:
     small, large = IDEMA[gigabytes]
     assert idema_bytes(gigabytes) == small * 512 == large * 4096
     assert labelled_gigabytes(small * 512) == gigabytes
 
 
 @pytest.mark.parametrize("gigabytes", SFF)
-def test_sff_counts(gigabytes: int) -> None:
+def test_a_larger_size_has_the_bytes_of_sff_8447(gigabytes: int) -> None:
     sectors, gibibytes = SFF[gigabytes]
     assert sff_bytes(gigabytes) == sectors * 512 == gibibytes << 30
     assert sff_bytes(gigabytes) in standard_bytes(gigabytes)
 
 
 @pytest.mark.parametrize("count", REAL)
-def test_real_drives(count: int) -> None:
+def test_real_drives_follow_one_of_the_two_standards(count: int) -> None:
     assert labelled_gigabytes(count) == REAL[count]
 
 

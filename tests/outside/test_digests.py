@@ -46,7 +46,7 @@ def test_a_segment_holds_the_published_digest(message: bytes) -> None:
     assert segment.digest.hex() == FIPS_180_4[message]
 
 
-def test_what_sha256sum_prints(tmp_path: Path) -> None:
+def test_a_receipt_holds_what_sha256sum_prints(tmp_path: Path) -> None:
     """GNU coreutils sha256sum: a program that shares no code with ours."""
     tool = shutil.which("sha256sum")
     assert tool, "coreutils is needed"

@@ -10,7 +10,7 @@ import pytest
 from drivecare.fit.standards import find_form_factor, form_factors
 
 
-def test_two_and_a_half_inch() -> None:
+def test_2_5_inch_drives_measure_what_sff_8201_says() -> None:
     """SFF-8201: A1 heights, A2 and A3 tolerances, A4 and A5 width, A6 length."""
     body = form_factors()["2.5-inch"]
     assert [one.mm for one in body.heights] == [5.00, 7.00, 8.47, 9.50, 10.50, 12.70, 15.00, 17.00, 19.05]
@@ -25,14 +25,14 @@ def test_two_and_a_half_inch() -> None:
 @pytest.mark.parametrize(
     ("holes", "height", "depth"), [("side", 9.5, 3.0), ("side", 7.0, 2.0), ("side", 5.0, 2.0), ("bottom", 9.5, 2.5)]
 )
-def test_screws_of_a_two_and_a_half_inch_drive(holes: str, height: float, depth: float) -> None:
+def test_screws_go_no_deeper_than_sff_8201_says(holes: str, height: float, depth: float) -> None:
     """SFF-8201: A38 and A41; transcriptions disagree on least or greatest, so they are taken as the greatest."""
     screws = form_factors()["2.5-inch"].screws
     assert screws is not None
     assert screws.depth(holes, height) == depth
 
 
-def test_three_and_a_half_inch() -> None:
+def test_3_5_inch_drives_measure_what_sff_8301_says() -> None:
     """SFF-8301: A1 heights, A2 length, A3 width; 6-32 UNC, 3.8 mm at most."""
     body = form_factors()["3.5-inch"]
     assert [one.mm for one in body.heights] == [17.80, 26.10, 42.00]
@@ -41,14 +41,14 @@ def test_three_and_a_half_inch() -> None:
     assert (body.screws.thread, body.screws.side_mm, body.screws.bottom_mm) == ("6-32 UNC", 3.8, 3.8)
 
 
-def test_msata() -> None:
+def test_msata_cards_measure_what_mo_300_says() -> None:
     """JEDEC MO-300: 50.80 x 29.85 x 4.85 mm."""
     body = form_factors()["msata"]
     assert (body.length_mm, body.width_mm, body.heights[0].mm) == (50.80, 29.85, 4.85)
 
 
 @pytest.mark.parametrize("code", ["2230", "2242", "2260", "2280", "22110"])
-def test_m2_sizes_say_what_they_are(code: str) -> None:
+def test_an_m2_size_code_says_width_and_length(code: str) -> None:
     """The size code WWLL is width and length in millimetres; a board of 0.80 mm, parts up to 1.5 mm on a side."""
     body = form_factors()[f"m2-{code}"]
     assert (body.width_mm, body.length_mm) == (float(code[:2]), float(code[2:]))
@@ -75,7 +75,7 @@ def test_a_bay_allows_the_tolerance_of_its_class(bay: float, greatest: float) ->
         ("mSATA", "msata"),
     ],
 )
-def test_spellings(said: str, id: str) -> None:
+def test_a_form_factor_is_recognised_by_its_usual_spellings(said: str, id: str) -> None:
     found = find_form_factor(said)
     assert found is not None
     assert found.id == id

@@ -26,7 +26,7 @@ def errors(document: Any) -> Iterator[str]:
         yield f"{document['schema']} {error.json_path}: {error.message}"
 
 
-def test_everything_a_job_files(tmp_path: Path) -> None:
+def test_everything_a_job_files_fits_its_schema(tmp_path: Path) -> None:
     assert CliRunner().invoke(cli, ["demo", str(tmp_path / "demo")]).exit_code == 0
     documents = [json.loads(path.read_bytes()) for path in (tmp_path / "demo").rglob("*.json")]
     kinds = {document["schema"].removeprefix("drivecare/") for document in documents}
@@ -50,6 +50,6 @@ def test_everything_a_job_files(tmp_path: Path) -> None:
     ],
     ids=lambda arguments: " ".join(Path(one).name for one in arguments[:3]),
 )
-def test_what_a_command_prints(arguments: list[str]) -> None:
+def test_what_a_command_prints_fits_its_schema(arguments: list[str]) -> None:
     document = json.loads(CliRunner().invoke(cli, [*arguments, "--json"]).stdout)
     assert list(errors(document)) == []

@@ -18,13 +18,13 @@ HOSTS = {one.id: one for one in load_hosts().hosts}
 
 
 @pytest.mark.parametrize(("gbps", "payload"), [(1.5, 150), (3.0, 300), (6.0, 600)])
-def test_sata_payload(gbps: float, payload: float) -> None:
+def test_a_sata_link_carries_eight_bits_in_ten(gbps: float, payload: float) -> None:
     assert gbps in interfaces().links.sata
     assert sata_payload_mb_s(gbps) == pytest.approx(payload)
 
 
 @pytest.mark.parametrize(("generation", "payload"), [(1, 1000), (2, 2000), (3, 3938), (4, 7877), (5, 15_754)])
-def test_pcie_payload_of_four_lanes(generation: int, payload: float) -> None:
+def test_four_pcie_lanes_carry_128_bits_in_130(generation: int, payload: float) -> None:
     assert pcie_payload_mb_s(generation, 4) == pytest.approx(payload, abs=0.6)
 
 
@@ -56,11 +56,11 @@ def test_which_plug_goes_into_which_socket(drive: str, socket: str, goes: bool) 
         ("m2-m", {"3v3"}),
     ],
 )
-def test_rails_of_a_plug(plug: str, rails: set[str]) -> None:
+def test_a_plug_feeds_the_rails_of_its_standard(plug: str, rails: set[str]) -> None:
     assert set(connectors()[plug].rails) == rails
 
 
-def test_spellings_of_plugs() -> None:
+def test_a_plug_is_recognised_by_its_usual_spellings() -> None:
     found = {said: find_connector(said) for said in ("SFF-8639", "uSATA", "M.2 B+M", "mSATA", "SATA")}
     assert {said: one.id for said, one in found.items() if one} == {
         "SFF-8639": "u2",
@@ -71,7 +71,7 @@ def test_spellings_of_plugs() -> None:
     }
 
 
-def test_a_recorder_with_28_bit_addresses() -> None:
+def test_28_bit_addresses_end_at_2_to_the_28_sectors() -> None:
     """2^28 sectors of 512 bytes."""
     limits = HOSTS["oskarne-tidewatch-4"].capacity
     assert limits is not None
@@ -79,7 +79,7 @@ def test_a_recorder_with_28_bit_addresses() -> None:
 
 
 @pytest.mark.parametrize("id", ["oskarne-tidewatch-5", "pondera-shelf-07"])
-def test_units_with_an_mbr(id: str) -> None:
+def test_an_mbr_ends_at_2_to_the_32_sectors(id: str) -> None:
     """2^32 sectors of 512 bytes."""
     limits = HOSTS[id].capacity
     assert limits is not None

@@ -27,11 +27,11 @@ PYSMART = "pySMART 1.4.3 source distribution, tests/dataset"
         ("32 (Lifetime Min/Max 26/33)", 32),  # a published 2.5-inch drive's report
     ],
 )
-def test_temperature(raw: str, degrees: int) -> None:
+def test_temperatures_packed_into_six_bytes(raw: str, degrees: int) -> None:
     assert celsius(raw) == degrees
 
 
-def test_command_timeouts() -> None:
+def test_command_timeouts_are_three_words() -> None:
     """Published reports of Seagate drives: 287,767,265,476 is 0x0043 0044 00C4, words 196, 68, 67 from the lowest."""
     assert 287_767_265_476 == 0x0043_0044_00C4
     assert command_timeouts("287767265476") == 196
@@ -39,7 +39,7 @@ def test_command_timeouts() -> None:
     assert command_timeouts("5 6 6") == 6
 
 
-def test_reported_uncorrectable() -> None:
+def test_reported_uncorrectable_errors_beside_a_second_count() -> None:
     """A published 2.5-inch drive's report: 62,534,723,829,769 is 0x38E0 over 9; 65,535 is a saturated counter."""
     assert error_count("62534723829769") == 9
     assert error_count("65535") == 65535
@@ -47,7 +47,7 @@ def test_reported_uncorrectable() -> None:
     assert error_count(str(2000 << 32)) == 0  # the same bytes as one number (computed)
 
 
-def test_seek_error_rate() -> None:
+def test_a_seek_error_rate_is_errors_over_seeks() -> None:
     """Published: 0x052E0E3000EC is 1,326 errors in 238,026,988 seeks."""
     assert rate(0x052E0E3000EC) == (1326, 238_026_988)
     row = "  7 Seek_Error_Rate         0x000f   053   053   030    Pre-fail  Always       -       5695364661484"
@@ -57,7 +57,7 @@ def test_seek_error_rate() -> None:
     assert parsed[0].raw == 1326
 
 
-def test_head_flying_hours() -> None:
+def test_head_flying_hours_are_the_lower_words() -> None:
     assert head_flying_hours("1369 (143 119 0)") == 1369  # pySMART: ST2000NM000A, powered on 1,380 h
     assert head_flying_hours(str(0x8F7700000559)) == 1369  # the same as one number (computed)
     assert head_flying_hours("183369333745968") == 10_544  # published: more than its 4,804 h powered on
@@ -65,7 +65,7 @@ def test_head_flying_hours() -> None:
     assert head_flying_hours("5185h+21m+36.806s") == 5185  # published
 
 
-def test_power_on_hours() -> None:
+def test_power_on_hours_counted_in_minutes_half_minutes_or_seconds() -> None:
     assert hours("23282h+35m+49.427s") == 23_282  # published
     assert hours("21904 (35 120 0)") == 21_904  # from memory
     assert hours("2614723", "Workload_Minutes") == 43_578  # pySMART: 43,583 h by its attribute 9
@@ -80,7 +80,7 @@ def test_power_on_hours() -> None:
 
 
 @pytest.mark.parametrize("raw", ["0/0", "", "-", "n/a", "70000 1 1"])
-def test_what_defies_decoding_is_none(raw: str) -> None:
+def test_a_raw_value_that_defies_decoding_is_none(raw: str) -> None:
     assert number(raw) is None
 
 
@@ -118,7 +118,7 @@ WEAR = [
 
 
 @pytest.mark.parametrize(("identifier", "name", "value", "raw", "family", "used"), WEAR)
-def test_wear_by_name_and_family(
+def test_wear_counts_as_name_and_family_say(
     identifier: int, name: str, value: int, raw: int, family: str, used: int | None
 ) -> None:
     assert _used(identifier, name, value, raw, family) == used

@@ -100,7 +100,7 @@ def test_the_table_names_every_report() -> None:
 
 
 @BY_NAME
-def test_which_drive(real: Real) -> None:
+def test_which_drive_a_report_is_about(real: Real) -> None:
     drive = reading_of(real_reports()[real.name], origin=real.name).drive
     assert (drive.model, drive.serial, drive.identity.wwn, drive.kind, drive.protocol) == (
         real.model,
@@ -113,7 +113,7 @@ def test_which_drive(real: Real) -> None:
 
 
 @BY_NAME
-def test_the_table_is_what_the_text_says(real: Real) -> None:
+def test_the_expected_values_are_in_the_text(real: Real) -> None:
     text = _text(real.name)
     assert " ".join((_label(text, "Device Model|Model Number|Product") or "").split()) == real.model
     assert _label(text, "Serial Number") == real.serial
@@ -125,7 +125,7 @@ def test_the_table_is_what_the_text_says(real: Real) -> None:
 
 
 @BY_NAME
-def test_verdict(real: Real) -> None:
+def test_a_real_report_gets_its_verdict(real: Real) -> None:
     reading = reading_of(real_reports()[real.name], origin=real.name)
     assessed = assess(reading)
     assert assessed.verdict == real.verdict
@@ -150,7 +150,7 @@ ATA_ROWS = {
 
 
 @BY_NAME
-def test_ata_values(real: Real) -> None:
+def test_every_value_of_an_ata_drive(real: Real) -> None:
     if real.protocol != "ata":
         return
     values = reading_of(real_reports()[real.name], origin=real.name).values
@@ -184,7 +184,7 @@ NVME_LABELS = {
 
 
 @BY_NAME
-def test_nvme_values(real: Real) -> None:
+def test_every_value_of_an_nvme_drive(real: Real) -> None:
     if real.protocol != "nvme":
         return
     values = reading_of(real_reports()[real.name], origin=real.name).values
@@ -205,7 +205,7 @@ def test_nvme_values(real: Real) -> None:
 
 
 @BY_NAME
-def test_scsi_values(real: Real) -> None:
+def test_every_value_of_a_scsi_drive(real: Real) -> None:
     if real.protocol != "scsi" or real.kind == "unknown":
         return
     values = reading_of(real_reports()[real.name], origin=real.name).values

@@ -24,7 +24,7 @@ def _read(name: str) -> str:
 
 
 @pytest.mark.parametrize("name", [name for name in INDEX if "verdict" in INDEX[name]])
-def test_verdict_is_the_one_written_beside_the_report(name: str) -> None:
+def test_a_recorded_report_gets_the_verdict_written_beside_it(name: str) -> None:
     entry = INDEX[name]
     found = assess(decode_report(_read(name)))
     assert found.verdict in {entry["verdict"], *entry.get("also", ())}
@@ -43,7 +43,7 @@ def test_verdict_is_the_one_written_beside_the_report(name: str) -> None:
         ("hdd-pending-1971-brief-table", "evacuate", "media"),
     ],
 )
-def test_the_eight_real_drives(name: str, verdict: str, fault_class: str) -> None:
+def test_eight_real_drives_in_trouble_get_a_technicians_verdict(name: str, verdict: str, fault_class: str) -> None:
     found = assess(decode_report(_read(name)))
     assert found.verdict == verdict
     assert fault_class in found.fault_classes

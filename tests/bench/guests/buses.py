@@ -55,7 +55,7 @@ def check_assess_reads_sata(bench: Bench) -> None:
     assert said["values"]["pending"] is None, said["values"]  # it does not say
 
 
-def check_assess_says_it_to_people(bench: Bench) -> None:
+def check_assess_prints_it_for_people(bench: Bench) -> None:
     ended = bench.run("assess", bench.path("sata0"))
     assert ended.code == 0, ended
     assert "REFIT" in ended.out, ended

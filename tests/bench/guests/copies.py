@@ -46,23 +46,23 @@ def copies_all_but_the_unreadable(bench: Bench, source: str, target: str) -> Non
     assert not any(held[size:]), "the target behind the copy has changed"
 
 
-def check_sata_to_nvme(bench: Bench) -> None:
+def check_all_but_the_unreadable_is_copied_from_sata_to_nvme(bench: Bench) -> None:
     copies_all_but_the_unreadable(bench, "sata0", "nvme1")
 
 
-def check_nvme_to_scsi(bench: Bench) -> None:
+def check_all_but_the_unreadable_is_copied_from_nvme_to_scsi(bench: Bench) -> None:
     copies_all_but_the_unreadable(bench, "nvme0", "scsi1")
 
 
-def check_scsi_to_usb(bench: Bench) -> None:
+def check_all_but_the_unreadable_is_copied_from_scsi_to_usb(bench: Bench) -> None:
     copies_all_but_the_unreadable(bench, "scsi0", "usb1")
 
 
-def check_usb_to_uas(bench: Bench) -> None:
+def check_all_but_the_unreadable_is_copied_from_usb_to_uas(bench: Bench) -> None:
     copies_all_but_the_unreadable(bench, "usb0", "uas1")
 
 
-def check_uas_to_sata(bench: Bench) -> None:
+def check_all_but_the_unreadable_is_copied_from_uas_to_sata(bench: Bench) -> None:
     copies_all_but_the_unreadable(bench, "uas0", "sata1")
 
 
@@ -75,23 +75,23 @@ def scans_to_the_same_sectors(bench: Bench, name: str) -> None:
     assert (found["complete"], found["bytes_read"]) == (True, drive.size_bytes), ended
 
 
-def check_scan_of_sata(bench: Bench) -> None:
+def check_a_scan_of_sata_finds_the_unreadable_sectors(bench: Bench) -> None:
     scans_to_the_same_sectors(bench, "sata0")
 
 
-def check_scan_of_nvme(bench: Bench) -> None:
+def check_a_scan_of_nvme_finds_the_unreadable_sectors(bench: Bench) -> None:
     scans_to_the_same_sectors(bench, "nvme0")
 
 
-def check_scan_of_scsi(bench: Bench) -> None:
+def check_a_scan_of_scsi_finds_the_unreadable_sectors(bench: Bench) -> None:
     scans_to_the_same_sectors(bench, "scsi0")
 
 
-def check_scan_of_usb(bench: Bench) -> None:
+def check_a_scan_of_usb_finds_the_unreadable_sectors(bench: Bench) -> None:
     scans_to_the_same_sectors(bench, "usb0")
 
 
-def check_scan_of_uas(bench: Bench) -> None:
+def check_a_scan_of_uas_finds_the_unreadable_sectors(bench: Bench) -> None:
     scans_to_the_same_sectors(bench, "uas0")
 
 

@@ -58,27 +58,27 @@ def waits_or_gives_up(bench: Bench, name: str) -> None:
     image.unlink()
 
 
-def check_sata_source(bench: Bench) -> None:
+def check_a_hanging_sata_source_is_waited_for_or_given_up(bench: Bench) -> None:
     waits_or_gives_up(bench, "sata0")
 
 
-def check_nvme_source(bench: Bench) -> None:
+def check_a_hanging_nvme_source_is_waited_for_or_given_up(bench: Bench) -> None:
     waits_or_gives_up(bench, "nvme0")
 
 
-def check_scsi_source(bench: Bench) -> None:
+def check_a_hanging_scsi_source_is_waited_for_or_given_up(bench: Bench) -> None:
     waits_or_gives_up(bench, "scsi0")
 
 
-def check_usb_source(bench: Bench) -> None:
+def check_a_hanging_usb_source_is_waited_for_or_given_up(bench: Bench) -> None:
     waits_or_gives_up(bench, "usb0")
 
 
-def check_uas_source(bench: Bench) -> None:
+def check_a_hanging_uas_source_is_waited_for_or_given_up(bench: Bench) -> None:
     waits_or_gives_up(bench, "uas0")
 
 
-def check_a_scan_goes_on(bench: Bench) -> None:
+def check_a_stopped_scan_resumes(bench: Bench) -> None:
     """A slow drive with unreadable sectors: the scan is stopped midway, goes on and has found them all, once."""
     path = bench.path("damaged")
     before = moved_sectors(path, 2)

@@ -61,37 +61,37 @@ def survives_a_pulled_plug(bench: Bench, source: str, target: str, pulled: str) 
     assert bench.holds(target)[: bench.drives[source].size_bytes] == bench.expected(source)
 
 
-def check_usb_source(bench: Bench) -> None:
+def check_a_copy_survives_a_pulled_usb_source(bench: Bench) -> None:
     survives_a_pulled_plug(bench, "usb0", "patient", "usb0")
 
 
-def check_uas_source(bench: Bench) -> None:
+def check_a_copy_survives_a_pulled_uas_source(bench: Bench) -> None:
     survives_a_pulled_plug(bench, "uas0", "patient", "uas0")
 
 
-def check_scsi_source(bench: Bench) -> None:
+def check_a_copy_survives_a_pulled_scsi_source(bench: Bench) -> None:
     survives_a_pulled_plug(bench, "scsi0", "patient", "scsi0")
 
 
 @promise(6)
-def check_nvme_source(bench: Bench) -> None:
+def check_a_copy_survives_a_pulled_nvme_source(bench: Bench) -> None:
     """Reads of a pulled NVMe drive return nothing, as at the end of a file."""
     survives_a_pulled_plug(bench, "nvme0", "patient", "nvme0")
 
 
-def check_usb_target(bench: Bench) -> None:
+def check_a_copy_survives_a_pulled_usb_target(bench: Bench) -> None:
     survives_a_pulled_plug(bench, "fixed", "usb1", "usb1")
 
 
-def check_uas_target(bench: Bench) -> None:
+def check_a_copy_survives_a_pulled_uas_target(bench: Bench) -> None:
     survives_a_pulled_plug(bench, "fixed", "uas1", "uas1")
 
 
-def check_scsi_target(bench: Bench) -> None:
+def check_a_copy_survives_a_pulled_scsi_target(bench: Bench) -> None:
     survives_a_pulled_plug(bench, "fixed", "scsi1", "scsi1")
 
 
-def check_nvme_target(bench: Bench) -> None:
+def check_a_copy_survives_a_pulled_nvme_target(bench: Bench) -> None:
     """Writes to a pulled NVMe drive find no space, and a flush succeeds."""
     survives_a_pulled_plug(bench, "fixed", "nvme1", "nvme1")
 
