@@ -88,9 +88,9 @@ def test_the_changelog_ends_releases_with_this_version() -> None:
     assert first == "Unreleased"
     numbers = []
     for heading in released:
-        found = re.fullmatch(r"(\d+\.\d+\.\d+) - (\d{4}-\d\d-\d\d)", heading)
-        assert found, heading
-        numbers.append(Version(found[1]))
+        release = re.fullmatch(r"(\d+\.\d+\.\d+) - (\d{4}-\d\d-\d\d)", heading)
+        assert release, heading
+        numbers.append(Version(release[1]))
     assert numbers == sorted(numbers, reverse=True)
     assert str(numbers[0]) == drivecare.__version__
     kinds = {"Added", "Changed", "Deprecated", "Removed", "Fixed", "Security"}

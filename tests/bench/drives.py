@@ -121,8 +121,8 @@ class Drive:
     def arguments(self, image: Path, log: Path) -> list[str]:
         """All of it as QEMU's command line."""
         line: list[str] = []
-        for made in self.objects():
-            line += ["-object", json.dumps(made)]
+        for qemu_object in self.objects():
+            line += ["-object", json.dumps(qemu_object)]
         for node in self.blocks(image, log):
             line += ["-blockdev", json.dumps(node)]
         if self.bus == "nvme":  # a slot it can be pulled out of

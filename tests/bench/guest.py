@@ -78,9 +78,9 @@ class Bench:
 
     def path(self, name: str, *, seconds: float = 300) -> str:
         """The device file of a drive, as soon as it is there."""
-        found = wait_for(lambda: self.find(name), seconds, f"{name} does not appear")
-        assert isinstance(found, str)
-        return found
+        path = wait_for(lambda: self.find(name), seconds, f"{name} does not appear")
+        assert isinstance(path, str)
+        return path
 
     def expected(self, name: str) -> bytes:
         """What a drive held when the machine started."""
@@ -178,8 +178,8 @@ class Bench:
         before = set(BLOCK.iterdir())
         system(str(SHARE / "load"), module, *options)
         wait_for(lambda: set(BLOCK.iterdir()) - before, 300, f"{module} makes no drive")
-        (made,) = set(BLOCK.iterdir()) - before
-        return f"/dev/{made.name}"
+        (entry,) = set(BLOCK.iterdir()) - before
+        return f"/dev/{entry.name}"
 
     def cut_power(self) -> None:
         """The end of this machine, now."""

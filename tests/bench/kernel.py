@@ -114,20 +114,20 @@ def _build(folder: Path) -> None:
 
 
 def _kernel_package() -> str:
-    said = _run(["apt-cache", "depends", "linux-image-amd64"], Path.cwd())
-    found = re.search(r"Depends: (linux-image-[\w.-]+-amd64)", said)
-    if not found:
+    dependencies = _run(["apt-cache", "depends", "linux-image-amd64"], Path.cwd())
+    package = re.search(r"Depends: (linux-image-[\w.-]+-amd64)", dependencies)
+    if not package:
         raise Unready("apt knows no Debian kernel linux-image-amd64 (run apt-get update)")
-    return found[1]
+    return package[1]
 
 
 def _in_order(names: tuple[str, ...], modules: dict[str, Path]) -> list[str]:
     """`names` and all they depend on, each after what it needs; built-in ones are left out."""
-    known = {name.replace("-", "_"): name for name in modules}
+    by_module = {name.replace("-", "_"): name for name in modules}
     order: list[str] = []
 
     def visit(name: str) -> None:
-        stem = known.get(name.replace("-", "_"))
+        stem = by_module.get(name.replace("-", "_"))
         if stem is None or stem in order:
             return
         needs = re.search(rb"\0depends=([^\0]*)\0", modules[stem].read_bytes())

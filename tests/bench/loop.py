@@ -83,9 +83,9 @@ class LoopRig:
     def attach(self, file: Path, *, sector_bytes: int = 512) -> Path:
         """A loop device over a file, detached at the end."""
         shape = ["--direct-io=on", f"--sector-size={sector_bytes}"]
-        made = Path(_run("losetup", "--find", "--show", *shape, str(file)).strip())
-        self._undo.callback(_detach, made)
-        return made
+        device = Path(_run("losetup", "--find", "--show", *shape, str(file)).strip())
+        self._undo.callback(_detach, device)
+        return device
 
     def set_faults(self, name: str, faults: Faults) -> None:
         """Change what a lying device does, now."""

@@ -102,24 +102,24 @@ class Machine:
     @contextlib.contextmanager
     def started(self, module: str, *arguments: str) -> Iterator[subprocess.Popen[bytes]]:
         """A running guest; killed at the end, as a power cut would."""
-        made = kernel()
+        built = kernel()
         command = [sys.executable, "-X", "faulthandler", "-m", module, *arguments]
-        busybox = shlex.quote(str(made.busybox))
+        busybox = shlex.quote(str(built.busybox))
         lines = [
             f"export PATH={shlex.quote(os.environ['PATH'])}:/usr/sbin:/sbin",
             "export HOME=/root PYTHONDONTWRITEBYTECODE=1 LC_ALL=C.UTF-8",
-            *(f"{busybox} insmod {shlex.quote(str(path))}" for path in made.late),
+            *(f"{busybox} insmod {shlex.quote(str(path))}" for path in built.late),
             f"cd {shlex.quote(str(ROOT))} && {shlex.join(command)}",
             "sync",
             f"{busybox} poweroff -f",
         ]
         load = self.share / "load"  # MODULE OPTIONS...: for the modules that are not wanted in every machine
-        modules = shlex.quote(str(made.modules))
+        modules = shlex.quote(str(built.modules))
         load.write_text(f'#!/bin/sh\nname=$1; shift; exec {busybox} insmod {modules}/$name.ko "$@"\n')
         load.chmod(0o755)
         (self.share / "start").write_text("\n".join(lines) + "\n")
         (self.share / "drives.json").write_text(json.dumps([asdict(drive) for drive in self.drives]))
-        with subprocess.Popen(self._command(made), stdin=subprocess.DEVNULL, cwd=self.folder) as process:
+        with subprocess.Popen(self._command(built), stdin=subprocess.DEVNULL, cwd=self.folder) as process:
             relay = threading.Thread(target=_relay, args=(self.folder,), daemon=True)
             relay.start()
             try:
@@ -129,7 +129,7 @@ class Machine:
                 process.wait()
                 relay.join(timeout=10)
 
-    def _command(self, made: Kernel) -> list[str]:
+    def _command(self, built: Kernel) -> list[str]:
         device: list[str] = []
         for drive in self.drives:
             device += drive.arguments(self.image(drive.name), self.log(drive.name))
@@ -140,7 +140,7 @@ class Machine:
             "qemu-system-x86_64",
             *("-M", "q35", "-cpu", "max", "-accel", "tcg,thread=multi", "-m", str(self.memory_mib)),
             *("-nodefaults", "-no-user-config", "-no-reboot", "-display", "none", "-serial", "file:console"),
-            *("-kernel", str(made.image), "-initrd", str(made.initramfs)),
+            *("-kernel", str(built.image), "-initrd", str(built.initramfs)),
             *("-append", f"{CALM} console=ttyS0 quiet panic=-1 nvme.poll_queues=0 usb-storage.delay_use=0"),
             *(
                 "-fsdev",

@@ -24,12 +24,12 @@ pytestmark = [pytest.mark.bench, pytest.mark.usefixtures("loop_rig")]
 
 @pytest.fixture
 def rig(tmp_path: Path) -> Iterator[LoopRig]:
-    with LoopRig(tmp_path) as made:
-        yield made
+    with LoopRig(tmp_path) as rig:
+        yield rig
 
 
 def unreadable_sectors(device: Path) -> list[int]:
-    found = []
+    unreadable = []
     descriptor = os.open(device, os.O_RDONLY | os.O_DIRECT)
     with mmap.mmap(-1, 512) as buffer:
         for sector in range(os.lseek(descriptor, 0, os.SEEK_END) // 512):
@@ -38,9 +38,9 @@ def unreadable_sectors(device: Path) -> list[int]:
             except OSError as error:
                 if error.errno != errno.EIO:
                     raise
-                found.append(sector)
+                unreadable.append(sector)
     os.close(descriptor)
-    return found
+    return unreadable
 
 
 def test_unreadable_sectors_are_exact(rig: LoopRig) -> None:

@@ -23,37 +23,37 @@ def pace(seconds: float) -> tuple[tuple[int, int, float], ...]:
 
 def test_a_scan_finds_the_unreadable_sectors(shop: Shop) -> None:
     source = shop.rig.device("source", CONTENT, unreadable=[0, 1, 5_000, 30_000, SIZE // 512 - 1])
-    found = shop.run("readscan", source, code=20)
-    areas = [(area["offset"], area["length"]) for area in found["unreadable"]]
+    scan = shop.run("readscan", source, code=20)
+    areas = [(area["offset"], area["length"]) for area in scan["unreadable"]]
     assert areas == [(0, 1024), (5_000 * 512, 512), (30_000 * 512, 512), (SIZE - 512, 512)]
-    assert (found["complete"], found["bytes_read"]) == (True, SIZE)
+    assert (scan["complete"], scan["bytes_read"]) == (True, SIZE)
     assert shop.rig.backing("source").read_bytes() == CONTENT
 
 
 def test_enough_unreadable_areas_end_a_scan(shop: Shop) -> None:
     """More reading only wears a drive that should be copied: that is a result, not an interruption."""
     source = shop.rig.device("source", CONTENT, unreadable=range(0, 100 * 600, 600))
-    found = shop.run("readscan", source, code=20)
-    assert found["complete"] is False
-    assert "copy it" in found["stopped_because"], found["stopped_because"]
-    assert all(area["offset"] % (600 * 512) == 0 and area["length"] == 512 for area in found["unreadable"])
+    scan = shop.run("readscan", source, code=20)
+    assert scan["complete"] is False
+    assert "copy it" in scan["stopped_because"], scan["stopped_because"]
+    assert all(area["offset"] % (600 * 512) == 0 and area["length"] == 512 for area in scan["unreadable"])
 
 
 def test_a_surface_without_slow_areas_has_none(shop: Shop) -> None:
     source = shop.rig.device("source", CONTENT, faults=Faults(slow=pace(0.05)))
-    found = shop.run("readscan", source, code=0)
-    assert (found["slow"], found["unreadable"], found["complete"]) == ([], [], True)
+    scan = shop.run("readscan", source, code=0)
+    assert (scan["slow"], scan["unreadable"], scan["complete"]) == ([], [], True)
 
 
 def test_slow_areas_are_found_at_their_places(shop: Shop) -> None:
     planted = (0, 13 * MIB)
     slow = tuple((at + MIB // 2, 4096, 4.0) for at in planted)
     source = shop.rig.device("source", CONTENT, faults=Faults(slow=(*pace(0.05), *slow)))
-    found = shop.run("readscan", source, code=0)
-    assert [(area["offset"], area["length"]) for area in found["slow"]] == [(at, MIB) for at in planted], found["slow"]
-    for area in found["slow"]:
+    scan = shop.run("readscan", source, code=0)
+    assert [(area["offset"], area["length"]) for area in scan["slow"]] == [(at, MIB) for at in planted], scan["slow"]
+    for area in scan["slow"]:
         assert area["milliseconds"] >= 4000 > area["expected_milliseconds"], area
-    assert found["latency"]["longest"] >= 4000 > found["latency"]["p50"], found["latency"]
+    assert scan["latency"]["longest"] >= 4000 > scan["latency"]["p50"], scan["latency"]
 
 
 def test_a_stopped_scan_resumes_and_finds_the_same(shop: Shop) -> None:
@@ -64,7 +64,7 @@ def test_a_stopped_scan_resumes_and_finds_the_same(shop: Shop) -> None:
     process.send_signal(signal.SIGINT)
     shop.ended(process, code=23)
     shop.rig.set_faults("source", Faults(slow=(*pace(0.05), *slow), failing=failing))
-    found = shop.run("readscan", source, "--resume", code=20)
-    assert (found["complete"], found["bytes_read"]) == (True, SIZE)
-    assert [area["offset"] for area in found["slow"]] == [29 * MIB], found["slow"]
-    assert [(area["offset"], area["length"]) for area in found["unreadable"]] == list(failing)
+    scan = shop.run("readscan", source, "--resume", code=20)
+    assert (scan["complete"], scan["bytes_read"]) == (True, SIZE)
+    assert [area["offset"] for area in scan["slow"]] == [29 * MIB], scan["slow"]
+    assert [(area["offset"], area["length"]) for area in scan["unreadable"]] == list(failing)

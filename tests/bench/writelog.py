@@ -33,13 +33,13 @@ def entries(log: Path) -> list[Write]:
     content = log.read_bytes()
     magic, version, count, sector_bytes = struct.unpack_from("<QQQL", content)
     assert (magic, version, sector_bytes) == (MAGIC, 1, SECTOR), (magic, version, sector_bytes)
-    found, at = [], SECTOR
+    entries, at = [], SECTOR
     for _ in range(count):
         sector, sectors, flags, _ = struct.unpack_from("<QQQQ", content, at)
         at += SECTOR
-        found.append(Write(sector, content[at : at + sectors * SECTOR], bool(flags & FLUSH)))
+        entries.append(Write(sector, content[at : at + sectors * SECTOR], bool(flags & FLUSH)))
         at += sectors * SECTOR
-    return found
+    return entries
 
 
 def last_flush(log: list[Write]) -> int:

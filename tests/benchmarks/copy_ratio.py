@@ -43,10 +43,10 @@ def timed(*command: str | Path, group: Path | None = None) -> float:
 @contextlib.contextmanager
 def loop(path: Path) -> Iterator[Path]:
     """A loop device over a file, with direct I/O."""
-    made = subprocess.run(
+    losetup = subprocess.run(
         ["losetup", "-f", "--show", "--direct-io=on", path], capture_output=True, check=True, text=True
     )
-    device = made.stdout.strip()
+    device = losetup.stdout.strip()
     try:
         yield Path(device)
     finally:
@@ -100,9 +100,9 @@ def drop_caches() -> None:
 def on_throttled_loops(folder: Path, mib: int) -> None:
     """The ratio that must be at most 1.03."""
     source, target = folder / "source.img", folder / "target.img"
-    with loop(source) as one, loop(target) as other, throttle(one, other) as group:
-        copied, back = dd_pair(one, other, mib, group)
-        verified = ours(one, other, folder / "ratio.json", target, group)
+    with loop(source) as old_drive, loop(target) as new_drive, throttle(old_drive, new_drive) as group:
+        copied, back = dd_pair(old_drive, new_drive, mib, group)
+        verified = ours(old_drive, new_drive, folder / "ratio.json", target, group)
     print(f"throttled loops, {mib} MiB: dd {copied:.2f} s + {back:.2f} s, verified copy {verified:.2f} s")
     print(f"ratio {verified / (copied + back):.3f} (at most 1.03 wanted)")
 

@@ -20,16 +20,16 @@ def main(seed: int = 1, path: str = "docs/copy-policy.svg") -> None:
     """Run the model, print a table, draw the curve."""
     from matplotlib import pyplot
 
-    found = rescue(FailingDrive(Model(), seed), DamagePolicy())
-    drive, whole = found.drive, found.drive.readable_bytes
+    rescued = rescue(FailingDrive(Model(), seed), DamagePolicy())
+    drive, whole = rescued.drive, rescued.drive.readable_bytes
     print(f"seed {seed}: {drive.now / 3600:,.1f} h in all, {drive.bad_seconds / 3600:,.1f} h of them in failed reads")
     print("share safe    after     in failed reads by then   of all time")
     for share in (0.5, 0.9, 0.99, 0.999, 0.9999, 1.0):
-        seconds, damage, _ = found.at_share(share)
+        seconds, damage, _ = rescued.at_share(share)
         print(f"{share:9.2%} {seconds / 3600:7.2f} h {damage:14,.0f} s {damage / drive.now:20.3%}")
     figure, axes = pyplot.subplots(figsize=(8, 4.5))
-    step = max(1, len(found.curve) // 2000)
-    points = [*found.curve[::step], found.curve[-1]]
+    step = max(1, len(rescued.curve) // 2000)
+    points = [*rescued.curve[::step], rescued.curve[-1]]
     axes.plot([point[0] / 3600 for point in points], [100 * point[2] / whole for point in points])
     axes.set_xscale("symlog", linthresh=1)
     axes.set_xlabel("hours since the copy began (linear up to 1)")
@@ -41,4 +41,4 @@ def main(seed: int = 1, path: str = "docs/copy-policy.svg") -> None:
 
 
 if __name__ == "__main__":
-    main(*(int(one) if one.isdigit() else one for one in sys.argv[1:]))  # type: ignore[arg-type]
+    main(*(int(word) if word.isdigit() else word for word in sys.argv[1:]))  # type: ignore[arg-type]

@@ -2,7 +2,7 @@
 
 Start-up times, readings decoded and rows judged a second, memory, and the ratios of a verified copy against `dd`, each
 with the command that made it. ROWS are some of start, decode, rows, copy, ratio; all of them by default. `ratio` needs
-root and makes loop devices of its own. It asserts nothing: the limits stand in the tests.
+root and makes loop devices of its own. It asserts nothing: the limits are in the tests.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class Row(NamedTuple):
     """A line of the table, as printed."""
 
     what: str
-    found: str
+    measured: str
     processor: str
     mib: str
     command: str
@@ -52,12 +52,12 @@ def run(*words: str | Path) -> Run:
     began = time.perf_counter()
     with subprocess.Popen([str(word) for word in words], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as process:
         assert process.stderr is not None
-        said = process.stderr.read()
+        complaints = process.stderr.read()
         _, status, used = os.wait4(process.pid, 0)
         process.returncode = os.waitstatus_to_exitcode(status)
     seconds = time.perf_counter() - began
     if process.returncode in (1, 2, 3) or process.returncode < 0:
-        sys.exit(f"{words}: {said.decode()}")
+        sys.exit(f"{words}: {complaints.decode()}")
     return Run(seconds, used.ru_utime + used.ru_stime, used.ru_maxrss / 1024)
 
 
@@ -71,9 +71,9 @@ def start(folder: Path) -> Iterator[Row]:
     saved = folder / "saved.json"
     run(TOOL, "assess", ROOT / "fixtures/demo/failing-drive.txt", "--save", saved)
     for what, words in (("help", ["--help"]), ("judge a saved reading", ["assess", str(saved)])):
-        found = median(TOOL, *words, times=15)
+        result = median(TOOL, *words, times=15)
         command = " ".join(["drivecare", *words]).replace(f"{folder}/", "")
-        yield Row(what, f"{found.seconds:.3f} s", f"{found.processor:.3f} s", f"{found.mib:.0f} MiB", command)
+        yield Row(what, f"{result.seconds:.3f} s", f"{result.processor:.3f} s", f"{result.mib:.0f} MiB", command)
 
 
 def decode(_: Path) -> Iterator[Row]:
@@ -100,12 +100,12 @@ def rows(folder: Path) -> Iterator[Row]:
     day = folder / "day.csv"
     write_day(day, TABLE_ROWS)
     judged = folder / "judged.csv"
-    found = median(TOOL, "assess-table", day, "--output", judged, "--allow-overwrite", judged, times=3)
+    result = median(TOOL, "assess-table", day, "--output", judged, "--allow-overwrite", judged, times=3)
     yield Row(
         f"judge a table of {TABLE_ROWS:,} rows",
-        f"{TABLE_ROWS / found.seconds:,.0f} rows a second",
-        f"{found.processor:.1f} s",
-        f"{found.mib:.0f} MiB",
+        f"{TABLE_ROWS / result.seconds:,.0f} rows a second",
+        f"{result.processor:.1f} s",
+        f"{result.mib:.0f} MiB",
         "drivecare assess-table day.csv --output judged.csv",
     )
 
@@ -116,12 +116,12 @@ def copy(folder: Path) -> Iterator[Row]:
     with source.open("wb") as image:
         image.truncate(IMAGE_MIB << 20)
     words = (TOOL, "copy", source, target, "--allow-overwrite", target)
-    found = median(*words, times=3)
+    result = median(*words, times=3)
     yield Row(
         f"copy and verify an image of {IMAGE_MIB:,} MiB (holes)",
-        f"{found.seconds:.1f} s",
-        f"{found.processor:.1f} s",
-        f"{found.mib:.0f} MiB",
+        f"{result.seconds:.1f} s",
+        f"{result.processor:.1f} s",
+        f"{result.mib:.0f} MiB",
         "drivecare copy source.img target.img",
     )
 
@@ -132,9 +132,9 @@ def ratio(_: Path) -> Iterator[Row]:
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
     if done.returncode:
         sys.exit(done.stderr)
-    held, own = re.findall(r"ratio ([\d.]+) \(at most", done.stdout)
+    throttled, own = re.findall(r"ratio ([\d.]+) \(at most", done.stdout)
     shown = "sudo python -m tests.benchmarks.copy_ratio"
-    yield Row("verified copy against `dd` and `dd`, media held at 200 MB/s", f"{held} times", "", "", shown)
+    yield Row("verified copy against `dd` and `dd`, media held at 200 MB/s", f"{throttled} times", "", "", shown)
     yield Row("the same on this machine's own disk", f"{own} times", "", "", shown)
 
 
@@ -145,15 +145,15 @@ def main(names: list[str]) -> None:
     """Print the table as it goes."""
     if unknown := set(names) - MEASURES.keys():
         sys.exit(f"no such rows: {', '.join(sorted(unknown))}; there are {', '.join(MEASURES)}")
-    load = " ".join(f"{one:.1f}" for one in os.getloadavg())
+    load = " ".join(f"{average:.1f}" for average in os.getloadavg())
     print(f"{datetime.now():%d %b %Y %H:%M}, {os.cpu_count()} cores, load average {load}", end=", ")
     print(f"Linux {platform.release()}, Python {platform.python_version()}, medians\n")
-    print("| what | found | processor | memory | command |\n|---|--:|--:|--:|---|")
+    print("| what | measured | processor | memory | command |\n|---|--:|--:|--:|---|")
     with tempfile.TemporaryDirectory(dir=ROOT) as folder:
         for name in names or MEASURES:
             for row in MEASURES[name](Path(folder)):
-                print(f"| {row.what} | {row.found} | {row.processor} | {row.mib} | `{row.command}` |", flush=True)
-    print(f"\nload average at the end {' '.join(f'{one:.1f}' for one in os.getloadavg())}")
+                print(f"| {row.what} | {row.measured} | {row.processor} | {row.mib} | `{row.command}` |", flush=True)
+    print(f"\nload average at the end {' '.join(f'{average:.1f}' for average in os.getloadavg())}")
 
 
 if __name__ == "__main__":

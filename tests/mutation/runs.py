@@ -51,9 +51,9 @@ class Tree:
 
     def _check_what_is_imported(self) -> None:
         command = [sys.executable, "-c", "import drivecare.transfer as t; print(t.__file__)"]
-        where = subprocess.run(command, cwd=self.copy, env=self._environment, capture_output=True, text=True).stdout
-        if not where.startswith(str(self.copy)):
-            raise Unsound(f"the copy's code is not what is imported there: {where or 'nothing'}")
+        package = subprocess.run(command, cwd=self.copy, env=self._environment, capture_output=True, text=True).stdout
+        if not package.startswith(str(self.copy)):
+            raise Unsound(f"the copy's code is not what is imported there: {package or 'nothing'}")
 
     def outcome(self, mutant: Mutant | None) -> Outcome:
         """What the tests say to a mutant; to the tree as it is, where there is none."""

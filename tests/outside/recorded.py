@@ -40,15 +40,15 @@ def _reports() -> dict[str, bytes] | str:
                 (Path(fresh) / archive.name).replace(archive)
         except (subprocess.SubprocessError, OSError):
             return "the real reports (pySMART's source distribution) could not be fetched with pip"
-    found: dict[str, bytes] = {}
+    contents: dict[str, bytes] = {}
     with tarfile.open(archive) as stream:
-        for member in sorted(stream.getmembers(), key=lambda one: one.name):
+        for member in sorted(stream.getmembers(), key=lambda member: member.name):
             folder_name, _, name = member.name.removeprefix(_INSIDE).partition("/")
             if member.isfile() and member.name.startswith(_INSIDE) and "--all" in name:
                 content = stream.extractfile(member)
                 assert content is not None
-                found.setdefault(folder_name, content.read())
-    return found
+                contents.setdefault(folder_name, content.read())
+    return contents
 
 
 def real_reports() -> dict[str, bytes]:

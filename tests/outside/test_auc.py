@@ -28,19 +28,19 @@ def test_area_and_catch_agree_with_scikit_learn(levels: int) -> None:
     tally = OutcomeCounter()
     for estimate, fails in zip(estimates, failed, strict=True):
         tally.add(judgement(estimate), failed=fails)
-    found = tally.result()
+    evaluation = tally.result()
     alarms, caught, _ = metrics.roc_curve(failed, estimates, drop_intermediate=False)
-    assert found.auc == pytest.approx(metrics.roc_auc_score(failed, estimates))
-    assert found.caught_at_1_percent == pytest.approx(np.interp(0.01, alarms, caught))
-    assert found.caught_at_5_percent == pytest.approx(np.interp(0.05, alarms, caught))
-    assert sum(band.rows for band in found.bands) == found.rows == 4000
-    assert sum(band.failed for band in found.bands) == found.failed == sum(failed)
+    assert evaluation.auc == pytest.approx(metrics.roc_auc_score(failed, estimates))
+    assert evaluation.caught_at_1_percent == pytest.approx(np.interp(0.01, alarms, caught))
+    assert evaluation.caught_at_5_percent == pytest.approx(np.interp(0.05, alarms, caught))
+    assert sum(band.rows for band in evaluation.bands) == evaluation.rows == 4000
+    assert sum(band.failed for band in evaluation.bands) == evaluation.failed == sum(failed)
 
 
 def test_without_failures_there_is_nothing_to_measure() -> None:
     tally = OutcomeCounter()
     tally.add(judgement(0.02), failed=False)
     tally.add(judgement(None), failed=True)
-    found = tally.result()
-    assert (found.rows, found.failed, found.unscored) == (2, 0, 1)
-    assert found.auc is found.caught_at_1_percent is found.caught_at_5_percent is None
+    evaluation = tally.result()
+    assert (evaluation.rows, evaluation.failed, evaluation.unscored) == (2, 0, 1)
+    assert evaluation.auc is evaluation.caught_at_1_percent is evaluation.caught_at_5_percent is None

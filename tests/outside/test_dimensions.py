@@ -13,10 +13,10 @@ from drivecare.fit.standards import find_form_factor, form_factors
 def test_2_5_inch_drives_measure_what_sff_8201_says() -> None:
     """SFF-8201: A1 heights, A2 and A3 tolerances, A4 and A5 width, A6 length."""
     body = form_factors()["2.5-inch"]
-    assert [one.mm for one in body.heights] == [5.00, 7.00, 8.47, 9.50, 10.50, 12.70, 15.00, 17.00, 19.05]
-    assert {one.mm: one.plus for one in body.heights if one.plus} == {5.00: 0.20, 7.00: 0.20, 9.50: 0.20}
-    assert {one.mm for one in body.heights if one.minus == 0.20} == {5.00, 9.50}
-    assert {one.minus for one in body.heights if one.mm not in (5.00, 9.50)} == {0.50}
+    assert [height.mm for height in body.heights] == [5.00, 7.00, 8.47, 9.50, 10.50, 12.70, 15.00, 17.00, 19.05]
+    assert {height.mm: height.plus for height in body.heights if height.plus} == {5.00: 0.20, 7.00: 0.20, 9.50: 0.20}
+    assert {height.mm for height in body.heights if height.minus == 0.20} == {5.00, 9.50}
+    assert {height.minus for height in body.heights if height.mm not in (5.00, 9.50)} == {0.50}
     assert (body.width_mm, body.width_plus_mm, body.length_mm) == (69.85, 0.25, 100.45)
     assert body.screws is not None
     assert body.screws.thread == "M3"
@@ -35,7 +35,7 @@ def test_screws_go_no_deeper_than_sff_8201_says(holes: str, height: float, depth
 def test_3_5_inch_drives_measure_what_sff_8301_says() -> None:
     """SFF-8301: A1 heights, A2 length, A3 width; 6-32 UNC, 3.8 mm at most."""
     body = form_factors()["3.5-inch"]
-    assert [one.mm for one in body.heights] == [17.80, 26.10, 42.00]
+    assert [height.mm for height in body.heights] == [17.80, 26.10, 42.00]
     assert (body.width_mm, body.length_mm) == (101.60, 147.00)
     assert body.screws is not None
     assert (body.screws.thread, body.screws.side_mm, body.screws.bottom_mm) == ("6-32 UNC", 3.8, 3.8)
@@ -52,7 +52,7 @@ def test_an_m2_size_code_says_width_and_length(code: str) -> None:
     """The size code WWLL is width and length in millimetres; a board of 0.80 mm, parts up to 1.5 mm on a side."""
     body = form_factors()[f"m2-{code}"]
     assert (body.width_mm, body.length_mm) == (float(code[:2]), float(code[2:]))
-    assert [one.mm for one in body.heights] == pytest.approx([0.80 + 1.5, 0.80 + 2 * 1.5])
+    assert [height.mm for height in body.heights] == pytest.approx([0.80 + 1.5, 0.80 + 2 * 1.5])
 
 
 @pytest.mark.parametrize(
@@ -64,7 +64,7 @@ def test_a_bay_allows_the_tolerance_of_its_class(bay: float, greatest: float) ->
 
 
 @pytest.mark.parametrize(
-    ("said", "id"),
+    ("spelling", "id"),
     [
         ("2.5 inches", "2.5-inch"),  # as drives report it (ATA IDENTIFY word 168)
         ("3.5 inches", "3.5-inch"),
@@ -75,10 +75,10 @@ def test_a_bay_allows_the_tolerance_of_its_class(bay: float, greatest: float) ->
         ("mSATA", "msata"),
     ],
 )
-def test_a_form_factor_is_recognised_by_its_usual_spellings(said: str, id: str) -> None:
-    found = find_form_factor(said)
-    assert found is not None
-    assert found.id == id
+def test_a_form_factor_is_recognised_by_its_usual_spellings(spelling: str, id: str) -> None:
+    body = find_form_factor(spelling)
+    assert body is not None
+    assert body.id == id
 
 
 def test_m2_alone_names_no_length() -> None:

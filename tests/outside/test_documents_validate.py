@@ -48,7 +48,7 @@ def test_everything_a_job_files_fits_its_schema(tmp_path: Path) -> None:
         ["doctor"],
         ["job", "list"],
     ],
-    ids=lambda arguments: " ".join(Path(one).name for one in arguments[:3]),
+    ids=lambda arguments: " ".join(Path(word).name for word in arguments[:3]),
 )
 def test_what_a_command_prints_fits_its_schema(arguments: list[str]) -> None:
     document = json.loads(CliRunner().invoke(cli, [*arguments, "--json"]).stdout)

@@ -14,7 +14,7 @@ from drivecare.fit.host_catalogue import load_hosts
 from drivecare.fit.standards import connectors, find_connector, interfaces, pcie_payload_mb_s, sata_payload_mb_s
 from tests.fit.samples import candidate, judged, old_drive, result
 
-HOSTS = {one.id: one for one in load_hosts().hosts}
+HOSTS = {host.id: host for host in load_hosts().hosts}
 
 
 @pytest.mark.parametrize(("gbps", "payload"), [(1.5, 150), (3.0, 300), (6.0, 600)])
@@ -61,8 +61,8 @@ def test_a_plug_feeds_the_rails_of_its_standard(plug: str, rails: set[str]) -> N
 
 
 def test_a_plug_is_recognised_by_its_usual_spellings() -> None:
-    found = {said: find_connector(said) for said in ("SFF-8639", "uSATA", "M.2 B+M", "mSATA", "SATA")}
-    assert {said: one.id for said, one in found.items() if one} == {
+    plugs = {spelling: find_connector(spelling) for spelling in ("SFF-8639", "uSATA", "M.2 B+M", "mSATA", "SATA")}
+    assert {spelling: plug.id for spelling, plug in plugs.items() if plug} == {
         "SFF-8639": "u2",
         "uSATA": "sata-micro",
         "M.2 B+M": "m2-bm",
@@ -109,9 +109,9 @@ def test_a_recorder_drive_spins_up_on_the_recorders_supply() -> None:
     """DB35.4 manual, table 2: 2.0 A on 12 V at spin-up; operating 0.641 A on 5 V."""
     drive = candidate(form_factor="3.5-inch", height_mm=26.1, peak_12v_amps=2.0, peak_5v_amps=0.641)
     checks = judged(drive, HOSTS["oskarne-tidewatch-5"]).checks
-    assert [one.result for one in checks if one.check == "supply"] == ["pass", "pass"]
+    assert [check.result for check in checks if check.check == "supply"] == ["pass", "pass"]
     checks = judged(drive, HOSTS["pondera-shelf-07"]).checks
-    assert [one.result for one in checks if one.check == "supply"] == ["pass", "block"]
+    assert [check.result for check in checks if check.check == "supply"] == ["pass", "block"]
 
 
 def test_a_500_gb_drive_takes_half_an_hour_at_3_gb_s() -> None:

@@ -34,6 +34,7 @@ def test_a_gpt_is_what_sfdisk_lists(tmp_path: Path, damaged: bool) -> None:
     table = read_partition_table(lambda offset, length: bytes(data[offset : offset + length]), len(data))
     assert table.kind == listed["partitiontable"]["label"] == "gpt"
     assert [(p.offset // 512, p.length // 512, p.type.upper(), p.name or None) for p in table.partitions] == [
-        (one["start"], one["size"], one["type"], one.get("name")) for one in listed["partitiontable"]["partitions"]
+        (partition["start"], partition["size"], partition["type"], partition.get("name"))
+        for partition in listed["partitiontable"]["partitions"]
     ]
     assert len(table.partitions) == 3

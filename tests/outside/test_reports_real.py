@@ -79,8 +79,8 @@ def _text(name: str) -> str:
 
 
 def _label(text: str, pattern: str) -> str | None:
-    found = re.search(rf"^(?:{pattern}) *: *(.*?) *$", text, re.M | re.I)
-    return found[1] if found else None
+    match = re.search(rf"^(?:{pattern}) *: *(.*?) *$", text, re.M | re.I)
+    return match[1] if match else None
 
 
 def _digits(text: str | None) -> int | None:
@@ -90,8 +90,8 @@ def _digits(text: str | None) -> int | None:
 
 def _row(text: str, identifier: int) -> int | None:
     """The first number of an attribute row's raw column: the tenth column."""
-    found = re.search(rf"^ *{identifier} +\S+ +0x\w+(?: +\S+){{6}} +(\d+)", text, re.M)
-    return int(found[1]) if found else None
+    match = re.search(rf"^ *{identifier} +\S+ +0x\w+(?: +\S+){{6}} +(\d+)", text, re.M)
+    return int(match[1]) if match else None
 
 
 def test_the_table_names_every_report() -> None:

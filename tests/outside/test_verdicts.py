@@ -26,8 +26,8 @@ def _read(name: str) -> str:
 @pytest.mark.parametrize("name", [name for name in INDEX if "verdict" in INDEX[name]])
 def test_a_recorded_report_gets_the_verdict_written_beside_it(name: str) -> None:
     entry = INDEX[name]
-    found = assess(decode_report(_read(name)))
-    assert found.verdict in {entry["verdict"], *entry.get("also", ())}
+    assessment = assess(decode_report(_read(name)))
+    assert assessment.verdict in {entry["verdict"], *entry.get("also", ())}
 
 
 @pytest.mark.parametrize(
@@ -44,6 +44,6 @@ def test_a_recorded_report_gets_the_verdict_written_beside_it(name: str) -> None
     ],
 )
 def test_eight_real_drives_in_trouble_get_a_technicians_verdict(name: str, verdict: str, fault_class: str) -> None:
-    found = assess(decode_report(_read(name)))
-    assert found.verdict == verdict
-    assert fault_class in found.fault_classes
+    assessment = assess(decode_report(_read(name)))
+    assert assessment.verdict == verdict
+    assert fault_class in assessment.fault_classes

@@ -25,15 +25,15 @@ def check_drives_lists_every_bus(bench: Bench) -> None:
     assert ended.code == 0, ended
     listed = {drive["path"]: drive for drive in ended.json["drives"]}
     for name, drive in bench.drives.items():
-        found = listed[bench.path(name)]
-        assert found["bus"] == drive.bus, found
-        assert found["capacity_bytes"] == drive.size_bytes, found
-        assert found["in_use"] == [], found
+        line = listed[bench.path(name)]
+        assert line["bus"] == drive.bus, line
+        assert line["capacity_bytes"] == drive.size_bytes, line
+        assert line["in_use"] == [], line
         if drive.bus in ("usb", "uas"):  # the dock's number is shown, and called the dock's
-            assert found["identity"]["bridge_serial"] == drive.shown_serial, found
-            assert found["identity"]["native_serial"] is None, found
+            assert line["identity"]["bridge_serial"] == drive.shown_serial, line
+            assert line["identity"]["native_serial"] is None, line
         else:
-            assert found["serial"] == found["identity"]["native_serial"] == drive.serial, found
+            assert line["serial"] == line["identity"]["native_serial"] == drive.serial, line
     assert len(listed) == len(DRIVES), sorted(listed)
 
 
@@ -43,16 +43,16 @@ def assess(bench: Bench, name: str, *options: str) -> tuple[Ended, dict[str, Any
 
 
 def check_assess_reads_sata(bench: Bench) -> None:
-    ended, said = assess(bench, "sata0")
-    assert (ended.code, said["verdict"]) == (0, "refit"), ended
-    assert said["drive_says"] == "passed", said["drive_says"]
-    drive = said["drive"]
+    ended, assessment = assess(bench, "sata0")
+    assert (ended.code, assessment["verdict"]) == (0, "refit"), ended
+    assert assessment["drive_says"] == "passed", assessment["drive_says"]
+    drive = assessment["drive"]
     assert (drive["serial"], drive["model"]) == ("BENCH-SATA0", "Plover PL-1"), drive
     assert (drive["protocol"], drive["kind"], drive["rotation_rpm"]) == ("ata", "hdd", 5400), drive
     assert drive["capacity_bytes"] == bench.drives["sata0"].size_bytes, drive
     assert drive["identity"]["strength"] == "strong", drive
-    assert said["values"]["reallocated"] == 0, said["values"]
-    assert said["values"]["pending"] is None, said["values"]  # it does not say
+    assert assessment["values"]["reallocated"] == 0, assessment["values"]
+    assert assessment["values"]["pending"] is None, assessment["values"]  # it does not say
 
 
 def check_assess_prints_it_for_people(bench: Bench) -> None:
@@ -64,27 +64,29 @@ def check_assess_prints_it_for_people(bench: Bench) -> None:
 
 def check_an_untouched_nvme_is_no_alarm(bench: Bench) -> None:
     """Spare 0 %, threshold 0 %: nothing is below its threshold."""
-    ended, said = assess(bench, "nvme0")
-    assert (ended.code, said["verdict"]) == (0, "refit"), ended
-    assert said["values"]["critical_warnings"] == [], said["values"]
-    assert (said["drive"]["protocol"], said["drive"]["serial"]) == ("nvme", "BENCH-NVME0"), said["drive"]
-    assert said["drive"]["capacity_bytes"] == bench.drives["nvme0"].size_bytes, said["drive"]
+    ended, assessment = assess(bench, "nvme0")
+    assert (ended.code, assessment["verdict"]) == (0, "refit"), ended
+    assert assessment["values"]["critical_warnings"] == [], assessment["values"]
+    assert (assessment["drive"]["protocol"], assessment["drive"]["serial"]) == ("nvme", "BENCH-NVME0"), assessment[
+        "drive"
+    ]
+    assert assessment["drive"]["capacity_bytes"] == bench.drives["nvme0"].size_bytes, assessment["drive"]
 
 
 def check_nvme_warning_bits_change_the_verdict(bench: Bench) -> None:
     """NVM Express Base Specification, SMART / Health Information log page, byte 0."""
     table = {0x01: "replace", 0x02: "recheck", 0x04: "evacuate", 0x08: "evacuate", 0x10: "replace", 0x06: "evacuate"}
     codes = {"replace": 11, "recheck": 10, "evacuate": 12}
-    said = {}
+    verdicts = {}
     try:
         for bits in table:
             set_warning(bench, bits)
             ended, document = assess(bench, "nvme0")
             assert ended.code == codes.get(document["verdict"]), ended
-            said[bits] = document["verdict"]
+            verdicts[bits] = document["verdict"]
     finally:
         set_warning(bench, 0)
-    assert said == table, said
+    assert verdicts == table, verdicts
 
 
 def set_warning(bench: Bench, bits: int) -> None:
@@ -95,17 +97,17 @@ def check_sata_with_health_switched_off_is_unproven(bench: Bench) -> None:
     path = bench.path("sata1")
     system("smartctl", "--smart=off", path)
     try:
-        ended, said = assess(bench, "sata1")
+        ended, assessment = assess(bench, "sata1")
     finally:
         system("smartctl", "--smart=on", path)
-    assert (ended.code, said["verdict"]) == (13, "unproven"), ended
-    assert said["drive"]["serial"] == "BENCH-SATA1", said["drive"]
+    assert (ended.code, assessment["verdict"]) == (13, "unproven"), ended
+    assert assessment["drive"]["serial"] == "BENCH-SATA1", assessment["drive"]
 
 
 def unproven_with_advice(bench: Bench, name: str) -> None:
-    ended, said = assess(bench, name)
-    assert (ended.code, said["verdict"]) == (13, "unproven"), ended
-    assert said["limits"], said
+    ended, assessment = assess(bench, name)
+    assert (ended.code, assessment["verdict"]) == (13, "unproven"), ended
+    assert assessment["limits"], assessment
     assert "Traceback" not in ended.err, ended
 
 
@@ -115,9 +117,9 @@ def check_scsi_without_health_data_is_unproven(bench: Bench) -> None:
 
 def blocked_by_its_bridge(bench: Bench, name: str) -> None:
     """It is blocked for real: the advice says how to get around the bridge; identity is weak at most."""
-    ended, said = assess(bench, name)
-    assert (ended.code, said["verdict"]) == (13, "unproven"), ended
-    assert said["drive"]["identity"]["strength"] != "strong", said["drive"]
+    ended, assessment = assess(bench, name)
+    assert (ended.code, assessment["verdict"]) == (13, "unproven"), ended
+    assert assessment["drive"]["identity"]["strength"] != "strong", assessment["drive"]
     text = bench.run("assess", bench.path(name))
     assert text.code == 13, text
     assert "UNPROVEN" in text.out, text
@@ -184,8 +186,8 @@ def set_test_prediction(path: str) -> None:
 def check_selftest_runs_on_sata(bench: Bench) -> None:
     ended = bench.run("selftest", bench.path("sata0"), "--json")
     assert ended.code == 0, ended
-    after, said = assess(bench, "sata0")
-    assert said["values"]["last_selftest"]["result"] == "passed", after
+    after, assessment = assess(bench, "sata0")
+    assert assessment["values"]["last_selftest"]["result"] == "passed", after
 
 
 @promise(4)

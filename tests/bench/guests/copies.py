@@ -40,10 +40,10 @@ def copies_all_but_the_unreadable(bench: Bench, source: str, target: str) -> Non
     assert receipt["bytes_total"] == size, receipt["bytes_total"]
     assert receipt["bytes_copied"] == size - 512 * len(bad), receipt["bytes_copied"]
     assert receipt["verified"] is True, ended
-    held = bench.holds(target)
-    assert differing_sectors(held[:size], bench.expected(source)) == sorted(bad)
-    assert receipt["digest"]["whole"] == sha256(held[:size])
-    assert not any(held[size:]), "the target behind the copy has changed"
+    content = bench.holds(target)
+    assert differing_sectors(content[:size], bench.expected(source)) == sorted(bad)
+    assert receipt["digest"]["whole"] == sha256(content[:size])
+    assert not any(content[size:]), "the target behind the copy has changed"
 
 
 def check_all_but_the_unreadable_is_copied_from_sata_to_nvme(bench: Bench) -> None:
@@ -70,9 +70,9 @@ def scans_to_the_same_sectors(bench: Bench, name: str) -> None:
     drive = bench.drives[name]
     ended = bench.run("readscan", bench.path(name), "--json")
     assert ended.code == 20, ended
-    found = ended.json
-    assert [{"offset": a["offset"], "length": a["length"]} for a in found["unreadable"]] == areas_of(drive.unreadable)
-    assert (found["complete"], found["bytes_read"]) == (True, drive.size_bytes), ended
+    scan = ended.json
+    assert [{"offset": a["offset"], "length": a["length"]} for a in scan["unreadable"]] == areas_of(drive.unreadable)
+    assert (scan["complete"], scan["bytes_read"]) == (True, drive.size_bytes), ended
 
 
 def check_a_scan_of_sata_finds_the_unreadable_sectors(bench: Bench) -> None:
@@ -106,5 +106,5 @@ def check_no_source_was_written(bench: Bench) -> None:
     """Read around the unreadable sectors, every source is what it was."""
     for name in ("sata0", "nvme0", "scsi0", "usb0", "uas0", "flaky"):
         drive = bench.drives[name]
-        held = bench.holds(name, skip=drive.unreadable)
-        assert [s for s in differing_sectors(held, drive.content()) if s not in drive.unreadable] == [], name
+        content = bench.holds(name, skip=drive.unreadable)
+        assert [s for s in differing_sectors(content, drive.content()) if s not in drive.unreadable] == [], name

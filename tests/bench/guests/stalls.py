@@ -89,6 +89,6 @@ def check_a_stopped_scan_resumes(bench: Bench) -> None:
     assert process.returncode == 23, (process.returncode, err)
     ended = bench.run("readscan", path, "--resume", "--json")
     assert ended.code == 20, ended
-    found = ended.json
-    assert (found["complete"], found["bytes_read"]) == (True, bench.drives["damaged"].size_bytes), ended
-    assert [{"offset": a["offset"], "length": a["length"]} for a in found["unreadable"]] == areas_of(BAD), ended
+    scan = ended.json
+    assert (scan["complete"], scan["bytes_read"]) == (True, bench.drives["damaged"].size_bytes), ended
+    assert [{"offset": a["offset"], "length": a["length"]} for a in scan["unreadable"]] == areas_of(BAD), ended
