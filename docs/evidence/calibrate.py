@@ -60,35 +60,35 @@ class Cohort:
         self.failures = pl.concat(failures).unique().sort("drive", "points", "year")
         self.horizon = horizon
 
-    def chance(self, where: pl.Expr) -> float:
+    def chance(self, selection: pl.Expr) -> float:
         """Kaplan-Meier chance of failing within the horizon."""
-        rows = self.counts.filter(where)
+        rows = self.counts.filter(selection)
         days, failed, weight = (rows[name].to_numpy() for name in ("days", "fails", "weight"))
         return failing(days, failed, weight, self.horizon)
 
-    def readings(self, where: pl.Expr) -> int:
+    def readings(self, selection: pl.Expr) -> int:
         """Drives, counted on each day they were read."""
-        return int(self.counts.filter(where)["weight"].sum())
+        return int(self.counts.filter(selection)["weight"].sum())
 
-    def failed(self, where: pl.Expr) -> int:
+    def failed(self, selection: pl.Expr) -> int:
         """Different drives that failed within the horizon of a reading."""
-        return self.failures.filter(where)["drive"].n_unique()
+        return self.failures.filter(selection)["drive"].n_unique()
 
-    def age_ratio(self, where: pl.Expr, year: int) -> float:
+    def age_ratio(self, selection: pl.Expr, year: int) -> float:
         """How much more often drives of this age and older fail than younger drives of the same model."""
         followed = pl.col("days") * pl.col("weight")
         fails = pl.col("fails") * pl.col("weight")
         older = pl.col("year") >= year
         names = ("failed_before", "failed_after", "days_before", "days_after")
         sums = [(what * ages).sum() for what in (fails, followed) for ages in (~older, older)]
-        rows = self.counts.filter(where).group_by("model").agg(s.alias(n) for s, n in zip(sums, names, strict=True))
+        rows = self.counts.filter(selection).group_by("model").agg(s.alias(n) for s, n in zip(sums, names, strict=True))
         counted = rows.select(names).to_numpy().astype(float)
         return stratified_ratio(counted[:, :2], counted[:, 2:])
 
-    def by_model(self, where: pl.Expr, expected_failed: int) -> tuple[Floats, Floats]:
+    def by_model(self, selection: pl.Expr, expected_failed: int) -> tuple[Floats, Floats]:
         """(failed drives, expected failed drives) of each model, where the band's hazard holds for all alike."""
-        rows = self.counts.filter(where).group_by("model").agg((pl.col("days") * pl.col("weight")).sum())
-        failed = self.failures.filter(where).group_by("model").agg(pl.col("drive").n_unique())
+        rows = self.counts.filter(selection).group_by("model").agg((pl.col("days") * pl.col("weight")).sum())
+        failed = self.failures.filter(selection).group_by("model").agg(pl.col("drive").n_unique())
         both = rows.join(failed, on="model", how="left").fill_null(0)
         observed, followed = both["drive"].to_numpy().astype(float), both["days"].to_numpy().astype(float)
         return observed, followed / followed.sum() * min(expected_failed, observed.sum())
@@ -124,13 +124,13 @@ def measure(cohort: Cohort, shipped: SurvivalTable) -> tuple[tuple[BaseRate, ...
     """The base rates by age and the chances by points."""
     usual = ~pl.col("model").is_in(shipped.excluded_models)
     groups = band_groups(cohort, usual)
-    wheres = [pl.col("points").is_between(first, last) for first, last in groups]
-    bands_spread = spread(cohort, [usual & where for where in wheres])
-    middles = np.array([mean_points(cohort, usual & where) for where in wheres])
-    rows = [measured(cohort, where, usual, bands_spread) for where in wheres]
+    selections = [pl.col("points").is_between(first, last) for first, last in groups]
+    bands_spread = spread(cohort, [usual & selection for selection in selections])
+    middles = np.array([mean_points(cohort, usual & selection) for selection in selections])
+    rows = [measured(cohort, selection, usual, bands_spread) for selection in selections]
     bands = tuple(
         Band(points=round(float(middle), 1), **msgspec.structs.asdict(row))
-        for middle, row in zip(middles, made_rising(rows, xs=middles, slope=LEAST_SLOPE), strict=True)
+        for middle, row in zip(middles, make_rising(rows, xs=middles, slope=LEAST_SLOPE), strict=True)
     )
     return base_rates(cohort, usual), bands
 
@@ -150,32 +150,32 @@ def band_groups(cohort: Cohort, usual: pl.Expr) -> list[tuple[int, int]]:
     return groups
 
 
-def mean_points(cohort: Cohort, where: pl.Expr) -> float:
+def mean_points(cohort: Cohort, selection: pl.Expr) -> float:
     """Points of the failed drives of a band, on average: where the band's chance is measured."""
-    return float(cohort.failures.filter(where)["points"].mean())  # type: ignore[arg-type]
+    return float(cohort.failures.filter(selection)["points"].mean())  # type: ignore[arg-type]
 
 
-def spread(cohort: Cohort, wheres: list[pl.Expr]) -> float:
+def spread(cohort: Cohort, selections: list[pl.Expr]) -> float:
     """How much models differ within bands."""
-    pairs = [cohort.by_model(where, cohort.failed(where)) for where in wheres]
+    pairs = [cohort.by_model(selection, cohort.failed(selection)) for selection in selections]
     return spread_between(np.concatenate([pair[0] for pair in pairs]), np.concatenate([pair[1] for pair in pairs]))
 
 
-def measured(cohort: Cohort, where: pl.Expr, usual: pl.Expr, between: float) -> MeasuredChance:
+def measured(cohort: Cohort, selection: pl.Expr, usual: pl.Expr, between: float) -> MeasuredChance:
     """Chance, interval and counts of the drives in one state."""
-    chance, failed = cohort.chance(usual & where), cohort.failed(usual & where)
+    chance, failed = cohort.chance(usual & selection), cohort.failed(usual & selection)
     low, high = interval(chance, failed, between, z=Z, widest=WIDEST)
     return MeasuredChance(
         chance=chance,
         low=low,
         high=high,
-        with_excluded=cohort.chance(where),
-        readings=cohort.readings(usual & where),
+        with_excluded=cohort.chance(selection),
+        readings=cohort.readings(usual & selection),
         failed=failed,
     )
 
 
-def made_rising(rows: list[MeasuredChance], *, xs: Floats | None = None, slope: float = 0.0) -> list[MeasuredChance]:
+def make_rising(rows: list[MeasuredChance], *, xs: Floats | None = None, slope: float = 0.0) -> list[MeasuredChance]:
     """The rows with chance and both ends rising; where raw rates dip, neighbours are pooled."""
     weights = np.array([row.failed for row in rows], dtype=float)
     columns = {}
@@ -210,22 +210,22 @@ def base_rates(cohort: Cohort, usual: pl.Expr) -> tuple[BaseRate, ...]:
         measured(cohort, clean & pl.col("year").is_between(*pair), usual, between)
         for pair in zip(starts, ends, strict=True)
     ]
-    known = [
+    measured_rows = [
         BaseRate(from_years=start, **msgspec.structs.asdict(row))
-        for start, row in zip(starts, made_rising(rows), strict=True)
+        for start, row in zip(starts, make_rising(rows), strict=True)
     ]
-    return (*known, beyond(cohort, usual & clean, known[-1], years))
+    return (*measured_rows, beyond(cohort, usual & clean, measured_rows[-1], years))
 
 
-def beyond(cohort: Cohort, where: pl.Expr, oldest: BaseRate, years: list[int]) -> BaseRate:
+def beyond(cohort: Cohort, selection: pl.Expr, oldest: BaseRate, years: list[int]) -> BaseRate:
     """The base rate of drives older than those it was measured on: judged to be the upper end for the oldest of them.
 
     It begins with the first year from which on fewer drives failed than a band needs.
     """
     first = next(
-        (year for year in years if cohort.failed(where & (pl.col("year") >= year)) < BAND_FAILED), years[-1] + 1
+        (year for year in years if cohort.failed(selection & (pl.col("year") >= year)) < BAND_FAILED), years[-1] + 1
     )
-    old = where & (pl.col("year") >= first)
+    old = selection & (pl.col("year") >= first)
     return BaseRate(
         from_years=max(first, oldest.from_years + 1),
         judged=True,
@@ -242,21 +242,20 @@ def calibrate(spans: pl.LazyFrame, shipped: SurvivalTable, *, since: int, until:
     """A table from what was collected from one day on and known on another (days since 1970)."""
     ends = outcomes(spans)
     first, last = spans.select(pl.col("from_day").min(), pl.col("last_day").max().alias("last")).collect().row(0)
-    first, known = max(since, first), min(until, last)
-    states = last_states(spans, shipped, since=first, known_until=known)
+    first, end = max(since, first), min(until, last)
+    states = last_states(spans, shipped, since=first, known_until=end)
     usual = ~pl.col("model").is_in(shipped.excluded_models)
     ladders = fit_ladders(states.filter(usual), shipped.ladders)
     days = (
-        reading_day(spans, ends, shipped, day, known_until=known)
-        for day in range(first + EVERY_DAYS, known, EVERY_DAYS)
+        reading_day(spans, ends, shipped, day, known_until=end) for day in range(first + EVERY_DAYS, end, EVERY_DAYS)
     )
     rates, bands = measure(Cohort(days, ladders, shipped.horizon_days), shipped)
     return msgspec.structs.replace(
-        shipped, first_day=day_text(first), last_day=day_text(known), ladders=ladders, base_rates=rates, bands=bands
+        shipped, first_day=day_text(first), last_day=day_text(end), ladders=ladders, base_rates=rates, bands=bands
     )
 
 
-def written(table: SurvivalTable) -> str:
+def as_toml(table: SurvivalTable) -> str:
     """The table as the TOML that is shipped."""
     head = [
         "# The chance that a hard drive fails within 12 months, by the state its reading shows.",
@@ -294,19 +293,19 @@ def main(arguments: list[str]) -> None:
         "--plots", type=Path, metavar="FOLDER", help="with --judge: draw calibration.svg, roc.svg, chance.svg"
     )
     parser.add_argument("--output", type=Path, metavar="FILE", help="write the table here")
-    asked = parser.parse_args(arguments)
+    options = parser.parse_args(arguments)
     with tempfile.TemporaryDirectory(prefix="spans-") as shards:
-        spans = open_spans(asked.data, Path(shards), load_table())
-        table = calibrate(spans, load_table(), since=day_number(asked.since), until=day_number(asked.until))
-        text = written(table)
-        if asked.output:
-            asked.output.write_text(text, encoding="utf-8")
+        spans = open_spans(options.data, Path(shards), load_table())
+        table = calibrate(spans, load_table(), since=day_number(options.since), until=day_number(options.until))
+        text = as_toml(table)
+        if options.output:
+            options.output.write_text(text, encoding="utf-8")
         else:
             print(text)
-        if asked.judge:
+        if options.judge:
             from judging import judge
 
-            judge(spans, table, day_number(asked.judge), plots=asked.plots)
+            judge(spans, table, day_number(options.judge), plots=options.plots)
 
 
 if __name__ == "__main__":

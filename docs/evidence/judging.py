@@ -21,12 +21,12 @@ def estimates(table: SurvivalTable, states: pl.DataFrame, years: str = "years") 
     """(estimate, low, high) of each row, shape (n, 3)."""
     points = points_of(states, table.ladders)
     whole_years = states[years].cast(pl.Int64).to_numpy()
-    known: dict[tuple[int, int], tuple[float, ...]] = {}
+    by_state: dict[tuple[int, int], tuple[float, ...]] = {}
     rows = []
     for state in zip(points.tolist(), whole_years.tolist(), strict=True):
-        if state not in known:
-            known[state] = look_up(table, state[0], state[1] * HOURS_PER_YEAR)[:3]
-        rows.append(known[state])
+        if state not in by_state:
+            by_state[state] = look_up(table, state[0], state[1] * HOURS_PER_YEAR)[:3]
+        rows.append(by_state[state])
     return np.array(rows)
 
 
@@ -45,16 +45,16 @@ def calibration(spans: pl.LazyFrame, table: SurvivalTable, day: int) -> pl.DataF
     read = reading_day(spans, outcomes(spans), table, day, known_until=day + 10 * table.horizon_days)
     printed, band = estimates(table, read), bands(table, points_of(read, table.ladders))
     days, fails = read["days"].to_numpy().astype(np.int64), read["fails"].to_numpy()
-    rows, held = [], np.zeros(len(read), dtype=bool)
+    rows, pooled = [], np.zeros(len(read), dtype=bool)
     for number in range(len(table.bands) + 1):
-        held |= band == number
-        if fails[held].sum() < ENOUGH_FAILED and number < len(table.bands):
+        pooled |= band == number
+        if fails[pooled].sum() < ENOUGH_FAILED and number < len(table.bands):
             continue
-        if held.any():
-            estimate, low, high = printed[held].mean(axis=0)
-            observed = failing(days[held], fails[held], np.ones(held.sum(), dtype=np.int64), table.horizon_days)
-            rows.append((int(held.sum()), int(fails[held].sum()), estimate, low, high, observed))
-        held[:] = False
+        if pooled.any():
+            estimate, low, high = printed[pooled].mean(axis=0)
+            observed = failing(days[pooled], fails[pooled], np.ones(pooled.sum(), dtype=np.int64), table.horizon_days)
+            rows.append((int(pooled.sum()), int(fails[pooled].sum()), estimate, low, high, observed))
+        pooled[:] = False
     frame = pl.DataFrame(rows, ["drives", "failed", "estimate", "low", "high", "observed"], orient="row")
     return frame.with_columns(
         within=pl.when(pl.col("failed") >= ENOUGH_FAILED).then(pl.col("observed").is_between("low", "high"))
@@ -128,8 +128,8 @@ def judge(spans: pl.LazyFrame, table: SurvivalTable, day: int, *, plots: Path | 
             )
     if importlib.util.find_spec("sklearn"):
         collected = last_states(spans, table, since=day_number(table.first_day), known_until=10**6)
-        for words, known in ((f"last states since {table.first_day}", collected), ("all last states", states)):
-            for maker, points, trees, blind in against_trees(table, known):
+        for words, drives in ((f"last states since {table.first_day}", collected), ("all last states", states)):
+            for maker, points, trees, blind in against_trees(table, drives):
                 print(
                     f"  {words}, {maker}* left out: points {points:.4f}, trees {trees:.4f}, "
                     f"trees that see no gaps {blind:.4f}"

@@ -21,7 +21,7 @@ from drivecare.reading.statistics_row import SPINNING, WEARING
 from drivecare.risk.survival import HOURS_PER_YEAR, SurvivalTable
 
 EPOCH = date(1970, 1, 1)
-SHARD_SPANS = 500_000  # closed spans that are held before they go to a file
+SHARD_SPANS = 500_000  # closed spans that are frames before they go to a file
 
 
 def day_number(text: str) -> int:
@@ -56,28 +56,28 @@ def open_spans(path: Path, shards: Path, table: SurvivalTable) -> pl.LazyFrame:
 
 def _shards(parts: Iterable[pl.DataFrame]) -> Iterator[pl.DataFrame]:
     """The same rows in fewer, larger frames."""
-    held: list[pl.DataFrame] = []
+    frames: list[pl.DataFrame] = []
     for part in parts:
-        held.append(part)
-        if sum(len(frame) for frame in held) >= SHARD_SPANS:
-            yield pl.concat(held)
-            held = []
-    if held:
-        yield pl.concat(held)
+        frames.append(part)
+        if sum(len(frame) for frame in frames) >= SHARD_SPANS:
+            yield pl.concat(frames)
+            frames = []
+    if frames:
+        yield pl.concat(frames)
 
 
 def _closed_spans(days: Iterable[Path], columns: list[str]) -> Iterator[pl.DataFrame]:
     """Spans as they end: the counts changed, the drive failed, or the data do."""
-    held: pl.DataFrame | None = None
+    running: pl.DataFrame | None = None
     for path in days:
         today = _one_day(path, columns)
-        if held is None:
-            held = today
+        if running is None:
+            running = today
             continue
-        both = held.join(today, on="drive", how="left", suffix="_now")
+        both = running.join(today, on="drive", how="left", suffix="_now")
         same = pl.all_horizontal(pl.col(name).eq_missing(pl.col(f"{name}_now")) for name in columns)
         seen = pl.col("to_day_now").is_not_null()
-        goes_on = both.filter(seen & same & (pl.col("failed") == 0)).select(
+        continuing = both.filter(seen & same & (pl.col("failed") == 0)).select(
             "drive",
             "model",
             "from_hours",
@@ -88,12 +88,12 @@ def _closed_spans(days: Iterable[Path], columns: list[str]) -> Iterator[pl.DataF
             *columns,
         )
         ended = both.filter(seen & (~same | (pl.col("failed") != 0)))
-        missing = both.filter(~seen).select(held.columns)  # back another day, or gone: its span stays open
-        yield ended.select(held.columns)
-        fresh = today.join(pl.concat([goes_on, missing]), on="drive", how="anti")
-        held = pl.concat([goes_on, missing, fresh])
-    if held is not None:
-        yield held
+        missing = both.filter(~seen).select(running.columns)  # back another day, or gone: its span stays open
+        yield ended.select(running.columns)
+        fresh = today.join(pl.concat([continuing, missing]), on="drive", how="anti")
+        running = pl.concat([continuing, missing, fresh])
+    if running is not None:
+        yield running
 
 
 def _one_day(path: Path, columns: list[str]) -> pl.DataFrame:

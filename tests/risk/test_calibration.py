@@ -155,7 +155,7 @@ def test_the_whole_calibration_gives_a_table_that_can_be_shipped(spans: Any, mon
 
     monkeypatch.setattr(calibrate, "BAND_FAILED", 5)
     table = calibrate.calibrate(spans, load_table(), since=0, until=10**6)
-    assert decode_table(calibrate.written(table).encode(), origin="x") == table
+    assert decode_table(calibrate.as_toml(table).encode(), origin="x") == table
     assert table.base_rates[0].chance < table.bands[0].chance < table.bands[-1].chance
     assert [ladder.label for ladder in table.ladders] == [ladder.label for ladder in load_table().ladders]
     earlier = calibrate.calibrate(spans, load_table(), since=0, until=(START - date(1970, 1, 1)).days + 150)
