@@ -22,28 +22,30 @@ BUILD = {"setuptools"}
 
 def needed(name: str, extras: frozenset[str]) -> list[Requirement]:
     """What a package asks for on this machine."""
-    asked = [Requirement(line) for line in metadata.requires(name) or ()]
+    requirements = [Requirement(line) for line in metadata.requires(name) or ()]
     return [
-        one for one in asked if not one.marker or any(one.marker.evaluate({"extra": extra}) for extra in extras | {""})
+        requirement
+        for requirement in requirements
+        if not requirement.marker or any(requirement.marker.evaluate({"extra": extra}) for extra in extras | {""})
     ]
 
 
 def brought(extras: frozenset[str]) -> dict[str, set[str]]:
     """Every package that comes with drivecare, and which ones ask for it."""
-    found: dict[str, set[str]] = {}
-    seen: set[tuple[str, frozenset[str]]] = set()
+    askers: dict[str, set[str]] = {}
+    visited: set[tuple[str, frozenset[str]]] = set()
     waiting = [("drivecare", extras)]
     while waiting:
         parent = waiting.pop()
-        if parent in seen:
+        if parent in visited:
             continue
-        seen.add(parent)
-        for one in needed(*parent):
-            name = canonicalize_name(one.name)
+        visited.add(parent)
+        for requirement in needed(*parent):
+            name = canonicalize_name(requirement.name)
             if name != "drivecare":
-                found.setdefault(name, set()).add(parent[0])
-            waiting.append((name, frozenset(one.extras)))
-    return found
+                askers.setdefault(name, set()).add(parent[0])
+            waiting.append((name, frozenset(requirement.extras)))
+    return askers
 
 
 def licence(name: str) -> str:
@@ -52,8 +54,8 @@ def licence(name: str) -> str:
     line = next((about[key] for key in ("License-Expression", "License") if key in about), "")
     if line and "\n" not in line and len(line) < 60:
         return line
-    classifiers = [one for one in about.get_all("Classifier") or () if one.startswith("License ::")]
-    return ", ".join(one.rpartition(" :: ")[2] for one in classifiers) or "not stated"
+    classifiers = [line for line in about.get_all("Classifier") or () if line.startswith("License ::")]
+    return ", ".join(line.rpartition(" :: ")[2] for line in classifiers) or "not stated"
 
 
 def table(packages: dict[str, set[str]]) -> str:
@@ -80,9 +82,9 @@ def pins_off() -> list[str]:
         for line in CONSTRAINTS.read_text("utf-8").splitlines()
         if not line.startswith("#")
     }
-    wanted = set(brought(frozenset({"dev"}))) | BUILD
-    return [f"without a pin in {CONSTRAINTS.name}: {name}" for name in sorted(wanted - pinned)] + [
-        f"pinned for nothing in {CONSTRAINTS.name}: {name}" for name in sorted(pinned - wanted)
+    needs_pin = set(brought(frozenset({"dev"}))) | BUILD
+    return [f"without a pin in {CONSTRAINTS.name}: {name}" for name in sorted(needs_pin - pinned)] + [
+        f"pinned for nothing in {CONSTRAINTS.name}: {name}" for name in sorted(pinned - needs_pin)
     ]
 
 

@@ -15,7 +15,7 @@ BESIDE = {"CHANGELOG.md", "LICENSE", "MANIFEST.in", "PKG-INFO", "README.md", "py
 
 
 def source_files() -> Iterator[tuple[str, str]]:
-    """Every file that is shipped: where it lies in the project, and where in the wheel."""
+    """Every file that is shipped: its path in the project and its path in the wheel."""
     folders = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["setuptools"]["package-dir"]
     for package, folder in folders.items():
         for path in (ROOT / folder).rglob("*"):
@@ -24,24 +24,24 @@ def source_files() -> Iterator[tuple[str, str]]:
                 yield f"{folder}/{inside}", f"{package.replace('.', '/')}/{inside}"
 
 
-def difference(what: str, names: Iterable[str], wanted: set[str]) -> list[str]:
+def differences(archive: str, names: Iterable[str], expected: set[str]) -> list[str]:
     """What is missing and what does not belong, one line each."""
-    found = {name for name in names if not name.endswith("/")}
-    print(f"{what}: {len(found)} files")
-    lines = [f"missing from the {what}: {name}" for name in sorted(wanted - found)]
-    return lines + [f"does not belong in the {what}: {name}" for name in sorted(found - wanted)]
+    files = {name for name in names if not name.endswith("/")}
+    print(f"{archive}: {len(files)} files")
+    lines = [f"missing from the {archive}: {name}" for name in sorted(expected - files)]
+    return lines + [f"does not belong in the {archive}: {name}" for name in sorted(files - expected)]
 
 
 def main(wheel: Path, sdist: Path) -> int:
     """Compare both; the wheel is named NAME-VERSION-TAGS.whl."""
     release = "-".join(wheel.name.split("-")[:2])
-    here, there = zip(*source_files(), strict=True)
-    in_wheel = {*there, *(f"{release}.dist-info/{name}" for name in BUILT)}
-    lines = difference("wheel", zipfile.ZipFile(wheel).namelist(), in_wheel)
+    in_project, installed = zip(*source_files(), strict=True)
+    in_wheel = {*installed, *(f"{release}.dist-info/{name}" for name in BUILT)}
+    lines = differences("wheel", zipfile.ZipFile(wheel).namelist(), in_wheel)
     with tarfile.open(sdist) as archive:
         names = [entry.name.removeprefix(f"{release}/") for entry in archive if entry.isfile()]
     written = [name for name in names if name.startswith("drivecare.egg-info/")]
-    lines += difference("sdist", names, {*here, *BESIDE, *written})
+    lines += differences("sdist", names, {*in_project, *BESIDE, *written})
     print(*lines, sep="\n", end="\n" if lines else "")
     return bool(lines)
 
