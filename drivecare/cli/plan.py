@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
-from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option
+from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option, machine
 from drivecare.cli.terminal import notify
 from drivecare.format import Excerpt
 
 if TYPE_CHECKING:
-    from drivecare.fit.host_profile import Host
-    from drivecare.fit.model import Candidate
-    from drivecare.reading.model import Reading
+    from drivecare.fit.model import Candidate, Migration
 
 
 class PlanCommand(click.Command):
@@ -35,7 +33,9 @@ class PlanCommand(click.Command):
 @click.option("--host", "label", required=True, metavar="LABEL", help="The unit's label, or the id of a unit or bay.")
 @click.option("--reading", metavar="DRIVE|FILE", help="The old drive: attached, a saved reading, or its report.")
 @click.option("--stock", metavar="CSV", type=PATH, help="Drives to choose from.")
-@click.option("--candidate", "given", multiple=True, metavar="DRIVE|FILE", help="One drive to try; may be repeated.")
+@click.option(
+    "--candidate", "candidates", multiple=True, metavar="DRIVE|FILE", help="One drive to try; may be repeated."
+)
 @click.option("--height-mm", metavar="MM", help="The --candidate's height, measured by hand.")
 @click.option("--fact", "facts", multiple=True, metavar="NAME=VALUE", help="Another fact of it, looked up by hand.")
 @click.option("--used", metavar="SIZE", help="How much of the old drive is used, for a file copy: 212 GB.")
@@ -47,15 +47,17 @@ class PlanCommand(click.Command):
 @click.option("--symptom", metavar="TEXT", help="What the customer saw: says what to check before the drive.")
 @job_options
 @json_option
+@click.pass_context
 def plan(
+    ctx: click.Context,
     label: str,
     reading: str | None,
     stock: Path | None,
-    given: tuple[str, ...],
+    candidates: tuple[str, ...],
     height_mm: str | None,
     facts: tuple[str, ...],
     used: str | None,
-    migration: str | None,
+    migration: Migration | None,
     symptom: str | None,
     job: str | None,
     jobs: Path | None,
@@ -71,94 +73,55 @@ def plan(
     """
     from drivecare.cli.hosts import known_hosts
     from drivecare.cli.plan_screen import show_plan
-    from drivecare.fit.host_catalogue import find_host
-    from drivecare.fit.plan import exit_code, make_plan
+    from drivecare.fit.plan import exit_code
+    from drivecare.work.plan import PlanRequest, plan_replacement
 
     folder = job_folder(job, jobs) if job is not None else None
-    by_hand = _facts(facts, height_mm)
-    if by_hand and len(given) != 1:
+    measured = _parse_facts(facts, height_mm)
+    if measured and len(candidates) != 1:
         raise click.UsageError("--height-mm and --fact speak of one --candidate; give exactly one.")
-    host = _moving(find_host(label, known_hosts()), migration)
-    old = None if reading is None else _read(reading)
-    document = make_plan(
-        host,
-        [*_from_stock(stock), *(_candidate(one, by_hand) for one in given)],
+    request = PlanRequest(
         label=label,
-        reading=old,
-        verdict=None if old is None else _verdict(old),
-        used_bytes=None if used is None else _used(used),
+        hosts=known_hosts(),
+        old_drive=reading,
+        stock=_load_stock(stock),
+        candidates=candidates,
+        facts=measured,
+        used_bytes=None if used is None else _parse_used(used),
+        migration=migration,
         symptom=symptom,
         job=job,
     )
-    finish(
-        document,
-        show=lambda out: show_plan(out, document),
-        as_json=as_json,
-        exit_code=exit_code(document),
-        folder=folder,
-    )
+    document = plan_replacement(request, machine(ctx))
+    code = exit_code(document)
+    finish(document, show=lambda out: show_plan(out, document), as_json=as_json, exit_code=code, folder=folder)
 
 
-def _moving(host: Host, migration: Any) -> Host:
-    import msgspec
-
-    if migration is None:
-        return host
-    moving = msgspec.structs.replace(host.moving, kind=migration)
-    return msgspec.structs.replace(host, moving=moving)
-
-
-def _from_stock(stock: Path | None) -> tuple[Candidate, ...]:
+def _load_stock(path: Path | None) -> tuple[Candidate, ...]:
     from drivecare.documents import read_bytes
     from drivecare.fit.candidates import read_stock
 
-    if stock is None:
+    if path is None:
         return ()
-    found = read_stock(read_bytes(stock), origin=str(stock))
-    if found.ignored:
-        notify(f"{stock}: columns not used: {', '.join(Excerpt(found.ignored).lines(str, 'of them'))}")
-    for line in Excerpt(found.faults).lines(str, "faults"):
+    stock = read_stock(read_bytes(path), origin=str(path))
+    if stock.ignored:
+        notify(f"{path}: columns not used: {', '.join(Excerpt(stock.ignored).lines(str, 'of them'))}")
+    for line in Excerpt(stock.faults).lines(str, "faults"):
         notify(line)
-    return found.candidates
+    return stock.candidates
 
 
-def _candidate(which: str, by_hand: dict[str, str]) -> Candidate:
-    from drivecare.fit.candidates import add_facts, candidate_from_reading
-
-    reading = _read(which)
-    return add_facts(candidate_from_reading(reading, verdict=_verdict(reading)), by_hand)
-
-
-def _read(which: str) -> Reading:
-    """An attached drive, where the name is that of a device; else a saved reading or report."""
-    from drivecare.hardware.device_path import is_device
-
-    if is_device(which):
-        from drivecare.hardware.smart import read_drive
-
-        return read_drive(which)
-    from drivecare.reading.reading_files import load_reading
-
-    return load_reading(Path(which))
-
-
-def _verdict(reading: Reading) -> str:
-    from drivecare.risk.assess import assess
-
-    return assess(reading).verdict
-
-
-def _facts(facts: tuple[str, ...], height_mm: str | None) -> dict[str, str]:
-    found = {}
+def _parse_facts(facts: tuple[str, ...], height_mm: str | None) -> dict[str, str]:
+    measured = {}
     for fact in facts:
         name, separator, value = fact.partition("=")
         if not separator:
             raise click.UsageError(f"--fact {fact!r} is not NAME=VALUE, such as height=9.5.")
-        found[name] = value
-    return found if height_mm is None else {**found, "height": height_mm}
+        measured[name] = value
+    return measured if height_mm is None else {**measured, "height": height_mm}
 
 
-def _used(text: str) -> int:
+def _parse_used(text: str) -> int:
     from drivecare.errors import BadInput
     from drivecare.fit.units import parse_amount
 

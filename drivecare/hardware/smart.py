@@ -73,7 +73,7 @@ def read_drives(
         return tuple(pool.map(one, paths))
 
 
-def way_through(backend: Backend, path: str, *, tried: list[str] | None = None) -> str | None:
+def find_transport(backend: Backend, path: str, *, tried: list[str] | None = None) -> str | None:
     """The first transport by which the drive behind a USB bridge gives its own name; None where there is none.
 
     "auto" is the backend's own choice. Asks for the drive's identity only; `tried` collects what was asked.
@@ -137,7 +137,7 @@ def _read(path: str, transport: str | None, machine: Machine, backend: Backend) 
         and answer.exit_status is not None
         and not _drive_spoke(answer)
     ):
-        transport = way_through(backend, path, tried=tried)
+        transport = find_transport(backend, path, tried=tried)
         if transport is not None:
             tried.clear()
             answer = _ask(backend, path, transport, EVERYTHING, EVERYTHING_SECONDS)

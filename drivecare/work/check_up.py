@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Literal
 
 from drivecare.documents import Value
 from drivecare.errors import DriveCareError
 from drivecare.format import join_and
+from drivecare.exit_codes import ExitCode
+from drivecare.fit.host_catalogue import SHIPPED, load_hosts
 from drivecare.hardware.blockdev import AttachedDrive, list_drives
-from drivecare.hardware.machine import Machine
-from drivecare.hardware.smart import way_through
+from drivecare.hardware.smart import find_transport
+from drivecare.work import Machine
 
 # Reads every layout we decode; 7.3, in Debian 12, also knows the NVMe bridges. Judgement of ours.
 OLDEST_BACKEND = (7, 0)
@@ -24,8 +27,8 @@ RULE = 'SUBSYSTEM=="block", ENV{UDISKS_IGNORE}="1"'
 SELF_ASSEMBLY = "64-md-raid-assembly.rules"
 
 
-class Check(Value, frozen=True, kw_only=True):
-    """One thing looked at. `missing` keeps drivecare from working, `warn` wants thought; `advice` says what to do."""
+class MachineCheck(Value, frozen=True, kw_only=True):
+    """One item of the check-up. `missing` keeps drivecare from working, `warn` is worth a look; `advice` says what to do."""
 
     check: str
     result: Literal["ok", "warn", "missing"]
@@ -38,42 +41,51 @@ class Checkup(Value, frozen=True, kw_only=True):
 
     schema: Literal["drivecare/doctor-1"] = "drivecare/doctor-1"
     ready: bool
-    checks: tuple[Check, ...]
+    checks: tuple[MachineCheck, ...]
+
+    @property
+    def exit_code(self) -> ExitCode:
+        """An error where something needed is missing."""
+        return ExitCode.DONE if self.ready else ExitCode.ERROR
 
 
-def check_machine(machine: Machine) -> Checkup:
-    """Look at everything once; changes nothing, and asks drives only for their names."""
+def check_machine(machine: Machine, host_folders: Sequence[Path] = ()) -> Checkup:
+    """Look at everything once, the shop's own profiles in `host_folders` too.
+
+    Changes nothing, and asks drives only for their names.
+    """
     checks = (
-        _backend(machine),
-        _rights(machine),
-        *_docks(machine),
-        _automounter(machine),
-        *_self_assembly(machine.root),
+        _check_backend(machine),
+        _check_rights(machine),
+        *_check_docks(machine),
+        _check_automounter(machine),
+        *_check_self_assembly(machine.root),
+        _check_profiles(host_folders),
     )
     return Checkup(ready=all(check.result != "missing" for check in checks), checks=checks)
 
 
-def _backend(machine: Machine) -> Check:
+def _check_backend(machine: Machine) -> MachineCheck:
     name, install = "smartmontools", "sudo apt install smartmontools"
     try:
-        answer = machine.backend().ask(("-V",), limit_seconds=10)
+        reply = machine.backend().ask(("-V",), limit_seconds=10)
     except DriveCareError as error:
-        return Check(check=name, result="missing", found=error.problem, advice=install)
-    version = re.search(r"\b(\d+)\.(\d+)\b", answer.text)
+        return MachineCheck(check=name, result="missing", found=error.problem, advice=install)
+    version = re.search(r"\b(\d+)\.(\d+)\b", reply.text)
     if version is None:
-        return Check(check=name, result="missing", found="its version cannot be read", advice=install)
-    found = f"version {version[0]}"
+        return MachineCheck(check=name, result="missing", found="its version cannot be read", advice=install)
+    installed = f"version {version[0]}"
     if (int(version[1]), int(version[2])) < OLDEST_BACKEND:
-        return Check(
-            check=name, result="missing", found=f"{found} is older than 7.0", advice=f"{install} (7.0 or newer)"
+        return MachineCheck(
+            check=name, result="missing", found=f"{installed} is older than 7.0", advice=f"{install} (7.0 or newer)"
         )
-    return Check(check=name, result="ok", found=found)
+    return MachineCheck(check=name, result="ok", found=installed)
 
 
-def _rights(machine: Machine) -> Check:
+def _check_rights(machine: Machine) -> MachineCheck:
     if machine.is_root:
-        return Check(check="rights", result="ok", found="running as root")
-    return Check(
+        return MachineCheck(check="rights", result="ok", found="running as root")
+    return MachineCheck(
         check="rights",
         result="warn",
         found="you are not root",
@@ -82,46 +94,46 @@ def _rights(machine: Machine) -> Check:
     )
 
 
-def _docks(machine: Machine) -> tuple[Check, ...]:
+def _check_docks(machine: Machine) -> tuple[MachineCheck, ...]:
     behind_usb = [drive for drive in list_drives(root=machine.root) if drive.bus in ("usb", "uas")]
     if not behind_usb:
-        found = "no drive is attached over USB; attach one and run this again to try its dock"
-        return (Check(check="docks", result="ok", found=found),)
-    return tuple(_dock(machine, drive) for drive in behind_usb)
+        advice = "no drive is attached over USB; attach one and run this again to try its dock"
+        return (MachineCheck(check="docks", result="ok", found=advice),)
+    return tuple(_check_dock(machine, drive) for drive in behind_usb)
 
 
-def _dock(machine: Machine, drive: AttachedDrive) -> Check:
+def _check_dock(machine: Machine, drive: AttachedDrive) -> MachineCheck:
     name = f"dock of {drive.path}"
     bridge = drive.bridge or "USB bridge without a name"
     if not machine.is_root:
-        return Check(check=name, result="warn", found=f"{bridge}: not tried", advice="Run this again with sudo.")
+        return MachineCheck(check=name, result="warn", found=f"{bridge}: not tried", advice="Run this again with sudo.")
     try:
-        way = way_through(machine.backend(), drive.path)
+        transport = find_transport(machine.backend(), drive.path)
     except DriveCareError as error:
-        return Check(check=name, result="warn", found=f"{bridge}: {error.problem}", advice=error.hint)
-    if way is None:
-        return Check(
+        return MachineCheck(check=name, result="warn", found=f"{bridge}: {error.problem}", advice=error.hint)
+    if transport is None:
+        return MachineCheck(
             check=name,
             result="warn",
             found=f"{bridge} lets no health data through",
             advice="Use a native SATA or NVMe port, or another dock.",
         )
-    return Check(check=name, result="ok", found=f"{bridge} lets health data through ({way})")
+    return MachineCheck(check=name, result="ok", found=f"{bridge} lets health data through ({transport})")
 
 
-def _automounter(machine: Machine) -> Check:
+def _check_automounter(machine: Machine) -> MachineCheck:
     name = "automounting"
     running = sorted({AUTOMOUNTERS[program] for program in machine.programs() if program in AUTOMOUNTERS})
     if not running:
-        return Check(check=name, result="ok", found="no automounter is running")
+        return MachineCheck(check=name, result="ok", found="no automounter is running")
     rule = _rule_that_hides_drives(machine.root)
     if running == ["udisks2"] and rule is not None:
-        return Check(check=name, result="ok", found=f"udisks2 is running; {rule} keeps it off drives")
+        return MachineCheck(check=name, result="ok", found=f"udisks2 is running; {rule} keeps it off drives")
     switch_off = {
         "udisks2": f"While a customer's drive is attached: sudo systemctl stop udisks2. Or for good: put the line "
         f"{RULE} into {RULE_FILE}, then sudo udevadm control --reload.",
     }
-    return Check(
+    return MachineCheck(
         check=name,
         result="warn",
         found=f"{join_and(running)} may mount a customer's drive when it is plugged in, and so write to it",
@@ -142,7 +154,7 @@ def _rule_that_hides_drives(root: Path) -> str | None:
     return None
 
 
-def _self_assembly(root: Path) -> tuple[Check, ...]:
+def _check_self_assembly(root: Path) -> tuple[MachineCheck, ...]:
     """A RAID member taken from a NAS is assembled when plugged in, and assembling writes to it."""
     shipped = [root / folder / SELF_ASSEMBLY for folder in ("usr/lib/udev/rules.d", "lib/udev/rules.d")]
     override = root / "etc/udev/rules.d" / SELF_ASSEMBLY
@@ -150,10 +162,23 @@ def _self_assembly(root: Path) -> tuple[Check, ...]:
     if masked or not any(path.exists() for path in shipped):
         return ()
     return (
-        Check(
+        MachineCheck(
             check="RAID members",
             result="warn",
             found="mdadm assembles the RAID members of a customer's NAS when they are plugged in, which writes to them",
             advice=f"sudo ln -s /dev/null /etc/udev/rules.d/{SELF_ASSEMBLY}, then sudo udevadm control --reload.",
         ),
     )
+
+
+def _check_profiles(host_folders: Sequence[Path]) -> MachineCheck:
+    """Whether every profile of a unit can be used."""
+    name, profiles = "profiles", load_hosts(host_folders)
+    if profiles.bad:
+        files = "; ".join(f"{profile.file}: {profile.problems[0]}" for profile in profiles.bad[:3])
+        more = f"; and {len(profiles.bad) - 3:,} more" if len(profiles.bad) > 3 else ""
+        advice = "These units are not known until that is mended. All that is wrong: drivecare hosts list."
+        return MachineCheck(check=name, result="warn", found=f"cannot be used: {files}{more}", advice=advice)
+    own = sum(not host.origin.startswith(SHIPPED) for host in profiles.hosts)
+    text = f"{len(profiles.hosts)} units and bays, {own} of them the shop's own"
+    return MachineCheck(check=name, result="ok", found=text)

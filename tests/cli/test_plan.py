@@ -12,7 +12,14 @@ import pytest
 from click.testing import CliRunner, Result
 
 from drivecare.cli.main import cli
+from drivecare.cli.plan import plan
 from drivecare.errors import BadInput, DriveCareError
+from drivecare.hardware.machine import Machine
+from drivecare.hardware.smart_port import Recorded
+from tests.cli.bench import recorded_machine
+from tests.cli.bench import run as run_on
+from tests.hardware.reports import answer, sata
+from tests.hardware.sysfs import Tree
 
 DEMO = Path(str(resources.files("drivecare.demo_data")))
 OLD, NEW, STOCK = DEMO / "failing-drive.txt", DEMO / "new-drive.txt", DEMO / "stock.csv"
@@ -173,3 +180,29 @@ def test_help_lists_every_column() -> None:
     text = run("--help").stdout
     assert all(name in text for name in COLUMNS)
     assert "Example: drivecare plan" in text
+
+
+class TestAttachedDrives:
+    """A plan asks the machine of its context, as every command does."""
+
+    @pytest.fixture
+    def bench(self, tmp_path: Path) -> Machine:
+        tree = Tree(tmp_path)
+        for name, serial in (("sdx", "KX25-00417"), ("sdy", "PM24-0001")):
+            tree.drive(name, f"pci0000:00/ata{len(serial)}/{name}", sectors=976_773_168)
+        old, new = answer(sata(serial="KX25-00417", pending=24)), answer(sata(serial="PM24-0001"))
+        return recorded_machine(tmp_path, Recorded({"/dev/sdx": old, "/dev/sdy": new}))
+
+    def test_the_old_drive_is_asked(self, bench: Machine) -> None:
+        ran = run_on(plan, "--host", "CH-2103", "--reading", "/dev/sdx", "--stock", STOCK, "--json", machine=bench)
+        assert ran.json["source"]["serial"] == "KX25-00417"
+        assert ran.json["source"]["verdict"] == "evacuate"
+
+    def test_a_candidate_is_asked(self, bench: Machine) -> None:
+        ran = run_on(plan, "--host", "CH-2103", "--candidate", "/dev/sdy", "--json", machine=bench)
+        assert [candidate["serial"] for candidate in ran.json["candidates"]] == ["PM24-0001"]
+
+    def test_one_that_is_not_attached_is_an_error(self, bench: Machine) -> None:
+        ran = run_on(plan, "--host", "CH-2103", "--reading", "/dev/sdz", machine=bench)
+        assert ran.exit_code == 3
+        assert "/dev/sdz: there is no such device" in ran.err

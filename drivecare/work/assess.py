@@ -1,0 +1,111 @@
+"""Judge drives: read each one, gather what its job knows of it, assess. What `drivecare assess` does."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from drivecare.documents import Value
+from drivecare.errors import DriveCareError
+from drivecare.exit_codes import ExitCode, worst
+from drivecare.job.folder import JobFolder
+from drivecare.reading.identity import compare
+from drivecare.reading.model import Reading
+from drivecare.reading.surface import SurfaceScan
+from drivecare.risk.assess import assess
+from drivecare.risk.model import Assessment, Verdict
+from drivecare.risk.trend import parse_moment
+from drivecare.work import Machine
+from drivecare.work.read_sources import read_sources
+
+
+class AssessedSource(Value, frozen=True, kw_only=True):
+    """One of several drives: its assessment, or the error that kept it from being read."""
+
+    path: str
+    verdict: Verdict | None = None
+    error: str | None = None
+    assessment: Assessment | None = None
+
+
+class Assessments(Value, frozen=True, kw_only=True):
+    """The document of `drivecare assess` for several drives, in the order given."""
+
+    schema: Literal["drivecare/assessments-1"] = "drivecare/assessments-1"
+    assessments: tuple[AssessedSource, ...]
+
+    @property
+    def exit_code(self) -> ExitCode:
+        """The worst of them; a drive that could not be read is an error."""
+        judged = [source.assessment for source in self.assessments]
+        return worst(assessment.exit_code if assessment is not None else ExitCode.ERROR for assessment in judged)
+
+
+@dataclass(frozen=True, kw_only=True)
+class AssessRequest:
+    """Which drives to judge, and as what. `sources`: attached drives, saved readings, text reports."""
+
+    sources: tuple[str, ...]
+    as_new: bool = False
+    transport: str | None = None
+    folder: JobFolder | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class AssessedReading:
+    """A reading with its assessment, and what else was known of the drive: earlier readings and a surface scan."""
+
+    reading: Reading
+    assessment: Assessment
+    history: tuple[Reading, ...]
+    scan: SurfaceScan | None
+
+
+Outcome = AssessedReading | DriveCareError
+
+
+def assess_sources(request: AssessRequest, machine: Machine) -> tuple[Outcome, ...]:
+    """Judge every source, in the order given; one that cannot be read gives its error and spoils no other."""
+    readings = read_sources(request.sources, machine, transport=request.transport)
+    folder = request.folder
+    filed = [result.document for result in folder.results(Reading)] if folder is not None else []
+    scans = [result.document for result in folder.results(SurfaceScan)] if folder is not None else []
+    candidates = [*filed, *(reading for reading in readings if isinstance(reading, Reading))]
+    return tuple(
+        _assess(reading, candidates, scans, as_new=request.as_new) if isinstance(reading, Reading) else reading
+        for reading in readings
+    )
+
+
+def document_of(request: AssessRequest, outcomes: Sequence[Outcome]) -> Assessment | Assessments:
+    """The assessment of the one drive, or the document of several. Raises the error of the only one."""
+    if len(outcomes) > 1:
+        return Assessments(assessments=tuple(map(_entry, request.sources, outcomes)))
+    (outcome,) = outcomes
+    if isinstance(outcome, DriveCareError):
+        raise outcome
+    return outcome.assessment
+
+
+def _entry(source: str, outcome: Outcome) -> AssessedSource:
+    if isinstance(outcome, DriveCareError):
+        return AssessedSource(path=source, error=outcome.message())
+    return AssessedSource(path=source, verdict=outcome.assessment.verdict, assessment=outcome.assessment)
+
+
+def _assess(
+    reading: Reading, candidates: Sequence[Reading], scans: Sequence[SurfaceScan], *, as_new: bool
+) -> AssessedReading:
+    history = tuple(other for other in candidates if _is_earlier(other, reading))
+    scan = next((scan for scan in reversed(scans) if scan.may_be_of(reading.drive)), None)
+    assessment = assess(reading, as_new=as_new, history=history, scan=scan)
+    return AssessedReading(reading=reading, assessment=assessment, history=history, scan=scan)
+
+
+def _is_earlier(other: Reading, reading: Reading) -> bool:
+    """Whether another reading counts as history: of this very drive, and not known to be the later one."""
+    if other.raw == reading.raw or compare(other.drive, reading.drive) != "yes":
+        return False
+    other_time, time = parse_moment(other.read_at), parse_moment(reading.read_at)
+    return other_time is None or time is None or other_time <= time
