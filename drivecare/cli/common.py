@@ -31,6 +31,11 @@ PATH = click.Path(readable=False, path_type=Path)
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout.")
 
+# Named in the refusal of work/load_guard.py, which every command that loads a drive asks first.
+allow_load_option = click.option(
+    "--allow-load", metavar="SERIAL", help="Load a drive that is losing data all the same: type its serial number."
+)
+
 
 def _job_ids(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:  # noqa: ARG001  click's signature
     """For shell completion: the jobs there are."""

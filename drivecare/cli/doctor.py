@@ -7,11 +7,9 @@ from typing import TYPE_CHECKING
 import click
 
 from drivecare.cli.common import finish, json_option, machine
-from drivecare.exit_codes import ExitCode
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
-    from drivecare.work.check_up import Check
 
 MARKS = {"ok": "ok", "warn": "LOOK", "missing": "MISSING"}
 
@@ -26,12 +24,10 @@ def doctor(ctx: click.Context, as_json: bool) -> None:
 
     Exit code: 0 when nothing needed is missing, 3 otherwise.
     """
-    import msgspec
-
+    from drivecare.cli.hosts import host_folders
     from drivecare.work.check_up import check_machine
 
-    report = check_machine(machine(ctx))
-    report = msgspec.structs.replace(report, checks=(*report.checks, _profiles()))
+    report = check_machine(machine(ctx), host_folders())
 
     def show(out: Screen) -> None:
         import textwrap
@@ -44,20 +40,4 @@ def doctor(ctx: click.Context, as_json: bool) -> None:
         out.print()
         out.print("Ready." if report.ready else "Not ready: see MISSING above.")
 
-    finish(report, show=show, as_json=as_json, exit_code=ExitCode.DONE if report.ready else ExitCode.ERROR)
-
-
-def _profiles() -> Check:
-    """Whether every profile of a unit can be used."""
-    from drivecare.cli.hosts import host_folders
-    from drivecare.fit.host_catalogue import SHIPPED, load_hosts
-    from drivecare.format import join_some
-    from drivecare.work.check_up import Check
-
-    name, profiles = "profiles", load_hosts(host_folders())
-    if profiles.bad:
-        files = join_some([f"{profile.file}: {profile.problems[0]}" for profile in profiles.bad], 3, "; ")
-        advice = "These units are not known until that is mended. All that is wrong: drivecare hosts list."
-        return Check(check=name, result="warn", found=f"cannot be used: {files}", advice=advice)
-    own = sum(not host.origin.startswith(SHIPPED) for host in profiles.hosts)
-    return Check(check=name, result="ok", found=f"{len(profiles.hosts)} units and bays, {own} of them the shop's own")
+    finish(report, show=show, as_json=as_json, exit_code=report.exit_code)

@@ -10,7 +10,7 @@ from drivecare.cli.common import finish, json_option, machine
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
-    from drivecare.hardware.blockdev import AttachedDrive
+    from drivecare.work.attached_drives import AttachedDrive
 
 
 @click.command(epilog="\b\nExample: drivecare drives")
@@ -21,20 +21,20 @@ def drives(ctx: click.Context, as_json: bool) -> None:
 
     Needs no root and opens no drive. Image files are listed while they are attached as loop devices.
     """
-    from drivecare.hardware.blockdev import AttachedDrives, list_drives
+    from drivecare.work.attached_drives import list_attached
 
-    found = list_drives(root=machine(ctx).root)
+    attached = list_attached(machine(ctx))
 
     def show(out: Screen) -> None:
-        for drive in found:
-            out.print_lines(_lines(drive))
-        if not found:
+        for drive in attached.drives:
+            out.print_lines(_describe_drive(drive))
+        if not attached.drives:
             out.print("No drive is attached. Plug one in, power its dock, wait ten seconds and try again.")
 
-    finish(AttachedDrives(drives=found), show=show, as_json=as_json)
+    finish(attached, show=show, as_json=as_json)
 
 
-def _lines(drive: AttachedDrive) -> list[str]:
+def _describe_drive(drive: AttachedDrive) -> list[str]:
     """A drive in a few lines of at most 80 columns; nothing that names it is ever cut."""
     from drivecare.cli.describe import describe_attached
     from drivecare.format import format_bytes
@@ -50,16 +50,16 @@ def _lines(drive: AttachedDrive) -> list[str]:
         )
         if holds
     ]
-    what = ", ".join((describe_attached(drive), *flags))
-    lines = [f"{drive.path:<14} {format_bytes(drive.capacity_bytes):>8}  {what:<26}  {state}".rstrip()]
-    lines.append(f"{'':14} {_named(drive)}")
+    kind = ", ".join((describe_attached(drive), *flags))
+    lines = [f"{drive.path:<14} {format_bytes(drive.capacity_bytes):>8}  {kind:<26}  {state}".rstrip()]
+    lines.append(f"{'':14} {_name_drive(drive)}")
     if drive.bridge:
         lines.append(f"{'':14} behind {drive.bridge}")
     lines.extend(f"{'':14} {reason}" for reason in drive.in_use)
     return lines
 
 
-def _named(drive: AttachedDrive) -> str:
+def _name_drive(drive: AttachedDrive) -> str:
     if drive.backing_file:
         return drive.backing_file
     model = drive.model or "model unknown"

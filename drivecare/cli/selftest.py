@@ -2,26 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from drivecare.cli.common import finish, job_folder, job_options, json_option, machine
+from drivecare.cli.common import allow_load_option, finish, job_folder, job_options, json_option, machine
 from drivecare.cli.terminal import notify, progress_bar
-from drivecare.exit_codes import ExitCode
 from drivecare.format import format_minutes
-from drivecare.work.load_guard import OPTION, OPTION_HELP, refuse_load
 
 if TYPE_CHECKING:
-    from drivecare.cli.screen import Screen
-    from drivecare.reading.model import Reading
-    from drivecare.work.self_test import Following, SelfTestReport
+    from tqdm import tqdm
 
-# A test that found unreadable, servo or electrical trouble is observed loss; every other failure rules the drive out.
-LOSING_DATA = ("read", "servo", "electrical")
+    from drivecare.cli.screen import Screen
+    from drivecare.work.self_test import SelfTestProgress, SelfTestReport
 
 
 @click.command(epilog="\b\nExample: sudo drivecare selftest /dev/sdb --extended")
@@ -29,7 +24,7 @@ LOSING_DATA = ("read", "servo", "electrical")
 @click.option("--extended", is_flag=True, help="Test the whole surface (hours) instead of the short test (minutes).")
 @click.option("--stop", is_flag=True, help="Stop the test that is running.")
 @click.option("--transport", metavar="TYPE", help="How to reach the drive: sat, sntjmicron, ... [default: found out]")
-@click.option(OPTION, metavar="SERIAL", help=OPTION_HELP)
+@allow_load_option
 @job_options
 @json_option
 @click.pass_context
@@ -51,76 +46,64 @@ def selftest(
 
     Exit code: 0 passed, 11 or 12 failed, 13 not judged, 22 refused, 23 left running.
     """
-    from drivecare.hardware.smart import read_drive
-    from drivecare.work.self_test import Session
+    from drivecare.work.self_test import SelfTestRequest, run_self_test
 
-    folder = job_folder(job, jobs) if job is not None else None  # a wrong job is said before hours of testing
-    here = machine(ctx)
-    reading = read_drive(drive, transport=transport, machine=here)
-    session = Session(here.backend(), here.clock, drive, _way(reading, transport), "extended" if extended else "short")
-    if stop:
-        report = session.stop()
-    else:
-        if session.running:
-            notify("a self-test is running already; following it")
-        else:
-            refuse_load(reading, "a self-test", allow_load=allow_load, folder=folder)
-            session.start()
-        try:
-            with _progress() as told:
-                report = session.follow(told)
-        except KeyboardInterrupt:
-            report = session.left_running()
-    finish(report, show=lambda out: _show(out, report), as_json=as_json, exit_code=_exit_code(report), folder=folder)
+    request = SelfTestRequest(
+        path=drive,
+        kind="extended" if extended else "short",
+        stop=stop,
+        transport=transport,
+        allow_load=allow_load,
+        folder=job_folder(job, jobs) if job is not None else None,  # a wrong job is said before hours of testing
+    )
+    with _SelfTestBar() as bar:
+        report = run_self_test(request, machine(ctx), notify=notify, on_progress=bar.show)
+    finish(
+        report,
+        show=lambda out: _show_report(out, report),
+        as_json=as_json,
+        exit_code=report.exit_code,
+        folder=request.folder,
+    )
 
 
-def _way(reading: Reading, transport: str | None) -> str | None:
-    """The transport that answered, where it had to be found behind a bridge."""
-    return transport or (reading.transport if reading.bridge else None)
-
-
-@contextmanager
-def _progress() -> Iterator[Callable[[Following], None]]:
+class _SelfTestBar(AbstractContextManager["_SelfTestBar"]):
     """A bar on stderr from the drive's own remaining percent; silent where stderr is no terminal."""
-    layout = "{desc}: {percentage:3.0f}% |{bar}| {elapsed} gone{postfix}"
-    with progress_bar("self-test", total=100, bar_format=layout) as bar:
 
-        def told(following: Following) -> None:
-            bar.n = 100 - following.remaining_percent
-            if following.minutes_left is not None:
-                bar.set_postfix_str(f"about {format_minutes(following.minutes_left)} left", refresh=False)
-            bar.refresh()
+    def __init__(self) -> None:
+        self._bar: tqdm[Any] | None = None
 
-        yield told
+    def show(self, progress: SelfTestProgress) -> None:
+        """Move the bar, which is drawn from the first progress on."""
+        if self._bar is None:
+            layout = "{desc}: {percentage:3.0f}% |{bar}| {elapsed} gone{postfix}"
+            self._bar = progress_bar("self-test", total=100, bar_format=layout)
+        self._bar.n = 100 - progress.remaining_percent
+        if progress.minutes_left is not None:
+            self._bar.set_postfix_str(f"about {format_minutes(progress.minutes_left)} left", refresh=False)
+        self._bar.refresh()
 
-
-def _exit_code(report: SelfTestReport) -> ExitCode:
-    if report.state == "failed":
-        losing_data = report.result is not None and report.result.result in LOSING_DATA
-        return ExitCode.EVACUATE if losing_data else ExitCode.REPLACE
-    return {
-        "passed": ExitCode.DONE,
-        "stopped": ExitCode.DONE,
-        "not-judged": ExitCode.UNPROVEN,
-        "running": ExitCode.INTERRUPTED,
-    }[report.state]
+    def __exit__(self, *_: object) -> None:
+        """Leave the bar as it stands."""
+        if self._bar is not None:
+            self._bar.close()
 
 
-def _show(out: Screen, report: SelfTestReport) -> None:
+def _show_report(out: Screen, report: SelfTestReport) -> None:
     import textwrap
 
     drive, result = report.drive, report.result
     out.print(
         f"{drive.model or 'Model unknown'}   serial {drive.serial or 'unknown'}   on {report.path}", soft_wrap=True
     )
-    words = {
+    headlines = {
         "passed": "PASSED  The drive found no fault in itself.",
         "failed": "FAILED  The drive found a fault in itself.",
         "not-judged": "NOT JUDGED  The test gave no result.",
         "stopped": "STOPPED  The test was ended; nothing is known from it.",
         "running": "RUNNING  The test goes on.",
     }
-    out.print(words[report.state])
+    out.print(headlines[report.state])
     if result is not None:
         place = f", first bad LBA {result.lba:,}" if result.lba is not None else ""
         hours = f", at {result.hours:,} hours powered on" if result.hours is not None else ""

@@ -70,13 +70,6 @@ class AttachedDrive(Value, frozen=True, kw_only=True):
     system: bool = False
 
 
-class AttachedDrives(Value, frozen=True, kw_only=True):
-    """The document of `drivecare drives`."""
-
-    schema: Literal["drivecare/drives-1"] = "drivecare/drives-1"
-    drives: tuple[AttachedDrive, ...] = ()
-
-
 def list_drives(*, root: Path = Path("/")) -> tuple[AttachedDrive, ...]:
     """Every attached drive, in the kernel's naming order. Loop devices only when something is behind them.
 

@@ -15,7 +15,7 @@ import msgspec
 
 # Document name -> where its type lives. Imported one by one, so that asking for one schema imports one room.
 DOCUMENTS: dict[str, str] = {
-    "drives-1": "drivecare.hardware.blockdev:AttachedDrives",
+    "drives-1": "drivecare.work.attached_drives:AttachedDrives",
     "reading-1": "drivecare.reading.model:Reading",
     "assessment-1": "drivecare.risk.model:Assessment",
     "assessments-1": "drivecare.work.assess:Assessments",

@@ -9,7 +9,7 @@ from typing import Literal
 
 from drivecare.documents import Value
 from drivecare.errors import DriveCareError
-from drivecare.format import join_and
+from drivecare.format import join_and, join_some
 from drivecare.exit_codes import ExitCode
 from drivecare.fit.host_catalogue import SHIPPED, load_hosts
 from drivecare.hardware.blockdev import AttachedDrive, list_drives
@@ -28,7 +28,7 @@ SELF_ASSEMBLY = "64-md-raid-assembly.rules"
 
 
 class MachineCheck(Value, frozen=True, kw_only=True):
-    """One item of the check-up. `missing` keeps drivecare from working, `warn` is worth a look; `advice` says what to do."""
+    """One check. `missing` keeps drivecare from working, `warn` deserves a look; `advice` says what to do."""
 
     check: str
     result: Literal["ok", "warn", "missing"]
@@ -175,10 +175,9 @@ def _check_profiles(host_folders: Sequence[Path]) -> MachineCheck:
     """Whether every profile of a unit can be used."""
     name, profiles = "profiles", load_hosts(host_folders)
     if profiles.bad:
-        files = "; ".join(f"{profile.file}: {profile.problems[0]}" for profile in profiles.bad[:3])
-        more = f"; and {len(profiles.bad) - 3:,} more" if len(profiles.bad) > 3 else ""
+        files = join_some([f"{profile.file}: {profile.problems[0]}" for profile in profiles.bad], 3, "; ")
         advice = "These units are not known until that is mended. All that is wrong: drivecare hosts list."
-        return MachineCheck(check=name, result="warn", found=f"cannot be used: {files}{more}", advice=advice)
+        return MachineCheck(check=name, result="warn", found=f"cannot be used: {files}", advice=advice)
     own = sum(not host.origin.startswith(SHIPPED) for host in profiles.hosts)
     text = f"{len(profiles.hosts)} units and bays, {own} of them the shop's own"
     return MachineCheck(check=name, result="ok", found=text)

@@ -1,55 +1,44 @@
-"""Nothing that loads a drive runs on one that is losing data, until its copy is verified or its serial number typed."""
+"""Refuse whatever loads a drive that is losing data, until its copy is verified or its serial number typed."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 from drivecare.errors import Refused
-
-if TYPE_CHECKING:
-    from drivecare.job.folder import JobFolder
-    from drivecare.reading.model import Reading
-
-# The option's name is the same in every command that loads a drive.
-OPTION = "--allow-load"
-OPTION_HELP = "Load a drive that is losing data all the same: type its serial number."
+from drivecare.job.folder import JobFolder
+from drivecare.reading.identity import compare, shown_alike
+from drivecare.reading.model import Reading
+from drivecare.risk.assess import assess
+from drivecare.risk.model import Assessment
+from drivecare.transfer.sectors.receipt import Receipt
 
 
-def refuse_load(reading: Reading, what: str, *, allow_load: str | None, folder: JobFolder | None) -> None:
+def refuse_load(reading: Reading, activity: str, *, allow_load: str | None, folder: JobFolder | None) -> None:
     """Raise Refused where this drive, by this reading or by one filed in the job, is to be evacuated first.
 
-    `what` is the subject of the sentence: "a self-test". A verified copy of the drive in the job lifts the guard.
+    `activity` is the subject of the sentence: "a self-test". A verified copy of the drive in the job lifts the guard.
     """
     serial = reading.drive.serial
     if allow_load is not None and serial is not None and allow_load.strip() == serial:
         return
-    if not _losing_data(reading, folder) or (folder is not None and _copied(reading, folder)):
+    if not _is_losing_data(reading, folder) or (folder is not None and _is_copied(reading, folder)):
         return
     raise Refused(
-        f"it is losing data, and {what} would load it",
+        f"it is losing data, and {activity} would load it",
         guard="evacuate",
         location=reading.path,
-        hint=f"Copy it and verify the copy first. To do it all the same: {OPTION} {serial or 'SERIAL'}.",
+        hint=f"Copy it and verify the copy first. To do it all the same: --allow-load {serial or 'SERIAL'}.",
     )
 
 
-def _losing_data(reading: Reading, folder: JobFolder | None) -> bool:
-    from drivecare.reading.identity import compare, shown_alike
-    from drivecare.risk.assess import assess
-    from drivecare.risk.model import Assessment
-
+def _is_losing_data(reading: Reading, folder: JobFolder | None) -> bool:
     if assess(reading).verdict == "evacuate":
         return True
-    filed = [one.document for one in folder.results(Assessment)] if folder is not None else []
+    filed = [result.document for result in folder.results(Assessment)] if folder is not None else []
     losing = [assessment.drive for assessment in filed if assessment.verdict == "evacuate"]
     return any(compare(drive, reading.drive) == "yes" or shown_alike(drive, reading.drive) for drive in losing)
 
 
-def _copied(reading: Reading, folder: JobFolder) -> bool:
+def _is_copied(reading: Reading, folder: JobFolder) -> bool:
     """Whether a verified copy of this very drive, and of all of it, is in the job. What is not known lifts nothing."""
-    from drivecare.reading.identity import compare
-    from drivecare.transfer.sectors.receipt import Receipt
-
     copies = [filed.document for filed in folder.results(Receipt) if filed.document.verified]
     return any(
         copy.bytes_across

@@ -10,7 +10,7 @@ import pytest
 from drivecare.errors import Unavailable
 from drivecare.hardware.machine import Machine
 from drivecare.hardware.smart_port import Recorded
-from drivecare.work.check_up import Check, check_machine
+from drivecare.work.check_up import MachineCheck, check_machine
 from tests.hardware.reports import BANNER, NO_IDENTITY, answer, sata
 from tests.hardware.sysfs import Tree
 from tests.hardware.test_blockdev import usb
@@ -28,14 +28,14 @@ def tree(tmp_path: Path) -> Tree:
     return Tree(tmp_path)
 
 
-def found(tree: Tree, name: str, **more: Any) -> Check:
+def found(tree: Tree, name: str, **more: Any) -> MachineCheck:
     return next(check for check in check_machine(machine(tree.root, **more)).checks if check.check.startswith(name))
 
 
 def test_a_machine_in_order(tree: Tree) -> None:
     checkup = check_machine(machine(tree.root))
     assert checkup.ready
-    assert [check.result for check in checkup.checks] == ["ok"] * 4
+    assert [check.result for check in checkup.checks] == ["ok"] * 5
 
 
 def test_without_smartmontools_it_is_not_ready(tree: Tree) -> None:

@@ -7,7 +7,7 @@ import pytest
 from drivecare.errors import BadInput, Unavailable
 from drivecare.hardware.clock import StillClock
 from drivecare.hardware.smart_port import Answer, Recorded
-from drivecare.work.self_test import Following, Session
+from drivecare.work.self_test import SelfTestProgress, SelfTestSession
 from tests.hardware.reports import BANNER, HUNG, IDLE, answer, open_failed, running, sata
 
 STARTED = answer(BANNER + "Testing has begun.\nPlease wait 2 minutes for test to complete.\n")
@@ -17,10 +17,10 @@ ABORTED = "Short offline       Aborted by host               70%      1904      
 RESET = "Short offline       Interrupted (host reset)      70%      1904         -"
 
 
-def session(looks: list[Answer], start: Answer = STARTED) -> tuple[Session, Recorded, StillClock]:
+def session(looks: list[Answer], start: Answer = STARTED) -> tuple[SelfTestSession, Recorded, StillClock]:
     backend = Recorded({"-t": start, "-X": answer(BANNER), "-c": looks})
     clock = StillClock()
-    return Session(backend, clock, "/dev/sda", None, "short"), backend, clock
+    return SelfTestSession(backend, clock, "/dev/sda", None, "short"), backend, clock
 
 
 def ended(row: str) -> Answer:
@@ -30,7 +30,7 @@ def ended(row: str) -> Answer:
 def test_the_drives_own_percentage_and_estimate_are_followed_to_the_end() -> None:
     looks = [answer(sata()), *(answer(sata(status=running(percent))) for percent in (90, 50, 10)), ended(PASSED)]
     one, backend, clock = session(looks)
-    told: list[Following] = []
+    told: list[SelfTestProgress] = []
     one.start()
     begun = clock.now()
     report = one.follow(told.append)
@@ -72,7 +72,7 @@ def test_a_test_that_ends_at_once_is_told_from_the_one_before() -> None:
 def test_a_running_test_is_followed_and_not_started_again() -> None:
     one, backend, _ = session([answer(sata(status=running(40))), answer(sata(status=running(20))), ended(PASSED)])
     assert one.running
-    with pytest.raises(BadInput, match="runs a self-test already"):
+    with pytest.raises(BadInput, match="is already running a self-test"):
         one.start()
     report = one.follow(lambda _: None)
     assert (report.state, report.started_at) == ("passed", None)
@@ -101,7 +101,7 @@ def test_stop_aborts_and_looks_again() -> None:
     assert one.stop().state == "stopped"
     assert backend.asked[1] == ("-X", "/dev/sda")
     one, _, _ = session([answer(sata(status=running(40)))])
-    with pytest.raises(Unavailable, match="goes on with its test"):
+    with pytest.raises(Unavailable, match="keeps testing"):
         one.stop()
 
 
@@ -109,7 +109,7 @@ def test_left_running_says_how_to_pick_it_up() -> None:
     one, _, _ = session([answer(sata(status=running(40)))])
     report = one.left_running()
     assert (report.state, report.remaining_percent, report.finished_at) == ("running", 40, None)
-    assert report.advice == "It goes on inside the drive. Pick it up: drivecare selftest /dev/sda"
+    assert report.advice == "It continues inside the drive. Follow it again: drivecare selftest /dev/sda"
 
 
 @pytest.mark.parametrize(
