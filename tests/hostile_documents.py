@@ -167,11 +167,10 @@ def _resume(folder: Path, document: bytes) -> Words:
 
 
 def _resume_a_scan(folder: Path, document: bytes) -> Words:
-    from drivecare.work.scan_surface import places
+    from drivecare.work.scan_surface import ScanRequest
 
     (folder / "s.img").write_bytes(SOURCE)
-    state = places(str(folder / "s.img"), None)[1]
-    state.write_bytes(document)
+    ScanRequest(path=str(folder / "s.img")).state_path.write_bytes(document)
     return "readscan", "s.img", "--resume"
 
 

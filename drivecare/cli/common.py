@@ -21,8 +21,8 @@ from drivecare.exit_codes import ExitCode
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
-    from drivecare.hardware.machine import Machine
     from drivecare.job.folder import JobFolder
+    from drivecare.work import Machine
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -103,7 +103,7 @@ def who() -> str:
 
 def machine(ctx: click.Context) -> Machine:
     """The machine to work on: this one, or the recorded one that a test put into the context."""
-    from drivecare.hardware.machine import Machine
+    from drivecare.work import Machine
 
     return ctx.find_object(Machine) or Machine()
 

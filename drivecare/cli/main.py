@@ -17,7 +17,7 @@ from drivecare.exit_codes import ExitCode
 from drivecare.visible import visible
 
 if TYPE_CHECKING:
-    from drivecare.hardware.machine import Machine
+    from drivecare.work import Machine
 
 # In the order of a job. The help line stands here and not in the command's file, so that `drivecare --help` imports
 # none of them; tests/cli/test_main.py holds both together.

@@ -2,14 +2,27 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from drivecare.cli.common import PATH, file_result, finish, job_folder, job_options, json_option, machine
+from drivecare.cli.common import (
+    PATH,
+    allow_load_option,
+    file_result,
+    finish,
+    job_folder,
+    job_options,
+    json_option,
+    machine,
+)
 from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.cli.terminal import notify
-from drivecare.work.load_guard import OPTION, OPTION_HELP, refuse_load
+
+if TYPE_CHECKING:
+    from drivecare.work.scan_surface import ScanOutcome, ScanRequest
 
 
 @click.command(epilog="\b\nExample: sudo drivecare readscan /dev/sdb --sample 5 --job 1042")
@@ -20,12 +33,12 @@ from drivecare.work.load_guard import OPTION, OPTION_HELP, refuse_load
     default=100.0,
     type=click.FloatRange(0, 100, min_open=True),
     metavar="PCT",
-    help="Read so much of it, spread over the whole surface. [default: all]",
+    help="Read only this much, spread over the whole surface. [default: all]",
 )
-@click.option("--resume", is_flag=True, help="Go on with a scan that was stopped.")
+@click.option("--resume", is_flag=True, help="Continue a scan that was stopped.")
 @click.option("--picture", type=PATH, help="Also draw the curve, as SVG.")
 @overwrite_option
-@click.option(OPTION, metavar="SERIAL", help=OPTION_HELP)
+@allow_load_option
 @job_options
 @json_option
 @click.pass_context
@@ -44,54 +57,50 @@ def readscan(
     """Read the surface of a drive or image, timed, without writing: unreadable areas, slow ones, the speed by position.
 
     A drive that is losing data is refused until it is copied: a scan loads it. Ctrl-C keeps what was seen; --resume
-    goes on. In a job, `drivecare assess` counts what was seen as evidence.
+    continues. In a job, `drivecare assess` counts what was seen as evidence.
 
     Exit code: 0 all readable, 20 unreadable areas found, 22 refused, 23 stopped midway.
     """
     from drivecare.cli.progress import followed
     from drivecare.cli.scan_screen import save_picture, show_scan
-    from drivecare.work.scan_surface import keep_state, places, said_by, save_result, scan
+    from drivecare.work.scan_surface import ScanRequest, identify_for_scan, scan_surface
 
     folder = job_folder(job, jobs) if job is not None else None
-    here = machine(ctx)
-    reading = said_by(drive, here)
-    if reading is not None:
-        refuse_load(reading, "a scan", allow_load=allow_load, folder=folder)
-    result_path, state_path = places(drive, folder.path if folder else None)
-    going_on = resume and state_path.exists()
-    replace_result = going_on or (folder is None and may_replace(result_path, overwritable))
-    if not going_on:
-        may_replace(state_path, overwritable)
+    request = ScanRequest(path=drive, sample_percent=percent, resume=resume, allow_load=allow_load, folder=folder)
+    reading = identify_for_scan(request, machine(ctx))
+    replace_result = _may_replace_result(request, overwritable)
     replace_picture = picture is not None and may_replace(picture, overwritable)
     with followed() as watch:
-        scanned = scan(
-            drive,
-            reading=reading,
-            machine=here,
-            state_path=state_path,
-            resume=resume,
-            sample_percent=percent,
-            watch=watch,
-        )
-    result = scanned.result
-
-    def keep_result() -> None:
-        if folder is not None:
-            file_result(folder, result)
-        else:
-            save_result(result, result_path, replace=replace_result)
-            notify(f"result: {result_path}")
-        keep_state(scanned, state_path)  # in this order: what a scan saw is never in neither file
-
-    def keep_picture() -> None:
-        if picture is not None:
-            save_picture(result, picture, replace=replace_picture)
-
+        outcome = scan_surface(request, machine(ctx), reading=reading, watch=watch)
+    keep = [partial(_keep_result, request, outcome, replace=replace_result)]
+    if picture is not None:
+        keep.append(partial(save_picture, outcome.result, picture, replace=replace_picture))
     finish(
-        result,
-        show=lambda out: show_scan(out, result),
+        outcome.result,
+        show=lambda out: show_scan(out, outcome.result),
         as_json=as_json,
-        exit_code=scanned.exit_code,
-        keep=(keep_result, keep_picture),
+        exit_code=outcome.exit_code,
+        keep=keep,
         again="run the command again with --resume",
     )
+
+
+def _may_replace_result(request: ScanRequest, overwritable: tuple[str, ...]) -> bool:
+    """Whether the result may replace a file; asked before hours of reading, as is what an earlier scan left."""
+    if request.continues:
+        return True
+    replace = request.folder is None and may_replace(request.result_path, overwritable)
+    may_replace(request.state_path, overwritable)
+    return replace
+
+
+def _keep_result(request: ScanRequest, outcome: ScanOutcome, *, replace: bool) -> None:
+    """Keep the result before its state goes, so that what a scan saw is always in one file at least."""
+    from drivecare.work.scan_surface import keep_state, save_result
+
+    if request.folder is not None:
+        file_result(request.folder, outcome.result)
+    else:
+        save_result(outcome.result, request.result_path, replace=replace)
+        notify(f"result: {request.result_path}")
+    keep_state(outcome, request.state_path)

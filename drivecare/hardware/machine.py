@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from drivecare.hardware.clock import Clock, WallClock
+from drivecare.hardware.device_path import is_device
 
 if TYPE_CHECKING:
     from drivecare.hardware.blockdev import AttachedDrive
@@ -38,7 +39,7 @@ def _running_programs() -> frozenset[str]:
 
 @dataclass(frozen=True, kw_only=True)
 class Machine:
-    """`root` holds /sys, /proc, /run and /etc; `backend` makes the backend when it is first needed."""
+    """`root` holds /sys, /proc, /run, /etc and /dev; `backend` makes the backend when it is first needed."""
 
     root: Path = Path("/")
     backend: Callable[[], Backend] = _live_backend
@@ -46,3 +47,8 @@ class Machine:
     clock: Clock = field(default_factory=WallClock)
     programs: Callable[[], frozenset[str]] = _running_programs
     is_root: bool = field(default_factory=lambda: os.geteuid() == 0)
+
+    def node(self, path: str) -> str:
+        """The file to open for `path`. On a recorded machine one under `root` stands for each device."""
+        recorded = self.root != Path("/") and is_device(path)
+        return str(self.root / path.lstrip("/")) if recorded else path

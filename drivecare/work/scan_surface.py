@@ -1,4 +1,4 @@
-"""One read scan of a real drive or image, from the path to what was seen; where it stands is saved as it goes."""
+"""Read a surface, timed, and save the state as it goes. What `drivecare readscan` does."""
 
 from __future__ import annotations
 
@@ -11,22 +11,56 @@ from drivecare.errors import DriveCareError, NoDrive, Unavailable
 from drivecare.exit_codes import ExitCode
 from drivecare.hardware.blockdev import inspect
 from drivecare.hardware.device_path import is_device
-from drivecare.hardware.machine import Machine
 from drivecare.hardware.media import BufferPool
 from drivecare.hardware.opening import open_to_verify
 from drivecare.hardware.smart import read_drive
+from drivecare.job.folder import JobFolder
 from drivecare.reading.model import Drive, Reading
 from drivecare.reading.surface import SurfaceScan
 from drivecare.storage import write_file
 from drivecare.transfer.medium import Watch
 from drivecare.transfer.sectors.surface_scan import Scan, ScanState, Thermometer, new_state
+from drivecare.work import Machine
+from drivecare.work.load_guard import refuse_load
 
 RESULT_SUFFIX, STATE_SUFFIX = ".readscan.json", ".readscan-state.json"
 
 
 @dataclass(frozen=True, kw_only=True)
-class Scanned:
-    """What a scan saw, where it stands, and whether that is all there is to see: done, or enough to know."""
+class ScanRequest:
+    """Which surface to read, and how much of it; `resume` continues a scan that was stopped."""
+
+    path: str
+    sample_percent: float = 100.0
+    resume: bool = False
+    allow_load: str | None = None
+    folder: JobFolder | None = None
+
+    @property
+    def result_path(self) -> Path:
+        """Where the result goes when no job takes it."""
+        return self._beside(RESULT_SUFFIX)
+
+    @property
+    def state_path(self) -> Path:
+        """Where the state of a scan that is to be continued is kept."""
+        return self._beside(STATE_SUFFIX)
+
+    @property
+    def continues(self) -> bool:
+        """Whether there is a state to continue from."""
+        return self.resume and self.state_path.exists()
+
+    def _beside(self, suffix: str) -> Path:
+        """In the job, else as a copy's receipt: beside an image, in the working folder for a drive."""
+        path = Path(self.path)
+        beside = Path() if is_device(self.path) else path.parent
+        return (self.folder.path if self.folder is not None else beside) / (path.name + suffix)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ScanOutcome:
+    """What a scan saw and its state; `settled` where nothing is left to see: complete, or enough to know."""
 
     result: SurfaceScan
     settled: bool
@@ -40,59 +74,50 @@ class Scanned:
         return ExitCode.PARTIAL if self.result.unreadable else ExitCode.DONE
 
 
-def places(path: str, folder: Path | None) -> tuple[Path, Path]:
-    """Where result and state lie, as a copy's receipt does: beside an image, in the working folder for a drive."""
-    named = Path(path)
-    where = folder if folder is not None else Path() if is_device(path) else named.parent
-    return where / (named.name + RESULT_SUFFIX), where / (named.name + STATE_SUFFIX)
+def identify_for_scan(request: ScanRequest, machine: Machine) -> Reading | None:
+    """Ask the drive which it is and how it is; None for an image.
 
-
-def said_by(path: str, machine: Machine) -> Reading | None:
-    """What the drive says of itself, or where it cannot be asked what the kernel calls it; None for an image.
-
-    A drive that is losing data must not be loaded because nobody asked it: raises BadInput for a partition.
+    One that cannot be asked goes by the kernel's word, so that a drive that is losing data is not loaded because
+    nobody asked it. Raises Refused where it is losing data, BadInput for a partition.
     """
-    if not is_device(path):
+    if not is_device(request.path):
         return None
     try:
-        return read_drive(path, machine=machine)
+        reading = read_drive(request.path, machine=machine)
     except NoDrive:
         return None
     except Unavailable:
-        found = inspect(path, root=machine.root)
-        own = found.identity.native_serial
-        drive = Drive(model=found.model, serial=own, identity=found.identity, capacity_bytes=found.capacity_bytes)
-        return Reading(path=path, drive=drive)
+        attached = inspect(request.path, root=machine.root)
+        drive = Drive(
+            model=attached.model,
+            serial=attached.identity.native_serial,
+            identity=attached.identity,
+            capacity_bytes=attached.capacity_bytes,
+        )
+        reading = Reading(path=request.path, drive=drive)
+    refuse_load(reading, "a scan", allow_load=request.allow_load, folder=request.folder)
+    return reading
 
 
-def scan(
-    path: str,
-    *,
-    reading: Reading | None,
-    machine: Machine,
-    state_path: Path,
-    resume: bool,
-    sample_percent: float,
-    watch: Watch,
-) -> Scanned:
-    """Read the surface, or go on with a scan that was stopped; its state is written to `state_path` now and then.
+def scan_surface(request: ScanRequest, machine: Machine, *, reading: Reading | None, watch: Watch) -> ScanOutcome:
+    """Read the surface, or continue a scan that was stopped; its state is written now and then.
 
     Raises BadInput, Unavailable, Interrupted.
     """
     pool = BufferPool()
     try:
-        with open_to_verify(path, pool) as medium:
-            going_on = resume and state_path.exists()
-            fresh = new_state(medium, sample_percent=sample_percent, started=_now(machine))
-            begun = load(ScanState, state_path) if going_on else fresh
-            running = Scan(
-                medium, pool.buffers[0], begun, watch=watch, thermometer=_thermometer(path, reading, machine)
-            )
-            running.run(on_pause=lambda state: _note_state(state, state_path))
+        with open_to_verify(machine.node(request.path), pool) as medium:
+            if request.continues:
+                state = load(ScanState, request.state_path)
+            else:
+                state = new_state(medium, sample_percent=request.sample_percent, started=_now(machine))
+            thermometer = _thermometer(request.path, reading, machine)
+            scan = Scan(medium, pool.buffers[0], state, watch=watch, thermometer=thermometer)
+            scan.run(on_pause=lambda state: _note_state(state, request.state_path))
     finally:
         pool.close()
-    result = running.result(finished=_now(machine), drive=reading.drive if reading is not None else None)
-    return Scanned(result=result, settled=result.complete or running.enough, state=running.state())
+    result = scan.result(finished=_now(machine), drive=reading.drive if reading is not None else None)
+    return ScanOutcome(result=result, settled=result.complete or scan.enough, state=scan.state())
 
 
 def _note_state(state: ScanState, path: Path) -> None:
@@ -100,12 +125,12 @@ def _note_state(state: ScanState, path: Path) -> None:
         write_file(path, encode(state), replace=True)
 
 
-def keep_state(scanned: Scanned, path: Path) -> None:
-    """Write down where a scan stands that is to be gone on with; one that is settled needs that no more."""
-    if scanned.settled:
+def keep_state(outcome: ScanOutcome, path: Path) -> None:
+    """Write the state of a scan that is to be continued; a settled one no longer needs it."""
+    if outcome.settled:
         path.unlink(missing_ok=True)
     else:
-        write_file(path, encode(scanned.state), replace=True)
+        write_file(path, encode(outcome.state), replace=True)
 
 
 def save_result(result: SurfaceScan, path: Path, *, replace: bool) -> None:
@@ -118,7 +143,7 @@ def _now(machine: Machine) -> str:
 
 
 def _thermometer(path: str, reading: Reading | None, machine: Machine) -> Thermometer:
-    """Asks the drive again, where it gave a temperature before."""
+    """A thermometer that asks the drive again, where it gave a temperature before."""
     if reading is None or reading.values.temperature_celsius is None:
         return Thermometer()
 

@@ -26,6 +26,7 @@ from drivecare.reading.decode import decode_report
 from drivecare.reading.surface import Latency, SlowArea, SpeedPoint, SurfaceScan, UnreadableArea
 from drivecare.risk.assess import assess
 from tests.cli.bench import recorded_machine, run
+from tests.hardware.reports import answer, sata
 from tests.hardware.sysfs import Tree
 from tests.hardware.test_blockdev import sata as sata_drive
 
@@ -99,9 +100,8 @@ def test_the_screen_marks_areas_below_the_curve() -> None:
 
 
 @pytest.fixture
-def attached(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Tree:
+def attached(tmp_path: Path) -> Tree:
     """A machine with one SATA drive, /dev/sda with serial number KX25-00417, and a job in which it is losing data."""
-    monkeypatch.setattr(Path, "is_block_device", lambda path: str(path).startswith("/dev/sd"))
     tree = Tree(tmp_path / "tree")
     tree.partition(sata_drive(tree), 1)
     opening = Opening(id="7", opened_at="2026-11-25T10:00:00Z", host="h", label="H-1", complaint="x")
@@ -127,3 +127,15 @@ def test_a_partition_is_no_way_around_that(attached: Tree, tmp_path: Path) -> No
     ran = run(readscan, "/dev/sda1", "--job", "7", "--jobs", tmp_path / "jobs", machine=machine)
     assert ran.exit_code == 3
     assert ran.err == "drivecare: /dev/sda1: is a partition. Name the whole drive: /dev/sda.\n"
+
+
+def test_a_recorded_drive_is_read_where_its_machine_keeps_it(tmp_path: Path) -> None:
+    tree = Tree(tmp_path / "tree")
+    sata_drive(tree)
+    tree.write("dev/sda", bytes(4 << 20))
+    opening = Opening(id="7", opened_at="2026-11-25T10:00:00Z", host="h", label="H-1", complaint="x")
+    create_job(opening, tmp_path / "jobs")
+    machine = recorded_machine(tree.root, Recorded({"-x": answer(sata())}))
+    ran = run(readscan, "/dev/sda", "--job", "7", "--jobs", tmp_path / "jobs", "--json", machine=machine)
+    assert ran.exit_code == 0, ran.err
+    assert (ran.json["serial"], ran.json["bytes_read"]) == ("KX25-00417", 4 << 20)
