@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-import csv
-import gzip
 import io
-import zlib
-from collections import Counter
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import click
 
@@ -18,27 +14,14 @@ from drivecare.cli.common import PATH, finish, json_option
 from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.cli.spreadsheet import line_as_text
 from drivecare.cli.terminal import TableStream, notify, standard_input, table_stream
-from drivecare.documents import Value
-from drivecare.errors import BadInput, Unavailable
-from drivecare.exit_codes import ExitCode
-from drivecare.format import Excerpt
+from drivecare.errors import BadInput
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
     from drivecare.risk.evaluation import Evaluation
+    from drivecare.work.assess_table import TableSummary, WriteRow
 
 STDIN = Path("-")
-
-
-class TableSummary(Value, frozen=True, kw_only=True):
-    """The document of `drivecare assess-table`: how many rows got which verdict, and where the judged table lies."""
-
-    schema: Literal["drivecare/assess-table-1"] = "drivecare/assess-table-1"
-    rows: int
-    verdicts: dict[str, int]
-    output: str | None = None
-    left_out: int = 0  # lines that could not be judged
-    not_understood: int = 0  # cells that say something, but no number
 
 
 @click.command(epilog="\b\nExample: drivecare assess-table 2016-09-30.csv --output judged.csv")
@@ -53,7 +36,7 @@ def assess_table(
     """Judge many drives at once: each row of a CSV file with raw counters (smart_5_raw, smart_187_raw, ...).
 
     Adds the columns verdict, estimate, low, high, leading_signal: the chance of failing within 12 months as fractions.
-    An empty cell or a missing column is a counter that was not said, a cell that is no number one that could not be
+    An empty cell or a missing column is a counter that was not said, a cell that is not a number one that could not be
     read. What is wrong with the table is told at the end, and the rest is judged all the same. Without --output,
     --evaluate and --json the judged table goes to stdout. A file of any size is read row by row, gzip-compressed or
     not; - is stdin, a file of that name is ./-.
@@ -63,21 +46,18 @@ def assess_table(
 
     Exit code: 0 when every row was judged, whatever the verdicts; 3 when the table or some lines of it could not be.
     """
-    faults = _Faults()
-    with _opened(table) as source:
-        try:
-            if output is not None:
-                with _written(output, table, overwritable) as target:
-                    summary, measured = _judge(source, target, evaluate, output, faults)
-            else:
-                quiet = evaluate or as_json
-                summary, measured = _judge(source, None if quiet else table_stream(), evaluate, None, faults)
-        except csv.Error as error:
-            raise BadInput(f"is not valid CSV: {error}", location=str(table)) from error
-        except BadInput as error:
-            raise error if error.location else BadInput(error.problem, location=str(table), hint=error.hint) from error
-    faults.tell(table)
-    code = ExitCode.ERROR if faults.left_out else ExitCode.DONE
+    from drivecare.work.assess_table import TableFaults, judge_table, open_table
+
+    faults = TableFaults()
+    opened = nullcontext(standard_input()) if table == STDIN else open_table(table)
+    destination = _destination(output, table, overwritable, quiet=evaluate or as_json)
+    with opened as source, destination as write:
+        summary, measured = judge_table(
+            source, origin=str(table), faults=faults, write=write, evaluate=evaluate, output=output
+        )
+    for sentence in faults.sentences(table):
+        notify(sentence)
+    code = summary.exit_code
     if measured is not None:
         evaluation = measured
         finish(evaluation, show=lambda out: _show_evaluation(out, evaluation), as_json=as_json, exit_code=code)
@@ -86,123 +66,34 @@ def assess_table(
     raise click.exceptions.Exit(code)
 
 
-class _Faults:
-    """What is wrong with a table: all of it counted, the first and the last few kept."""
-
-    def __init__(self) -> None:
-        self.left_out = self.not_understood = 0
-        self._kept = Excerpt[str]()
-
-    def leave_out(self, line: int, reason: str) -> None:
-        """A line cannot be judged."""
-        self.left_out += 1
-        self._kept.add(f"line {line:,} is left out: {reason}")
-
-    def doubt(self, line: int, reason: str) -> None:
-        """A cell cannot be understood."""
-        self.not_understood += 1
-        self._kept.add(f"line {line:,}: {reason}")
-
-    def tell(self, table: Path) -> None:
-        """Say it on stderr, each in one line."""
-        for sentence in self._kept.lines(lambda fault: f"{table}: {fault}.", "faults"):
-            notify(sentence)
-
-
-def _judge(
-    source: IO[str], target: TableStream | None, evaluate: bool, output: Path | None, faults: _Faults
-) -> tuple[TableSummary, Evaluation | None]:
-    """Judge every row, write it where there is a target, count."""
-    from drivecare.risk.drive_table import ADDED_COLUMNS, TableJudge, judge_lines, read_lines, split_cells
-    from drivecare.risk.evaluation import OutcomeCounter
-
-    lines = read_lines(source)
-    head = next(lines, "")
-    if head is None or any("\ud800" <= letter <= "\udfff" for letter in head):  # bytes that are no UTF-8
-        raise BadInput("does not begin with a line of UTF-8 text", hint="A table begins with the names of its columns.")
-    head = head.rstrip("\r\n")
-    header = [name.strip() for name in split_cells(head)]
-    if not head:
-        raise BadInput("is empty", hint="A header line and one line per drive are needed.")
-    if taken := [name for name in ADDED_COLUMNS if name in header]:
-        raise BadInput(f"has a column {taken[0]} already", hint="Give the table as it was before it was judged.")
-    judge = TableJudge(header)
-    failure = _failure_column(header) if evaluate else None
-    if target is not None:
-        target.write(f"{line_as_text(head)},{','.join(ADDED_COLUMNS)}\n")
-    verdicts: Counter[str] = Counter()
-    tally = OutcomeCounter()
-    for number, line, row, judgement in judge_lines(lines, judge, len(header), faults):
-        verdicts[judgement.verdict] += 1
-        if target is not None:
-            target.write(f"{line_as_text(line)},{judgement.cells}\n")
-        if failure is not None:
-            tally.add(judgement, failed=_outcome(row[failure], number, faults))
-    summary = TableSummary(
-        rows=verdicts.total(),
-        verdicts=dict(verdicts.most_common()),
-        output=str(output) if output else None,
-        left_out=faults.left_out,
-        not_understood=faults.not_understood,
-    )
-    return summary, tally.result() if failure is not None else None
-
-
-def _failure_column(header: list[str]) -> int:
-    if "failure" not in header:
-        raise BadInput("has no column failure", hint="--evaluate needs it: 1 where the drive failed, 0 where not.")
-    return header.index("failure")
-
-
-def _outcome(cell: str, number: int, faults: _Faults) -> bool | None:
-    """Whether the drive of a row failed; None where that is not known."""
-    outcome = cell.strip()
-    if outcome in ("0", "1", "0.0", "1.0"):
-        return outcome[0] == "1"
-    if outcome:
-        faults.doubt(number, f"column failure holds {cell[:40]!r}, 0 or 1 is needed; taken as not known")
-    return None
-
-
 @contextmanager
-def _opened(table: Path) -> Iterator[IO[str]]:
-    """The table as text, or stdin."""
-    if table == STDIN:
-        yield standard_input()
+def _destination(
+    output: Path | None, table: Path, overwritable: tuple[str, ...], *, quiet: bool
+) -> Iterator[WriteRow | None]:
+    """What writes the judged rows: to stdout, nowhere where that is `quiet`, or to a file.
+
+    The file has another name until the table is whole; a malformed table leaves nothing behind.
+    """
+    if output is None:
+        yield None if quiet else _row_writer(table_stream())
         return
-    from drivecare.hardware.device_path import is_device
-
-    if is_device(table):  # one may give bytes without end
-        raise BadInput("is a device, a table is needed", location=str(table), hint="For one drive: drivecare assess.")
-    try:
-        with table.open("rb") as start:
-            packed = start.read(2) == b"\x1f\x8b"
-        opened = gzip.open if packed else open
-        stream = opened(table, "rt", encoding="utf-8-sig", errors="surrogateescape", newline="")
-    except FileNotFoundError as error:
-        raise BadInput("there is no such file", location=str(table), hint="Check the path.") from error
-    except IsADirectoryError as error:
-        raise BadInput("is a directory, a file is needed", location=str(table)) from error
-    except OSError as error:
-        raise Unavailable(f"cannot be read: {error.strerror}", location=str(table)) from error
-    with stream:
-        try:
-            yield stream
-        except (EOFError, zlib.error, gzip.BadGzipFile) as error:
-            raise BadInput("is a damaged gzip file", location=str(table), hint="Fetch it again.") from error
-
-
-@contextmanager
-def _written(output: Path, table: Path, overwritable: tuple[str, ...]) -> Iterator[IO[str]]:
-    """The judged table under another name until it is whole; a malformed table leaves nothing behind."""
     if output.exists() and table.exists() and output.samefile(table):
         raise BadInput("is the table itself", location=str(output), hint="Name another file.")
     from drivecare.storage import new_file
 
     with new_file(output, replace=may_replace(output, overwritable)) as stream:
         text = io.TextIOWrapper(stream, encoding="utf-8", errors="surrogateescape", newline="")
-        yield text
+        yield _row_writer(text)
         text.detach()  # which writes what was held back
+
+
+def _row_writer(stream: TableStream) -> WriteRow:
+    """A function that writes a line as it came, safe for a spreadsheet, and the cells to add."""
+
+    def write(line: str, added: str) -> None:
+        stream.write(f"{line_as_text(line)},{added}\n")
+
+    return write
 
 
 def _show_summary(out: Screen, summary: TableSummary) -> None:

@@ -19,7 +19,7 @@ DOCUMENTS: dict[str, str] = {
     "reading-1": "drivecare.reading.model:Reading",
     "assessment-1": "drivecare.risk.model:Assessment",
     "assessments-1": "drivecare.work.assess:Assessments",
-    "assess-table-1": "drivecare.cli.assess_table:TableSummary",
+    "assess-table-1": "drivecare.work.assess_table:TableSummary",
     "evaluation-1": "drivecare.risk.evaluation:Evaluation",
     "rules-1": "drivecare.risk.rules:RulesDocument",
     "selftest-1": "drivecare.work.self_test:SelfTestReport",

@@ -9,9 +9,9 @@ from typing import Literal
 
 from drivecare.documents import Value
 from drivecare.errors import DriveCareError
-from drivecare.format import join_and, join_some
 from drivecare.exit_codes import ExitCode
 from drivecare.fit.host_catalogue import SHIPPED, load_hosts
+from drivecare.format import join_and, join_some
 from drivecare.hardware.blockdev import AttachedDrive, list_drives
 from drivecare.hardware.smart import find_transport
 from drivecare.work import Machine
