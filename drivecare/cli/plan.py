@@ -12,7 +12,7 @@ from drivecare.cli.terminal import notify
 from drivecare.format import Excerpt
 
 if TYPE_CHECKING:
-    from drivecare.fit.model import Candidate, Migration
+    from drivecare.fit.model import Candidate, MigrationKind
 
 
 class PlanCommand(click.Command):
@@ -57,7 +57,7 @@ def plan(
     height_mm: str | None,
     facts: tuple[str, ...],
     used: str | None,
-    migration: Migration | None,
+    migration: MigrationKind | None,
     symptom: str | None,
     job: str | None,
     jobs: Path | None,

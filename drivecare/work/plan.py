@@ -10,7 +10,7 @@ import msgspec
 from drivecare.fit.candidates import add_facts, candidate_from_reading
 from drivecare.fit.host_catalogue import find_host
 from drivecare.fit.host_profile import HostDocument
-from drivecare.fit.model import Candidate, Migration, Plan
+from drivecare.fit.model import Candidate, MigrationKind, Plan
 from drivecare.fit.plan import make_plan
 from drivecare.risk.assess import assess
 from drivecare.work import Machine
@@ -32,7 +32,7 @@ class PlanRequest:
     candidates: tuple[str, ...] = ()
     facts: Mapping[str, str] = field(default_factory=dict)
     used_bytes: int | None = None
-    migration: Migration | None = None
+    migration: MigrationKind | None = None
     symptom: str | None = None
     job: str | None = None
 
