@@ -13,8 +13,7 @@ import msgspec
 
 from drivecare.documents import MOST_BYTES, encode
 from drivecare.transfer.areas import Area
-from drivecare.transfer.sectors.finalize import new_journal
-from drivecare.transfer.sectors.journal import CopiedRun, Waiting, sealed
+from drivecare.transfer.sectors.journal import CopiedRun, Waiting, new_journal, sealed
 from drivecare.transfer.sectors.receipt import Digest, End, Receipt, Unreadable
 from tests.fit.samples import PROFILE
 from tests.job.carried import OLD, data_route, device, filed, image, receipt

@@ -17,12 +17,12 @@ from drivecare.hardware.device_path import holds_devices
 from drivecare.hardware.media import BufferPool, Patience
 from drivecare.hardware.opening import open_to_look
 from drivecare.reading.model import Drive
-from drivecare.transfer.areas import Area, area, pieces
+from drivecare.transfer.areas import Area, pieces
 from drivecare.transfer.medium import Buffer, Medium
 from drivecare.transfer.sectors.guards import Endpoint
-from drivecare.transfer.sectors.partitions import ReadAt, read_partition_table, read_through
+from drivecare.transfer.sectors.partitions import ReadAt, read_partition_table
 from drivecare.transfer.sectors.receipt import End
-from drivecare.transfer.sectors.whole_transfers import read_fully
+from drivecare.transfer.sectors.whole_transfers import read_fully, read_through
 
 # A target up to this size is read whole to see whether it is empty, a larger one in places.
 READ_WHOLE_BYTES = 256 << 20
@@ -221,13 +221,13 @@ def _content(side: Endpoint, patience: Patience) -> str | None:
 def _places(size: int) -> Iterator[Area]:
     """Where to look: all of a small target; both ends and 256 places of a large one."""
     if size <= READ_WHOLE_BYTES:
-        yield from pieces(area(0, size), len(_ZEROS))
+        yield from pieces(Area.between(0, size), len(_ZEROS))
         return
-    yield from pieces(area(0, EDGE_BYTES), len(_ZEROS))
-    yield from pieces(area(size - EDGE_BYTES, size), len(_ZEROS))
+    yield from pieces(Area.between(0, EDGE_BYTES), len(_ZEROS))
+    yield from pieces(Area.between(size - EDGE_BYTES, size), len(_ZEROS))
     step = size // PLACES // PLACE_BYTES * PLACE_BYTES
     for number in range(1, PLACES):
-        yield area(number * step, number * step + PLACE_BYTES)
+        yield Area.between(number * step, number * step + PLACE_BYTES)
 
 
 def _with_table(side: Endpoint, patience: Patience | None) -> Endpoint:
@@ -247,8 +247,8 @@ def begin_alike(source: Endpoint, target: Endpoint, patience: Patience | None) -
     held = []
     for side in (source, target):
         with _looked_at(side.end.path, patience) as (medium, buffer):
-            where = area(0, min(len(buffer.view), source.end.size_bytes, target.end.size_bytes))
-            done, error = read_fully(medium, where, buffer)
+            area = Area.between(0, min(len(buffer.view), source.end.size_bytes, target.end.size_bytes))
+            done, error = read_fully(medium, area, buffer)
             held.append(None if error is not None else bytes(buffer.view[:done]))
     return held[0] is not None and held[0] == held[1]
 

@@ -29,7 +29,8 @@ from drivecare.job.times import moment
 from drivecare.reading.identity import Answer, DriveId
 from drivecare.transfer.files.bag import BagReceipt
 from drivecare.transfer.files.bag_removal import why_another_bag
-from drivecare.transfer.sectors.journal import Journal, JournalFile
+from drivecare.transfer.sectors.journal import Journal
+from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.receipt import Receipt
 
 _BLOCK = 4 << 20

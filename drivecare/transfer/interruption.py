@@ -1,4 +1,4 @@
-"""What stopped a copy, in words that fit what it was doing and what it had done."""
+"""What stopped a copy, in words that suit what it was doing and how far it had got."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from drivecare.transfer.medium import Gone, Stuck
 Activity = Literal["looking", "copying", "reading back", "verifying"]
 
 _FAILED: dict[Activity, str] = {
-    "looking": "cannot be looked at",
+    "looking": "cannot be examined",
     "copying": "writing failed",
     "reading back": "reading back failed",
     "verifying": "reading back failed",
@@ -19,7 +19,7 @@ _FAILED: dict[Activity, str] = {
 
 
 def how_to_continue(activity: Activity, bytes_safe: int) -> str:
-    """What an interruption leaves behind, and how to continue; `bytes_safe` are on the target and in the journal."""
+    """Say what an interruption leaves behind and how to continue; `bytes_safe` are on the target and in the journal."""
     if activity == "verifying":
         return "Nothing is proven: verify again"
     if activity == "reading back":
@@ -32,18 +32,21 @@ def how_to_continue(activity: Activity, bytes_safe: int) -> str:
 def as_interruption(
     error: Gone | Stuck | OSError | Interrupted, path: str, activity: Activity, bytes_safe: int = 0
 ) -> Interrupted:
-    """The interruption to tell the user of. `path`: the medium of an OSError. One that has a hint keeps it."""
-    onward = how_to_continue(activity, bytes_safe)
+    """Turn what stopped a copy into an Interrupted; one that already has a hint keeps it.
+
+    `path`: the medium of an OSError.
+    """
+    continuation = how_to_continue(activity, bytes_safe)
     if isinstance(error, Interrupted):
-        return error if error.hint else Interrupted(error.problem, location=error.location, hint=onward)
+        return error if error.hint else Interrupted(error.problem, location=error.location, hint=continuation)
     if isinstance(error, Stuck):
         return Interrupted(
-            f"{error}; process {error.pid} still waits for it", hint=f"Power the drive off and on. {onward}"
+            f"{error}; process {error.pid} still waits for it", hint=f"Power the drive off and on. {continuation}"
         )
     if isinstance(error, Gone):
         return Interrupted(
-            str(error), hint=f"Bring it back as it was; check power, cable and dock of a drive. {onward}"
+            str(error), hint=f"Bring it back as it was; check power, cable and dock of a drive. {continuation}"
         )
     if activity == "copying" and error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
-        return Interrupted("no space is left for the copy", location=path, hint=f"Make room. {onward}")
-    return Interrupted(f"{_FAILED[activity]}: {error.strerror or error}", location=path, hint=onward)
+        return Interrupted("no space is left for the copy", location=path, hint=f"Make room. {continuation}")
+    return Interrupted(f"{_FAILED[activity]}: {error.strerror or error}", location=path, hint=continuation)

@@ -1,6 +1,7 @@
-"""The port between the engine and a medium, and how an error of a medium is told from one of the cable or our own.
+"""The port between the engine and a medium, and whose fault an error is: the medium's, the way to it, or ours.
 
-`hardware.media` implements `Medium` for block devices and image files, `transfer.sectors.bad_places` in memory.
+`hardware.media` implements `Medium` for block devices and image files; `transfer.sectors.bad_places` lets the reads of
+another medium fail.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ import errno
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Literal, Protocol
 
 from drivecare.errors import Interrupted
@@ -38,27 +40,27 @@ _TRANSPORT = frozenset(
 
 
 def blame(error: OSError) -> Blame:
-    """Whose fault a failed read or write is: the medium's, the way to it, or ours (a wrong call, no memory)."""
+    """Tell whose fault a failed read or write is: the medium's, the way to it, or ours (a wrong call, no memory)."""
     if error.errno in _MEDIUM:
         return "medium"
     return "transport" if error.errno in _TRANSPORT else "own"
 
 
 class Gone(Exception):
-    """The medium is no longer there, or is another one than it was."""
+    """The medium is no longer there, or has been replaced by another one."""
 
 
 class Stuck(Exception):
     """A call on the medium has not come back in time; the process `pid` that waits for it was left behind."""
 
-    def __init__(self, what: str, pid: int) -> None:
+    def __init__(self, problem: str, pid: int) -> None:
         self.pid = pid
-        super().__init__(what)
+        super().__init__(problem)
 
 
 @dataclass(frozen=True, slots=True)
 class Buffer:
-    """Memory a medium can read into and write from: aligned, reused. `position`: where it lies in its pool."""
+    """Memory that a medium can read into and write from: aligned, reused. `position`: its offset in its pool."""
 
     view: memoryview
     position: int = 0
@@ -73,46 +75,46 @@ class Medium(Protocol):
 
     @property
     def path(self) -> str:
-        """What the user called it."""
+        """The path that the user typed."""
 
     @property
     def size_bytes(self) -> int:
-        """Size when it was opened."""
+        """Its size when it was opened."""
 
     @property
     def sector_bytes(self) -> int:
-        """The smallest piece worth reading by itself: the physical sector, where it is known."""
+        """The smallest piece worth reading by itself: the physical sector, where known."""
 
     @property
     def direct(self) -> bool:
-        """Whether transfers pass the host's cache by."""
+        """Whether transfers bypass this machine's cache."""
 
     @property
     def sparse(self) -> bool:
         """Whether runs of zeros may become holes: image files only, a device is always written."""
 
     def read(self, offset: int, buffer: Buffer, length: int) -> int:
-        """Read up to `length` bytes into the start of `buffer`; the number of bytes read."""
+        """Read up to `length` bytes into the start of `buffer`; return the number of bytes read."""
 
     def write(self, offset: int, buffer: Buffer, start: int, length: int) -> int:
-        """Write up to `length` bytes found at `start` in `buffer`; the number of bytes written."""
+        """Write up to `length` bytes from `start` in `buffer`; return the number of bytes written."""
 
     def punch(self, area: Area) -> None:
         """Make `area` read as zeros without storing them; only where `sparse`."""
 
     def flush(self) -> None:
-        """Return when all that was written is durable."""
+        """Return once everything written is durable."""
 
     def bypass_cache(self) -> ReadBackMethod:
-        """Make sure that reads from now on come from the medium; by which method."""
+        """Make sure that reads from now on come from the medium; return the method."""
 
     def is_present(self) -> bool:
-        """Ask again whether the medium is there with its size and identity."""
+        """Ask again whether the medium is there, with its size and identity."""
 
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """How far a phase is, in bytes: copying, coming back to damage, filling unreadable areas, reading back."""
+    """How far a phase has got, in bytes: copying, coming back to damage, filling unreadable areas, reading back."""
 
     phase: str
     done: int
@@ -120,17 +122,24 @@ class Progress:
     unreadable: int = 0
 
 
+def local_timestamp() -> str:
+    """The local time with its offset, ISO 8601, to the second."""
+    return datetime.now().astimezone().isoformat(timespec="seconds")
+
+
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """What surrounds a run: whom to tell, when to stop, what time it is.
+    """What surrounds a run: who follows it, when to stop, what time it is.
 
     `stop_reason` gives the reason to stop, or None. `overlap` lets reading, digesting and writing run at the same time;
-    without it everything happens in one fixed order, which the simulation needs.
+    without it everything happens in one fixed order, which the simulation needs. `clock` counts seconds; `timestamp`
+    gives the time of day as documents hold it.
     """
 
     on_progress: Callable[[Progress], None] = lambda _: None
     stop_reason: Callable[[], str | None] = lambda: None
     clock: Callable[[], float] = time.monotonic
+    timestamp: Callable[[], str] = local_timestamp
     overlap: bool = True
 
     def raise_if_stopped(self) -> None:

@@ -21,11 +21,11 @@ from drivecare.reading.model import Drive
 from drivecare.storage import write_file
 from drivecare.transfer.areas import total
 from drivecare.transfer.interruption import as_interruption
-from drivecare.transfer.medium import Gone, Medium, Stuck, Watch
-from drivecare.transfer.sectors.engine import CopySettings
-from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal, now
-from drivecare.transfer.sectors.guards import Consent, Endpoint, answered, check, check_unmoved, same_end
-from drivecare.transfer.sectors.journal import Journal, JournalFile, Parent, pack, unpack
+from drivecare.transfer.medium import Gone, Medium, Stuck, Watch, local_timestamp
+from drivecare.transfer.sectors.engine import CopySettings, copy_and_prove
+from drivecare.transfer.sectors.guards import Consent, Endpoint, answered_guards, check_guards, check_unmoved, same_end
+from drivecare.transfer.sectors.journal import Journal, Parent, new_journal, pack, unpack
+from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.probe import probe_target
 from drivecare.transfer.sectors.receipt import End, Note, Receipt
 
@@ -118,7 +118,7 @@ def _run(request: Request, store: JournalFile, former: Journal | None) -> Receip
         acknowledged=(*request.wishes.acknowledged, *_still_acknowledged(former)),
         resuming=former is not None and _is_begun(former, source, target, patience),
     )
-    check(source, target, wishes)
+    check_guards(source, target, wishes)
     if former is None:
         _put_aside(request.receipt, request.say)
     _say_what_room(request, journal, target)
@@ -270,7 +270,7 @@ def _check_again(source: Endpoint, target: Endpoint, wishes: Consent) -> None:
     check_unmoved(source, opened)
     again = examine_target(target.end.path, target.drive, look_inside=False) if target.exists else target
     check_unmoved(target, again)
-    check(
+    check_guards(
         msgspec.structs.replace(opened, table_sector_bytes=source.table_sector_bytes, assessed=source.assessed),
         msgspec.structs.replace(
             again, content=target.content, read_only=target.read_only, overwrite_ids=target.overwrite_ids
@@ -306,8 +306,8 @@ def _begin(
     """The journal of this session. Raises Refused where the former one speaks of other media."""
     if former is None:
         end = target.end if target.is_device else msgspec.structs.replace(target.end, size_bytes=source.end.size_bytes)
-        fresh = new_journal(source.end, end, started=now(), parent=parent)
-        names = answered(source, target, wishes)
+        fresh = new_journal(source.end, end, started=local_timestamp(), parent=parent)
+        names = answered_guards(source, target, wishes)
         return msgspec.structs.replace(fresh, acknowledged=names, source_modified_ns=_modified_ns(source), job=job)
     target_end = target.end
     if target_end.kind == "image":
@@ -340,7 +340,7 @@ def _begin(
         target=_as_met_now(former.target, target_end),
         # The flag of a device that was attached again since is its own; one still attached bears ours.
         source_was_read_only=former.source_was_read_only if former.source.attachment == source.end.attachment else None,
-        acknowledged=tuple(dict.fromkeys((*former.acknowledged, *answered(source, target, wishes)))),
+        acknowledged=tuple(dict.fromkeys((*former.acknowledged, *answered_guards(source, target, wishes)))),
         sessions=former.sessions + 1,
         phase="copying",
     )
@@ -350,7 +350,7 @@ def _without_what_was_cut_off(former: Journal, target: Endpoint) -> Journal:
     """The journal of an image that was shortened since: what it lost is read from the source again."""
     if target.is_device or not target.exists or target.end.size_bytes >= former.target.size_bytes:
         return former
-    kept = [part for part in unpack(former.copied, former.chunk_bytes) if part.where.end <= target.end.size_bytes]
+    kept = [part for part in unpack(former.copied, former.chunk_bytes) if part.area.end <= target.end.size_bytes]
     return msgspec.structs.replace(former, copied=pack(kept, former.chunk_bytes))
 
 

@@ -14,7 +14,7 @@ from drivecare.reading.model import Drive
 from drivecare.storage import write_file
 from drivecare.transfer.medium import Watch
 from drivecare.transfer.sectors.receipt import End, Receipt
-from drivecare.transfer.sectors.verify import is_own_target, of_another, verify_target
+from drivecare.transfer.sectors.verify import as_proof_of, is_own_target, verify_target
 
 
 def verify_file(
@@ -52,7 +52,7 @@ def verify_file(
     finally:
         pool.close()
     if not own:
-        return of_another(result, side.end), None
+        return as_proof_of(result, side.end), None
     if result.verified and rewrite:
         try:
             write_file(path, encode(result), replace=True)

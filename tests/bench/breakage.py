@@ -28,11 +28,11 @@ def zero_is_end() -> None:
     """A source that reads as nothing has been read to its end."""
     real = whole_transfers.read_fully
 
-    def read_fully(medium: Any, where: Any, buffer: Any) -> tuple[int, OSError | None]:
+    def read_fully(medium: Any, area: Any, buffer: Any) -> tuple[int, OSError | None]:
         try:
-            return real(medium, where, buffer)
+            return real(medium, area, buffer)
         except Gone:
-            return where.length, None
+            return area.length, None
 
     reader.read_fully = read_fully  # type: ignore[attr-defined]
 

@@ -23,11 +23,11 @@ from drivecare.hardware import opening
 from drivecare.hardware.endpoints import examine_source, examine_target
 from drivecare.hardware.media import STOP_PATIENCE_SECONDS, BufferPool, Patience, RealMedium
 from drivecare.hardware.opening import open_source, open_target, open_to_verify
-from drivecare.transfer.areas import Area, area
+from drivecare.transfer.areas import Area
 from drivecare.transfer.medium import Medium, Stuck
-from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal
+from drivecare.transfer.sectors.engine import copy_and_prove
 from drivecare.transfer.sectors.whole_transfers import read_fully, write_fully
-from tests.transfer.sectors.media import MemoryStore
+from tests.transfer.sectors.media import MemoryStore, fresh_journal
 
 MIB = 1 << 20
 
@@ -50,7 +50,7 @@ def test_images_of_any_size(tmp_path: Path, pool: BufferPool, size: int) -> None
         medium: Medium = one
         assert medium.size_bytes == size
         ends = examine_source(str(source)).end, examine_source(str(source)).end
-        receipt = copy_and_prove(one, other, new_journal(*ends), MemoryStore(), pool.buffers)
+        receipt = copy_and_prove(one, other, fresh_journal(*ends), MemoryStore(), pool.buffers)
     assert receipt.exit_code == 0
     assert target.read_bytes() == source.read_bytes()
 
@@ -61,7 +61,7 @@ def test_holes_are_holes_on_the_disk(tmp_path: Path, pool: BufferPool) -> None:
     target.write_bytes(b"z" * 16 * MIB)
     end = examine_source(str(source)).end
     with open_source(str(source), pool) as one, open_target(str(target), pool, image_bytes=16 * MIB) as other:
-        copy_and_prove(one, other, new_journal(end, end), MemoryStore(), pool.buffers)
+        copy_and_prove(one, other, fresh_journal(end, end), MemoryStore(), pool.buffers)
     assert target.read_bytes() == source.read_bytes()
     assert target.stat().st_blocks * 512 < 4 * MIB
 
@@ -97,7 +97,7 @@ def test_what_the_worker_reads_comes_past_our_own_cache(tmp_path: Path, pool: Bu
     with open_to_verify(str(path), pool) as medium:
         method = medium.bypass_cache()
         assert method == ("direct" if medium.direct else "cache-dropped")
-        assert read_fully(medium, area(0, MIB), pool.buffers[1]) == (MIB, None)
+        assert read_fully(medium, Area.between(0, MIB), pool.buffers[1]) == (MIB, None)
         assert bytes(pool.buffers[1].view) == path.read_bytes()
 
 
@@ -108,7 +108,7 @@ def test_without_direct_transfers_the_cache_is_dropped(tmp_path: Path, pool: Buf
     try:
         assert medium.direct is False
         assert medium.bypass_cache() == "cache-dropped"
-        assert read_fully(medium, area(4096, 4096 + 700), pool.buffers[0]) == (700, None)
+        assert read_fully(medium, Area.between(4096, 4096 + 700), pool.buffers[0]) == (700, None)
         assert bytes(pool.buffers[0].view[:700]) == path.read_bytes()[4096:4796]
     finally:
         medium.close()

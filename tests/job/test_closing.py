@@ -20,7 +20,8 @@ from drivecare.job.job_state import JobState, load_job_state
 from drivecare.job.model import ImageLeft
 from drivecare.reading.identity import Identity
 from drivecare.transfer.files.bag import BagReceipt, TreeEnd
-from drivecare.transfer.sectors.journal import CopiedRun, Journal, JournalFile
+from drivecare.transfer.sectors.journal import CopiedRun, Journal
+from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.receipt import Digest, End, Receipt, Verification
 from tests.job.carried import NEW, NOW, OLD, OTHER, bag, data_route, device, fact, filed, image, receipt
 

@@ -13,7 +13,8 @@ from drivecare.job.chain import Audit
 from drivecare.job.export import export_job
 from drivecare.job.folder import JobFolder, create_job
 from drivecare.job.result_files import LIMIT_BYTES
-from drivecare.transfer.sectors.journal import Journal, JournalFile
+from drivecare.transfer.sectors.journal import Journal
+from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.receipt import End
 from tests.job.carried import NOW, OLD, device, image, receipt
 from tests.job.test_folder import OPENING, reading

@@ -15,7 +15,7 @@ from drivecare.job.model import GateItem
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
 from drivecare.transfer.sectors.receipt import Digest, End, Receipt, Verification
-from drivecare.transfer.sectors.verify import is_own_target, of_another
+from drivecare.transfer.sectors.verify import as_proof_of, is_own_target
 from tests.job.carried import (
     AREA,
     NEW,
@@ -171,10 +171,10 @@ def test_what_another_drive_holds_is_a_proof_of_that_drive_alone(tmp_path: Path)
     for number, (other, names) in enumerate(
         [(device(OTHER, "/dev/sdc"), UNPROVEN), (NAMELESS, UNPROVEN), (image("/jobs/x.img"), UNPROVEN)]
     ):
-        read = of_another(receipt(SOURCE, TARGET), other)
+        read = as_proof_of(receipt(SOURCE, TARGET), other)
         documents[4:] = [copy, read, fact("unreadable", str(AREA.offset)), fact("detached")]
         assert missing(tmp_path / str(number), documents).keys() == names
-    by_its_name = of_another(receipt(SOURCE, NAMELESS), TARGET)  # copied on a dock that hid the name, read on another
+    by_its_name = as_proof_of(receipt(SOURCE, NAMELESS), TARGET)  # copied on a dock that hid the name, read on another
     documents[4:] = [receipt(SOURCE, NAMELESS), by_its_name, fact("unreadable", str(AREA.offset)), fact("detached")]
     assert missing(tmp_path / "named", documents).keys() == set()
 

@@ -9,10 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from drivecare.transfer.areas import area
-from drivecare.transfer.sectors.digests import Segmenter
-from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal
-from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of
+from drivecare.transfer.areas import Area
+from drivecare.transfer.sectors.engine import copy_and_prove
+from drivecare.transfer.sectors.segments import Segmenter
+from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of, fresh_journal
 
 # FIPS 180-4 (Secure Hash Standard), the example messages of its SHA-256 computation; also RFC 6234, section 8.5.
 FIPS_180_4 = {
@@ -26,7 +26,9 @@ FIPS_180_4 = {
 
 def whole_digest(data: bytes) -> str | None:
     source, target = Memory(data), Memory(bytes(len(data)))
-    receipt = copy_and_prove(source, target, new_journal(end_of(source), end_of(target)), MemoryStore(), buffers(4096))
+    receipt = copy_and_prove(
+        source, target, fresh_journal(end_of(source), end_of(target)), MemoryStore(), buffers(4096)
+    )
     assert receipt.verified
     return receipt.digest.whole
 
@@ -41,7 +43,7 @@ def test_a_segment_holds_the_published_digest(message: bytes) -> None:
     segmenter = Segmenter(1 << 20)
     for at in range(0, len(message), 1000):
         piece = message[at : at + 1000]
-        assert segmenter.add(area(at, at + len(piece)), memoryview(piece)) == []
+        assert segmenter.add(Area.between(at, at + len(piece)), memoryview(piece)) == []
     (segment,) = segmenter.close()
     assert segment.digest.hex() == FIPS_180_4[message]
 

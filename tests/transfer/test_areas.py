@@ -6,10 +6,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivecare.transfer.areas import Area, area, count_pieces, merge, overlap, pieces, total, uncovered
+from drivecare.transfer.areas import Area, count_pieces, merge, overlap, pieces, total, uncovered
 from drivecare.transfer.sectors.stages import COPIED, UNREAD, Stages
 
-some_areas = st.lists(st.tuples(st.integers(0, 60), st.integers(0, 60)).map(lambda p: area(min(p), max(p))), max_size=8)
+ends = st.tuples(st.integers(0, 60), st.integers(0, 60))
+some_areas = st.lists(ends.map(lambda pair: Area.between(min(pair), max(pair))), max_size=8)
 
 
 def bytes_of(areas: list[Area] | tuple[Area, ...]) -> set[int]:
@@ -25,16 +26,16 @@ def test_merge_keeps_the_bytes_and_leaves_gaps_between(areas: list[Area]) -> Non
 
 @given(some_areas)
 def test_gaps_are_what_the_areas_are_not(areas: list[Area]) -> None:
-    within = area(10, 50)
+    within = Area.between(10, 50)
     assert bytes_of(uncovered(areas, within)) == bytes_of((within,)) - bytes_of(areas)
 
 
 @pytest.mark.parametrize(
     ("one", "other", "both"),
     [
-        (area(0, 10), area(10, 20), None),
-        (area(0, 10), area(9, 20), area(9, 10)),
-        (area(0, 30), area(5, 6), area(5, 6)),
+        (Area.between(0, 10), Area.between(10, 20), None),
+        (Area.between(0, 10), Area.between(9, 20), Area.between(9, 10)),
+        (Area.between(0, 30), Area.between(5, 6), Area.between(5, 6)),
     ],
     ids=["touching", "one byte", "inside"],
 )
@@ -43,13 +44,13 @@ def test_overlap(one: Area, other: Area, both: Area | None) -> None:
 
 
 def test_pieces_are_cut_at_multiples_counted_from_zero() -> None:
-    assert list(pieces(area(5, 21), 8)) == [area(5, 8), area(8, 16), area(16, 21)]
-    assert total(pieces(area(5, 21), 8)) == 16
+    assert list(pieces(Area.between(5, 21), 8)) == [Area.between(5, 8), Area.between(8, 16), Area.between(16, 21)]
+    assert total(pieces(Area.between(5, 21), 8)) == 16
 
 
 @given(st.integers(0, 40), st.integers(0, 40), st.integers(1, 9))
 def test_pieces_are_counted_without_making_them(start: int, length: int, size: int) -> None:
-    whole = area(start, start + length)
+    whole = Area.between(start, start + length)
     assert count_pieces(whole, size) == len(list(pieces(whole, size)))
 
 
@@ -57,10 +58,10 @@ def test_pieces_are_counted_without_making_them(start: int, length: int, size: i
 def test_stages_agree_with_a_stage_for_every_byte(steps: list[tuple[int, int, int]]) -> None:
     stages, plain = Stages(60), [UNREAD] * 60
     for start, end, stage in steps:
-        stages.assign(area(start, end), stage)
+        stages.assign(Area.between(start, end), stage)
         for at in range(start, min(end, 60)):
             plain[at] = stage
-    assert [stage for where, stage in stages.runs() for _ in range(where.length)] == plain
+    assert [stage for area, stage in stages.runs() for _ in range(area.length)] == plain
     assert stages.waiting_bytes == sum(stage > UNREAD for stage in plain)
     assert bytes_of(stages.areas(COPIED)) == {at for at, stage in enumerate(plain) if stage == COPIED}
     assert bytes_of(stages.areas_from(2)) == {at for at, stage in enumerate(plain) if stage >= 2}

@@ -9,16 +9,15 @@ from collections.abc import Callable
 import pytest
 
 from drivecare.errors import Interrupted, Unavailable
-from drivecare.transfer.areas import area
+from drivecare.transfer.areas import Area
 from drivecare.transfer.interruption import as_interruption, how_to_continue
 from drivecare.transfer.medium import Buffer, Gone, Progress, Stuck, Watch
 from drivecare.transfer.sectors.damage import DamagePolicy
-from drivecare.transfer.sectors.engine import CopySettings
-from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal
+from drivecare.transfer.sectors.engine import CopySettings, copy_and_prove
 from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.receipt import ReadBackMethod, Receipt
 from drivecare.transfer.sectors.verify import verify_target
-from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of
+from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of, fresh_journal
 
 MIB = 1 << 20
 SIZE = 4 * MIB
@@ -30,7 +29,7 @@ UNPROVEN = "Everything is copied, but nothing is proven yet: --resume reads it b
 
 
 def run(source: Memory, target: Memory, store: MemoryStore | None = None, watch: Watch | None = None) -> Receipt:
-    journal = new_journal(end_of(source), end_of(target))
+    journal = fresh_journal(end_of(source), end_of(target))
     return copy_and_prove(source, target, journal, store or MemoryStore(), buffers(MIB // 4), SETTINGS, watch)
 
 
@@ -154,7 +153,7 @@ class TestBars:
     def phases(self, source: Memory, target: Memory, journal: Journal | None = None) -> list[str]:
         seen: list[Progress] = []
         store = MemoryStore()
-        begun = journal or new_journal(end_of(source), end_of(target))
+        begun = journal or fresh_journal(end_of(source), end_of(target))
         copy_and_prove(source, target, begun, store, buffers(MIB // 4), SETTINGS, Watch(on_progress=seen.append))
         self.last = store.saved[-1]
         return list(dict.fromkeys(progress.phase for progress in seen))
@@ -164,7 +163,7 @@ class TestBars:
         [
             (lambda: Memory(CONTENT), ["copying", "reading back"]),
             (
-                lambda: Memory(CONTENT, bad=[area(MIB, MIB + 512)]),
+                lambda: Memory(CONTENT, bad=[Area.between(MIB, MIB + 512)]),
                 ["copying", "coming back to damage", "filling unreadable areas", "reading back"],
             ),
         ],

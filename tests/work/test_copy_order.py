@@ -21,12 +21,13 @@ from drivecare.hardware.device_path import holds_devices
 from drivecare.hardware.endpoints import examine_target
 from drivecare.hardware.media import BUFFER_BYTES, Patience
 from drivecare.transfer.medium import Progress, Stuck, Watch
-from drivecare.transfer.sectors.finalize import new_journal
 from drivecare.transfer.sectors.guards import Consent, Endpoint
-from drivecare.transfer.sectors.journal import Journal, JournalFile, sealed, unpack
+from drivecare.transfer.sectors.journal import Journal, sealed, unpack
+from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.receipt import End
 from drivecare.work import copy_sectors
 from drivecare.work.copy_sectors import Request, places, run
+from tests.transfer.sectors.media import fresh_journal
 
 SIZE = 1 << 20
 CONTENT = random.Random(3).randbytes(SIZE)
@@ -386,6 +387,6 @@ def test_a_source_that_was_read_only_stays_so(tmp_path: Path, device: str) -> No
 def test_a_flag_of_an_earlier_attachment_is_not_given_back(tmp_path: Path, attachment: str, kept: bool | None) -> None:
     """A drive that was plugged in again, behind a write blocker perhaps, bears a flag of its own."""
     end = End(path="/dev/sdb", kind="device", size_bytes=SIZE, attachment="boot 7")
-    former = msgspec.structs.replace(new_journal(end, end), source_was_read_only=False)
+    former = msgspec.structs.replace(fresh_journal(end, end), source_was_read_only=False)
     source = Endpoint(end=msgspec.structs.replace(end, attachment=attachment))
     assert copy_sectors._begin(former, source, Endpoint(end=end), Consent(), None).source_was_read_only is kept

@@ -15,16 +15,17 @@ import pytest
 from drivecare.documents import load
 from drivecare.errors import Interrupted, Refused, Unavailable
 from drivecare.hardware.media import BUFFER_BYTES
-from drivecare.transfer.areas import area
+from drivecare.transfer.areas import Area
 from drivecare.transfer.medium import Progress, Watch
 from drivecare.transfer.sectors import guards
-from drivecare.transfer.sectors.digests import Segment
-from drivecare.transfer.sectors.finalize import new_journal
 from drivecare.transfer.sectors.guards import Consent
-from drivecare.transfer.sectors.journal import CopiedRun, Journal, JournalFile, pack
+from drivecare.transfer.sectors.journal import CopiedRun, Journal, pack
+from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.receipt import End, Receipt
+from drivecare.transfer.sectors.segments import Segment
 from drivecare.work import copy_sectors
 from drivecare.work.copy_sectors import Request, places, run
+from tests.transfer.sectors.media import fresh_journal
 
 SIZE = 1 << 20
 CONTENT = random.Random(3).randbytes(SIZE)
@@ -36,7 +37,7 @@ def begun(folder: Path, *, copied: tuple[CopiedRun, ...] = ()) -> Request:
     source.write_bytes(CONTENT)
     receipt, journal = places(str(target))
     ends = [End(path=str(path), kind="image", size_bytes=SIZE) for path in (source, target)]
-    begun = msgspec.structs.replace(new_journal(*ends), copied=copied, source_modified_ns=source.stat().st_mtime_ns)
+    begun = msgspec.structs.replace(fresh_journal(*ends), copied=copied, source_modified_ns=source.stat().st_mtime_ns)
     JournalFile(journal).save(begun)
     return Request(source=str(source), target=str(target), receipt=receipt, journal=journal, resume=True)
 
@@ -56,8 +57,8 @@ def test_a_copy_killed_before_its_image_had_a_size_goes_on(tmp_path: Path, targe
 
 def test_an_image_that_was_moved_away_is_not_begun_anew(tmp_path: Path) -> None:
     """Its journal may be all that tells what of a dying drive lies in it."""
-    chunk = new_journal(*[End(path="x", kind="image", size_bytes=SIZE)] * 2).chunk_bytes
-    request = begun(tmp_path, copied=tuple(pack([Segment(area(0, 4096), bytes(32))], chunk)))
+    chunk = fresh_journal(*[End(path="x", kind="image", size_bytes=SIZE)] * 2).chunk_bytes
+    request = begun(tmp_path, copied=tuple(pack([Segment(Area.between(0, 4096), bytes(32))], chunk)))
     with pytest.raises(Refused, match="there is no such file, and this copy had begun to write it"):
         run(request)
 
@@ -167,12 +168,12 @@ def test_nothing_of_a_target_changes_before_the_guards_have_seen_it_held(
     target.write_bytes(b"old")
 
     def swap(*sides: Any) -> None:
-        guards.check(*sides)
+        guards.check_guards(*sides)
         if target.read_bytes() == b"old":
             target.unlink()
             target.write_bytes(b"precious")
 
-    monkeypatch.setattr(copy_sectors, "check", swap)
+    monkeypatch.setattr(copy_sectors, "check_guards", swap)
     with pytest.raises(Refused) as caught:
         run(request_for(tmp_path, wishes=Consent(allow_overwrite=str(target))))
     assert caught.value.guard == "path-moved"

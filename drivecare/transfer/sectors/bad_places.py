@@ -1,4 +1,4 @@
-"""A medium with bad places, for the demo and for rehearsals: a real one behind, errors where they are wanted."""
+"""A medium with bad areas, for the demo and for rehearsals: another medium, whose reads fail where told to."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from drivecare.transfer.sectors.receipt import ReadBackMethod
 
 
 class WithBadAreas:
-    """Reads of `medium` that touch one of `areas` fail as a drive's own medium error does; all else passes through."""
+    """Pass everything on to `medium`, except that a read that touches one of `areas` fails with a medium error."""
 
     def __init__(self, medium: Medium, areas: tuple[Area, ...]) -> None:
         self._medium, self._areas = medium, areas
@@ -23,8 +23,8 @@ class WithBadAreas:
 
     def read(self, offset: int, buffer: Buffer, length: int) -> int:
         """As the port says."""
-        where = Area(offset=offset, length=length)
-        if any(overlap(where, bad) for bad in self._areas):
+        area = Area(offset=offset, length=length)
+        if any(overlap(area, bad) for bad in self._areas):
             raise OSError(errno.EIO, os.strerror(errno.EIO))
         return self._medium.read(offset, buffer, length)
 

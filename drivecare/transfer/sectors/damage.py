@@ -22,7 +22,7 @@ from collections.abc import Generator, Iterable
 from dataclasses import dataclass
 
 from drivecare.documents import Value
-from drivecare.transfer.areas import Area, area, pieces
+from drivecare.transfer.areas import Area, pieces
 from drivecare.transfer.sectors.stages import COPIED, UNREAD, Stages
 
 SWEEP = UNREAD
@@ -36,7 +36,7 @@ class DamagePolicy(Value, frozen=True, kw_only=True):
     piece_bytes: int = 64 << 10
     retries: int = 2
     farthest_leap_bytes: int = 1 << 30
-    damage_seconds: float | None = None  # after so long on damage, stop and say how to go on
+    damage_seconds: float | None = None  # after this long on damage, stop and say how to continue
 
     @property
     def unreadable(self) -> int:
@@ -53,7 +53,7 @@ class DamagePolicy(Value, frozen=True, kw_only=True):
 class Attempt:
     """Read this; what fails of it goes to `otherwise`."""
 
-    where: Area
+    area: Area
     otherwise: int
 
     @property
@@ -66,7 +66,7 @@ class Attempt:
 class Leap:
     """Leave this for the return."""
 
-    where: Area
+    area: Area
 
 
 ReadStep = Attempt | Leap
@@ -87,34 +87,34 @@ def passes(stages: Stages, policy: DamagePolicy, sector_bytes: int) -> Pass:
         yield from _all(stages, RETRIES + retry, sector_bytes, RETRIES + retry + 1)
 
 
-def _attempt(stages: Stages, where: Area, otherwise: int) -> Generator[ReadStep, int, bool]:
+def _attempt(stages: Stages, area: Area, otherwise: int) -> Generator[ReadStep, int, bool]:
     """One read; whether all of it came."""
-    done = yield Attempt(where, otherwise)
-    stages.assign(area(where.offset, where.offset + done), COPIED)
-    stages.assign(area(where.offset + done, where.end), otherwise)
-    return done == where.length
+    count = yield Attempt(area, otherwise)
+    stages.assign(Area.between(area.offset, area.offset + count), COPIED)
+    stages.assign(Area.between(area.offset + count, area.end), otherwise)
+    return count == area.length
 
 
 def _sweep(stages: Stages, policy: DamagePolicy) -> Pass:
     """Forwards in large reads. The leap doubles with a failure and shrinks slowly with every good block."""
     leap, skip_to = 0, 0
     for run in stages.areas(SWEEP):
-        for where in pieces(run, policy.block_bytes):
-            if where.offset < skip_to:
-                stages.assign(where, RETURN)
-                yield Leap(where)
-            elif (yield from _attempt(stages, where, EDGES)):
+        for area in pieces(run, policy.block_bytes):
+            if area.offset < skip_to:
+                stages.assign(area, RETURN)
+                yield Leap(area)
+            elif (yield from _attempt(stages, area, EDGES)):
                 leap = leap * 7 // 8
             else:
-                skip_to = where.end + leap
+                skip_to = area.end + leap
                 leap = min(max(policy.block_bytes, leap * 2), policy.farthest_leap_bytes)
 
 
 def _all(stages: Stages, stage: int, size: int, otherwise: int, *, backwards: bool = False) -> Pass:
     """Every piece of what waits in `stage`."""
     for run in _ordered(stages.areas(stage), backwards):
-        for where in _ordered(pieces(run, size), backwards):
-            yield from _attempt(stages, where, otherwise)
+        for area in _ordered(pieces(run, size), backwards):
+            yield from _attempt(stages, area, otherwise)
 
 
 def _edges(stages: Stages, stage: int, size: int, inside: int, otherwise: int) -> Pass:
@@ -131,7 +131,7 @@ def _edges(stages: Stages, stage: int, size: int, inside: int, otherwise: int) -
             if not (yield from _attempt(stages, parts[last], otherwise)):
                 break
         if first < last:
-            stages.assign(area(parts[first].offset, parts[last - 1].end), inside)
+            stages.assign(Area.between(parts[first].offset, parts[last - 1].end), inside)
 
 
 def _ordered(areas: Iterable[Area], backwards: bool) -> list[Area]:

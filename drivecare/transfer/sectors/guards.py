@@ -1,12 +1,13 @@
 """What must hold before a target is written: one function per guard, each with its name.
 
-A guard looks at two sides as they were found and returns why not, or None. They are asked in this order, when the copy
-is planned and again once both sides are open and held, since a path may have moved in between.
+A guard looks at both ends as they were examined and returns its objection, or None. They are asked in the order of
+`GUARDS`, when the copy is planned and again once both ends are open and held, since a path may have moved in between.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import msgspec
 
@@ -18,13 +19,12 @@ from drivecare.transfer.sectors.receipt import End
 
 
 class Endpoint(Value, frozen=True, kw_only=True):
-    """One side of a copy as it was found.
+    """One end of a copy as it was examined, with all that a guard asks about.
 
-    `same`: marks that this side shares with any other name of the same thing (device number, inode, backing file).
+    `same`: marks that it shares with any other name of the same thing (device number, inode, backing file).
     `overwrite_ids`: what may be typed after --allow-overwrite. `content`: what makes it look used, None where it looks
     empty. `drive`: what the drive itself said, where it could be asked; `assessed`: what the job's reading says of the
-    drive that is copied. `table_sector_bytes`: the sector size its own
-    partition table counts in, where one was found.
+    drive that is copied. `table_sector_bytes`: the sector size that its own partition table counts in, if it has one.
     """
 
     end: End
@@ -48,132 +48,146 @@ class Endpoint(Value, frozen=True, kw_only=True):
 
 
 class Consent(Value, frozen=True, kw_only=True):
-    """What the user typed that a guard may ask about."""
+    """What the user agreed to, so far as a guard asks about it."""
 
     allow_overwrite: str | None = None
     acknowledged: tuple[str, ...] = ()
     resuming: bool = False
 
 
-Guard = Callable[[Endpoint, Endpoint, Consent], str | None]
+@dataclass(frozen=True)
+class Objection:
+    """Why a guard refuses, and what to do about it."""
 
-UNMOUNT = (
+    reason: str
+    hint: str
+
+
+Guard = Callable[[Endpoint, Endpoint, Consent], Objection | None]
+
+_UNMOUNT = (
     "Unmount it first, and switch automounting off in the desktop before a customer's drive is plugged in: "
     "even a read-only mount can write to a drive"
 )
 
 
-def source_in_use(source: Endpoint, _: Endpoint, __: Consent) -> str | None:
+def source_in_use(source: Endpoint, _: Endpoint, __: Consent) -> Objection | None:
     """A mount, even a read-only one, can replay a journal while we read."""
-    return f"the source is in use: {'; '.join(source.in_use)}. {UNMOUNT}" if source.in_use else None
-
-
-def target_in_use(_: Endpoint, target: Endpoint, __: Consent) -> str | None:
-    """Nor is a target written that something else holds."""
-    return f"the target is in use: {'; '.join(target.in_use)}. {UNMOUNT}" if target.in_use else None
-
-
-def system_drive(_: Endpoint, target: Endpoint, __: Consent) -> str | None:
-    """This machine runs from it."""
-    return "this machine runs from the target. Name another one" if target.system else None
-
-
-def same_drive(source: Endpoint, target: Endpoint, _: Consent) -> str | None:
-    """Two names of one thing: by device number, inode, backing file, WWN, or serial number and model."""
-    shared = set(source.same) & set(target.same)
-    if not shared and compare(source.end, target.end) != "yes":
+    if not source.in_use:
         return None
-    return "source and target are the same thing under two names. Name another target"
+    return Objection(f"the source is in use: {'; '.join(source.in_use)}", _UNMOUNT)
 
 
-def target_read_only(_: Endpoint, target: Endpoint, __: Consent) -> str | None:
-    """The kernel or the file's rights say so."""
+def target_in_use(_: Endpoint, target: Endpoint, __: Consent) -> Objection | None:
+    """Nothing is written to a target that something else holds."""
+    if not target.in_use:
+        return None
+    return Objection(f"the target is in use: {'; '.join(target.in_use)}", _UNMOUNT)
+
+
+def system_drive(_: Endpoint, target: Endpoint, __: Consent) -> Objection | None:
+    """This machine runs from it."""
+    return Objection("this machine runs from the target", "Name another one") if target.system else None
+
+
+def same_drive(source: Endpoint, target: Endpoint, _: Consent) -> Objection | None:
+    """Two names of one thing: by device number, inode, backing file, WWN, or serial number and model."""
+    if not set(source.same) & set(target.same) and compare(source.end, target.end) != "yes":
+        return None
+    return Objection("source and target are the same thing under two names", "Name another target")
+
+
+def target_read_only(_: Endpoint, target: Endpoint, __: Consent) -> Objection | None:
+    """The kernel or the file's permissions say so."""
     if not target.read_only:
         return None
-    return "the target is read-only. Look for a write-protect switch, or name another target"
+    return Objection("the target is read-only", "Look for a write-protect switch, or name another target")
 
 
-def target_smaller(source: Endpoint, target: Endpoint, _: Consent) -> str | None:
+def target_smaller(source: Endpoint, target: Endpoint, _: Consent) -> Objection | None:
     """To the byte: a drive of the same label may be smaller by some sectors."""
     missing = source.end.size_bytes - target.end.size_bytes
     if not target.is_device or missing <= 0:
         return None
-    return f"the target is smaller than the source by {missing:,} bytes. Take a larger one"
+    return Objection(f"the target is smaller than the source by {missing:,} bytes", "Take a larger one")
 
 
-def sector_size(source: Endpoint, target: Endpoint, _: Consent) -> str | None:
+def sector_size(source: Endpoint, target: Endpoint, _: Consent) -> Objection | None:
     """Partition tables and file systems count in logical sectors; on another sector size they do not start."""
-    way_out = "Take a dock and a target with the drive's own sector size"
+    hint = "Take a dock and a target with the drive's own sector size"
     own = source.drive.logical_sector_bytes if source.drive is not None else None
     attached = source.end.logical_sector_bytes
     if source.is_device and own is not None and attached is not None and own != attached:
-        return f"the source has sectors of {own} bytes and this dock shows it with {attached}. {way_out}"
+        return Objection(f"the source has sectors of {own} bytes and this dock shows it with {attached}", hint)
     counted = source.table_sector_bytes or (attached if source.is_device else None)
-    wanted = target.end.logical_sector_bytes
-    if target.is_device and counted is not None and wanted is not None and counted != wanted:
-        return f"the source counts in sectors of {counted} bytes, the target in sectors of {wanted}. {way_out}"
+    offered = target.end.logical_sector_bytes
+    if target.is_device and counted is not None and offered is not None and counted != offered:
+        return Objection(f"the source counts in sectors of {counted} bytes, the target in sectors of {offered}", hint)
     return None
 
 
-def source_locked(source: Endpoint, _: Endpoint, __: Consent) -> str | None:
+def source_locked(source: Endpoint, _: Endpoint, __: Consent) -> Objection | None:
     """A locked drive answers reads with errors or with nothing of use."""
     if source.drive is None or source.drive.security != "locked":
         return None
-    return "the source is locked by a password (ATA security). Have its owner unlock it first"
+    return Objection("the source is locked by a password (ATA security)", "Have its owner unlock it first")
 
 
-def source_size(source: Endpoint, _: Endpoint, wishes: Consent) -> str | None:
+def source_size(source: Endpoint, _: Endpoint, consent: Consent) -> Objection | None:
     """A dock may show part of a drive, a drive may hide part of itself, and a path may be that of something else."""
-    if "size" in wishes.acknowledged:
+    if "size" in consent.acknowledged:
         return None
     shown = source.end.size_bytes
     for drive, whose in ((source.drive, "the drive itself has"), (source.assessed, "the job's reading of it says")):
         whole = drive.whole_bytes if drive is not None else None
         if whole is not None and whole != shown:
-            return (
-                f"the source shows {shown:,} bytes, {whose} {whole:,}. Look at the path and take another dock; if this "
-                "is all that can be copied, add --acknowledge size: the receipt tells, and the gate asks for the "
-                "customer's word"
+            return Objection(
+                f"the source shows {shown:,} bytes, {whose} {whole:,}",
+                "Look at the path and take another dock; if this is all that can be copied, add --acknowledge size: "
+                "the receipt tells, and the gate asks for the customer's word",
             )
     return None
 
 
-def target_not_empty(_: Endpoint, target: Endpoint, wishes: Consent) -> str | None:
+def target_not_empty(_: Endpoint, target: Endpoint, consent: Consent) -> Objection | None:
     """Overwriting takes the serial number, or the file's path, typed."""
-    if target.content is None or wishes.resuming:
+    if target.content is None or consent.resuming:
         return None
-    if wishes.allow_overwrite is not None and wishes.allow_overwrite in target.overwrite_ids:
+    if consent.allow_overwrite is not None and consent.allow_overwrite in target.overwrite_ids:
         return None
-    wrong = "" if wishes.allow_overwrite is None else f", and {wishes.allow_overwrite!r} is not its name"
     if not target.overwrite_ids:
-        return f"the target is not empty ({target.content}) and nothing names it. Take another target"
+        return Objection(f"the target is not empty ({target.content}) and nothing names it", "Take another target")
+    mistyped = "" if consent.allow_overwrite is None else f", and {consent.allow_overwrite!r} is not its name"
     by_path = not target.is_device or target.overwrite_ids[0].startswith("/")
-    what = "path" if by_path else "serial number"
-    return (
-        f"the target is not empty ({target.content}){wrong}. If all on it may go, type its {what}: "
-        f"--allow-overwrite {target.overwrite_ids[0]}"
+    return Objection(
+        f"the target is not empty ({target.content}){mistyped}",
+        f"If all on it may go, type its {'path' if by_path else 'serial number'}: "
+        f"--allow-overwrite {target.overwrite_ids[0]}",
     )
 
 
-def other_target(_: Endpoint, target: Endpoint, wishes: Consent) -> str | None:
+def other_target(_: Endpoint, target: Endpoint, consent: Consent) -> Objection | None:
     """A name was typed that is not this target's: whoever typed it means another one, even where this one is empty."""
-    typed = wishes.allow_overwrite
-    if typed is None or typed in target.overwrite_ids or wishes.resuming:
+    typed = consent.allow_overwrite
+    if typed is None or typed in target.overwrite_ids or consent.resuming:
         return None
-    goes_by = f" goes by {target.overwrite_ids[0]}" if target.overwrite_ids else " has no name to go by"
-    way_out = "Look at `drivecare drives`, then name the one you mean"
-    return f"{typed!r} is not the target: {target.end.path}{goes_by}. {way_out}"
+    goes_by = f"goes by {target.overwrite_ids[0]}" if target.overwrite_ids else "has no name to go by"
+    return Objection(
+        f"{typed!r} is not the target: {target.end.path} {goes_by}",
+        "Look at `drivecare drives`, then name the one you mean",
+    )
 
 
-def weak_identity(_: Endpoint, target: Endpoint, wishes: Consent) -> str | None:
+def weak_identity(_: Endpoint, target: Endpoint, consent: Consent) -> Objection | None:
     """Behind a bridge that hides the drive's number, the number typed may be the dock's, whatever drive is in it."""
-    if target.content is None or not target.is_device or target.loop or wishes.resuming:
+    if target.content is None or not target.is_device or target.loop or consent.resuming:
         return None
-    if target.end.identity.strength == "strong" or "weak-identity" in wishes.acknowledged:
+    if target.end.identity.strength == "strong" or "weak-identity" in consent.acknowledged:
         return None
-    return (
-        "the dock hides the target's own serial number, so the number typed may be the dock's. Look at the drive's "
-        "label; if it is the right one, add --acknowledge weak-identity, which the receipt will tell"
+    return Objection(
+        "the dock hides the target's own serial number, so the number typed may be the dock's",
+        "Look at the drive's label; if it is the right one, add --acknowledge weak-identity, which the receipt will "
+        "tell",
     )
 
 
@@ -196,25 +210,24 @@ GUARDS: dict[str, Guard] = {
 }
 
 
-def check(source: Endpoint, target: Endpoint, wishes: Consent) -> None:
+def check_guards(source: Endpoint, target: Endpoint, consent: Consent) -> None:
     """Ask every guard. Raises Refused with the name of the first that says no."""
     for name, guard in GUARDS.items():
-        reason = guard(source, target, wishes)
-        if reason is not None:
-            what, _, hint = reason.partition(". ")
-            raise Refused(what, guard=name, location=None, hint=hint or None)
+        objection = guard(source, target, consent)
+        if objection is not None:
+            raise Refused(objection.reason, guard=name, hint=objection.hint)
 
 
-def answered(source: Endpoint, target: Endpoint, wishes: Consent) -> tuple[str, ...]:
-    """The guards that the user answered by name and that would have refused: the receipt tells of these."""
-    silent = msgspec.structs.replace(wishes, acknowledged=())
+def answered_guards(source: Endpoint, target: Endpoint, consent: Consent) -> tuple[str, ...]:
+    """The guards that would have refused and that the user answered by name: the receipt lists these."""
+    silent = msgspec.structs.replace(consent, acknowledged=())
     return tuple(
-        name for name in ACKNOWLEDGEABLE if name in wishes.acknowledged and GUARDS[name](source, target, silent)
+        name for name in ACKNOWLEDGEABLE if name in consent.acknowledged and GUARDS[name](source, target, silent)
     )
 
 
 def check_unmoved(planned: Endpoint, opened: Endpoint) -> None:
-    """Between plan and open: is this path still the same thing? Raises Refused."""
+    """Raise Refused where a path no longer leads to what was planned."""
     if (planned.same, planned.end, planned.disk_sequence) != (opened.same, opened.end, opened.disk_sequence):
         raise Refused(
             "is no longer what it was when the copy was planned",
@@ -224,11 +237,11 @@ def check_unmoved(planned: Endpoint, opened: Endpoint) -> None:
         )
 
 
-def same_end(was: End, is_: End) -> bool:
-    """Whether both describe one medium, met at two times: by identity; by size where there is none."""
-    if was.kind != is_.kind or was.size_bytes != is_.size_bytes:
+def same_end(recorded: End, present: End) -> bool:
+    """Tell whether both describe one medium, met at two times: by its names; where they do not tell, by size alone."""
+    if recorded.kind != present.kind or recorded.size_bytes != present.size_bytes:
         return False
-    answer = compare(was, is_)
+    answer = compare(recorded, present)
     if answer != "unknown":
         return answer == "yes"
-    return was.serial is None or is_.serial is None or was.serial == is_.serial
+    return None in (recorded.serial, present.serial) or recorded.serial == present.serial

@@ -1,24 +1,22 @@
-"""The journal: from it an interrupted copy goes on, and the result is the same.
+"""The journal: an interrupted copy continues from it, and the result is the same.
 
-It is replaced as a whole, never edited. What it calls copied was flushed to the target before it was written, so it
-may know less than the target holds and never more.
+It is replaced as a whole, never edited. What it calls copied was flushed to the target before the journal was written,
+so it may list less than the target holds and never more. `transfer.sectors.journal_file` keeps it on a disk.
 """
 
 from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable, Sequence
-from pathlib import Path
 from typing import Literal, Protocol
 
 import msgspec
 
-from drivecare.documents import MOST_CHUNKS, Value, decode, encode, read_bytes
-from drivecare.errors import BadInput, Refused
-from drivecare.storage import write_file
-from drivecare.transfer.areas import Area, ByteCount, area, count_pieces, pieces
-from drivecare.transfer.sectors.digests import Segment
-from drivecare.transfer.sectors.receipt import ChunkSize, End, Unreadable
+from drivecare.documents import MOST_CHUNKS, Value, encode
+from drivecare.transfer.areas import Area, ByteCount, count_pieces, pieces
+from drivecare.transfer.sectors.fill import FILL
+from drivecare.transfer.sectors.receipt import ChunkSize, End, Unreadable, chunk_bytes_for
+from drivecare.transfer.sectors.segments import Segment
 from drivecare.transfer.sectors.stages import COPIED, UNREAD, Stages
 
 DIGEST_BYTES = 32
@@ -27,20 +25,22 @@ CopyPhase = Literal["copying", "reading-back", "done"]
 
 
 class CopiedRun(Area, frozen=True, kw_only=True):
-    """Bytes that are on the target. `digests`: one SHA-256 of the source's bytes for each part of the run, which is
-    cut at multiples of the chunk size."""
+    """Bytes that are on the target.
+
+    `digests`: one SHA-256 of the source's bytes for each part of the run, which is cut at multiples of the chunk size.
+    """
 
     digests: bytes
 
 
 class Waiting(Area, frozen=True, kw_only=True):
-    """An area that failed or was leapt over; `stage` is the pass of `transfer.sectors.damage` it waits for."""
+    """An area that failed or was leapt over; `stage` is the pass of `transfer.sectors.damage` that it waits for."""
 
     stage: int
 
 
 class Parent(Value, frozen=True, kw_only=True):
-    """What the source image's own receipt says of it."""
+    """What a source image's own receipt says about it."""
 
     whole: str
     parents: tuple[str, ...] = ()
@@ -79,64 +79,46 @@ class JournalStore(Protocol):
         """Replace the journal, durably and as a whole."""
 
 
-class JournalFile:
-    """A journal in a file."""
-
-    def __init__(self, path: Path) -> None:
-        self.path = path
-
-    def save(self, journal: Journal) -> None:
-        """Replace the file atomically and flush it. Raises Unavailable where the disk is full."""
-        write_file(self.path, encode(sealed(journal)), replace=True)
-
-    def load(self) -> Journal | None:
-        """The journal, or None where there is none. Raises Refused where it cannot be believed."""
-        if not self.path.exists():
-            return None
-        try:
-            data = read_bytes(self.path)
-            journal = decode(Journal, data, origin=str(self.path))
-        except BadInput as error:
-            raise _damaged(self.path, error.problem) from error
-        if not _is_sealed(data, journal.check) or not _consistent(journal):
-            raise _damaged(self.path, "its content does not agree with its own check sum")
-        return journal
-
-
-def _damaged(path: Path, why: str) -> Refused:
-    return Refused(
-        f"the journal is damaged ({why}), so it cannot say what was copied; nothing was written",
-        guard="journal-damaged",
-        location=str(path),
-        hint="Move it away and copy anew; the target then needs --allow-overwrite, the source is untouched",
+def new_journal(source: End, target: End, *, started: str, parent: Parent | None = None) -> Journal:
+    """The journal of a copy that has not begun. `started`: ISO 8601 with offset."""
+    return Journal(
+        source=source,
+        target=target,
+        bytes_total=source.size_bytes,
+        chunk_bytes=chunk_bytes_for(source.size_bytes),
+        fill=FILL,
+        started=started,
+        parent=parent,
     )
 
 
 def sealed(journal: Journal) -> Journal:
-    """The journal with its check sum put in."""
+    """The journal with its checksum filled in."""
     blank = msgspec.structs.replace(journal, check="")
     return msgspec.structs.replace(journal, check=hashlib.sha256(encode(blank)).hexdigest())
 
 
-def _is_sealed(data: bytes, check: str) -> bool:
-    """Whether `check` is that of the bytes as they lie there, so that a version with more fields reads earlier ones."""
-    before, _, after = data.partition(f'"check": "{check}"'.encode())
-    return hashlib.sha256(before + b'"check": ""' + after).hexdigest() == check
+def contradiction(journal: Journal, data: bytes) -> str:
+    """Say why a journal that was read from `data` cannot be believed; "" where it can.
 
-
-def _consistent(journal: Journal) -> bool:
-    """Whether its parts fit together; told without making anything of the sizes it claims."""
+    The check is that of the bytes as they were read, so that a version with more fields reads earlier journals. The
+    rest is looked at without allocating anything of the sizes it claims.
+    """
+    before, _, after = data.partition(f'"check": "{journal.check}"'.encode())
+    if hashlib.sha256(before + b'"check": ""' + after).hexdigest() != journal.check:
+        return "its content does not agree with its own checksum"
     whole = Area(offset=0, length=journal.bytes_total)
-    return (
+    consistent = (
         count_pieces(whole, journal.chunk_bytes) <= MOST_CHUNKS
         and _in_order(journal.copied, journal.bytes_total)
         and _in_order(journal.waiting, journal.bytes_total)
         and all(len(run.digests) == DIGEST_BYTES * count_pieces(run, journal.chunk_bytes) for run in journal.copied)
     )
+    return "" if consistent else "its parts contradict each other"
 
 
 def _in_order(runs: Sequence[Area], bytes_total: int) -> bool:
-    """Whether none is empty, none begins before another's end, and all lie within the copy."""
+    """Tell whether none is empty, none begins before the previous one's end, and all lie within the copy."""
     ends = (0, *(run.end for run in runs))
     return ends[-1] <= bytes_total and all(
         run.length > 0 and end <= run.offset for end, run in zip(ends, runs, strict=False)
@@ -144,16 +126,17 @@ def _in_order(runs: Sequence[Area], bytes_total: int) -> bool:
 
 
 def pack(segments: Iterable[Segment], chunk_bytes: int) -> tuple[CopiedRun, ...]:
-    """Segments in order as few runs: neighbours join where they meet at a multiple of the chunk size."""
+    """Join segments in order into few runs: neighbours that meet at a multiple of the chunk size share one."""
     runs: list[tuple[int, int, list[bytes]]] = []
     for segment in segments:
-        where = segment.where
-        if runs and runs[-1][1] == where.offset and where.offset % chunk_bytes == 0:
+        area = segment.area
+        # Elsewhere a run would not say where its second digest begins: `unpack` cuts at chunk boundaries only.
+        if runs and runs[-1][1] == area.offset and area.offset % chunk_bytes == 0:
             start, _, digests = runs.pop()
             digests.append(segment.digest)
-            runs.append((start, where.end, digests))
+            runs.append((start, area.end, digests))
         else:
-            runs.append((where.offset, where.end, [segment.digest]))
+            runs.append((area.offset, area.end, [segment.digest]))
     return tuple(CopiedRun(offset=start, length=end - start, digests=b"".join(digests)) for start, end, digests in runs)
 
 
@@ -162,16 +145,16 @@ def unpack(runs: Iterable[CopiedRun], chunk_bytes: int) -> list[Segment]:
     return [
         Segment(part, run.digests[index * DIGEST_BYTES : (index + 1) * DIGEST_BYTES])
         for run in runs
-        for index, part in enumerate(pieces(area(run.offset, run.end), chunk_bytes))
+        for index, part in enumerate(pieces(Area.between(run.offset, run.end), chunk_bytes))
     ]
 
 
 class Ledger:
-    """What the engine knows now and the journal will know next: segments on the target, areas that wait."""
+    """What the engine knows now and the next journal will say: segments on the target, areas that wait."""
 
     def __init__(self, journal: Journal) -> None:
         self._journal = journal
-        self.segments = {s.where.offset: s for s in unpack(journal.copied, journal.chunk_bytes)}
+        self.segments = {segment.area.offset: segment for segment in unpack(journal.copied, journal.chunk_bytes)}
         self.stages = Stages(journal.bytes_total)
         for waiting in journal.waiting:
             self.stages.assign(waiting, waiting.stage)
@@ -179,32 +162,32 @@ class Ledger:
             self.stages.assign(run, COPIED)
 
     def add(self, segments: Iterable[Segment]) -> None:
-        """These are on the target now."""
+        """Record segments that are on the target now."""
         for segment in segments:
-            self.segments[segment.where.offset] = segment
-            self.stages.assign(segment.where, COPIED)
+            self.segments[segment.area.offset] = segment
+            self.stages.assign(segment.area, COPIED)
 
     def drop(self, segments: Iterable[Segment]) -> None:
-        """These are not on the target after all: they will be read from the source again."""
+        """Give up segments that are not on the target after all: they will be read from the source again."""
         for segment in segments:
-            self.segments.pop(segment.where.offset, None)
-            self.stages.assign(segment.where, UNREAD)
+            self.segments.pop(segment.area.offset, None)
+            self.stages.assign(segment.area, UNREAD)
 
     def in_order(self) -> list[Segment]:
-        """The segments by offset."""
+        """The segments, by offset."""
         return [self.segments[offset] for offset in sorted(self.segments)]
 
     def snapshot(self, phase: CopyPhase, reads: int, failed: int) -> Callable[[], Journal]:
-        """The journal of this moment; the work of putting it together is done when it is called."""
+        """Return a function that makes the journal of this moment; the thread that saves it does the costly part."""
         segments = list(self.segments.values())
         waiting = tuple(
-            Waiting(offset=where.offset, length=where.length, stage=stage)
-            for where, stage in self.stages.runs()
+            Waiting(offset=area.offset, length=area.length, stage=stage)
+            for area, stage in self.stages.runs()
             if stage > UNREAD
         )
 
         def assemble() -> Journal:
-            segments.sort(key=lambda segment: segment.where.offset)
+            segments.sort(key=lambda segment: segment.area.offset)
             return msgspec.structs.replace(
                 self._journal,
                 phase=phase,

@@ -12,10 +12,8 @@ import zlib
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
-from drivecare.transfer.areas import Area, area, overlap, pieces
-from drivecare.transfer.medium import Buffer, Medium
-from drivecare.transfer.sectors.receipt import PartitionEntry
-from drivecare.transfer.sectors.whole_transfers import read_fully
+from drivecare.transfer.areas import Area, overlap
+from drivecare.transfer.sectors.receipt import Note, PartitionEntry
 
 # Reads (offset, length) of a medium; fewer bytes, or none, where it cannot.
 ReadAt = Callable[[int, int], bytes]
@@ -24,7 +22,6 @@ _MOST_ENTRIES = 1024
 _PROTECTIVE = 0xEE
 _EXTENDED = (0x05, 0x0F, 0x85)
 _MOST_LOGICAL = 100  # a damaged chain may run in a circle
-_READ_BYTES = 4096
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,59 +34,44 @@ class PartitionTable:
     backup_lba: int | None = None
 
 
-def read_through(medium: Medium, buffer: Buffer, end: int) -> ReadAt:
-    """Reads of a medium's first `end` bytes, whatever their alignment."""
-
-    def read(offset: int, length: int) -> bytes:
-        first = offset // _READ_BYTES * _READ_BYTES
-        found = b""
-        for piece in pieces(area(first, min(offset + length, end)), _READ_BYTES):
-            done, error = read_fully(medium, area(piece.offset, min(piece.offset + _READ_BYTES, end)), buffer)
-            found += bytes(buffer.view[:done])
-            if error is not None:
-                break
-        return found[offset - first : offset - first + length]
-
-    return read
-
-
 def read_partition_table(
     read: ReadAt, size_bytes: int = 0, sector_sizes: tuple[int, ...] = (512, 4096)
 ) -> PartitionTable:
-    """The table of a medium; an empty one where there is none. GPT before MBR; the sector size is tried.
+    """Read the table of a medium; an empty one where there is none. GPT before MBR; the sector size is tried.
 
     Where its first sectors are damaged, a GPT is taken from its backup at the end of `size_bytes`.
     """
     for sector in sector_sizes:
-        table = _gpt(read, sector, 1) or _gpt(read, sector, size_bytes // sector - 1)
+        table = _read_gpt(read, sector, 1) or _read_gpt(read, sector, size_bytes // sector - 1)
         if table is not None:
             return table
-    return _mbr(read, sector_sizes[0])
+    return _read_mbr(read, sector_sizes[0])
 
 
-def _gpt(read: ReadAt, sector: int, lba: int) -> PartitionTable | None:
+def _read_gpt(read: ReadAt, sector: int, lba: int) -> PartitionTable | None:
     if lba < 1:
         return None
-    header = read(lba * sector, 92)
-    if len(header) < 92 or header[:8] != b"EFI PART":
+    start = read(lba * sector, 92)
+    if len(start) < 92 or start[:8] != b"EFI PART":
         return None
-    size, checksum = struct.unpack_from("<II", header, 12)
+    size, checksum = struct.unpack_from("<II", start, 12)
     if not 92 <= size <= sector:
         return None
-    whole = bytearray(read(lba * sector, size))
-    whole[16:20] = bytes(4)
-    if zlib.crc32(whole) != checksum:
+    header = bytearray(read(lba * sector, size))
+    header[16:20] = bytes(4)
+    if zlib.crc32(header) != checksum:
         return None
-    other, first = struct.unpack_from("<Q", header, 32)[0], struct.unpack_from("<Q", header, 72)[0]
+    alternate_lba, entries_lba = struct.unpack_from("<Q", header, 32)[0], struct.unpack_from("<Q", header, 72)[0]
     count, entry_bytes = struct.unpack_from("<II", header, 80)
     if not 128 <= entry_bytes <= 4096 or count > _MOST_ENTRIES:
         return None
-    entries = read(first * sector, count * entry_bytes)
-    found = (
+    entries = read(entries_lba * sector, count * entry_bytes)
+    partitions = (
         _gpt_entry(index + 1, entries[index * entry_bytes : (index + 1) * entry_bytes], sector)
         for index in range(len(entries) // entry_bytes)
     )
-    return PartitionTable(tuple(one for one in found if one is not None), "gpt", sector, other if lba == 1 else lba)
+    backup_lba = alternate_lba if lba == 1 else lba
+    return PartitionTable(tuple(entry for entry in partitions if entry is not None), "gpt", sector, backup_lba)
 
 
 def _gpt_entry(number: int, entry: bytes, sector: int) -> PartitionEntry | None:
@@ -108,21 +90,25 @@ def _gpt_entry(number: int, entry: bytes, sector: int) -> PartitionEntry | None:
     )
 
 
-def _mbr(read: ReadAt, sector: int) -> PartitionTable:
+def _read_mbr(read: ReadAt, sector: int) -> PartitionTable:
     block = read(0, 512)
     if len(block) < 512 or block[510:] != b"\x55\xaa":
         return PartitionTable(())
-    found = []
+    primary = []
     for number in range(1, 5):
         entry = _mbr_entry(number, block, 430 + 16 * number, 0, sector)
         if block[430 + 16 * number] not in (0x00, 0x80):
-            return PartitionTable(())  # not a table: a boot sector of a file system without one ends in 55 AA, too
+            return PartitionTable(())  # not a table: a file system's boot sector ends in 55 AA, too
         if entry is not None and entry.type != f"{_PROTECTIVE:02x}":
-            found.append(entry)
-    for one in tuple(found):
-        if _extended(one):
-            found += _logical(read, one.offset // sector, sector)
-    return PartitionTable(tuple(found), "mbr" if found else None, sector if found else None)
+            primary.append(entry)
+    logical = [
+        entry
+        for partition in primary
+        if _is_extended(partition)
+        for entry in _logical_partitions(read, partition.offset // sector, sector)
+    ]
+    partitions = (*primary, *logical)
+    return PartitionTable(partitions, "mbr" if partitions else None, sector if partitions else None)
 
 
 def _mbr_entry(number: int, block: bytes, at: int, base: int, sector: int) -> PartitionEntry | None:
@@ -136,31 +122,44 @@ def _mbr_entry(number: int, block: bytes, at: int, base: int, sector: int) -> Pa
     )
 
 
-def _logical(read: ReadAt, extended: int, sector: int) -> Iterator[PartitionEntry]:
-    """Logical partitions: a chain of blocks, each with one partition and where, from `extended` on, the next lies."""
-    here = extended
+def _logical_partitions(read: ReadAt, extended: int, sector: int) -> Iterator[PartitionEntry]:
+    """Follow a chain of blocks, each with one partition and a link to the next block, counted from `extended`."""
+    lba = extended
     for number in range(5, 5 + _MOST_LOGICAL):
-        block = read(here * sector, 512)
+        block = read(lba * sector, 512)
         if len(block) < 512 or block[510:] != b"\x55\xaa":
             return  # it could not be read, or is damaged: the extended partition is still named as a whole
-        found = _mbr_entry(number, block, 446, here, sector)
-        if found is not None:
-            yield found
+        partition = _mbr_entry(number, block, 446, lba, sector)
+        if partition is not None:
+            yield partition
         link = _mbr_entry(0, block, 462, extended, sector)
-        if link is None or not _extended(link):
+        if link is None or not _is_extended(link):
             return
-        here = link.offset // sector
+        lba = link.offset // sector
 
 
-def partition_names_at(partitions: Iterable[PartitionEntry], where: Area) -> tuple[str, ...]:
-    """What lies in an area: "partition 2 (Recovery)" for each it touches, "outside any partition" where none does."""
-    touched = [one for one in partitions if overlap(one, where) is not None]
-    inner = [one for one in touched if not _extended(one)]  # an extended partition only holds others
+def partition_names_at(partitions: Iterable[PartitionEntry], area: Area) -> tuple[str, ...]:
+    """Name what an area touches: "partition 2 (Recovery)" for each, or "outside any partition"."""
+    touched = [entry for entry in partitions if overlap(entry, area) is not None]
+    inner = [entry for entry in touched if not _is_extended(entry)]  # an extended partition only holds others
     names = tuple(
-        f"partition {one.number} ({one.name})" if one.name else f"partition {one.number}" for one in inner or touched
+        f"partition {entry.number}" + (f" ({entry.name})" if entry.name else "") for entry in inner or touched
     )
     return names or ("outside any partition",)
 
 
-def _extended(one: PartitionEntry) -> bool:
-    return one.table == "mbr" and int(one.type, 16) in _EXTENDED
+def displaced_backup(table: PartitionTable, copied_bytes: int, target_bytes: int) -> tuple[Note, ...]:
+    """Note that the backup of a copied GPT no longer lies at the end of its medium, where that is so."""
+    if table.kind != "gpt" or table.backup_lba is None or table.sector_bytes is None or target_bytes <= copied_bytes:
+        return ()
+    note = Note(
+        code="gpt-backup-displaced",
+        text=f"The backup of the partition table (GPT) was copied to LBA {table.backup_lba:,}; on the larger target it "
+        "should lie in the last sector. The unit or a partition editor moves it there; until then some firmware "
+        "reports a damaged backup.",
+    )
+    return (note,)
+
+
+def _is_extended(entry: PartitionEntry) -> bool:
+    return entry.table == "mbr" and int(entry.type, 16) in _EXTENDED

@@ -1,4 +1,4 @@
-"""Doing things at the same time: a source that reads ahead, digests in a thread of their own, and buffers between."""
+"""Reading, hashing and writing at the same time: a reader that runs ahead, background work, and the buffers between."""
 
 from __future__ import annotations
 
@@ -11,9 +11,9 @@ from typing import Generic, TypeVar
 from drivecare.errors import Interrupted
 from drivecare.transfer.medium import Buffer
 
-T = TypeVar("T")
+Item = TypeVar("Item")
 
-# How long a reader may take to come to an end once it was asked to stop, before it is left behind.
+# How long a reader may take to end once it was asked to stop; then it is left behind.
 READER_PATIENCE_SECONDS = 5.0
 
 
@@ -30,7 +30,7 @@ class FreeBuffers:
             self._free.put(buffer)
 
     def take(self) -> Buffer:
-        """A free buffer. Raises Abandoned once `abandon` was called."""
+        """Wait for a free buffer. Raises Abandoned once `abandon` was called."""
         buffer = self._free.get()
         if buffer is None:
             self._free.put(None)
@@ -48,34 +48,34 @@ class FreeBuffers:
         self._free.put(None)
 
 
-def read_ahead(events: Iterator[T], buffers: FreeBuffers, stop: Callable[[], str | None]) -> Generator[T]:
-    """The same events, made in a thread that runs ahead as far as there are buffers.
+def read_ahead(events: Iterator[Item], buffers: FreeBuffers, stop_reason: Callable[[], str | None]) -> Generator[Item]:
+    """The same events, produced by a thread that runs ahead as far as there are buffers.
 
-    An exception of the thread is raised here, in its turn. Raises Interrupted where `stop` gives a reason and the
-    thread does not come to an end (a read that hangs); it is left behind.
+    An exception of the thread is raised here, in its turn. Raises Interrupted where there is a reason to stop and the
+    thread does not end (a read that hangs); it is left behind.
     """
-    made: queue.SimpleQueue[T | BaseException | None] = queue.SimpleQueue()
+    produced: queue.SimpleQueue[Item | BaseException | None] = queue.SimpleQueue()
 
-    def run() -> None:
+    def produce() -> None:
         try:
             for event in events:
-                made.put(event)
-            made.put(None)
+                produced.put(event)
+            produced.put(None)
         except Abandoned:
             pass
         except BaseException as error:  # handed over, not handled
-            made.put(error)
+            produced.put(error)
 
-    thread = threading.Thread(target=run, name="drivecare-reader", daemon=True)
+    thread = threading.Thread(target=produce, name="drivecare-reader", daemon=True)
     thread.start()
     waited = 0.0
     try:
         while True:
             try:
-                event = made.get(timeout=0.25)
+                event = produced.get(timeout=0.25)
             except queue.Empty:
                 waited += 0.25
-                if waited > READER_PATIENCE_SECONDS and (reason := stop()) is not None:
+                if waited > READER_PATIENCE_SECONDS and (reason := stop_reason()) is not None:
                     raise Interrupted(reason) from None
                 continue
             waited = 0.0
@@ -89,24 +89,24 @@ def read_ahead(events: Iterator[T], buffers: FreeBuffers, stop: Callable[[], str
         thread.join(timeout=READER_PATIENCE_SECONDS)
 
 
-class Background(Generic[T]):
-    """A thread, or some, for one kind of work, begun in the order given; or none, and each job is done at once."""
+class Background(Generic[Item]):
+    """Threads for one kind of work, begun in the order submitted; without `overlap`, none: all is done at once."""
 
     def __init__(self, *, overlap: bool, threads: int = 1) -> None:
         self._pool = ThreadPoolExecutor(max_workers=threads) if overlap else None
 
-    def do(self, work: Callable[[], T]) -> Future[T]:
+    def submit(self, work: Callable[[], Item]) -> Future[Item]:
         """Start `work`; its result or exception is in the future."""
         if self._pool is not None:
             return self._pool.submit(work)
-        future: Future[T] = Future()
+        future: Future[Item] = Future()
         try:
             future.set_result(work())
-        except BaseException as error:  # what a thread would do, too
+        except BaseException as error:  # as a thread would
             future.set_exception(error)
         return future
 
     def close(self, *, wait: bool = True) -> None:
-        """Finish what was started; without `wait` leave it behind."""
+        """Finish what was started; without `wait`, leave it behind."""
         if self._pool is not None:
             self._pool.shutdown(wait=wait, cancel_futures=not wait)

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from drivecare.errors import Refused
-from drivecare.transfer.areas import area
+from drivecare.transfer.areas import Area
 from drivecare.transfer.medium import Buffer, Medium
 from drivecare.transfer.sectors.whole_transfers import read_fully, write_fully
 
@@ -19,38 +19,38 @@ SPREAD = 256
 
 
 def probe_target(target: Medium, buffer: Buffer) -> None:
-    """Write marks, flush, read them back past the cache, wipe them. Raises Refused where one is not what it was."""
-    places = sorted(set(_places(target.size_bytes)))
+    """Write marks, flush, read them back past the cache, wipe them. Raises Refused where one does not come back."""
+    offsets = sorted(set(_offsets_to_mark(target.size_bytes)))
     try:
-        for offset in places:
-            _put(target, offset, _mark(offset), buffer)
+        for offset in offsets:
+            _write_mark(target, offset, _mark(offset), buffer)
         target.flush()
         target.bypass_cache()
-        for offset in places:
-            done, error = read_fully(target, area(offset, offset + MARK_BYTES), buffer)
+        for offset in offsets:
+            count, error = read_fully(target, Area.between(offset, offset + MARK_BYTES), buffer)
             if error is not None:
                 raise error
-            if bytes(buffer.view[:done]) != _mark(offset):
-                raise _refused(
+            if bytes(buffer.view[:count]) != _mark(offset):
+                raise _refusal(
                     target, f"a mark written at byte {offset:,} did not come back: it is smaller than it claims"
                 )
-        for offset in places:
-            _put(target, offset, bytes(MARK_BYTES), buffer)
+        for offset in offsets:
+            _write_mark(target, offset, bytes(MARK_BYTES), buffer)
     except OSError as error:
-        raise _refused(target, f"it cannot keep what is written to it: {error.strerror or error}") from error
+        raise _refusal(target, f"it cannot keep what is written to it: {error.strerror or error}") from error
 
 
-def _put(target: Medium, offset: int, data: bytes, buffer: Buffer) -> None:
+def _write_mark(target: Medium, offset: int, data: bytes, buffer: Buffer) -> None:
     buffer.view[:MARK_BYTES] = data
-    write_fully(target, area(offset, offset + MARK_BYTES), buffer)
+    write_fully(target, Area.between(offset, offset + MARK_BYTES), buffer)
 
 
-def _refused(target: Medium, what: str) -> Refused:
+def _refusal(target: Medium, problem: str) -> Refused:
     hint = "Do not use it; send it back. It holds our marks now"
-    return Refused(f"the target is faulty: {what}", guard="probe", location=target.path, hint=hint)
+    return Refused(f"the target is faulty: {problem}", guard="probe", location=target.path, hint=hint)
 
 
-def _places(size: int) -> Iterator[int]:
+def _offsets_to_mark(size: int) -> Iterator[int]:
     """Evenly spread offsets, and both sides of every power of two, where the true size usually lies."""
     last = size // MARK_BYTES - 1
     for number in range(SPREAD + 1):

@@ -23,7 +23,7 @@ from drivecare.errors import BadInput, Interrupted
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
 from drivecare.reading.surface import Latency, SlowArea, SpeedPoint, SurfaceScan, UnreadableArea
-from drivecare.transfer.areas import Area, area, merge, total
+from drivecare.transfer.areas import Area, merge, total
 from drivecare.transfer.medium import Buffer, Gone, Medium, Progress, Stuck, Watch, blame
 from drivecare.transfer.sectors.whole_transfers import read_fully
 
@@ -218,7 +218,7 @@ class Scan:
 
     def _block(self, number: int) -> Area:
         size = self._begun.block_bytes
-        return area(number * size, min((number + 1) * size, self._begun.bytes_total))
+        return Area.between(number * size, min((number + 1) * size, self._begun.bytes_total))
 
     def _tell(self, phase: str) -> None:
         blocks = len(self._times) * min(100.0, self._begun.sample_percent) / 100
@@ -252,16 +252,16 @@ class Scan:
                     f"the drive is at {celsius} °C, above its own limit of {limit} °C: let it cool, then resume"
                 )
 
-    def _look_at(self, where: Area, number: int) -> None:
+    def _look_at(self, area: Area, number: int) -> None:
         began = self._watch.clock()
-        if self._reads(where):
+        if self._reads(area):
             self._times[number] = (self._watch.clock() - began) * 1000
         else:
-            self._narrow_down(where)
+            self._narrow_down(area)
 
-    def _reads(self, where: Area) -> bool:
+    def _reads(self, area: Area) -> bool:
         """Whether an area can be read. Raises Gone and Stuck, which say nothing of the surface."""
-        _, error = read_fully(self._medium, where, self._buffer)
+        _, error = read_fully(self._medium, area, self._buffer)
         if error is None:
             return True
         if blame(error) == "own":
@@ -271,14 +271,14 @@ class Scan:
         self._failed_reads += 1
         return False
 
-    def _narrow_down(self, where: Area) -> None:
+    def _narrow_down(self, area: Area) -> None:
         """Halve what failed down to the sectors. What the budget leaves unlooked-at is not called unreadable."""
         sector = self._medium.sector_bytes
-        if where.length <= sector:
-            self._unreadable.append(where)
+        if area.length <= sector:
+            self._unreadable.append(area)
             return
-        middle = where.offset + max(sector, where.length // 2 // sector * sector)
-        for half in (area(where.offset, middle), area(middle, where.end)):
+        middle = area.offset + max(sector, area.length // 2 // sector * sector)
+        for half in (Area.between(area.offset, middle), Area.between(middle, area.end)):
             if self._failed_reads < self._policy.most_failed_reads and not self._reads(half):
                 self._narrow_down(half)
 

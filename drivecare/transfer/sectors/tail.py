@@ -6,10 +6,9 @@ mebibyte is cleared whatever it holds, for nothing of the copy lies there; known
 
 from __future__ import annotations
 
-from drivecare.transfer.areas import area, pieces
+from drivecare.transfer.areas import Area, pieces
 from drivecare.transfer.medium import Buffer, Medium
-from drivecare.transfer.sectors.partitions import PartitionTable
-from drivecare.transfer.sectors.receipt import Note, Tail
+from drivecare.transfer.sectors.receipt import Tail
 from drivecare.transfer.sectors.whole_transfers import read_fully, write_fully
 
 TAIL_BYTES = 1 << 20
@@ -22,37 +21,25 @@ _SIGNATURES: tuple[tuple[str, bytes], ...] = (
 
 
 def clear_tail(target: Medium, copied_bytes: int, buffer: Buffer) -> Tail | None:
-    """Zero the last mebibyte of the target behind the copy; what was found there. None where both are of one size."""
+    """Zero the last mebibyte of the target after the copy and name what was there; None where both are of one size."""
     if target.size_bytes <= copied_bytes:
         return None
-    whole = area(copied_bytes, target.size_bytes)
-    last = area(max(copied_bytes, target.size_bytes - TAIL_BYTES), target.size_bytes)
-    held = b""
+    tail = Area.between(copied_bytes, target.size_bytes)
+    last = Area.between(max(copied_bytes, target.size_bytes - TAIL_BYTES), target.size_bytes)
+    content = b""
     for piece in pieces(last, len(buffer.view)):
-        held += bytes(buffer.view[: read_fully(target, piece, buffer)[0]])
-    if len(held) == last.length and not any(held):
-        return Tail(offset=whole.offset, length=whole.length)
+        content += bytes(buffer.view[: read_fully(target, piece, buffer)[0]])
+    if len(content) == last.length and not any(content):
+        return Tail(offset=tail.offset, length=tail.length)
     for piece in pieces(last, len(buffer.view)):
         buffer.view[: piece.length] = bytes(piece.length)
         write_fully(target, piece, buffer)
-    return Tail(offset=whole.offset, length=whole.length, found=_found(held), cleared=(last,))
+    return Tail(offset=tail.offset, length=tail.length, found=_signatures_in(content), cleared=(last,))
 
 
-def _found(held: bytes) -> tuple[str, ...]:
+def _signatures_in(content: bytes) -> tuple[str, ...]:
     return tuple(
         name
         for name, signature in _SIGNATURES
-        if any(held.startswith(signature, at) for at in range(0, len(held), 512))
-    )
-
-
-def displaced_backup(table: PartitionTable, copied_bytes: int, target_bytes: int) -> Note | None:
-    """What to say where the copied GPT's backup no longer lies at the end of its medium."""
-    if table.kind != "gpt" or table.backup_lba is None or table.sector_bytes is None or target_bytes <= copied_bytes:
-        return None
-    return Note(
-        code="gpt-backup-displaced",
-        text=f"The backup of the partition table (GPT) was copied to LBA {table.backup_lba:,}; on the larger target it "
-        "should lie in the last sector. The unit or a partition editor moves it there; until then some firmware "
-        "reports a damaged backup.",
+        if any(content.startswith(signature, at) for at in range(0, len(content), 512))
     )

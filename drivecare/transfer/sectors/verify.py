@@ -1,4 +1,4 @@
-"""Check a receipt again, any time later: read the target whole and compare it with the digests."""
+"""Check a receipt again, any time later: read the whole target and compare it with the digests."""
 
 from __future__ import annotations
 
@@ -6,13 +6,13 @@ import msgspec
 
 from drivecare.errors import BadInput, Interrupted
 from drivecare.reading.identity import compare
-from drivecare.transfer.areas import Area, area, merge, pieces
+from drivecare.transfer.areas import Area, merge, pieces
 from drivecare.transfer.interruption import as_interruption
 from drivecare.transfer.medium import Buffer, Gone, Medium, Stuck, Watch
-from drivecare.transfer.sectors.finalize import now
+from drivecare.transfer.sectors.comparison import ExpectedPart
 from drivecare.transfer.sectors.guards import same_end
-from drivecare.transfer.sectors.readback import Expected, ReadBack, read_back
-from drivecare.transfer.sectors.receipt import End, ReadBackMethod, Receipt, Verification
+from drivecare.transfer.sectors.readback import read_back
+from drivecare.transfer.sectors.receipt import End, Receipt, Verification
 
 
 def verify_target(
@@ -29,53 +29,49 @@ def verify_target(
     """
     if receipt.contradiction:
         raise BadInput(f"the receipt contradicts itself: it {receipt.contradiction}")
-    chunks = list(pieces(area(0, receipt.bytes_total), receipt.digest.chunk_bytes))
     if None in receipt.digest.chunks or receipt.digest.whole is None:
         raise BadInput(
-            "the receipt is of a copy that was never proven", hint="Go on with that copy: drivecare copy ... --resume"
+            "the receipt is of a copy that was never proven", hint="Continue that copy: drivecare copy ... --resume"
         )
-    there = min(receipt.bytes_total, target.size_bytes)
+    readable = min(receipt.bytes_total, target.size_bytes)
+    chunks = list(pieces(Area.between(0, receipt.bytes_total), receipt.digest.chunk_bytes))
     try:
         proof = read_back(
             target,
             [
-                Expected(chunk, bytes.fromhex(digest or ""))
+                ExpectedPart(chunk, bytes.fromhex(digest or ""))
                 for chunk, digest in zip(chunks, receipt.digest.chunks, strict=True)
-                if chunk.end <= there
+                if chunk.end <= readable
             ],
-            bytes_total=there,
+            bytes_total=readable,
             chunk_bytes=receipt.digest.chunk_bytes,
             buffers=buffers,
             watch=watch,
         )
     except (Gone, Stuck, OSError, Interrupted) as error:
         raise as_interruption(error, target.path, "verifying") from error
-    return _judged(receipt, proof, chunks, there, "after-power-cycle" if after_power_cycle else proof.method)
+    mismatched = merge((*proof.mismatched, *(chunk for chunk in chunks if chunk.end > readable)))
+    agrees = not mismatched and not proof.unreadable
+    if agrees and proof.whole != receipt.digest.whole:
+        raise BadInput("the receipt contradicts itself: its chunks agree with the target, its whole digest does not")
+    method = "after-power-cycle" if after_power_cycle else proof.method
+    return msgspec.structs.replace(
+        receipt,
+        verified=agrees,
+        verification=Verification(method=method, at=watch.timestamp()) if agrees else None,
+        mismatched=mismatched,
+        target_unreadable=proof.unreadable,
+    )
 
 
 def is_own_target(receipt: Receipt, device: End) -> bool:
-    """Whether this device is the one that the copy wrote: what names itself is known by its name alone."""
+    """Tell whether a device is the one that the copy wrote. One that names itself is known by its name alone."""
     if "strong" in (receipt.target.identity.strength, device.identity.strength):
         return compare(receipt.target, device) == "yes"
     return same_end(receipt.target, device)
 
 
-def of_another(receipt: Receipt, end: End) -> Receipt:
-    """The receipt as a proof of what was read: another target than the copy wrote, and none that any job made."""
+def as_proof_of(receipt: Receipt, end: End) -> Receipt:
+    """The receipt as a proof of another target than the copy wrote, one that no job made."""
     written = receipt.instead_of or receipt.target
     return msgspec.structs.replace(receipt, target=end, instead_of=written, tail=None, job=None)
-
-
-def _judged(receipt: Receipt, proof: ReadBack, chunks: list[Area], there: int, method: ReadBackMethod) -> Receipt:
-    missing = tuple(chunk for chunk in chunks if chunk.end > there)
-    mismatched = merge((*proof.mismatched, *missing))
-    if not mismatched and not proof.unreadable and proof.whole != receipt.digest.whole:
-        raise BadInput("the receipt contradicts itself: its chunks agree with the target, its whole digest does not")
-    agrees = not mismatched and not proof.unreadable
-    return msgspec.structs.replace(
-        receipt,
-        verified=agrees,
-        verification=Verification(method=method, at=now()) if agrees else None,
-        mismatched=mismatched,
-        target_unreadable=proof.unreadable,
-    )

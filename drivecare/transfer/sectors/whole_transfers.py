@@ -4,72 +4,90 @@ from __future__ import annotations
 
 import errno
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
-from drivecare.transfer.areas import Area, area, merge, pieces
+from drivecare.transfer.areas import Area, merge, pieces
 from drivecare.transfer.medium import Buffer, Gone, Medium
 
-# Runs of zeros this long, at multiples of it, become holes in an image.
+# Runs of zeros of this length, at multiples of it, become holes in an image.
 HOLE_BYTES = 64 << 10
-_ZEROS = bytes(HOLE_BYTES)
+_HOLE = bytes(HOLE_BYTES)
+_UNIT_BYTES = 4096  # of a small read, so that it may pass the cache
 
 
-def read_fully(medium: Medium, where: Area, buffer: Buffer) -> tuple[int, OSError | None]:
-    """Read `where` into the start of the buffer: the bytes that came, and the error that ended it, if one did.
+def read_fully(medium: Medium, area: Area, buffer: Buffer) -> tuple[int, OSError | None]:
+    """Read `area` into the start of the buffer; return how many bytes came, and the error that ended the read, if any.
 
     Raises Gone where the medium ends before its size: a drive that was pulled reads like that.
     """
-    done = 0
-    while done < where.length:
-        rest = Buffer(buffer.view[done:], buffer.position + done)
+    count = 0
+    while count < area.length:
+        remainder = Buffer(buffer.view[count:], buffer.position + count)
         try:
-            count = medium.read(where.offset + done, rest, where.length - done)
+            transferred = medium.read(area.offset + count, remainder, area.length - count)
         except OSError as error:
-            return done, error
-        if count == 0:
-            raise Gone(f"{medium.path} ended at byte {where.offset + done:,}, before its size")
-        done += count
-    return done, None
+            return count, error
+        if transferred == 0:
+            raise Gone(f"{medium.path} ended at byte {area.offset + count:,}, before its size")
+        count += transferred
+    return count, None
 
 
-def write_fully(medium: Medium, where: Area, buffer: Buffer) -> None:
-    """Write the start of the buffer to `where`, leaving holes for zeros where the medium can. Raises OSError."""
-    for part, zero in _parts(where, buffer) if medium.sparse else ((where, False),):
+def write_fully(medium: Medium, area: Area, buffer: Buffer) -> None:
+    """Write the start of the buffer to `area`, leaving holes for zeros where the medium can. Raises OSError."""
+    for part, zero in _zero_runs(area, buffer) if medium.sparse else ((area, False),):
         if zero:
             medium.punch(part)
             continue
         position = part.offset
         while position < part.end:
-            count = medium.write(position, buffer, position - where.offset, part.end - position)
+            count = medium.write(position, buffer, position - area.offset, part.end - position)
             if count == 0:
                 raise OSError(errno.ENOSPC, "nothing more can be written")
             position += count
 
 
-def _parts(where: Area, buffer: Buffer) -> Iterator[tuple[Area, bool]]:
-    """`where` as runs that are all zero or not."""
-    data = bytes(buffer.view[: where.length])
+def _zero_runs(area: Area, buffer: Buffer) -> Iterator[tuple[Area, bool]]:
+    """`area` as runs that are all zero, or are not."""
+    data = bytes(buffer.view[: area.length])
     zero = merge(
         piece
-        for piece in pieces(where, HOLE_BYTES)
-        if data.startswith(_ZEROS[: piece.length], piece.offset - where.offset)
+        for piece in pieces(area, HOLE_BYTES)
+        if data.startswith(_HOLE[: piece.length], piece.offset - area.offset)
     )
-    position = where.offset
+    position = area.offset
     for hole in zero:
         if position < hole.offset:
-            yield area(position, hole.offset), False
+            yield Area.between(position, hole.offset), False
         yield hole, True
         position = hole.end
-    if position < where.end:
-        yield area(position, where.end), False
+    if position < area.end:
+        yield Area.between(position, area.end), False
 
 
-def hash_area(medium: Medium, where: Area, buffer: Buffer) -> bytes | None:
-    """SHA-256 of what the medium holds at `where`; None where it cannot be read."""
-    found = hashlib.sha256()
-    for piece in pieces(where, len(buffer.view)):
-        done, error = read_fully(medium, piece, buffer)
+def hash_area(medium: Medium, area: Area, buffer: Buffer) -> bytes | None:
+    """SHA-256 of what the medium holds in `area`; None where it cannot be read."""
+    content = hashlib.sha256()
+    for piece in pieces(area, len(buffer.view)):
+        count, error = read_fully(medium, piece, buffer)
         if error is not None:
             return None
-        found.update(buffer.view[:done])
-    return found.digest()
+        content.update(buffer.view[:count])
+    return content.digest()
+
+
+def read_through(medium: Medium, buffer: Buffer, end: int) -> Callable[[int, int], bytes]:
+    """Return a function that reads (offset, length) of a medium's first `end` bytes, whatever their alignment."""
+
+    def read(offset: int, length: int) -> bytes:
+        first = offset // _UNIT_BYTES * _UNIT_BYTES
+        content = b""
+        for piece in pieces(Area.between(first, min(offset + length, end)), _UNIT_BYTES):
+            unit = Area.between(piece.offset, min(piece.offset + _UNIT_BYTES, end))
+            count, error = read_fully(medium, unit, buffer)
+            content += bytes(buffer.view[:count])
+            if error is not None:
+                break
+        return content[offset - first : offset - first + length]
+
+    return read

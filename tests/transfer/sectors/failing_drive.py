@@ -10,7 +10,7 @@ import random
 from bisect import bisect_right
 from dataclasses import dataclass, field
 
-from drivecare.transfer.areas import Area, area, merge, overlap
+from drivecare.transfer.areas import Area, merge, overlap
 from drivecare.transfer.medium import Buffer, Gone
 from drivecare.transfer.sectors.damage import DamagePolicy
 from drivecare.transfer.sectors.pipeline import FreeBuffers
@@ -93,9 +93,9 @@ class FailingDrive:
     def read(self, offset: int, buffer: Buffer, length: int) -> int:
         if self.gone:
             raise OSError(errno.ENODEV, "No such device")
-        where = Area(offset=offset, length=length)
-        hit = self._overlapping(where)
-        slow = self._slow_in(where)
+        area = Area(offset=offset, length=length)
+        hit = self._overlapping(area)
+        slow = self._slow_in(area)
         self.now += length / self.model.bytes_per_second
         if not hit and not slow:
             self.now += self.model.good_read_seconds
@@ -103,7 +103,7 @@ class FailingDrive:
         self.now += self.model.bad_read_seconds
         self.bad_seconds += self.model.bad_read_seconds
         for one in hit:
-            both = overlap(one, where)
+            both = overlap(one, area)
             assert both is not None
             for sector in range(both.offset // SECTOR, both.end // SECTOR):
                 self.touches[sector] = self.touches.get(sector, 0) + 1
@@ -113,24 +113,24 @@ class FailingDrive:
         if self.drops < self.model.drops and self.errors % self.model.drops_after_errors == 0:
             self.drops += 1
             self.gone = True
-            self.dropped_on.append(where)
+            self.dropped_on.append(area)
         raise OSError(errno.EIO, "Input/output error")
 
-    def _overlapping(self, where: Area) -> list[Area]:
-        first = max(bisect_right(self._starts, where.offset) - 1, 0)
+    def _overlapping(self, area: Area) -> list[Area]:
+        first = max(bisect_right(self._starts, area.offset) - 1, 0)
         found = []
         for one in self.bad[first:]:
-            if one.offset >= where.end:
+            if one.offset >= area.end:
                 break
-            if one.end > where.offset:
+            if one.end > area.offset:
                 found.append(one)
         return found
 
-    def _slow_in(self, where: Area) -> list[int]:
-        first = bisect_right(self._slow, where.offset // SECTOR - 1)
+    def _slow_in(self, area: Area) -> list[int]:
+        first = bisect_right(self._slow, area.offset // SECTOR - 1)
         found = []
         for sector in self._slow[first:]:
-            if sector * SECTOR >= where.end:
+            if sector * SECTOR >= area.end:
                 break
             if self.slow[sector] > 0:
                 found.append(sector)
@@ -180,18 +180,18 @@ def rescue(drive: FailingDrive, policy: DamagePolicy) -> Rescue:
     while True:
         sessions += 1
         stages = Stages(drive.size_bytes)
-        for where, stage in known.runs():
-            stages.assign(where, stage)
+        for area, stage in known.runs():
+            stages.assign(area, stage)
         free = FreeBuffers(tuple(Buffer(memoryview(bytearray(READ_BYTES))) for _ in range(2)))
         try:
             for event in SourceReader(drive, stages, policy, ReadCounts(), free, lambda: drive.now).events():
                 if isinstance(event, Data):
                     free.give(event.buffer)
-                    known.assign(event.where, COPIED)
-                    done += event.where.length
+                    known.assign(event.area, COPIED)
+                    done += event.area.length
                     curve.append((drive.now, drive.bad_seconds, done))
                 else:
-                    known.assign(event.where, event.stage)
+                    known.assign(event.area, event.stage)
         except Gone:
             drive.replug()
             continue
@@ -199,4 +199,4 @@ def rescue(drive: FailingDrive, policy: DamagePolicy) -> Rescue:
 
 
 def lost(found: Rescue, policy: DamagePolicy) -> tuple[Area, ...]:
-    return merge(area(one.offset, one.end) for one in found.copied.areas_from(policy.unreadable))
+    return merge(Area.between(one.offset, one.end) for one in found.copied.areas_from(policy.unreadable))

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from drivecare.transfer.areas import Area, overlap
 from drivecare.transfer.medium import Buffer
-from drivecare.transfer.sectors.journal import Journal
+from drivecare.transfer.sectors.journal import Journal, Parent, new_journal
 from drivecare.transfer.sectors.receipt import End, ReadBackMethod
 
 
@@ -29,9 +29,9 @@ class Memory:
         self.written = 0
 
     def read(self, offset: int, buffer: Buffer, length: int) -> int:
-        where = Area(offset=offset, length=length)
-        self.reads.append(where)
-        if any(overlap(where, one) for one in self.bad):
+        area = Area(offset=offset, length=length)
+        self.reads.append(area)
+        if any(overlap(area, one) for one in self.bad):
             raise OSError(errno.EIO, "Input/output error")
         data = self.data[offset : offset + length]
         buffer.view[: len(data)] = data
@@ -72,3 +72,7 @@ def buffers(size: int, count: int = 4) -> tuple[Buffer, ...]:
 
 def end_of(medium: Memory, path: str = "memory") -> End:
     return End(path=path, kind="image", size_bytes=medium.size_bytes)
+
+
+def fresh_journal(source: End, target: End, *, parent: Parent | None = None) -> Journal:
+    return new_journal(source, target, started="2026-11-25T10:00:00+01:00", parent=parent)

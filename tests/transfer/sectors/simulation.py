@@ -19,10 +19,9 @@ from drivecare.errors import Interrupted, Refused, Unavailable
 from drivecare.transfer.areas import Area, overlap
 from drivecare.transfer.medium import Buffer, Watch
 from drivecare.transfer.sectors.damage import DamagePolicy
-from drivecare.transfer.sectors.engine import CopySettings
+from drivecare.transfer.sectors.engine import CopySettings, copy_and_prove
 from drivecare.transfer.sectors.fill import fill_bytes
-from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal
-from drivecare.transfer.sectors.journal import Journal
+from drivecare.transfer.sectors.journal import Journal, new_journal
 from drivecare.transfer.sectors.receipt import End, ReadBackMethod, Receipt
 
 SECTOR = 512
@@ -316,8 +315,8 @@ class Schedule:
 KINDS = ("read_error", "short", "lost_write", "corrupt_write", "pulled", "full", "flush_error", "journal_full")
 
 
-def _sectors(where: Area) -> Iterator[int]:
-    return iter(range(where.offset // SECTOR, (where.end - 1) // SECTOR + 1))
+def _sectors(area: Area) -> Iterator[int]:
+    return iter(range(area.offset // SECTOR, (area.end - 1) // SECTOR + 1))
 
 
 if __name__ == "__main__":

@@ -12,17 +12,17 @@ import msgspec
 import pytest
 
 from drivecare.errors import Interrupted, Refused
-from drivecare.transfer.areas import Area, area, merge
+from drivecare.transfer.areas import Area, merge
 from drivecare.transfer.medium import Buffer, Progress, Stuck, Watch
 from drivecare.transfer.sectors.bad_places import WithBadAreas
+from drivecare.transfer.sectors.comparison import ExpectedPart
 from drivecare.transfer.sectors.damage import DamagePolicy
-from drivecare.transfer.sectors.engine import CopySettings
+from drivecare.transfer.sectors.engine import CopySettings, copy_and_prove
 from drivecare.transfer.sectors.fill import FILL, fill_bytes
-from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal
 from drivecare.transfer.sectors.journal import Journal, Parent
-from drivecare.transfer.sectors.readback import Expected, read_back
+from drivecare.transfer.sectors.readback import read_back
 from drivecare.transfer.sectors.receipt import End, Receipt, Unreadable
-from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of
+from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of, fresh_journal
 
 MIB = 1 << 20
 QUICK = CopySettings(policy=DamagePolicy(block_bytes=MIB // 4), checkpoint_bytes=MIB)
@@ -41,7 +41,7 @@ def run(
     settings: CopySettings = QUICK,
     watch: Watch | None = None,
 ) -> Receipt:
-    journal = journal or new_journal(end_of(source), end_of(target))
+    journal = journal or fresh_journal(end_of(source), end_of(target))
     return copy_and_prove(source, target, journal, store or MemoryStore(), buffers(MIB // 4), settings, watch)
 
 
@@ -63,10 +63,14 @@ def test_a_sound_source_is_copied_and_proven(size: int, overlap: bool) -> None:
 
 def test_unreadable_areas_are_listed_to_the_sector_and_filled() -> None:
     data = bytearray(random_bytes(4 * MIB))
-    bad = (area(512 * 100, 512 * 103), area(3 * MIB, 3 * MIB + 70_000 // 512 * 512), area(4 * MIB - 512, 4 * MIB))
+    bad = (
+        Area.between(512 * 100, 512 * 103),
+        Area.between(3 * MIB, 3 * MIB + 70_000 // 512 * 512),
+        Area.between(4 * MIB - 512, 4 * MIB),
+    )
     source, target = Memory(data, bad=bad), Memory(random_bytes(4 * MIB, 2))
     receipt = run(source, target)
-    assert tuple(area(one.offset, one.end) for one in receipt.unreadable) == bad
+    assert tuple(Area.between(one.offset, one.end) for one in receipt.unreadable) == bad
     assert (receipt.verified, receipt.exit_code) == (True, 20)
     assert receipt.bytes_copied == 4 * MIB - sum(one.length for one in bad)
     for one in bad:
@@ -78,13 +82,13 @@ def test_unreadable_areas_are_listed_to_the_sector_and_filled() -> None:
 
 
 def test_the_fill_is_the_same_however_it_is_cut() -> None:
-    whole = fill_bytes(area(0, 4096))
-    assert whole[:4095] == b"".join(fill_bytes(area(at, at + 7)) for at in range(0, 4095, 7))
-    assert fill_bytes(area(1000, 1100)) == whole[1000:1100]
+    whole = fill_bytes(Area.between(0, 4096))
+    assert whole[:4095] == b"".join(fill_bytes(Area.between(at, at + 7)) for at in range(0, 4095, 7))
+    assert fill_bytes(Area.between(1000, 1100)) == whole[1000:1100]
 
 
 def test_no_bad_sector_is_touched_more_than_the_budget() -> None:
-    bad = area(512 * 1000, 512 * 1007)
+    bad = Area.between(512 * 1000, 512 * 1007)
     source = Memory(random_bytes(2 * MIB), bad=[bad])
     run(source, Memory(bytes(2 * MIB)))
     for sector in range(1000, 1007):
@@ -98,7 +102,7 @@ def test_zeros_become_holes_in_an_image_and_are_written_to_a_device() -> None:
     run(Memory(data), image)
     run(Memory(data), device)
     assert image.data == device.data == data
-    assert merge(image.punched) == (area(MIB, 2 * MIB),)
+    assert merge(image.punched) == (Area.between(MIB, 2 * MIB),)
     assert image.written == 2 * MIB
     assert device.punched == []
     assert device.written == 3 * MIB
@@ -161,7 +165,7 @@ def test_a_wrong_byte_is_named_and_a_resume_writes_it_again() -> None:
     source, target, store = Memory(random_bytes(4 * MIB)), Forgetful(bytes(4 * MIB)), MemoryStore()
     receipt = run(source, target, store=store)
     assert (receipt.verified, receipt.verification, receipt.exit_code) == (False, None, 21)
-    assert receipt.mismatched == (area(2 * MIB, 3 * MIB),)
+    assert receipt.mismatched == (Area.between(2 * MIB, 3 * MIB),)
     assert receipt.digest.whole is None
     assert receipt.digest.chunks[2] == hashlib.sha256(source.data[2 * MIB : 3 * MIB]).hexdigest()
     target.forgets = False
@@ -172,12 +176,12 @@ def test_a_wrong_byte_is_named_and_a_resume_writes_it_again() -> None:
 @pytest.mark.promise(3)
 def test_read_wrong_and_not_readable_are_two_things() -> None:
     data = random_bytes(2 * MIB)
-    target = Memory(data, bad=[area(512, 1024)])
-    parts = [Expected(area(at, at + MIB), hashlib.sha256(data[at : at + MIB]).digest()) for at in (0, MIB)]
+    target = Memory(data, bad=[Area.between(512, 1024)])
+    parts = [ExpectedPart(Area.between(at, at + MIB), hashlib.sha256(data[at : at + MIB]).digest()) for at in (0, MIB)]
     target.data[-1] ^= 1
     proof = read_back(target, parts, bytes_total=2 * MIB, chunk_bytes=MIB, buffers=buffers(MIB // 4), watch=Watch())
-    assert proof.unreadable == (area(512, 1024),)
-    assert proof.mismatched == (area(MIB, 2 * MIB),)
+    assert proof.unreadable == (Area.between(512, 1024),)
+    assert proof.mismatched == (Area.between(MIB, 2 * MIB),)
     assert proof.whole is None
     assert proof.chunks[0] is None
 
@@ -323,7 +327,7 @@ def test_another_target_is_refused() -> None:
 
 def test_the_time_allowed_for_damage_is_kept() -> None:
     ticks = iter(range(10**9))
-    source = Memory(random_bytes(2 * MIB), bad=[area(MIB, MIB + 65536)])
+    source = Memory(random_bytes(2 * MIB), bad=[Area.between(MIB, MIB + 65536)])
     settings = msgspec.structs.replace(QUICK, policy=DamagePolicy(block_bytes=MIB // 4, damage_seconds=3))
     with pytest.raises(Interrupted, match="time allowed for damaged areas"):
         run(source, Memory(bytes(2 * MIB)), settings=settings, watch=Watch(clock=lambda: float(next(ticks))))
@@ -353,7 +357,7 @@ class TestChains:
 
     def copied(self, parent: Parent, bad: tuple[Area, ...] = ()) -> Receipt:
         source, target = Memory(self.data, bad=bad), Memory(bytes(2 * MIB))
-        return run(source, target, journal=new_journal(end_of(source), end_of(target), parent=parent))
+        return run(source, target, journal=fresh_journal(end_of(source), end_of(target), parent=parent))
 
     def test_the_second_receipt_names_the_first_and_inherits_its_losses(self) -> None:
         receipt = self.copied(self.parent())
@@ -371,7 +375,7 @@ class TestChains:
         assert "it was changed since" in note.text
 
     def test_a_loss_of_its_own_breaks_it_too_and_keeps_what_was_lost_before(self) -> None:
-        receipt = self.copied(self.parent(), bad=(area(MIB, MIB + 512),))
+        receipt = self.copied(self.parent(), bad=(Area.between(MIB, MIB + 512),))
         assert receipt.parents == ()
         assert [(one.offset, one.inherited) for one in receipt.unreadable] == [(4096, True), (MIB, False)]
         (note,) = [note for note in receipt.notes if note.code == "chain-broken"]
@@ -385,7 +389,7 @@ class TestChains:
 @pytest.mark.parametrize("before", [True, False, None])
 def test_the_receipt_says_whether_the_source_was_set_read_only(before: bool | None) -> None:
     source, target = Memory(random_bytes(MIB)), Memory(bytes(MIB))
-    journal = msgspec.structs.replace(new_journal(end_of(source), end_of(target)), source_was_read_only=before)
+    journal = msgspec.structs.replace(fresh_journal(end_of(source), end_of(target)), source_was_read_only=before)
     assert run(source, target, journal=journal).reads.set_read_only is (before is not None)
 
 
@@ -393,7 +397,7 @@ def test_a_read_may_be_larger_than_a_chunk_and_cut_across_it() -> None:
     source, target = Memory(random_bytes(9 * MIB + 700)), Memory(bytes(9 * MIB + 700))
     settings = CopySettings(policy=DamagePolicy(block_bytes=4 * MIB))
     receipt = copy_and_prove(
-        source, target, new_journal(end_of(source), end_of(target)), MemoryStore(), buffers(4 * MIB), settings
+        source, target, fresh_journal(end_of(source), end_of(target)), MemoryStore(), buffers(4 * MIB), settings
     )
     assert receipt.digest.chunks == tuple(
         hashlib.sha256(source.data[at : at + MIB]).hexdigest() for at in range(0, 9 * MIB + 700, MIB)
@@ -403,15 +407,15 @@ def test_a_read_may_be_larger_than_a_chunk_and_cut_across_it() -> None:
 
 def test_bad_areas_over_a_sound_medium() -> None:
     inner = Memory(random_bytes(MIB))
-    source = WithBadAreas(inner, (area(1024, 2048),))
+    source = WithBadAreas(inner, (Area.between(1024, 2048),))
     target = Memory(bytes(MIB))
-    journal = new_journal(end_of(inner), end_of(target))
+    journal = fresh_journal(end_of(inner), end_of(target))
     receipt = copy_and_prove(source, target, journal, MemoryStore(), buffers(MIB // 4), QUICK)
     assert [(one.offset, one.length) for one in receipt.unreadable] == [(1024, 1024)]
 
 
 def test_a_long_fill_can_be_stopped_and_what_was_read_is_safe() -> None:
-    source = Memory(random_bytes(8 * MIB), bad=[area(2 * MIB, 6 * MIB)])
+    source = Memory(random_bytes(8 * MIB), bad=[Area.between(2 * MIB, 6 * MIB)])
     target, store = Memory(bytes(8 * MIB)), MemoryStore()
     told: list[Progress] = []
 

@@ -10,7 +10,15 @@ import pytest
 from drivecare.errors import Refused
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
-from drivecare.transfer.sectors.guards import GUARDS, Consent, Endpoint, answered, check, check_unmoved, same_end
+from drivecare.transfer.sectors.guards import (
+    GUARDS,
+    Consent,
+    Endpoint,
+    answered_guards,
+    check_guards,
+    check_unmoved,
+    same_end,
+)
 from drivecare.transfer.sectors.receipt import End
 
 STRONG = Identity(wwn="5000c500a1b2c3d4", native_serial="KX25-00417", strength="strong")
@@ -94,7 +102,7 @@ REFUSED: list[tuple[str, Endpoint, Endpoint, Consent]] = [
 )
 def test_guard_refuses(guard: str, source: Endpoint, to: Endpoint, wishes: Consent) -> None:
     with pytest.raises(Refused) as caught:
-        check(source, to, wishes)
+        check_guards(source, to, wishes)
     assert caught.value.guard == guard
     assert caught.value.exit_code == 22
     assert caught.value.hint, "a refusal says what to do"
@@ -151,23 +159,23 @@ def test_every_guard_has_a_case() -> None:
     ],
 )
 def test_guards_let_pass(source: Endpoint, to: Endpoint, wishes: Consent) -> None:
-    check(source, to, wishes)
+    check_guards(source, to, wishes)
 
 
 def test_a_refusal_names_both_sizes() -> None:
     with pytest.raises(Refused) as caught:
-        check(side(drive=Drive(capacity_bytes=1000, native_capacity_bytes=4512)), target(), Consent())
+        check_guards(side(drive=Drive(capacity_bytes=1000, native_capacity_bytes=4512)), target(), Consent())
     assert "the source shows 1,000 bytes, the drive itself has 4,512" in caught.value.message()
 
 
 def test_only_what_a_guard_would_have_asked_is_told_as_answered() -> None:
     typed = Consent(acknowledged=("weak-identity", "size"), allow_overwrite="0123456789ABCDE")
     part, weak = Drive(capacity_bytes=4000), target(**USED, identity=WEAK, overwrite_ids=("0123456789ABCDE",))
-    assert answered(side(), target(), typed) == ()
-    assert answered(side(assessed=part), target(), typed) == ("size",)
-    assert answered(side(), weak, typed) == ("weak-identity",)
-    assert answered(side(assessed=part), weak, typed) == ("weak-identity", "size")
-    assert answered(side(assessed=part), weak, Consent()) == ()
+    assert answered_guards(side(), target(), typed) == ()
+    assert answered_guards(side(assessed=part), target(), typed) == ("size",)
+    assert answered_guards(side(), weak, typed) == ("weak-identity",)
+    assert answered_guards(side(assessed=part), weak, typed) == ("weak-identity", "size")
+    assert answered_guards(side(assessed=part), weak, Consent()) == ()
 
 
 @pytest.mark.promise(5)
@@ -187,7 +195,7 @@ def test_a_path_that_moved_is_refused() -> None:
 @pytest.mark.promise(5)
 def test_an_overwrite_names_what_to_type() -> None:
     with pytest.raises(Refused) as caught:
-        check(side(), target(**USED), Consent())
+        check_guards(side(), target(**USED), Consent())
     assert caught.value.message() == (
         "the target is not empty (it has partitions). If all on it may go, type its serial number: "
         "--allow-overwrite PN24-11873"

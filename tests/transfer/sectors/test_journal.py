@@ -11,11 +11,11 @@ from hypothesis import strategies as st
 
 from drivecare.documents import MOST_CHUNKS, decode, encode
 from drivecare.errors import Refused
-from drivecare.transfer.areas import Area, area, pieces
-from drivecare.transfer.sectors.digests import Segment
-from drivecare.transfer.sectors.finalize import new_journal
-from drivecare.transfer.sectors.journal import CopiedRun, Journal, JournalFile, Ledger, pack, sealed, unpack
+from drivecare.transfer.areas import Area, pieces
+from drivecare.transfer.sectors.journal import CopiedRun, Journal, Ledger, new_journal, pack, sealed, unpack
+from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.receipt import End, Receipt, chunk_bytes_for
+from drivecare.transfer.sectors.segments import Segment
 
 CHUNK = 16
 
@@ -34,22 +34,22 @@ def segments(*areas: Area) -> list[Segment]:
 @given(st.sets(st.integers(0, 99), max_size=6))
 def test_what_is_packed_is_unpacked(cuts: set[int]) -> None:
     edges = sorted({0, 100, *cuts})
-    parts = [p for start, end in itertools.pairwise(edges) for p in pieces(area(start, end), CHUNK)]
+    parts = [p for start, end in itertools.pairwise(edges) for p in pieces(Area.between(start, end), CHUNK)]
     some = segments(*parts[::2])
     assert unpack(pack(some, CHUNK), CHUNK) == some
     assert unpack(pack(segments(*parts), CHUNK), CHUNK) == segments(*parts)
 
 
 def test_whole_chunks_in_a_row_are_one_run() -> None:
-    assert len(pack(segments(*pieces(area(0, 96), CHUNK)), CHUNK)) == 1
+    assert len(pack(segments(*pieces(Area.between(0, 96), CHUNK)), CHUNK)) == 1
 
 
 def test_a_journal_comes_back_as_it_was(tmp_path: Path) -> None:
     file = JournalFile(tmp_path / "t.journal.json")
     assert file.load() is None
     ledger = Ledger(journal())
-    ledger.add(segments(area(16, 32), area(32, 48)))
-    ledger.stages.assign(area(0, 8), 3)
+    ledger.add(segments(Area.between(16, 32), Area.between(32, 48)))
+    ledger.stages.assign(Area.between(0, 8), 3)
     file.save(ledger.snapshot("copying", 5, 2)())
     found = file.load()
     assert found is not None
@@ -61,10 +61,10 @@ def test_a_journal_comes_back_as_it_was(tmp_path: Path) -> None:
 
 def test_a_dropped_segment_is_read_again() -> None:
     ledger = Ledger(journal())
-    ledger.add(segments(area(16, 32), area(32, 48)))
-    ledger.drop(segments(area(16, 32)))
-    assert [s.where for s in ledger.in_order()] == [area(32, 48)]
-    assert ledger.stages.areas(0) == [area(0, 32), area(48, 100)]
+    ledger.add(segments(Area.between(16, 32), Area.between(32, 48)))
+    ledger.drop(segments(Area.between(16, 32)))
+    assert [s.area for s in ledger.in_order()] == [Area.between(32, 48)]
+    assert ledger.stages.areas(0) == [Area.between(0, 32), Area.between(48, 100)]
 
 
 @pytest.mark.promise(6)

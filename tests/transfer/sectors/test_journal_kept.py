@@ -9,14 +9,13 @@ import time
 import pytest
 
 from drivecare.errors import Interrupted, Unavailable
-from drivecare.transfer.areas import area
+from drivecare.transfer.areas import Area
 from drivecare.transfer.medium import Buffer, Gone, Progress, Stuck, Watch
 from drivecare.transfer.sectors.damage import DamagePolicy
-from drivecare.transfer.sectors.engine import CopySettings
-from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal
+from drivecare.transfer.sectors.engine import CopySettings, copy_and_prove
 from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.receipt import ReadBackMethod, Receipt
-from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of
+from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of, fresh_journal
 
 MIB = 1 << 20
 BLOCK = MIB // 4
@@ -52,7 +51,7 @@ def copy_with(
 ) -> Receipt:
     source = Memory(DATA)
     return copy_and_prove(
-        source, target, journal or new_journal(end_of(source), end_of(target)), store, buffers(BLOCK), SETTINGS, watch
+        source, target, journal or fresh_journal(end_of(source), end_of(target)), store, buffers(BLOCK), SETTINGS, watch
     )
 
 
@@ -123,7 +122,7 @@ def test_after_a_flush_that_failed_nothing_since_the_last_one_is_called_copied()
     settings = CopySettings(policy=SETTINGS.policy, checkpoint_bytes=3 * BLOCK)  # in the midst of a chunk
     source = Memory(DATA)
     with pytest.raises(Interrupted):
-        copy_and_prove(source, target, new_journal(end_of(source), end_of(target)), store, buffers(BLOCK), settings)
+        copy_and_prove(source, target, fresh_journal(end_of(source), end_of(target)), store, buffers(BLOCK), settings)
     assert target.flushes >= 2
     assert all(run.end <= 3 * BLOCK for journal in store.saved for run in journal.copied)
 
@@ -155,7 +154,7 @@ def test_the_reason_for_leaving_counts_more_than_what_fails_on_the_way_out(farew
     store = MemoryStore() if farewell is not None else FullDisk("copying")
     source, target = Hanging(DATA), Leaving(bytes(len(DATA)))
     with pytest.raises(Interrupted) as caught:
-        copy_and_prove(source, target, new_journal(end_of(source), end_of(target)), store, buffers(BLOCK), SETTINGS)
+        copy_and_prove(source, target, fresh_journal(end_of(source), end_of(target)), store, buffers(BLOCK), SETTINGS)
     assert "4711" in caught.value.message()
     assert "--resume" in caught.value.message()
 
@@ -181,11 +180,11 @@ def test_what_the_target_lost_of_the_last_window_is_copied_again(fault: str) -> 
     target = Memory(bytes(len(DATA)))
     journal = interrupted_at(4 * MIB, target)
     end = journal.copied[-1].end
-    lost = area(end - 1, end)
+    lost = Area.between(end - 1, end)
     if fault == "wrong byte":
         target.data[lost.offset] ^= 1
     else:
-        target.bad = [area(end - 512, end)]
+        target.bad = [Area.between(end - 512, end)]
     store = MemoryStore()
 
     class Mended(Memory):

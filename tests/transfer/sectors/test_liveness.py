@@ -8,16 +8,15 @@ import random
 import pytest
 
 from drivecare.errors import Interrupted
-from drivecare.transfer.areas import Area, area, merge
+from drivecare.transfer.areas import Area, merge
 from drivecare.transfer.medium import Buffer
 from drivecare.transfer.sectors.damage import RETURN, DamagePolicy
-from drivecare.transfer.sectors.engine import CopySettings
+from drivecare.transfer.sectors.engine import CopySettings, copy_and_prove
 from drivecare.transfer.sectors.fill import fill_bytes
-from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal
 from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.liveness import PLACES, Doubt, spread
 from drivecare.transfer.sectors.receipt import ReadBackMethod, Receipt
-from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of
+from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of, fresh_journal
 
 MIB = 1 << 20
 POLICY = DamagePolicy(block_bytes=MIB // 16, piece_bytes=MIB // 64)
@@ -28,7 +27,7 @@ CONTENT = random.Random(5).randbytes(SIZE)
 def run(
     source: Memory, target: Memory, store: MemoryStore, journal: Journal | None = None, policy: DamagePolicy = POLICY
 ) -> Receipt:
-    begun = journal or new_journal(end_of(source), end_of(target))
+    begun = journal or fresh_journal(end_of(source), end_of(target))
     return copy_and_prove(
         source, target, begun, store, buffers(MIB // 16), CopySettings(policy=policy, checkpoint_bytes=MIB)
     )
@@ -38,7 +37,7 @@ def run(
 @pytest.mark.parametrize("size", [512, 3 * 512, SIZE], ids=["one sector", "three sectors", "4 MiB"])
 def test_a_source_that_never_answers_stops_the_copy(size: int) -> None:
     """Even one too short to fail eight times in a row."""
-    source, target, store = Memory(CONTENT[:size], bad=[area(0, size)]), Memory(b"\xa5" * size), MemoryStore()
+    source, target, store = Memory(CONTENT[:size], bad=[Area.between(0, size)]), Memory(b"\xa5" * size), MemoryStore()
     with pytest.raises(Interrupted, match=f"answers no read.*; 0 of {size:,} bytes could be read") as caught:
         run(source, target, store)
     assert caught.value.exit_code == 23
@@ -78,7 +77,7 @@ def test_a_source_that_stops_answering_loses_no_sector(good_reads: int) -> None:
 
 def test_failures_at_the_very_end_are_not_believed_unproven() -> None:
     """A drive that falls off the bus at its last bad sector has not lost the good one behind it."""
-    bad = area(SIZE - 2 * 512, SIZE - 512)
+    bad = Area.between(SIZE - 2 * 512, SIZE - 512)
     source, target, store = Falling(CONTENT, bad=[bad]), Memory(bytes(SIZE)), MemoryStore()
     whole, store_of_whole = Falling(CONTENT, bad=[bad]), MemoryStore()
     run(whole, Memory(bytes(SIZE)), store_of_whole)
@@ -87,17 +86,17 @@ def test_failures_at_the_very_end_are_not_believed_unproven() -> None:
         run(source, target, store)
     source.good_reads = 10**9
     receipt = run(source, target, store, store.saved[-1])
-    assert [area(one.offset, one.end) for one in receipt.unreadable] == [bad]
+    assert [Area.between(one.offset, one.end) for one in receipt.unreadable] == [bad]
 
 
 DEAD = {
-    "its first half": [area(0, SIZE // 2)],
-    "its second half": [area(SIZE // 2, SIZE)],
-    "all but a sixteenth in its middle": [area(0, SIZE // 2), area(SIZE // 2 + SIZE // 16, SIZE)],
-    "all but its end": [area(0, SIZE - SIZE // 16)],
-    "every second band, as one head of two": [area(at, at + SIZE // 32) for at in range(0, SIZE, SIZE // 16)],
+    "its first half": [Area.between(0, SIZE // 2)],
+    "its second half": [Area.between(SIZE // 2, SIZE)],
+    "all but a sixteenth in its middle": [Area.between(0, SIZE // 2), Area.between(SIZE // 2 + SIZE // 16, SIZE)],
+    "all but its end": [Area.between(0, SIZE - SIZE // 16)],
+    "every second band, as one head of two": [Area.between(at, at + SIZE // 32) for at in range(0, SIZE, SIZE // 16)],
     "all but the bands of one head of eight": [
-        area(at + SIZE // 64, at + SIZE // 8) for at in range(0, SIZE, SIZE // 8)
+        Area.between(at + SIZE // 64, at + SIZE // 8) for at in range(0, SIZE, SIZE // 8)
     ],
 }
 
@@ -109,7 +108,7 @@ def test_a_large_dead_area_is_no_reason_to_stop(dead: list[Area]) -> None:
     policy = DamagePolicy(block_bytes=MIB // 16, piece_bytes=MIB // 64, retries=0)
     receipt = run(source, target, MemoryStore(), policy=policy)
     assert (receipt.verified, receipt.exit_code) == (True, 20)
-    assert tuple(area(one.offset, one.end) for one in receipt.unreadable) == merge(dead)
+    assert tuple(Area.between(one.offset, one.end) for one in receipt.unreadable) == merge(dead)
     expected = bytearray(CONTENT)
     for one in merge(dead):
         expected[one.offset : one.end] = fill_bytes(one)
@@ -122,11 +121,13 @@ def test_what_was_read_first_may_die_and_the_copy_goes_on() -> None:
     source.good_reads = SIZE // 2 // POLICY.block_bytes
     with pytest.raises(Interrupted):
         run(source, target, store)
-    source.good_reads, source.bad = 10**9, [area(0, SIZE // 4), area(SIZE // 2, SIZE - SIZE // 8)]
+    source.good_reads, source.bad = 10**9, [Area.between(0, SIZE // 4), Area.between(SIZE // 2, SIZE - SIZE // 8)]
     receipt = run(
         source, target, store, store.saved[-1], DamagePolicy(block_bytes=MIB // 16, piece_bytes=MIB // 64, retries=0)
     )
-    assert [area(one.offset, one.end) for one in receipt.unreadable] == [area(SIZE // 2, SIZE - SIZE // 8)]
+    assert [Area.between(one.offset, one.end) for one in receipt.unreadable] == [
+        Area.between(SIZE // 2, SIZE - SIZE // 8)
+    ]
 
 
 def test_each_doubt_reads_other_sectors() -> None:
@@ -134,7 +135,7 @@ def test_each_doubt_reads_other_sectors() -> None:
     medium = Memory(CONTENT)
     doubt = Doubt(medium)
     for _ in range(20):
-        assert doubt.still_reads([area(0, SIZE)], buffers(512, 1)[0])
+        assert doubt.still_reads([Area.between(0, SIZE)], buffers(512, 1)[0])
     assert len({one.offset for one in medium.reads}) == 20
 
 
@@ -146,21 +147,21 @@ def test_a_medium_that_is_read_through_the_cache_is_asked_past_it() -> None:
             self.dropped += 1
             return "cache-dropped"
 
-    medium = Cached(CONTENT, bad=[area(0, SIZE)])
+    medium = Cached(CONTENT, bad=[Area.between(0, SIZE)])
     medium.direct = False
-    assert not Doubt(medium).still_reads([area(0, MIB)], buffers(512, 1)[0])
+    assert not Doubt(medium).still_reads([Area.between(0, MIB)], buffers(512, 1)[0])
     assert medium.dropped == 1
 
 
 @pytest.mark.parametrize("shift", [0.0, 0.3, 0.999_999])
 def test_places_are_spread_over_all_that_was_readable(shift: float) -> None:
-    areas = (area(100, 200), area(1000, 1900), area(5000, 5001))
+    areas = (Area.between(100, 200), Area.between(1000, 1900), Area.between(5000, 5001))
     offsets = list(spread(areas, shift))
     assert len(offsets) == PLACES
     assert all(any(one.offset <= at < one.end for one in areas) for at in offsets)
     assert sum(at >= 1000 for at in offsets) >= 28  # nine tenths of the bytes
     assert list(spread((), shift)) == []
-    assert list(spread((area(7, 8),), shift)) == [7]
+    assert list(spread((Area.between(7, 8),), shift)) == [7]
 
 
 class TestReadingBack:
@@ -185,6 +186,6 @@ class TestReadingBack:
         assert sound.written == 0
 
     def test_a_large_area_that_cannot_be_read_back_is_named(self) -> None:
-        lost = area(SIZE // 4, SIZE - 512)
+        lost = Area.between(SIZE // 4, SIZE - 512)
         receipt = run(Memory(CONTENT), Memory(bytes(SIZE), bad=[lost]), MemoryStore())
         assert (receipt.exit_code, receipt.target_unreadable) == (21, (lost,))

@@ -9,14 +9,13 @@ from collections.abc import Callable
 import pytest
 
 from drivecare.errors import Interrupted
-from drivecare.transfer.areas import Area, area
+from drivecare.transfer.areas import Area
 from drivecare.transfer.medium import Buffer
 from drivecare.transfer.sectors.damage import DamagePolicy
-from drivecare.transfer.sectors.engine import CopySettings
-from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal
+from drivecare.transfer.sectors.engine import CopySettings, copy_and_prove
 from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.receipt import ReadBackMethod, Receipt
-from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of
+from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of, fresh_journal
 
 MIB = 1 << 20
 BLOCK = MIB // 4
@@ -43,7 +42,7 @@ class ReadBack(Memory):
         return self.there
 
     def read(self, offset: int, buffer: Buffer, length: int) -> int:
-        self.asked.append(area(offset, offset + length))
+        self.asked.append(Area.between(offset, offset + length))
         if self.reading_back and self.on_read is not None:
             self.on_read(self.asked[-1])
         return super().read(offset, buffer, length)
@@ -53,12 +52,12 @@ def copy_to(
     target: Memory, store: MemoryStore, *, bad: tuple[Area, ...] = (), journal: Journal | None = None
 ) -> Receipt:
     source = Memory(DATA, bad=bad)
-    journal = journal or new_journal(end_of(source), end_of(target))
+    journal = journal or fresh_journal(end_of(source), end_of(target))
     return copy_and_prove(source, target, journal, store, buffers(BLOCK), SETTINGS)
 
 
 def test_a_target_that_cannot_be_read_back_proves_nothing_and_is_copied_again_on_resume() -> None:
-    lost = area(MIB + 512, MIB + 1536)
+    lost = Area.between(MIB + 512, MIB + 1536)
     target, store = Memory(bytes(len(DATA)), bad=[lost]), MemoryStore()
     receipt = copy_to(target, store)
     assert (receipt.verified, receipt.verification, receipt.exit_code) == (False, None, 21)
@@ -80,18 +79,18 @@ def test_a_wrong_fill_is_a_mismatch_wherever_it_is_in_its_chunk(quarter: int) ->
             return "direct"
 
     store = MemoryStore()
-    receipt = copy_to(Forgetful(bytes(len(DATA))), store, bad=(area(MIB, 2 * MIB),))
+    receipt = copy_to(Forgetful(bytes(len(DATA))), store, bad=(Area.between(MIB, 2 * MIB),))
     assert [(lost.offset, lost.end) for lost in receipt.unreadable] == [(MIB, 2 * MIB)]
-    assert (receipt.mismatched, receipt.verified, receipt.exit_code) == ((area(MIB, 2 * MIB),), False, 21)
+    assert (receipt.mismatched, receipt.verified, receipt.exit_code) == ((Area.between(MIB, 2 * MIB),), False, 21)
 
 
 @pytest.mark.parametrize("fault", ["wrong byte", "unreadable"])
 def test_only_a_target_that_agrees_is_called_done(fault: str) -> None:
     target, store = ReadBack(bytes(len(DATA))), MemoryStore()
     if fault == "unreadable":
-        target.bad = [area(3 * MIB, 3 * MIB + 512)]
+        target.bad = [Area.between(3 * MIB, 3 * MIB + 512)]
     else:
-        target.on_read = lambda where: target.data.__setitem__(3 * MIB, DATA[3 * MIB] ^ 1)
+        target.on_read = lambda area: target.data.__setitem__(3 * MIB, DATA[3 * MIB] ^ 1)
     assert copy_to(target, store).exit_code == 21
     unproven = store.saved[-1]
     target.bad, target.on_read, target.reading_back = [], None, False
@@ -103,9 +102,9 @@ def _failing(error: int, *, smaller_than: int = len(DATA)) -> Callable[[ReadBack
     """Every read behind 2 MiB that is smaller than that many bytes ends in `error`; the device is still shown."""
 
     def arm(target: ReadBack) -> Callable[[Area], None]:
-        def on_read(where: Area) -> None:
-            if where.offset >= 2 * MIB:
-                raise OSError(error if where.length < smaller_than else errno.EIO, "failed")
+        def on_read(area: Area) -> None:
+            if area.offset >= 2 * MIB:
+                raise OSError(error if area.length < smaller_than else errno.EIO, "failed")
 
         return on_read
 
@@ -118,8 +117,8 @@ def _pulled(after_failures: int) -> Callable[[ReadBack], Callable[[Area], None]]
     def arm(target: ReadBack) -> Callable[[Area], None]:
         failures = iter(range(10**6))
 
-        def on_read(where: Area) -> None:
-            if where.offset >= 2 * MIB:
+        def on_read(area: Area) -> None:
+            if area.offset >= 2 * MIB:
                 target.there = target.there and next(failures) < after_failures
                 raise OSError(errno.EIO, "Input/output error")
 
@@ -129,8 +128,8 @@ def _pulled(after_failures: int) -> Callable[[ReadBack], Callable[[Area], None]]
 
 
 def _pulled_behind_the_last_byte(target: ReadBack) -> Callable[[Area], None]:
-    def on_read(where: Area) -> None:
-        target.there = where.end < len(DATA)
+    def on_read(area: Area) -> None:
+        target.there = area.end < len(DATA)
 
     return on_read
 
@@ -157,7 +156,7 @@ def test_a_target_that_went_away_is_neither_unreadable_nor_proven(fault: str) ->
     assert caught.value.exit_code == 23
     assert ("this machine" in caught.value.message()) is ("this machine" in fault)
     # a drive that is not there is not asked for each of its sectors
-    assert any(where.length < BLOCK for where in target.asked) is ("sector" in fault)
+    assert any(area.length < BLOCK for area in target.asked) is ("sector" in fault)
     journal = store.saved[-1]
     assert journal.phase == "reading-back"
     assert sum(run.length for run in journal.copied) == len(DATA)  # not one sector was taken for a bad one

@@ -7,7 +7,7 @@ from concurrent.futures import ProcessPoolExecutor
 
 import pytest
 
-from drivecare.transfer.areas import area
+from drivecare.transfer.areas import Area
 from drivecare.transfer.medium import Buffer
 from drivecare.transfer.sectors.fill import fill_bytes
 from drivecare.transfer.sectors.receipt import ReadBackMethod
@@ -117,7 +117,7 @@ class ShortWritesTakenForWhole(SimTarget):
 class NoFill(SimTarget):
     def write(self, offset: int, buffer: Buffer, start: int, length: int) -> int:
         data = bytes(buffer.view[start : start + length])
-        if data == fill_bytes(area(offset, offset + length)):
+        if data == fill_bytes(Area.between(offset, offset + length)):
             return length
         return super().write(offset, buffer, start, length)
 

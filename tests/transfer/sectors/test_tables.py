@@ -13,12 +13,12 @@ from pathlib import Path
 import pytest
 
 from drivecare.errors import Refused
-from drivecare.transfer.areas import area
+from drivecare.transfer.areas import Area
 from drivecare.transfer.medium import Buffer
-from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal
+from drivecare.transfer.sectors.engine import copy_and_prove
 from drivecare.transfer.sectors.partitions import ReadAt, partition_names_at, read_partition_table
 from drivecare.transfer.sectors.probe import MARK_BYTES, probe_target
-from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of
+from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of, fresh_journal
 
 MIB = 1 << 20
 LINUX = uuid.UUID("0fc63daf-8483-4772-8e79-3d69d8477de4")
@@ -128,8 +128,8 @@ def test_logical_partitions_are_where_sfdisk_puts_them(tmp_path: Path) -> None:
         (one["node"], one["start"], one["size"], int(one["type"], 16)) for one in listed["partitiontable"]["partitions"]
     ]
     assert [p.number for p in table.partitions] == [1, 2, 3, 5, 6, 7]
-    assert partition_names_at(table.partitions, area(330 * 512, 331 * 512)) == ("partition 5",)
-    assert partition_names_at(table.partitions, area(600 * 512, 601 * 512)) == ("partition 2",)
+    assert partition_names_at(table.partitions, Area.between(330 * 512, 331 * 512)) == ("partition 5",)
+    assert partition_names_at(table.partitions, Area.between(600 * 512, 601 * 512)) == ("partition 2",)
 
 
 def test_a_chain_of_logical_partitions_that_runs_in_a_circle_ends() -> None:
@@ -164,15 +164,15 @@ def test_a_logical_partition_stands_only_where_a_table_is_signed() -> None:
 
 def test_names_of_what_lies_in_an_area() -> None:
     parts = read_partition_table(reader(gpt(4 * MIB, 512, (64, 127, "Recovery"), (128, 255, "")))).partitions
-    assert partition_names_at(parts, area(100 * 512, 101 * 512)) == ("partition 1 (Recovery)",)
-    assert partition_names_at(parts, area(127 * 512, 129 * 512)) == ("partition 1 (Recovery)", "partition 2")
-    assert partition_names_at(parts, area(0, 512)) == ("outside any partition",)
+    assert partition_names_at(parts, Area.between(100 * 512, 101 * 512)) == ("partition 1 (Recovery)",)
+    assert partition_names_at(parts, Area.between(127 * 512, 129 * 512)) == ("partition 1 (Recovery)", "partition 2")
+    assert partition_names_at(parts, Area.between(0, 512)) == ("outside any partition",)
 
 
 def test_the_receipt_says_which_partition_lost_what() -> None:
-    source = Memory(gpt(4 * MIB, 512, (64, 127, "Recovery")), bad=[area(100 * 512, 103 * 512)])
+    source = Memory(gpt(4 * MIB, 512, (64, 127, "Recovery")), bad=[Area.between(100 * 512, 103 * 512)])
     target = Memory(bytes(4 * MIB))
-    receipt = copy_and_prove(source, target, new_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
+    receipt = copy_and_prove(source, target, fresh_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
     assert receipt.unreadable[0].partitions == ("partition 1 (Recovery)",)
     assert receipt.partitions[0].unreadable_bytes == 3 * 512
 
@@ -180,11 +180,11 @@ def test_the_receipt_says_which_partition_lost_what() -> None:
 def test_a_larger_target_loses_its_old_end_and_the_displaced_backup_is_told() -> None:
     source = Memory(gpt(4 * MIB, 512, (64, 127, "Recovery")))
     target = Memory(gpt(8 * MIB, 512, (2048, 4095, "Old")))
-    receipt = copy_and_prove(source, target, new_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
+    receipt = copy_and_prove(source, target, fresh_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
     assert target.data[: 4 * MIB] == source.data
     assert not any(target.data[7 * MIB :])
     assert receipt.tail is not None
-    assert receipt.tail.cleared == (area(7 * MIB, 8 * MIB),)
+    assert receipt.tail.cleared == (Area.between(7 * MIB, 8 * MIB),)
     assert receipt.tail.found == ("backup partition table (GPT)",)
     assert [note.code for note in receipt.notes] == ["gpt-backup-displaced"]
     assert receipt.exit_code == 0
@@ -192,7 +192,7 @@ def test_a_larger_target_loses_its_old_end_and_the_displaced_backup_is_told() ->
 
 def test_a_clean_end_is_left_alone() -> None:
     source, target = Memory(b"x" * MIB), Memory(bytes(3 * MIB))
-    receipt = copy_and_prove(source, target, new_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
+    receipt = copy_and_prove(source, target, fresh_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
     assert receipt.tail is not None
     assert receipt.tail.cleared == ()
     assert target.written == MIB

@@ -6,21 +6,21 @@ import msgspec
 import pytest
 
 from drivecare.errors import BadInput, Interrupted
-from drivecare.transfer.areas import area
+from drivecare.transfer.areas import Area
 from drivecare.transfer.medium import Watch
-from drivecare.transfer.sectors.finalize import copy_and_prove, new_journal
+from drivecare.transfer.sectors.engine import copy_and_prove
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.transfer.sectors.verify import verify_target
-from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of
+from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of, fresh_journal
 
 MIB = 1 << 20
 
 
 @pytest.fixture
 def copied() -> tuple[Receipt, Memory]:
-    source = Memory(random.Random(1).randbytes(4 * MIB + 512), bad=[area(MIB, MIB + 512)])
+    source = Memory(random.Random(1).randbytes(4 * MIB + 512), bad=[Area.between(MIB, MIB + 512)])
     target = Memory(bytes(5 * MIB))
-    receipt = copy_and_prove(source, target, new_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
+    receipt = copy_and_prove(source, target, fresh_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
     return receipt, target
 
 
@@ -61,16 +61,16 @@ def test_bytes_behind_the_copy_do_not_count(copied: tuple[Receipt, Memory]) -> N
 def test_a_target_cut_short_is_a_mismatch_where_it_ends(copied: tuple[Receipt, Memory]) -> None:
     receipt, target = copied
     again = check(receipt, Memory(target.data[: 2 * MIB + 700]))
-    assert again.mismatched == (area(2 * MIB, 4 * MIB + 512),)
+    assert again.mismatched == (Area.between(2 * MIB, 4 * MIB + 512),)
     assert again.exit_code == 21
 
 
 def test_a_target_that_cannot_be_read_is_not_called_wrong(copied: tuple[Receipt, Memory]) -> None:
     receipt, target = copied
-    target.bad = [area(2 * MIB, 2 * MIB + 512)]
+    target.bad = [Area.between(2 * MIB, 2 * MIB + 512)]
     again = check(receipt, target)
     assert again.mismatched == ()
-    assert again.target_unreadable == (area(2 * MIB, 2 * MIB + 512),)
+    assert again.target_unreadable == (Area.between(2 * MIB, 2 * MIB + 512),)
     assert again.exit_code == 21
 
 
