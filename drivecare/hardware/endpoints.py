@@ -1,4 +1,4 @@
-"""What the guards of a copy need to know of a path: which thing it is, who uses it, whether it looks empty."""
+"""Examine both ends of a copy for its guards: what a path leads to, who uses it, whether it looks empty."""
 
 from __future__ import annotations
 
@@ -24,76 +24,77 @@ from drivecare.transfer.sectors.partitions import ReadAt, read_partition_table
 from drivecare.transfer.sectors.receipt import End
 from drivecare.transfer.sectors.whole_transfers import read_fully, read_through
 
-# A target up to this size is read whole to see whether it is empty, a larger one in places.
+# A target up to this size is read whole to see whether it is empty, a larger one at samples.
 READ_WHOLE_BYTES = 256 << 20
 EDGE_BYTES = 16 << 20
-PLACES, PLACE_BYTES = 256, 64 << 10
-_ZEROS = bytes(1 << 20)
-SOON_SECONDS = 2.0
+SAMPLES, SAMPLE_BYTES = 256, 64 << 10
+_MEBIBYTE_OF_ZEROS = bytes(1 << 20)
+STAT_SECONDS = 2.0  # how long to wait for a file system that may hang
 
 
 def examine_source(
     path: str, drive: Drive | None = None, *, look_inside: bool = True, patience: Patience | None = None
 ) -> Endpoint:
-    """The source at `path`; `drive` is what it said of itself, if it could be asked.
+    """Examine the source at `path`; `drive` is what it said of itself, if it could be asked.
 
     With `look_inside` its partition table is read. Raises BadInput, Unavailable, Stuck, Gone.
     """
     try:
-        status = os.stat(path)  # noqa: PTH116  a device, a file, or a wrong thing: one look
+        status = os.stat(path)  # noqa: PTH116  a device, a file or something else: one look
     except (OSError, ValueError) as error:
-        raise _missing(path, error) from error
-    side = _device(path, drive) if stat.S_ISBLK(status.st_mode) else _image(path, status, drive)
-    if not side.end.size_bytes:
+        raise _cannot_examine(path, error) from error
+    block = stat.S_ISBLK(status.st_mode)
+    source = _device_endpoint(path, drive) if block else _image_endpoint(path, status, drive)
+    if not source.end.size_bytes:
         raise BadInput("is empty, there is nothing to copy", location=path, hint="Check the path, or the drive's dock")
-    return _with_table(side, patience) if look_inside and not side.in_use else side
+    return _with_table(source, patience) if look_inside and not source.in_use else source
 
 
 def examine_target(
     path: str, drive: Drive | None = None, *, look_inside: bool = True, patience: Patience | None = None
 ) -> Endpoint:
-    """The target at `path`, which may be an image file that does not exist yet.
+    """Examine the target at `path`, which may be an image file that does not exist yet.
 
-    With `look_inside` a device is read in places, to see whether it is empty.
+    With `look_inside` samples of a device are read, to see whether it is empty.
     Raises BadInput, Unavailable, Stuck, Gone.
     """
     try:
         status = os.stat(path)  # noqa: PTH116
     except FileNotFoundError as error:
-        return _new_image(path, error, drive)
+        return _new_image_endpoint(path, error, drive)
     except (OSError, ValueError) as error:
-        raise _missing(path, error) from error
+        raise _cannot_examine(path, error) from error
     if stat.S_ISBLK(status.st_mode):
-        side = _device(path, drive)
-        if look_inside and not side.in_use and side.content is None:
-            side = msgspec.structs.replace(side, content=_content(side, patience or Patience()))
-        return side
-    return _image(path, status, drive)
+        target = _device_endpoint(path, drive)
+        if look_inside and not target.in_use and target.content is None:
+            target = msgspec.structs.replace(target, content=_content_of(target, patience or Patience()))
+        return target
+    return _image_endpoint(path, status, drive)
 
 
-def _missing(path: str, error: OSError | ValueError) -> BadInput | Unavailable:
+def _cannot_examine(path: str, error: OSError | ValueError) -> BadInput | Unavailable:
     if not isinstance(error, OSError) or isinstance(error, FileNotFoundError | NotADirectoryError):
         return BadInput("there is no such file or device", location=path, hint="Check the path, or `drivecare drives`")
-    return Unavailable(f"cannot be looked at: {error.strerror}", location=path, hint="Check its permissions")
+    return Unavailable(f"cannot be examined: {error.strerror}", location=path, hint="Check its permissions")
 
 
-def _new_image(path: str, error: OSError, drive: Drive | None) -> Endpoint:
+def _new_image_endpoint(path: str, error: OSError, drive: Drive | None) -> Endpoint:
     folder = Path(path).absolute().parent
     if not folder.is_dir() or holds_devices(folder):
-        raise _missing(path, error) from error  # a device that is not there must not become a file in /dev
+        raise _cannot_examine(path, error) from error  # a device that is not attached must not become a file in /dev
     return Endpoint(
         end=_image_end(path, 0, drive),
         drive=drive,
         exists=False,
         read_only=not os.access(folder, os.W_OK),
-        overwrite_ids=_names(path),
+        overwrite_ids=_spellings(path),
     )
 
 
 def _image_end(path: str, size_bytes: int, drive: Drive | None) -> End:
-    """An image file, by its whole path: receipts are read from other folders later.
+    """An image file, by its absolute path: receipts are read from other folders later.
 
-    It bears a drive's name only where it stands for one, as in the demo.
+    It carries a drive's name only where it stands for one, as in the demo.
     """
     end = End(path=str(Path(path).absolute()), kind="image", size_bytes=size_bytes)
     if drive is None:
@@ -101,12 +102,12 @@ def _image_end(path: str, size_bytes: int, drive: Drive | None) -> End:
     return msgspec.structs.replace(end, model=drive.model, serial=drive.serial, identity=drive.identity)
 
 
-def _image(path: str, status: os.stat_result, drive: Drive | None) -> Endpoint:
+def _image_endpoint(path: str, status: os.stat_result, drive: Drive | None) -> Endpoint:
     if stat.S_ISDIR(status.st_mode):
         raise BadInput("is a directory", location=path, hint="Name an image file; for folders there is copy-files")
     if not stat.S_ISREG(status.st_mode):
         raise BadInput("is neither a drive nor an image file", location=path, hint="Name a block device or a file")
-    mark = f"file {status.st_dev}:{status.st_ino}"
+    mark = _file_mark(status)
     return Endpoint(
         end=_image_end(path, status.st_size, drive),
         drive=drive,
@@ -114,147 +115,150 @@ def _image(path: str, status: os.stat_result, drive: Drive | None) -> Endpoint:
         in_use=_users_of_file(mark),
         read_only=not os.access(path, os.W_OK),
         content=f"a file of {status.st_size:,} bytes" if status.st_size else None,
-        overwrite_ids=_names(path),
+        overwrite_ids=_spellings(path),
     )
 
 
-def _device(path: str, drive: Drive | None) -> Endpoint:
-    found = inspect(path)
-    identity = found.identity
-    if drive is not None and drive.identity.strength == "strong":
-        identity = drive.identity
-    serial = drive.serial if drive is not None and drive.serial else found.serial
-    loop = found.bus == "loop"
+def _device_endpoint(path: str, drive: Drive | None) -> Endpoint:
+    attached = inspect(path)
+    own = drive if drive is not None else Drive()
+    serial = own.serial or attached.serial
     return Endpoint(
         end=End(
             path=path,
             kind="device",
-            size_bytes=found.capacity_bytes,
-            logical_sector_bytes=found.logical_sector_bytes,
-            physical_sector_bytes=found.physical_sector_bytes,
-            model=(drive.model if drive is not None else None) or found.model,
+            size_bytes=attached.capacity_bytes,
+            logical_sector_bytes=attached.logical_sector_bytes,
+            physical_sector_bytes=attached.physical_sector_bytes,
+            model=own.model or attached.model,
             serial=serial,
-            identity=identity,
-            attachment=_attachment(found),
+            identity=own.identity if own.identity.strength == "strong" else attached.identity,
+            attachment=_attachment(attached),
         ),
-        loop=loop,
-        same=(f"device {found.device_number}", *_backing(found)),
-        in_use=found.in_use,
-        system=found.system,
-        read_only=found.read_only,
-        content="it has partitions" if found.partitions else None,
-        overwrite_ids=_overwrite_ids(path, found, serial),
+        loop=attached.bus == "loop",
+        same=(f"device {attached.device_number}", *_mark_of_backing_file(attached)),
+        in_use=attached.in_use,
+        system=attached.system,
+        read_only=attached.read_only,
+        content="it has partitions" if attached.partitions else None,
+        overwrite_ids=_overwrite_ids(path, attached, serial),
         drive=drive,
-        disk_sequence=found.disk_sequence,
+        disk_sequence=attached.disk_sequence,
     )
 
 
-def _attachment(found: AttachedDrive) -> str | None:
+def _attachment(attached: AttachedDrive) -> str | None:
+    """What changes when this machine restarts or the device is attached again; None where the kernel counts neither."""
     try:
         boot = Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
     except OSError:
         return None
-    return None if found.disk_sequence is None else f"{boot} {found.disk_sequence}"
+    return None if attached.disk_sequence is None else f"{boot} {attached.disk_sequence}"
 
 
-def _overwrite_ids(path: str, found: AttachedDrive, serial: str | None) -> tuple[str, ...]:
+def _overwrite_ids(path: str, attached: AttachedDrive, serial: str | None) -> tuple[str, ...]:
     """A drive goes by its serial number; a loop device is a file and goes by its path, as does what has no number."""
-    if found.bus == "loop":
-        return tuple(dict.fromkeys((*((found.backing_file,) if found.backing_file else ()), path, found.path)))
+    if attached.bus == "loop":
+        backing = (attached.backing_file,) if attached.backing_file else ()
+        return tuple(dict.fromkeys((*backing, path, attached.path)))
     return (serial,) if serial else (path,)
 
 
-def _names(path: str) -> tuple[str, ...]:
+def _spellings(path: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys((path, str(Path(path).absolute()), str(Path(path).resolve()))))
 
 
 def _users_of_file(mark: str) -> tuple[str, ...]:
-    """Who uses the loop devices over a file: a file system mounted from an image is as busy as one on a drive."""
+    """Who uses the loop devices over a file: a mounted image is as much in use as a mounted drive."""
     if not any(Path("/sys/block").glob("loop*/loop/backing_file")):
         return ()
     try:
-        over = [found for found in list_drives() if found.bus == "loop" and mark in _backing(found)]
-    except Unavailable:  # no /sys here
+        loops = [drive for drive in list_drives() if drive.bus == "loop" and mark in _mark_of_backing_file(drive)]
+    except Unavailable:  # no /sys
         return ()
-    return tuple(reason for found in over for reason in found.in_use)
+    return tuple(reason for loop in loops for reason in loop.in_use)
 
 
-def _backing(found: AttachedDrive) -> tuple[str, ...]:
-    if found.backing_file is None:
+def _mark_of_backing_file(attached: AttachedDrive) -> tuple[str, ...]:
+    if attached.backing_file is None:
         return ()
-    status = _status_soon(found.backing_file)
-    return () if status is None else (f"file {status.st_dev}:{status.st_ino}",)
+    status = _stat_in_time(attached.backing_file)
+    return () if status is None else (_file_mark(status),)
 
 
-def _status_soon(path: str) -> os.stat_result | None:
-    """What a file is; None where there is none, or where its file system hangs as a drive does."""
-    found: list[os.stat_result] = []
+def _file_mark(status: os.stat_result) -> str:
+    return f"file {status.st_dev}:{status.st_ino}"
+
+
+def _stat_in_time(path: str) -> os.stat_result | None:
+    """The status of a file; None where there is none, or where its file system hangs as a drive does."""
+    answers: list[os.stat_result] = []
 
     def ask() -> None:
         with contextlib.suppress(OSError):
-            found.append(os.stat(path))  # noqa: PTH116
+            answers.append(os.stat(path))  # noqa: PTH116
 
     thread = threading.Thread(target=ask, daemon=True)
     thread.start()
-    thread.join(SOON_SECONDS)
-    return found[0] if found else None
+    thread.join(STAT_SECONDS)
+    return answers[0] if answers else None
 
 
-def _content(side: Endpoint, patience: Patience) -> str | None:
-    """Where a device holds data; None where every place looked at holds zeros. Raises Interrupted when stopped."""
-    with _looked_at(side.end.path, patience) as (device, buffer):
-        for place in _places(side.end.size_bytes):
+def _content_of(target: Endpoint, patience: Patience) -> str | None:
+    """Where a device holds data; None where every sample holds zeros. Raises Interrupted when stopped."""
+    with _open_unheld(target.end.path, patience) as (device, buffer):
+        for sample in _samples(target.end.size_bytes):
             patience.raise_if_stopped()
-            done, error = read_fully(device, place, buffer)
-            data = bytes(buffer.view[:done])
-            if data != _ZEROS[:done]:
-                return f"it holds data at byte {place.offset + done - len(data.lstrip(bytes(1))):,}"
+            count, error = read_fully(device, sample, buffer)
+            data = bytes(buffer.view[:count])
+            if data != _MEBIBYTE_OF_ZEROS[:count]:
+                return f"it holds data at byte {sample.offset + count - len(data.lstrip(bytes(1))):,}"
             if error is not None:
                 raise Unavailable(
-                    f"cannot be read at byte {place.offset + done:,}: {error.strerror}",
-                    location=side.end.path,
+                    f"cannot be read at byte {sample.offset + count:,}: {error.strerror}",
+                    location=target.end.path,
                     hint="Take another target",
                 ) from error
     return None
 
 
-def _places(size: int) -> Iterator[Area]:
-    """Where to look: all of a small target; both ends and 256 places of a large one."""
+def _samples(size: int) -> Iterator[Area]:
+    """The areas to read: all of a small target; both ends and 256 samples of a large one."""
     if size <= READ_WHOLE_BYTES:
-        yield from pieces(Area.between(0, size), len(_ZEROS))
+        yield from pieces(Area.between(0, size), len(_MEBIBYTE_OF_ZEROS))
         return
-    yield from pieces(Area.between(0, EDGE_BYTES), len(_ZEROS))
-    yield from pieces(Area.between(size - EDGE_BYTES, size), len(_ZEROS))
-    step = size // PLACES // PLACE_BYTES * PLACE_BYTES
-    for number in range(1, PLACES):
-        yield Area.between(number * step, number * step + PLACE_BYTES)
+    yield from pieces(Area.between(0, EDGE_BYTES), len(_MEBIBYTE_OF_ZEROS))
+    yield from pieces(Area.between(size - EDGE_BYTES, size), len(_MEBIBYTE_OF_ZEROS))
+    step = size // SAMPLES // SAMPLE_BYTES * SAMPLE_BYTES
+    for number in range(1, SAMPLES):
+        yield Area.between(number * step, number * step + SAMPLE_BYTES)
 
 
-def _with_table(side: Endpoint, patience: Patience | None) -> Endpoint:
-    """With the sector size its partition table counts in. A source that cannot be read here has none for us."""
-    with contextlib.ExitStack() as held:
-        if side.is_device:
-            medium, buffer = held.enter_context(_looked_at(side.end.path, patience))
-            read = read_through(medium, buffer, side.end.size_bytes)
+def _with_table(source: Endpoint, patience: Patience | None) -> Endpoint:
+    """Add the sector size that the source's partition table counts in; none where the table cannot be read."""
+    with contextlib.ExitStack() as stack:
+        if source.is_device:
+            medium, buffer = stack.enter_context(_open_unheld(source.end.path, patience))
+            read = read_through(medium, buffer, source.end.size_bytes)
         else:
-            read = _reader_of_file(side.end.path)
-        table = read_partition_table(read, side.end.size_bytes)
-    return msgspec.structs.replace(side, table_sector_bytes=table.sector_bytes if table.kind == "gpt" else None)
+            read = _read_file_at(source.end.path)
+        table = read_partition_table(read, source.end.size_bytes)
+    return msgspec.structs.replace(source, table_sector_bytes=table.sector_bytes if table.kind == "gpt" else None)
 
 
 def begin_alike(source: Endpoint, target: Endpoint, patience: Patience | None) -> bool:
-    """Whether the target begins with the source's first mebibyte, as one does that a copy was begun to."""
-    held = []
-    for side in (source, target):
-        with _looked_at(side.end.path, patience) as (medium, buffer):
+    """Tell whether the target begins with the source's first mebibyte, as it does once a copy to it has begun."""
+    starts = []
+    for endpoint in (source, target):
+        with _open_unheld(endpoint.end.path, patience) as (medium, buffer):
             area = Area.between(0, min(len(buffer.view), source.end.size_bytes, target.end.size_bytes))
-            done, error = read_fully(medium, area, buffer)
-            held.append(None if error is not None else bytes(buffer.view[:done]))
-    return held[0] is not None and held[0] == held[1]
+            count, error = read_fully(medium, area, buffer)
+            starts.append(None if error is not None else bytes(buffer.view[:count]))
+    return starts[0] is not None and starts[0] == starts[1]
 
 
-def _reader_of_file(path: str) -> ReadAt:
-    """An image lies on a disk of the shop, which is not expected to hang: no process of its own is worth its time."""
+def _read_file_at(path: str) -> ReadAt:
+    """Read an image in this process: it lies on a disk of the shop, which is not expected to hang."""
 
     def read(offset: int, length: int) -> bytes:
         try:
@@ -267,9 +271,9 @@ def _reader_of_file(path: str) -> ReadAt:
 
 
 @contextlib.contextmanager
-def _looked_at(path: str, patience: Patience | None) -> Iterator[tuple[Medium, Buffer]]:
-    """A medium to look into, and a buffer. A drive that hangs takes only the process that asks it: Stuck."""
-    pool = BufferPool(count=1, size=len(_ZEROS))
+def _open_unheld(path: str, patience: Patience | None) -> Iterator[tuple[Medium, Buffer]]:
+    """A medium to look into, and a buffer. A drive that hangs costs only the process that reads it: Stuck."""
+    pool = BufferPool(count=1, size=len(_MEBIBYTE_OF_ZEROS))
     try:
         with open_to_look(path, pool, patience=patience) as medium:
             yield medium, pool.buffers[0]

@@ -1,8 +1,8 @@
 """Real media behind the engine's port: block devices and image files.
 
 Each medium is held (O_EXCL on a device, a lock on a file) and touched by a process of its own, `hardware.worker`, over
-memory both share: a read that hangs in the kernel leaves that process behind and nothing else. Transfers pass the
-host's cache by (O_DIRECT) where the file system allows it.
+memory that both share: a read that hangs in the kernel leaves that process behind and nothing else. Transfers bypass
+this machine's cache (O_DIRECT) where the file system allows it.
 """
 
 from __future__ import annotations
@@ -33,9 +33,9 @@ BUFFER_BYTES = 4 << 20
 BUFFER_COUNT = 8
 # A drive behind Linux' own timeouts gives up after about 6 tries of 30 s and some resets (drivers/scsi/sd.h).
 STUCK_AFTER_SECONDS = 300.0
-# A drive that recovers a sector, or flushes a full cache, takes this long in good health; then a stop is obeyed.
+# A healthy drive that recovers a sector, or flushes a full cache, takes up to this long; after it a stop is obeyed.
 STOP_PATIENCE_SECONDS = 20.0
-GLANCE_SECONDS = 0.5  # so often a call that has not come back is looked at
+GLANCE_SECONDS = 0.5  # how often a call that has not come back is looked at
 
 # linux/fs.h
 BLKROSET, BLKROGET, BLKSSZGET, BLKPBSZGET, BLKGETDISKSEQ = 0x125D, 0x125E, 0x1268, 0x127B, 0x80081280
@@ -50,7 +50,7 @@ class Patience:
     stop_reason: Callable[[], str | None] = lambda: None
 
     def is_over(self, waited_seconds: float) -> bool:
-        """Whether a call that has not come back for so long is given up."""
+        """Tell whether a call that has not come back for this long is given up."""
         if waited_seconds >= self.seconds:
             return True
         return waited_seconds >= STOP_PATIENCE_SECONDS and self.stop_reason() is not None
@@ -71,7 +71,7 @@ class BufferPool:
         self.buffers = tuple(Buffer(self._view[at : at + size], at) for at in range(0, count * size, size))
 
     def close(self) -> None:
-        """Give the descriptor back; the memory goes when nothing looks at it any more."""
+        """Close the descriptor; the memory goes once no buffer of it is in use."""
         os.close(self.descriptor)
 
 
@@ -99,16 +99,16 @@ class RealMedium:
         self._disk_sequence = _disk_sequence(buffered) if self.is_device else None
         self._sending, self._turn = threading.Lock(), threading.Condition()
         self._sent = self._answered = 0
-        self._worker, self._channel = _start(pool.descriptor, direct, buffered, restore_writable)
+        self._worker, self._channel = _start_worker(pool.descriptor, direct, buffered, restore_writable)
         self._align = self._alignment(pool.buffers[0])
         self.direct = self._align is not None
         self.sector_bytes = self._sector_bytes()
 
     def _alignment(self, buffer: Buffer) -> int | None:
-        """The unit of direct transfers here, by trying; None where there are none."""
+        """Find the unit of direct transfers by trying; None where there are none."""
         if self._descriptor == self._buffered:
             return None
-        sizes = (_ask(self._buffered, BLKSSZGET),) if self.is_device else (512, 4096)
+        sizes = (_ioctl_number(self._buffered, BLKSSZGET),) if self.is_device else (512, 4096)
         for size in sizes:
             try:
                 self._call(b"R", 0, buffer.position, size)
@@ -120,28 +120,28 @@ class RealMedium:
 
     def _sector_bytes(self) -> int:
         if self.is_device:
-            return max(_ask(self._buffered, BLKSSZGET), _ask(self._buffered, BLKPBSZGET))
+            return max(_ioctl_number(self._buffered, BLKSSZGET), _ioctl_number(self._buffered, BLKPBSZGET))
         return self._align or 4096  # through the cache, the kernel reads whole pages
 
     def read(self, offset: int, buffer: Buffer, length: int) -> int:
         """Read into the start of the buffer; see the port."""
         if self._align is not None and offset % self._align == 0 and buffer.position % self._align == 0:
-            whole = -(-length // self._align) * self._align  # the last piece of an image may be shorter than a sector
-            if whole <= len(buffer.view):
-                return min(length, self._call(b"R", offset, buffer.position, whole))
+            padded = -(-length // self._align) * self._align  # the last piece of an image may be shorter than a sector
+            if padded <= len(buffer.view):
+                return min(length, self._call(b"R", offset, buffer.position, padded))
         return self._call(b"r", offset, buffer.position, length)
 
     def write(self, offset: int, buffer: Buffer, start: int, length: int) -> int:
-        """Write from `start` in the buffer; see the port. What is left of a sector goes through the cache."""
+        """Write from `start` in the buffer; see the port. Less than a sector goes through the cache."""
         position = buffer.position + start
         if self._align is not None and offset % self._align == 0 and position % self._align == 0:
-            whole = length // self._align * self._align
-            if whole:
-                return self._call(b"W", offset, position, whole)
+            aligned = length // self._align * self._align
+            if aligned:
+                return self._call(b"W", offset, position, aligned)
         return self._call(b"w", offset, position, length)
 
     def punch(self, area: Area) -> None:
-        """Make a hole in an image, or write zeros where its file system knows no holes."""
+        """Make a hole in an image, or write zeros where its file system supports no holes."""
         try:
             self._call(b"P", area.offset, 0, area.length)
         except OSError as error:
@@ -154,48 +154,48 @@ class RealMedium:
                 position += os.pwrite(self._buffered, zeros[: area.end - position], position)
 
     def forbid_writes(self) -> bool:
-        """Let the kernel refuse every write to a source that was writable; whether it does.
+        """Have the kernel refuse every write to a source that was writable; return whether it does.
 
-        The worker undoes this at any end but its own kill, so what the device was has to be durable first.
+        The worker undoes this however it ends, except when it is killed, so the old state has to be durable first.
         """
         if self.was_writable:
-            with contextlib.suppress(OSError):  # no right to; it is open for reading only all the same
+            with contextlib.suppress(OSError):  # not permitted; it is open for reading only all the same
                 fcntl.ioctl(self._buffered, BLKROSET, struct.pack("i", 1))
                 return True
         return False
 
     def flush(self) -> None:
-        """fsync: on a device this flushes the drive's own cache, too, as far as the drive obeys."""
+        """fsync: on a device this also flushes the drive's own cache, as far as the drive obeys."""
         self._call(b"S", 0, 0, 0)
 
     def bypass_cache(self) -> ReadBackMethod:
-        """Drop what the host's cache holds; direct reads pass it by anyway."""
+        """Drop what this machine's cache holds; direct reads bypass it anyway."""
         self._call(b"D", 0, 0, 0)
         return "direct" if self.direct else "cache-dropped"
 
     def is_present(self) -> bool:
-        """Whether the same medium with the same size still answers the kernel."""
+        """Tell whether the same medium with the same size still answers the kernel."""
         try:
             if os.lseek(self._buffered, 0, os.SEEK_END) != self.size_bytes:
                 return False
             status = os.fstat(self._buffered)
             if self.is_device:
                 number = f"{os.major(status.st_rdev)}:{os.minor(status.st_rdev)}"
-                there = Path("/sys/dev/block", number).exists()
-                return there and _disk_sequence(self._buffered) == self._disk_sequence
+                attached = Path("/sys/dev/block", number).exists()
+                return attached and _disk_sequence(self._buffered) == self._disk_sequence
         except OSError:
             return False
         return status.st_nlink > 0
 
     @property
     def was_removed(self) -> bool:
-        """Whether the last name of this image was removed, so that it goes when it is closed."""
+        """Whether the last name of this image was removed, so that it vanishes when it is closed."""
         return os.fstat(self._buffered).st_nlink == 0 and not self.is_device
 
     def _call(self, operation: bytes, offset: int, position: int, length: int) -> int:
-        """One request to the worker. Raises OSError as the call did, Stuck when it does not come back in time.
+        """Send one request to the worker. Raises OSError as the call did, Stuck when it does not come back in time.
 
-        Several threads may call: the next request then lies ready when the worker has answered one.
+        Several threads may call: the next request then waits in the socket while the worker serves one.
         """
         if self._stuck is not None:
             raise self._stuck
@@ -203,11 +203,11 @@ class RealMedium:
             with self._sending:
                 self._channel.send(worker.REQUEST.pack(operation, offset, position, length))
                 number, self._sent = self._sent, self._sent + 1
-            answer = self._answer(number)
+            answer = self._await_answer(number)
         except TimeoutError as error:
             verb = {b"R": "reading", b"W": "writing", b"S": "flushing"}.get(operation.upper(), "a call on")
-            what = f"{verb} {self.path} at byte {offset:,} has not come back for {error.args[0]:,.0f} s"
-            self._stuck = Stuck(what, self._worker.pid)
+            problem = f"{verb} {self.path} at byte {offset:,} has not come back for {error.args[0]:,.0f} s"
+            self._stuck = Stuck(problem, self._worker.pid)
             raise self._stuck from error
         except ConnectionError:
             answer = b""
@@ -218,19 +218,19 @@ class RealMedium:
             raise OSError(-count, os.strerror(-count))
         return count
 
-    def _answer(self, number: int) -> bytes:
-        """The answer to request `number`; they come in order. Raises TimeoutError with the seconds waited."""
-        began = time.monotonic()
+    def _await_answer(self, number: int) -> bytes:
+        """Wait for the answer to request `number`; they come in order. Raises TimeoutError with the seconds waited."""
+        started = time.monotonic()
         glance = min(GLANCE_SECONDS, self.patience.seconds)
         with self._turn:
             while not self._turn.wait_for(lambda: self._answered == number, glance):
-                self._give_up_in_time(began)
+                self._raise_if_overdue(started)
         self._channel.settimeout(glance)
         while True:
             try:
                 answer = self._channel.recv(worker.ANSWER.size)
             except TimeoutError:
-                self._give_up_in_time(began)
+                self._raise_if_overdue(started)
             else:
                 break
         with self._turn:
@@ -238,13 +238,13 @@ class RealMedium:
             self._turn.notify_all()
         return answer
 
-    def _give_up_in_time(self, began: float) -> None:
-        waited = time.monotonic() - began
+    def _raise_if_overdue(self, started: float) -> None:
+        waited = time.monotonic() - started
         if self.patience.is_over(waited):
             raise TimeoutError(waited)
 
     def close(self) -> None:
-        """Let go. The worker gives a source its read-only flag back; one that is stuck is left behind."""
+        """Let go of the medium. The worker restores a source's read-only flag; one that is stuck is left behind."""
         with contextlib.suppress(OSError):
             self._channel.shutdown(socket.SHUT_RDWR)  # wakes a thread that still waits for an answer
         self._channel.close()
@@ -253,7 +253,9 @@ class RealMedium:
         close_both(self._descriptor, self._buffered)
 
 
-def _start(memory: int, direct: int, buffered: int, restore: bool) -> tuple[subprocess.Popen[bytes], socket.socket]:
+def _start_worker(
+    memory: int, direct: int, buffered: int, restore: bool
+) -> tuple[subprocess.Popen[bytes], socket.socket]:
     ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
     with theirs:
         arguments = (theirs.fileno(), memory, direct, buffered, int(restore))
@@ -262,8 +264,8 @@ def _start(memory: int, direct: int, buffered: int, restore: bool) -> tuple[subp
             pass_fds={theirs.fileno(), memory, direct, buffered},
             stdin=subprocess.DEVNULL,
             stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,  # one left behind must not hold a pipe open that somebody reads to its end
-            start_new_session=True,  # Ctrl-C is for the program, which then stops in good order
+            stderr=subprocess.DEVNULL,  # one left behind must not hold a pipe open that someone reads to its end
+            start_new_session=True,  # Ctrl-C is for the program, which then stops in an orderly way
         )
     return process, ours
 
@@ -274,12 +276,12 @@ def close_both(direct: int, buffered: int) -> None:
         os.close(descriptor)
 
 
-def read_only(descriptor: int) -> bool:
+def is_read_only(descriptor: int) -> bool:
     """The kernel's read-only flag of a device."""
-    return bool(_ask(descriptor, BLKROGET))
+    return bool(_ioctl_number(descriptor, BLKROGET))
 
 
-def _ask(descriptor: int, request: int) -> int:
+def _ioctl_number(descriptor: int, request: int) -> int:
     answer = fcntl.ioctl(descriptor, request, bytes(4))
     return int(struct.unpack("I", answer)[0])
 

@@ -1,4 +1,4 @@
-"""Opening media: held against every other user, an image with its size, and errors that a person can act on."""
+"""Open media: held against every other user, an image with its size, and errors that a person can act on."""
 
 from __future__ import annotations
 
@@ -13,13 +13,13 @@ from pathlib import Path
 from typing import TypeVar
 
 from drivecare.errors import BadInput, Refused, Unavailable
-from drivecare.hardware.media import BufferPool, Patience, RealMedium, close_both, read_only
+from drivecare.hardware.media import BufferPool, Patience, RealMedium, close_both, is_read_only
 from drivecare.storage import create_file
 
-# How long a medium that something holds is waited for.
+# How long to wait for a medium that something else holds.
 HELD_SECONDS = 3.0
 
-T = TypeVar("T")
+Hold = TypeVar("Hold")
 
 
 @contextlib.contextmanager
@@ -32,9 +32,9 @@ def open_source(
     """
     direct, buffered = _open(path, os.O_RDONLY)
     restore = stat.S_ISBLK(os.fstat(buffered).st_mode) and not (
-        read_only(buffered) if was_read_only is None else was_read_only
+        is_read_only(buffered) if was_read_only is None else was_read_only
     )
-    with _closing(path, direct, buffered, pool, restore, patience) as medium:
+    with _medium_of(path, direct, buffered, pool, restore, patience) as medium:
         yield medium
 
 
@@ -45,37 +45,37 @@ def open_target(
     *,
     image_bytes: int | None = None,
     exists: bool = True,
-    fresh: bool = True,
+    empty_first: bool = True,
     once_held: Callable[[], None] = lambda: None,
     patience: Patience | None = None,
 ) -> Iterator[RealMedium]:
-    """Hold a target for writing. An image gets `image_bytes`, emptied first where the copy is `fresh`.
+    """Hold a target for writing. An image gets the size `image_bytes`, after it was emptied with `empty_first`.
 
-    A target that `exists` is never made anew, one that does not never replaces what came there in the meantime.
+    A target that `exists` is never created anew; one that does not never replaces a file that appeared in the meantime.
     `once_held` is called before anything of the target changes and may refuse. Raises Unavailable where an image
-    cannot get its size: then nothing has changed, and one that was made for it is gone again.
+    cannot get its size: then nothing has changed, and an image created for the copy is removed again.
     """
     direct, buffered = _open(path, os.O_RDWR | (0 if exists else os.O_CREAT | os.O_EXCL))
     try:
         once_held()
         if image_bytes is not None:
-            _give_size(path, buffered, image_bytes, fresh)
+            _give_size(path, buffered, image_bytes, empty_first)
     except BaseException:
         if not exists:
             _remove_if_empty(path, buffered)
         close_both(direct, buffered)
         raise
-    with _closing(path, direct, buffered, pool, False, patience) as medium:
+    with _medium_of(path, direct, buffered, pool, False, patience) as medium:
         yield medium
 
 
-def _give_size(path: str, descriptor: int, image_bytes: int, fresh: bool) -> None:
+def _give_size(path: str, descriptor: int, image_bytes: int, empty_first: bool) -> None:
     try:
         os.ftruncate(descriptor, image_bytes)
     except OSError as error:
-        what = f"cannot hold an image of {image_bytes:,} bytes: {error.strerror}"
-        raise Unavailable(what, location=path, hint="Choose another file system") from error
-    if fresh:  # a file that can have this size can be emptied and have it again
+        problem = f"cannot hold an image of {image_bytes:,} bytes: {error.strerror}"
+        raise Unavailable(problem, location=path, hint="Choose another file system") from error
+    if empty_first:  # a file that can have this size can be emptied and have it again
         with contextlib.suppress(PermissionError):  # FAT and many shares keep no permissions
             os.fchmod(descriptor, 0o600)  # from now on it holds a customer's data
         os.ftruncate(descriptor, 0)
@@ -83,7 +83,7 @@ def _give_size(path: str, descriptor: int, image_bytes: int, fresh: bool) -> Non
 
 
 def _remove_if_empty(path: str, descriptor: int) -> None:
-    """Take back an image that was made a moment ago, if the path still leads to it."""
+    """Remove an image that was created a moment ago, if the path still leads to it."""
     with contextlib.suppress(OSError):
         status, named = os.fstat(descriptor), os.path.realpath(path)
         if status.st_size == 0 and os.path.samestat(status, os.stat(named)):  # noqa: PTH116
@@ -94,7 +94,7 @@ def _remove_if_empty(path: str, descriptor: int) -> None:
 def open_to_verify(path: str, pool: BufferPool) -> Iterator[RealMedium]:
     """Hold a medium for reading it back, any time later."""
     direct, buffered = _open(path, os.O_RDONLY)
-    with _closing(path, direct, buffered, pool, False, None) as medium:
+    with _medium_of(path, direct, buffered, pool, False, None) as medium:
         yield medium
 
 
@@ -105,15 +105,15 @@ def open_to_look(path: str, pool: BufferPool, *, patience: Patience | None = Non
         descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
     except OSError as error:
         raise _cannot_open(path, error) from error
-    with _closing(path, descriptor, descriptor, pool, False, patience) as medium:
+    with _medium_of(path, descriptor, descriptor, pool, False, patience) as medium:
         yield medium
 
 
 @contextlib.contextmanager
-def _closing(
+def _medium_of(
     path: str, direct: int, buffered: int, pool: BufferPool, restore: bool, patience: Patience | None
 ) -> Iterator[RealMedium]:
-    """The medium of two open descriptors, let go at the end."""
+    """The medium of two open descriptors, closed at the end."""
     medium = RealMedium(path, direct, buffered, pool, restore_writable=restore, patience=patience)
     try:
         yield medium
@@ -122,35 +122,35 @@ def _closing(
 
 
 def _open(path: str, flags: int) -> tuple[int, int]:
-    """Two descriptors of one medium, the first past the cache where that works. Raises what a user can act on."""
+    """Two descriptors of one medium, the first bypassing the cache where that works. Raises what a user can act on."""
     hold = 0
     with contextlib.suppress(OSError):
         mode = Path(path).stat().st_mode
         if not (stat.S_ISBLK(mode) or stat.S_ISREG(mode)):
-            what = "is a directory" if stat.S_ISDIR(mode) else "is neither a drive nor an image file"
-            raise BadInput(what, location=path, hint="Name a drive, like /dev/sdb, or an image file")
+            problem = "is a directory" if stat.S_ISDIR(mode) else "is neither a drive nor an image file"
+            raise BadInput(problem, location=path, hint="Name a drive, like /dev/sdb, or an image file")
         hold = os.O_EXCL if stat.S_ISBLK(mode) else 0
     try:
         if flags & os.O_CREAT:
-            buffered = create_file(Path(path).resolve(), flags)  # O_EXCL does not make a link's goal
+            buffered = create_file(Path(path).resolve(), flags)  # with O_EXCL, a link's own target is not created
         else:
-            buffered = _patiently(lambda: os.open(path, flags | hold | os.O_CLOEXEC))
+            buffered = _wait_to_hold(lambda: os.open(path, flags | hold | os.O_CLOEXEC))
     except OSError as error:
         raise _cannot_open(path, error) from error
     try:
         if not hold:
             lock = (fcntl.LOCK_EX if flags & os.O_RDWR else fcntl.LOCK_SH) | fcntl.LOCK_NB
-            _patiently(lambda: fcntl.flock(buffered, lock))
+            _wait_to_hold(lambda: fcntl.flock(buffered, lock))
         return os.open(f"/proc/self/fd/{buffered}", (flags & os.O_RDWR) | os.O_DIRECT | os.O_CLOEXEC), buffered
     except BlockingIOError as error:
         os.close(buffered)
-        raise Refused("another copy holds it", guard="in-use", location=path, hint="Wait for that to end") from error
+        raise Refused("is held by another copy", guard="in-use", location=path, hint="Wait for that to end") from error
     except OSError:
         return buffered, buffered  # this file system has no direct transfers
 
 
-def _patiently(take: Callable[[], T]) -> T:
-    """Take hold of a medium. The process of a copy that was just killed lets go as soon as its last read comes back."""
+def _wait_to_hold(take: Callable[[], Hold]) -> Hold:
+    """Hold a medium. The process of a copy that was just killed lets go as soon as its last read comes back."""
     until = time.monotonic() + HELD_SECONDS
     while True:
         try:
@@ -164,16 +164,14 @@ def _patiently(take: Callable[[], T]) -> T:
 def _cannot_open(path: str, error: OSError) -> Exception:
     if error.errno == errno.EBUSY:
         return Refused(
-            "is in use by something else", guard="in-use", location=path, hint="Unmount it, or close its user"
+            "is in use by something else", guard="in-use", location=path, hint="Unmount it, or close what uses it"
         )
     if error.errno in (errno.EACCES, errno.EPERM):
-        return Unavailable("may not be opened by you", location=path, hint="Try with sudo, or check its permissions")
+        return Unavailable("permission denied", location=path, hint="Try with sudo, or check its permissions")
     if error.errno == errno.EEXIST:
-        return Refused(
-            "has come there since the copy was planned", guard="path-moved", location=path, hint="Start again"
-        )
+        return Refused("has appeared since the copy was planned", guard="path-moved", location=path, hint="Start again")
     if error.errno == errno.EROFS:
-        return Refused("is read-only", guard="target-read-only", location=path)
+        return Refused("is read-only", guard="target-read-only", location=path, hint="Name another target")
     if error.errno == errno.ENOENT:
         return BadInput("there is no such file or device", location=path, hint="Check the path")
     return Unavailable(f"cannot be opened: {error.strerror}", location=path, hint="Check that it is still attached")

@@ -2,13 +2,13 @@
 
 Run by path, not imported: `python -I -S worker.py SOCKET MEMORY DIRECT BUFFERED RESTORE`, four open descriptors and
 whether to make the medium writable again at the end. It serves one request at a time and ends when its socket is
-closed, be it that the program finished or was killed; then it gives the source its old read-only flag back.
+closed, whether the program finished or was killed; then it restores the source's read-only flag.
 
 A request is (operation, offset, position, length): R read, W write, S sync, P punch a hole, D drop the cache. The
 answer is the number of bytes, or minus the error number.
 
-Every copy starts four of these, so it imports little: `ctypes` only where a hole is punched, `contextlib` and `socket`
-not at all.
+Every copy starts four of these, so it imports little: `ctypes` only to punch a hole, `contextlib` and `socket` not at
+all.
 """
 
 import fcntl
@@ -26,7 +26,7 @@ FALLOC_FL_KEEP_SIZE, FALLOC_FL_PUNCH_HOLE = 1, 2
 
 
 def punch(descriptor: int, offset: int, length: int) -> int:
-    """Deallocate a stretch of a file; it reads as zeros afterwards."""
+    """Deallocate part of a file; it reads as zeros afterwards."""
     import ctypes
 
     libc = ctypes.CDLL(None, use_errno=True)
@@ -37,17 +37,17 @@ def punch(descriptor: int, offset: int, length: int) -> int:
 
 
 def drop(descriptor: int) -> int:
-    """Empty the host's cache of this medium."""
+    """Empty this machine's cache of the medium."""
     os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
     try:  # noqa: SIM105  see above
         fcntl.ioctl(descriptor, BLKFLSBUF, 0)
     except OSError:
-        pass  # a file, or no right to: the advice above stands
+        pass  # a file, or not permitted: the advice above stands
     return 0
 
 
 def serve(request: bytes, memory: memoryview, direct: int, buffered: int) -> int:
-    """Do one request. Raises OSError."""
+    """Carry out one request. Raises OSError."""
     operation, offset, position, length = REQUEST.unpack(request)
     place = memory[position : position + length]
     descriptor = buffered if operation.islower() else direct
@@ -67,14 +67,14 @@ def serve(request: bytes, memory: memoryview, direct: int, buffered: int) -> int
 
 
 def answer(request: bytes, memory: memoryview, direct: int, buffered: int) -> bytes:
-    """What goes back for a request."""
+    """Carry out a request and pack its result."""
     try:
         return ANSWER.pack(serve(request, memory, direct, buffered))
     except OSError as error:
         return ANSWER.pack(-(error.errno or 5))
 
 
-def main() -> None:
+def serve_until_closed() -> None:
     """Serve until the other end of the socket is closed, or dies with an answer still unread."""
     channel, shared, direct, buffered, restore = (int(argument) for argument in sys.argv[1:])
     memory = memoryview(mmap.mmap(shared, 0))
@@ -82,11 +82,11 @@ def main() -> None:
         while request := os.read(channel, REQUEST.size):
             os.write(channel, answer(request, memory, direct, buffered))
     except OSError:
-        pass  # nobody waits for it any more
+        pass  # nobody waits for an answer any more
     os.close(channel)
     if restore:
         fcntl.ioctl(direct, BLKROSET, struct.pack("i", 0))
 
 
 if __name__ == "__main__":
-    main()
+    serve_until_closed()

@@ -189,7 +189,7 @@ def _copy(
                     pool,
                     image_bytes=None if target.is_device else journal.bytes_total,
                     exists=target.exists,
-                    fresh=fresh,
+                    empty_first=fresh,
                     once_held=before_any_change,
                     patience=patience,
                 )

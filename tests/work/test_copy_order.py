@@ -277,7 +277,7 @@ class TestAStopBeforeTheFirstByte:
         patience = Patience(stop_reason=stop)
         side = Endpoint(end=End(path=str(device), kind="device", size_bytes=8 << 20))
         with pytest.raises(Interrupted, match="stopped by SIGTERM"):
-            endpoints._content(side, patience)
+            endpoints._content_of(side, patience)
         assert len(asked) == 4
 
 
