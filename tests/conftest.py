@@ -34,7 +34,7 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
 
 @pytest.fixture(autouse=True)
 def _no_network(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Nothing leaves the machine (DESIGN promise 8): connecting anywhere is an error in a fast test."""
+    """Nothing leaves the machine (promise 8): connecting anywhere is an error in a fast test."""
     if request.node.get_closest_marker("bench") or request.node.get_closest_marker("slow"):
         return
 

@@ -1,4 +1,4 @@
-"""What the documents name is there: tests, files, command lines; and the recorded session is true."""
+"""What the documents say is true: the tests, files and rooms they name, the promises, the recorded session."""
 
 from __future__ import annotations
 
@@ -30,14 +30,14 @@ def text_of(document: str) -> str:
 
 def names_in(path: Path) -> set[str]:
     """`test_name`, `Class` and `Class::test_name` of a test file; in the bench's guests `check_name`."""
-    found = set()
+    names = set()
     for node in ast.parse(path.read_text(encoding="utf-8")).body:
         if isinstance(node, ast.FunctionDef):
-            found.add(node.name)
+            names.add(node.name)
         elif isinstance(node, ast.ClassDef):
-            found.add(node.name)
-            found |= {f"{node.name}::{method.name}" for method in node.body if isinstance(method, ast.FunctionDef)}
-    return found
+            names.add(node.name)
+            names |= {f"{node.name}::{method.name}" for method in node.body if isinstance(method, ast.FunctionDef)}
+    return names
 
 
 @pytest.mark.parametrize("document", DOCUMENTS)
@@ -53,11 +53,18 @@ def test_every_test_named_exists(document: str) -> None:
 def test_every_path_named_exists(document: str) -> None:
     """Paths from the project's root in backticks or prose, and the targets of links."""
     text = text_of(document)
-    plain = {found.rstrip(".") for found in re.findall(rf"(?<![\w/.~-])((?:{TOPS})/[\w./-]*)", text)}
+    plain = {path.rstrip(".") for path in re.findall(rf"(?<![\w/.~-])((?:{TOPS})/[\w./-]*)", text)}
     links = re.findall(r"\]\((?!https?://|#)([^)#]+)", text)
     documents = {name for name in plain if re.fullmatch(r"drivecare/[A-Za-z-]+-\d", name)}
     missing = {name for name in plain - documents if not (ROOT / name).exists()}
     missing |= {name for name in links if not (ROOT / document).parent.joinpath(name).exists()}
+    assert not missing
+
+
+@pytest.mark.parametrize("line", re.findall(r"^\| .*`[A-Z]\w+`.*$", text_of("DEVELOPERS.md"), re.MULTILINE))
+def test_every_name_in_the_guide_is_in_a_file_beside_it(line: str) -> None:
+    files = [text_of(path) for path in re.findall(r"`([\w/]+\.py)`", line)]
+    missing = [name for name in re.findall(r"`([A-Z]\w+)`", line) if not any(name in text for text in files)]
     assert not missing
 
 
@@ -121,7 +128,7 @@ def typed_by_hand(lines: list[str]) -> list[str]:
 
 
 def test_the_recorded_session_is_what_a_terminal_shows(tmp_path: Path) -> None:
-    """Every line of docs/session.md is said, in the order in which it stands there."""
+    """Every line of docs/session.md is printed, in the same order."""
     blocks = re.findall(r"^```console\n(.*?)^```$", text_of("docs/session.md"), re.DOTALL | re.MULTILINE)
     lines = [line for block in blocks for line in block.splitlines() if line and line != "..."]
     quiet = {name: value for name, value in os.environ.items() if not name.startswith("DRIVECARE_")}
@@ -139,7 +146,7 @@ def test_the_recorded_session_is_what_a_terminal_shows(tmp_path: Path) -> None:
             check=False,
         )
         shown += f"{command}\n{done.stdout}"
-    rest = alike(shown, tmp_path)
+    remaining = alike(shown, tmp_path)
     for line in lines:
-        before, found, rest = rest.partition(alike(line, tmp_path))
-        assert found, f"no longer said after the line before it: {line}\nwhat came instead: {before[:300]}"
+        skipped, match, remaining = remaining.partition(alike(line, tmp_path))
+        assert match, f"no longer printed after the line before it: {line}\nprinted instead: {skipped[:300]}"
