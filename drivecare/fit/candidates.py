@@ -20,8 +20,9 @@ from drivecare.documents import MOST_CELL_LETTERS, MOST_STOCK_LINES, Value
 from drivecare.errors import BadInput
 from drivecare.fit.model import Candidate, InterfaceProtocol
 from drivecare.fit.standards import find_connector, find_form_factor, interfaces
-from drivecare.fit.units import parse_amount, parse_number, parse_quantity, parse_size
-from drivecare.reading.identity import Identity
+from drivecare.fit.units import parse_amount, parse_quantity, parse_size
+from drivecare.reading.identity import Identity, normalise_worldwide_name
+from drivecare.reading.locale_numbers import parse_number
 from drivecare.reading.model import Drive, Reading
 
 _UNKNOWN: Final = {"", "-", "?", "unknown", "n/a", "na", "none"}
@@ -91,10 +92,10 @@ def _capacity(cell: str) -> Fields:
 
 
 def _wwn(cell: str) -> Fields:
-    plain = re.sub(r"[\s:.-]|^0x", "", cell.lower())
-    if not re.fullmatch(r"[0-9a-f]{16}|[0-9a-f]{32}", plain):
+    wwn = normalise_worldwide_name(cell)
+    if wwn is None:
         raise ValueError(f"{cell!r} is not 16 or 32 hexadecimal digits")
-    return {"wwn": plain}
+    return {"wwn": wwn}
 
 
 def _form_factor(cell: str) -> Fields:

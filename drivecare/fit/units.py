@@ -10,17 +10,15 @@ import re
 from typing import Final
 
 from drivecare.documents import Value
+from drivecare.reading.locale_numbers import parse_number
 
 SECTOR_BYTES: Final = 512
-_SPACES: Final = "\u00a0\u202f\u2009'\u2019_"  # what stands between thousands besides comma, full stop and space
-_GROUPED: Final = re.compile(r"\d{1,3}(?:([., ])\d{3})(?:\1\d{3})+")
-_NUMBER: Final = re.compile(r"([0-9][0-9., ]*)\s*([^0-9., ]*)")
+_QUANTITY: Final = re.compile(r"([0-9][0-9.,\s'’_]*)([^0-9.,\s'’_]*)")
 _LABEL_UNITS: Final = {"gb": 1, "go": 1, "tb": 1000, "to": 1000}
 _EXACT_UNITS: Final = {"": 1, "b": 1, "byte": 1, "bytes": 1, "sector": SECTOR_BYTES, "sectors": SECTOR_BYTES,
                        "lba": SECTOR_BYTES, "lbas": SECTOR_BYTES}  # fmt: skip
 _BINARY_UNITS: Final = {"mib": 1 << 20, "gib": 1 << 30, "tib": 1 << 40}
 _LEAST_WHOLE_GIB: Final = 7451  # SFF-8447: drives above 8,000 GB hold whole GiB; any smaller GiB figure is rounded
-_MOST: Final = 10**15  # a million drives' bytes; what is more does not go into a document
 _LEAST_COUNTED: Final = 10**6  # a bare number below this is no byte count of a drive: a unit was forgotten
 
 
@@ -31,38 +29,20 @@ class DriveSize(Value, frozen=True, kw_only=True):
     labelled_gb: int | None = None
 
 
-def parse_number(text: str) -> float:
-    """A number with a decimal point or comma and any kind of thousands separator. Raises ValueError.
-
-    One separator alone is a decimal sign ("9,5" is 9.5); from two groups of three on it separates thousands.
-    """
-    plain = text.strip()
-    for space in _SPACES:
-        plain = plain.replace(space, " ")
-    if match := _GROUPED.fullmatch(plain):
-        number = float(plain.replace(match[1], ""))
-    elif re.fullmatch(r"\d+(?:[.,]\d+)?", plain):
-        number = float(plain.replace(",", "."))
-    else:
-        raise ValueError(f"{text!r} is no number")
-    if number > _MOST:
-        raise ValueError(f"{text!r} is more than anything about a drive")
-    return number
-
-
 def parse_quantity(text: str, units: dict[str, float]) -> float:
     """A number and one of `units` (lower case, "" where it may be left out), as the unit's factor says."""
-    plain = text.strip()
-    for space in _SPACES:
-        plain = plain.replace(space, " ")
-    match = _NUMBER.fullmatch(plain)
-    if match is None:
-        raise ValueError(f"{text!r} is no number with a unit")
-    unit = match[2].strip().lower()
+    number, unit = _split_quantity(text)
     if unit not in units:
-        known = ", ".join(name for name in units if name)
-        raise ValueError(f"{text!r} has no unit of these: {known}" if not unit else f"{unit!r} is none of: {known}")
-    return parse_number(match[1]) * units[unit]
+        names = ", ".join(name for name in units if name)
+        raise ValueError(f"{text!r} has no unit of these: {names}" if not unit else f"{unit!r} is none of: {names}")
+    return parse_number(number) * units[unit]
+
+
+def _split_quantity(text: str) -> tuple[str, str]:
+    match = _QUANTITY.fullmatch(text.strip())
+    if match is None:
+        raise ValueError(f"{text!r} is not a number with a unit")
+    return match[1].strip(), match[2].lower()
 
 
 def parse_size(text: str) -> DriveSize:
@@ -73,9 +53,7 @@ def parse_size(text: str) -> DriveSize:
     """
     units: dict[str, float] = {**dict.fromkeys(_LABEL_UNITS, 1.0), **_EXACT_UNITS, **_BINARY_UNITS}
     parse_quantity(text, units)
-    match = _NUMBER.fullmatch("".join(" " if sign in _SPACES else sign for sign in text.strip()))
-    assert match is not None
-    digits, unit = match[1].strip(), match[2].strip().lower()
+    digits, unit = _split_quantity(text)
     if unit in ("gb", "go") and re.fullmatch(r"[1-9]\d?[.,]\d{3}", digits):
         digits = digits.replace(",", "").replace(".", "")  # 1,000 GB: no label has thousandths of a GB
     number = parse_number(digits)

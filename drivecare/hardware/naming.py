@@ -10,7 +10,7 @@ import re
 from pathlib import Path
 
 from drivecare.documents import Value
-from drivecare.reading.identity import Identity
+from drivecare.reading.identity import Identity, normalise_worldwide_name
 
 
 class Names(Value, frozen=True, kw_only=True):
@@ -45,7 +45,7 @@ def names(folder: Path, root: Path, number: str) -> Names:
         or text(device / "serial")
         or (udev.get("ID_SCSI_SERIAL") or udev.get("ID_SERIAL_SHORT") if usb is None else None)
     )
-    wwn = (identify and _identify_wwn(identify)) or _naa(device) or _hex(udev.get("ID_WWN"))
+    wwn = (identify and _identify_wwn(identify)) or _naa(device) or normalise_worldwide_name(udev.get("ID_WWN"))
     bridge_serial = text(usb / "serial") if usb else None
     hidden = usb is not None and not identify and not ata_by_udev
     if hidden:
@@ -65,17 +65,11 @@ def _nvme(folder: Path) -> Names:
         model=text(device / "model"),
         identity=Identity.from_names(
             namespace=int(nsid) if (nsid := text(folder / "nsid")) and nsid.isdigit() else None,
-            eui64=_namespace_name(folder / "eui"),
-            nguid=_namespace_name(folder / "nguid"),
+            eui64=normalise_worldwide_name(text(folder / "eui")),
+            nguid=normalise_worldwide_name(text(folder / "nguid")),
             native_serial=text(device / "serial"),
         ),
     )
-
-
-def _namespace_name(path: Path) -> str | None:
-    """EUI-64 or NGUID as the kernel shows it; a field of zeros means that the drive has none."""
-    digits = _hex(text(path))
-    return digits if digits and digits.strip("0") else None
 
 
 def usb_device(folder: Path) -> Path | None:
@@ -124,7 +118,7 @@ def _identify_wwn(identify: bytes) -> str | None:
     """Words 108-111, valid where word 87 says 01b in its top bits and sets bit 8 (ACS-3, IDENTIFY DEVICE)."""
     if _word(identify, 87) >> 14 != 1 or not _word(identify, 87) & 0x100:
         return None
-    return "".join(f"{_word(identify, index):04x}" for index in range(108, 112))
+    return normalise_worldwide_name("".join(f"{_word(identify, index):04x}" for index in range(108, 112)))
 
 
 def _rotation(identify: bytes) -> int | None:
@@ -141,7 +135,7 @@ def _page_80(device: Path) -> str | None:
 def _naa(device: Path) -> str | None:
     """The NAA name of the logical unit: the kernel's `wwid` is "naa.5000c500..." when the drive gave one."""
     kind, _, value = (text(device / "wwid") or "").partition(".")
-    return _hex(value) if kind in ("naa", "eui") else None
+    return normalise_worldwide_name(value) if kind in ("naa", "eui") else None
 
 
 def _scsi_model(device: Path) -> str | None:
@@ -166,9 +160,3 @@ def _udev(root: Path, number: str) -> dict[str, str]:
 def _unescaped(value: str | None) -> str | None:
     """udev writes odd characters, the space included, as \\x20."""
     return re.sub(r"\\x([0-9a-f]{2})", lambda match: chr(int(match[1], 16)), value).strip() if value else None
-
-
-def _hex(value: str | None) -> str | None:
-    """Hexadecimal digits alone, in lower case: "0x5000C500..." and "00-25-38" forms become one."""
-    digits = re.sub(r"[\s:.-]", "", (value or "").lower().removeprefix("0x"))
-    return digits if re.fullmatch(r"[0-9a-f]{8,}", digits) else None

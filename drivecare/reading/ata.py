@@ -100,12 +100,6 @@ def count_pending_entries(values: Values) -> Values:
     return Values(pending=values.pending_log_entries)
 
 
-def tells_health(table: AttributeTable, statistics: dict[str, int]) -> bool:
-    """Whether the table or the statistics speak of the drive's health."""
-    standard = statistics.keys() & {"reallocated", "reported_uncorrectable", "wear_percent_used"}
-    return table.speaks_of_health or bool(standard)
-
-
 def note_cut_table(table: AttributeTable, drive: Drive, gaps: GapNotes) -> None:
     """Note a table that ends before the rows of sectors that cannot be read, which every hard drive has."""
     if table.untrue or not table.cut or drive.kind == "ssd":

@@ -6,9 +6,9 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from drivecare.reading.counters import defect_ids
 from drivecare.reading.families import has_trait
 from drivecare.reading.gaps import GapNotes
-from drivecare.reading.health import defect_ids
 from drivecare.reading.model import Attribute, Drive, ThresholdState
 from drivecare.reading.raw_values import main_number
 from drivecare.reading.report_text import Report
@@ -27,9 +27,6 @@ _BRIEF = re.compile(
 _CUT = re.compile(r"\s*(0x[0-9a-f]{2}|\d{1,3})(\s+[A-Z][a-z]|\s*$)")  # a last line that is a row's beginning
 _ALMOST = re.compile(r"^\s*(\d{1,3})\s+[A-Za-z][A-Za-z0-9]*[_-][\w/-]+\s+(0x[0-9a-f]{3,4}|[POSRCK-]{6})", re.I)
 _STATES: dict[str, ThresholdState] = {"failing_now": "now", "now": "now", "in_the_past": "past", "past": "past"}
-
-# The rows a drive's health rests on; a table without any of them says nothing either way.
-_CORE = frozenset({5, 177, 187, 196, 197, 198, 202, 231, 233})
 
 
 def _integer(text: str) -> int | None:
@@ -89,12 +86,6 @@ class AttributeTable:
     rows: tuple[Attribute, ...] = ()
     untrue: str | None = None
     cut: bool = False
-
-    @property
-    def speaks_of_health(self) -> bool:
-        """Whether it has a row that a drive's health rests on."""
-        core = any(row.id in _CORE or re.search("life|wear", row.name or "", re.I) for row in self.rows)
-        return core and self.untrue is None
 
 
 def read_attributes(report: Report, drive: Drive, gaps: GapNotes) -> AttributeTable:

@@ -62,7 +62,7 @@ def drop_impossible_hours(report: Report, drive: Drive, values: Values, read_at:
     return msgspec.structs.replace(values, power_on_hours=None)
 
 
-def add_what_the_machine_knew(raw: RawReport, drive: Drive, gaps: GapNotes) -> Drive:
+def add_machine_facts(raw: RawReport, drive: Drive, gaps: GapNotes) -> Drive:
     """The drive with its hidden sectors; a gap where a bridge presents sectors of another size, or some are hidden."""
     logical, attached = drive.logical_sector_bytes, raw.attached_sector_bytes
     if attached and logical and attached != logical:

@@ -11,8 +11,10 @@ from functools import lru_cache
 from importlib.resources import files
 
 from drivecare.documents import Strict, decode_toml
-from drivecare.reading.model import Attribute
+from drivecare.reading.model import Attribute, Reading
 
+# The counters that grow with sectors that were lost.
+DEFECT_COUNTS = ("reallocated", "reported_uncorrectable", "pending", "offline_uncorrectable")
 MOST_HOURS = 300_000  # 34 years: SMART itself is hardly older
 
 
@@ -64,3 +66,24 @@ def attribute_rows() -> AttributeRows:
     """The table that is shipped, read once."""
     data = (files("drivecare.profiles") / "attributes.toml").read_bytes()
     return decode_toml(AttributeRows, data, origin="profiles/attributes.toml")
+
+
+def defect_ids() -> set[int]:
+    """The attribute numbers that mean a defect counter, whatever the row's name."""
+    return {
+        number
+        for counter in attribute_rows().counter
+        if counter.value in DEFECT_COUNTS and counter.unnamed
+        for number in counter.ids
+    }
+
+
+def unread_counts(reading: Reading) -> list[Attribute]:
+    """Rows of defect counters that hold something that is not a possible number: unknown, and not zero."""
+    return [
+        row
+        for counter in attribute_rows().counter
+        if counter.value in DEFECT_COUNTS and getattr(reading.values, counter.value) is None
+        for row in reading.attributes
+        if counter.matches(row)
+    ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from drivecare.reading.model import Gap
 
 _ANOTHER_DOCK = "Attach the drive to a native SATA, SAS or M.2 port, or use another dock."
@@ -59,8 +61,8 @@ def gap(code: str, what: str) -> Gap:
 class GapNotes:
     """The gaps of one report, in the order in which they were met."""
 
-    def __init__(self) -> None:
-        self.noted: list[Gap] = []
+    def __init__(self, noted: Iterable[Gap] = ()) -> None:
+        self.noted = list(noted)
 
     def note(self, code: str, what: str) -> None:
         """Note a gap once."""

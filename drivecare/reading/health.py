@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from drivecare.reading.counters import attribute_rows
-from drivecare.reading.model import Attribute, Gap, Reading
+import re
 
-# The counters that grow with sectors that were lost.
-DEFECT_COUNTS = ("reallocated", "reported_uncorrectable", "pending", "offline_uncorrectable")
+from drivecare.reading.attributes import AttributeTable
+from drivecare.reading.counters import DEFECT_COUNTS
+from drivecare.reading.gaps import GapNotes
+from drivecare.reading.model import Gap, Reading, Values
+from drivecare.reading.own_verdict import FAILURE_WARNINGS, OwnVerdict
+
 # Any of these speaks for or against the drive; without one, a passing verdict has nothing behind it.
 HEALTH_COUNTS = (
     *DEFECT_COUNTS,
@@ -19,6 +22,37 @@ HEALTH_COUNTS = (
     "uncorrected_verifies",
     "background_scan_errors",
 )
+# The rows a drive's health rests on; a table without any of them says nothing either way.
+_CORE_ROWS = frozenset({5, 177, 187, 196, 197, 198, 202, 231, 233})
+_FAILED_TESTS = frozenset({"not-completed", "unknown-element", "electrical", "servo", "read", "handling-damage"})
+
+
+def ata_tells_health(table: AttributeTable, statistics: dict[str, int]) -> bool:
+    """Whether the table, if it can be true, or the standard statistics speak of the drive's health."""
+    if statistics.keys() & {"reallocated", "reported_uncorrectable", "wear_percent_used"}:
+        return True
+    core = any(row.id in _CORE_ROWS or re.search("life|wear", row.name or "", re.I) for row in table.rows)
+    return core and table.untrue is None
+
+
+def nvme_tells_health(values: Values) -> bool:
+    """Whether the health log came through: two of the three numbers that speak of health."""
+    numbers = (values.available_spare_percent, values.wear_percent_used, values.media_errors)
+    return sum(number is not None for number in numbers) >= 2
+
+
+def scsi_tells_health(values: Values) -> bool:
+    """Whether one of the numbers that speak of health came through."""
+    return (values.uncorrected_reads, values.grown_defects, values.wear_percent_used) != (None, None, None)
+
+
+def note_missing_health(health: bool, verdict: OwnVerdict, values: Values, gaps: GapNotes) -> None:
+    """Note that there is no health data, where neither an alarm nor another gap says as much already."""
+    newest = values.last_selftest
+    alarm = verdict.says == "failing" or (newest is not None and newest.result in _FAILED_TESTS)
+    alarm = alarm or bool(FAILURE_WARNINGS & set(values.critical_warnings or ()))
+    if not health and not alarm and not gaps.blocking:
+        gaps.note("no-health-data", "There is no health data in this report that could be judged.")
 
 
 def missing_health(reading: Reading) -> tuple[Gap, ...]:
@@ -37,27 +71,6 @@ def missing_health(reading: Reading) -> tuple[Gap, ...]:
     if not _says_anything(reading):
         return (_blocking("no-health-data", "it names the drive and nothing about its health"),)
     return ()
-
-
-def defect_ids() -> set[int]:
-    """The attribute numbers that mean a defect counter, whatever the row's name."""
-    return {
-        number
-        for counter in attribute_rows().counter
-        if counter.value in DEFECT_COUNTS and counter.unnamed
-        for number in counter.ids
-    }
-
-
-def unread_counts(reading: Reading) -> list[Attribute]:
-    """Rows of defect counters that hold something that is not a possible number: unknown, and not zero."""
-    return [
-        row
-        for counter in attribute_rows().counter
-        if counter.value in DEFECT_COUNTS and getattr(reading.values, counter.value) is None
-        for row in reading.attributes
-        if counter.matches(row)
-    ]
 
 
 def _says_anything(reading: Reading) -> bool:

@@ -10,9 +10,9 @@ import msgspec
 
 from drivecare.errors import NoDrive
 from drivecare.reading.decode import decode_report
-from drivecare.reading.gaps import gap
+from drivecare.reading.gaps import GapNotes
 from drivecare.reading.identity import Identity
-from drivecare.reading.model import Attached, Drive, Gap, RawReport, Reading
+from drivecare.reading.model import Attached, Drive, RawReport, Reading
 
 
 def decode_attached(
@@ -42,24 +42,21 @@ def _silent(raw: RawReport) -> Drive:
 
 def _completed(reading: Reading, attached: Attached) -> Reading:
     drive = reading.drive
-    identity = _identity(drive.identity, attached)
-    gaps = (*reading.gaps, *_gaps(reading, attached, identity))
-    return msgspec.structs.replace(
-        reading,
-        gaps=gaps,
-        drive=msgspec.structs.replace(
-            drive,
-            model=drive.model or attached.model,
-            serial=drive.serial or attached.native_serial,
-            identity=identity,
-            capacity_bytes=drive.capacity_bytes or attached.capacity_bytes,
-        ),
+    drive = msgspec.structs.replace(
+        drive,
+        model=drive.model or attached.model,
+        serial=drive.serial or attached.native_serial,
+        identity=_completed_identity(drive.identity, attached),
+        capacity_bytes=drive.capacity_bytes or attached.capacity_bytes,
     )
+    gaps = GapNotes(reading.gaps)
+    _note_differences(reading.drive, drive.identity, attached, gaps)
+    return msgspec.structs.replace(reading, gaps=tuple(gaps.noted), drive=drive)
 
 
-def _identity(said: Identity, attached: Attached) -> Identity:
-    if said.strength != "none":
-        return msgspec.structs.replace(said, bridge_serial=said.bridge_serial or attached.bridge_serial)
+def _completed_identity(reported: Identity, attached: Attached) -> Identity:
+    if reported.strength != "none":
+        return msgspec.structs.replace(reported, bridge_serial=reported.bridge_serial or attached.bridge_serial)
     return Identity.from_names(
         wwn=attached.wwn,
         namespace=attached.namespace,
@@ -70,20 +67,18 @@ def _identity(said: Identity, attached: Attached) -> Identity:
     )
 
 
-def _gaps(reading: Reading, attached: Attached, identity: Identity) -> list[Gap]:
-    known = {found.code for found in reading.gaps}
-    found = []
+def _note_differences(reported: Drive, identity: Identity, attached: Attached, gaps: GapNotes) -> None:
+    codes = {gap.code for gap in gaps.noted}
     if attached.unanswered == "everything":
-        found.append(gap("no-answer", "The drive did not answer in time, not even to a short question."))
+        gaps.note("no-answer", "The drive did not answer in time, not even to a short question.")
     elif attached.unanswered == "logs":
-        found.append(gap("logs-unanswered", "The drive hung over its logs; only its attributes were read."))
-    if attached.tried and "bridge-blocked" not in known:
-        found.append(gap("bridge-blocked", f"No health report comes through (tried {', '.join(attached.tried)})."))
-    if not any(one.blocks for one in (*reading.gaps, *found)) and reading.drive.protocol is None:
-        found.append(gap("no-health-data", "The drive gives no health data over this connection."))
-    if identity.strength == "weak" and "identity-weak" not in known:
-        found.append(gap("identity-weak", "Only the bridge's own serial number is known."))
-    said, seen = reading.drive.capacity_bytes, attached.capacity_bytes
-    if said and seen and said != seen:
-        found.append(gap("size-differs", f"The drive says it has {said:,} bytes, this machine sees {seen:,}."))
-    return found
+        gaps.note("logs-unanswered", "The drive hung over its logs; only its attributes were read.")
+    if attached.tried and "bridge-blocked" not in codes:
+        gaps.note("bridge-blocked", f"No health report comes through (tried {', '.join(attached.tried)}).")
+    if not gaps.blocking and reported.protocol is None:
+        gaps.note("no-health-data", "The drive gives no health data over this connection.")
+    if identity.strength == "weak" and "identity-weak" not in codes:
+        gaps.note("identity-weak", "Only the bridge's own serial number is known.")
+    size, attached_size = reported.capacity_bytes, attached.capacity_bytes
+    if size and attached_size and size != attached_size:
+        gaps.note("size-differs", f"The drive says it has {size:,} bytes, this machine sees {attached_size:,}.")

@@ -7,10 +7,9 @@ import re
 from drivecare.reading.circumstances import UnknownBridge
 from drivecare.reading.gaps import GapNotes
 from drivecare.reading.model import Drive, RawReport, Values
-from drivecare.reading.own_verdict import FAILURE_WARNINGS, OwnVerdict
+from drivecare.reading.own_verdict import OwnVerdict
 from drivecare.reading.report_text import Report
 
-_FAILED_TESTS = frozenset({"not-completed", "unknown-element", "electrical", "servo", "read", "handling-damage"})
 _CHECKSUMS = (
     (r"Attribute Data Structure", "checksum-data"),
     (r"Attribute Thresholds Structure", "checksum-thresholds"),
@@ -67,12 +66,3 @@ def note_weak_identity(drive: Drive, gaps: GapNotes) -> None:
     """Note that a bridge may hide which drive this is."""
     if drive.identity.strength == "weak":
         gaps.note("identity-weak", "The model and serial number may be the bridge's, not the drive's.")
-
-
-def note_missing_health(health: bool, verdict: OwnVerdict, values: Values, gaps: GapNotes) -> None:
-    """Note that there is no health data, where neither an alarm nor another gap says as much already."""
-    newest = values.last_selftest
-    alarm = verdict.says == "failing" or (newest is not None and newest.result in _FAILED_TESTS)
-    alarm = alarm or bool(FAILURE_WARNINGS & set(values.critical_warnings or ()))
-    if not health and not alarm and not gaps.blocking:
-        gaps.note("no-health-data", "There is no health data in this report that could be judged.")

@@ -8,6 +8,7 @@ import msgspec
 
 from drivecare.reading.counters import MOST_HOURS
 from drivecare.reading.gaps import GapNotes
+from drivecare.reading.health import nvme_tells_health
 from drivecare.reading.locale_numbers import leading_count, within
 from drivecare.reading.model import Drive, Values
 from drivecare.reading.report_text import Report
@@ -77,7 +78,7 @@ def read_health_log(report: Report, gaps: GapNotes) -> Values:
         host_bytes_written=number("host_bytes_written", "data units written", 10**20, unit=_DATA_UNIT_BYTES),
         host_bytes_read=number("host_bytes_read", "data units read", 10**20, unit=_DATA_UNIT_BYTES),
     )
-    if not tells_health(values):
+    if not nvme_tells_health(values):
         return values
     if values.media_errors is None:
         gaps.note("count-unread", "The count of media errors did not come through.")
@@ -86,12 +87,6 @@ def read_health_log(report: Report, gaps: GapNotes) -> Values:
         gaps.note("table-junk", "The health log is hollow: no hours, no power cycles, nothing read or written.")
         return Values()
     return values
-
-
-def tells_health(values: Values) -> bool:
-    """Whether the health log came through: two of the three numbers that speak of health."""
-    numbers = (values.available_spare_percent, values.wear_percent_used, values.media_errors)
-    return sum(number is not None for number in numbers) >= 2
 
 
 def _degrees(text: str) -> int | None:

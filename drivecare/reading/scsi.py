@@ -103,11 +103,6 @@ def read_background_scan(report: Report) -> Values:
     return Values(background_scan_errors=sum(1 for line in report.lines if _SCAN_ROW.match(line)))
 
 
-def tells_health(values: Values) -> bool:
-    """Whether one of the numbers that speak of health came through."""
-    return (values.uncorrected_reads, values.grown_defects, values.wear_percent_used) != (None, None, None)
-
-
 def note_unread_counters(report: Report, values: Values, health: bool, gaps: GapNotes) -> None:
     """Note that the error counters did not come through, unless the drive has none."""
     refused = report.any_line("Error Counter logging not supported")

@@ -10,7 +10,8 @@ from collections import Counter
 from collections.abc import Iterable
 
 from drivecare.documents import Value
-from drivecare.reading.health import DEFECT_COUNTS, missing_health, unread_counts
+from drivecare.reading.counters import DEFECT_COUNTS, unread_counts
+from drivecare.reading.health import missing_health
 from drivecare.reading.model import Attribute, Reading, SelfTest, Values
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.model import FaultClass

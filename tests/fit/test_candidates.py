@@ -92,7 +92,7 @@ HEIGHT = "stock.csv:3 column height: taken as unknown"
     [
         (
             "K,tall",
-            f"{HEIGHT}: 'tall' is no number with a unit. Wanted: 9.5 mm, also 9,5.",
+            f"{HEIGHT}: 'tall' is not a number with a unit. Wanted: 9.5 mm, also 9,5.",
         ),
         (
             "K,9.5 inch",

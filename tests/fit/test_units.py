@@ -6,31 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivecare.fit.units import DriveSize, parse_amount, parse_number, parse_quantity, parse_size
-
-
-@pytest.mark.parametrize(
-    ("text", "number"),
-    [
-        ("9,5", 9.5),
-        ("9.5", 9.5),
-        ("500", 500),
-        ("4,000,787,030,016", 4_000_787_030_016),
-        ("256.060.514.304", 256_060_514_304),
-        ("2’000’398’934’016", 2_000_398_934_016),
-        ("12\u202f000\u202f138\u202f625\u202f024", 12_000_138_625_024),
-        ("2\u00a0000\u00a0398\u00a0934\u00a0016", 2_000_398_934_016),
-        ("1_000_204_886_016", 1_000_204_886_016),
-    ],
-)
-def test_numbers(text: str, number: float) -> None:
-    assert parse_number(text) == number
-
-
-@pytest.mark.parametrize("text", ["", "abc", "1,2,3", "1.234,567.890", "12,34,567", "--5", "0x10", "1e5"])
-def test_what_is_no_number(text: str) -> None:
-    with pytest.raises(ValueError, match="is no number"):
-        parse_number(text)
+from drivecare.fit.units import DriveSize, parse_amount, parse_quantity, parse_size
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ import pytest
 from drivecare.fit.checks import Swap, check_same_drive
 from drivecare.fit.model import Candidate, OldDrive
 from drivecare.reading.decode import decode_report
-from drivecare.reading.identity import DriveId, Identity, compare, normalise_serial
+from drivecare.reading.identity import DriveId, Identity, compare, normalise_serial, normalise_worldwide_name
 from drivecare.reading.model import Drive, Reading, Values
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.trend import select_earlier
@@ -124,3 +124,22 @@ def test_the_strength_follows_from_the_names() -> None:
     assert docked().identity.strength == "weak"
     assert Identity.from_names(bridged=True).strength == "weak"
     assert Identity.from_names(namespace=1).strength == "none"
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [
+        ("5 000c50 0a1b2c3d4", "5000c500a1b2c3d4"),
+        ("0x5000C500A1B2C3D4", "5000c500a1b2c3d4"),
+        ("00-25-38-5b-71-00-00-01", "0025385b71000001"),
+        ("600a0b80.00111222:33344455-56677788", "600a0b80001112223334445556677788"),
+        ("0" * 16, None),  # the drive has none
+        ("f" * 32, None),
+        ("5000c500a1b2c3d", None),
+        ("a name", None),
+        ("", None),
+        (None, None),
+    ],
+)
+def test_a_worldwide_name_is_its_digits_however_they_are_grouped(text: str | None, name: str | None) -> None:
+    assert normalise_worldwide_name(text) == name

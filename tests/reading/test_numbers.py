@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from drivecare.reading.locale_numbers import leading_count, leading_decimal, within
+from drivecare.reading.locale_numbers import leading_count, leading_decimal, parse_number, within
 
 
 @pytest.mark.parametrize(
@@ -52,6 +52,9 @@ def test_count(text: str, number: int | None) -> None:
         ("-3.5", -3.5),
         ("8347.20", 8347.2),
         ("9,34%", 9.34),
+        ("1,234,567", 1_234_567.0),  # a repeated sign cannot be the decimal one
+        ("1.234.567 GB", 1_234_567.0),
+        ("-1.234.567,5", -1_234_567.5),
         ("7", 7.0),
         ("none", None),
     ],
@@ -64,3 +67,27 @@ def test_within() -> None:
     assert within(5, 5, 6) == 5
     assert within(7, 5, 6) is None
     assert within(None, 5, 6) is None
+
+
+@pytest.mark.parametrize(
+    ("text", "number"),
+    [
+        ("9,5", 9.5),
+        ("9.5", 9.5),
+        ("500", 500),
+        ("4,000,787,030,016", 4_000_787_030_016),
+        ("256.060.514.304", 256_060_514_304),
+        ("2’000’398’934’016", 2_000_398_934_016),
+        ("12\u202f000\u202f138\u202f625\u202f024", 12_000_138_625_024),
+        ("2\u00a0000\u00a0398\u00a0934\u00a0016", 2_000_398_934_016),
+        ("1_000_204_886_016", 1_000_204_886_016),
+    ],
+)
+def test_a_typed_number(text: str, number: float) -> None:
+    assert parse_number(text) == number
+
+
+@pytest.mark.parametrize("text", ["", "abc", "1,2,3", "1.234,567.890", "12,34,567", "--5", "0x10", "1e5"])
+def test_what_is_not_a_typed_number(text: str) -> None:
+    with pytest.raises(ValueError, match="is not a number"):
+        parse_number(text)
