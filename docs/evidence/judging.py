@@ -11,7 +11,8 @@ from calibrate import fit_ladders, points_of
 from fitting import Floats, Numbers, area, failing, roc
 from spans import counters, day_number, day_text, last_states, outcomes, reading_day
 
-from drivecare.risk.survival import HOURS_PER_YEAR, SurvivalTable, look_up
+from drivecare.reading.counters import HOURS_PER_YEAR
+from drivecare.risk.survival import SurvivalTable, look_up
 
 ENOUGH_FAILED = 20  # failures that a band needs to be judged
 MAKERS = ("ST", "H", "WDC")  # the first letters of a model

@@ -17,8 +17,9 @@ from pathlib import Path
 
 import polars as pl
 
+from drivecare.reading.counters import HOURS_PER_YEAR
 from drivecare.reading.statistics_row import SPINNING, WEARING
-from drivecare.risk.survival import HOURS_PER_YEAR, SurvivalTable
+from drivecare.risk.survival import SurvivalTable
 
 EPOCH = date(1970, 1, 1)
 SHARD_SPANS = 500_000  # closed spans that are frames before they go to a file

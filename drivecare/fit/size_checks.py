@@ -10,11 +10,11 @@ from drivecare.fit.model import Candidate, FitCheck
 from drivecare.fit.standards import sata_payload_mb_s
 from drivecare.format import format_bytes, format_count, format_minutes
 from drivecare.reading.capacity import idema_bytes, standard_bytes
+from drivecare.reading.counters import HOURS_PER_YEAR
 
 _COUNTS: Final = "IDEMA LBA1-03, SFF-8447"
 LEAST_STANDARD_GB: Final = 50  # IDEMA LBA1-03 counts from here on
 _JUDGEMENT: Final = "our judgement"
-_HOURS_PER_YEAR: Final = 8766
 _FEW_YEARS: Final = 5
 _MANY_READ_ERRORS: Final = 0.5
 _FORMATS: Final = {(512, 512): "512n", (512, 4096): "512e", (4096, 4096): "4Kn"}
@@ -200,7 +200,7 @@ def check_endurance(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
         per_hour, origin = recording.daily_write_gb * 1e9 / 24, "as units of this kind do"
     else:
         return
-    years = candidate.rated_written_bytes / per_hour / _HOURS_PER_YEAR
+    years = candidate.rated_written_bytes / per_hour / HOURS_PER_YEAR
     span = "over 50 years" if years > 50 else f"{years:.1f} years"
     pace = f"{format_bytes(round(per_hour * 24))} a day"
     reason = f"rated for {format_bytes(candidate.rated_written_bytes)}: {span} at {pace}, {origin}"

@@ -40,7 +40,7 @@ def read_hours(table: AttributeTable, statistics: dict[str, int], gaps: GapNotes
     return Values(power_on_hours=gaps.possible("power_on_hours", hours, limit=MOST_HOURS, code="hours-implausible"))
 
 
-def read_temperature(report: Report, table: AttributeTable, gaps: GapNotes) -> Values:
+def read_ata_temperature(report: Report, table: AttributeTable, gaps: GapNotes) -> Values:
     """The temperature in the table, else in the drive's temperature log."""
     if table.untrue:
         return Values()
@@ -48,7 +48,7 @@ def read_temperature(report: Report, table: AttributeTable, gaps: GapNotes) -> V
     rows.sort(key=lambda row: _TEMPERATURE_IDS.index(row.id))
     degrees = [_plausible_celsius(row.raw) for row in rows]
     if rows and not any(degrees):
-        gaps.note("temperature-implausible", f"The drive says {rows[0].raw_text or 'nothing'} as its temperature.")
+        gaps.note("temperature-implausible", f"The drive reports {rows[0].raw_text or 'nothing'} as its temperature.")
     degrees += [_plausible_celsius(leading_count(text)) for text in report.fields.get("current temperature", ())]
     return Values(temperature_celsius=next((celsius for celsius in degrees if celsius is not None), None))
 
@@ -63,7 +63,7 @@ def _plausible_celsius(degrees: int | None) -> int | None:
     return within(degrees, -40, 120) or None
 
 
-def temperature_limit(report: Report, table: AttributeTable, statistics: dict[str, int]) -> int | None:
+def read_temperature_limit(report: Report, table: AttributeTable, statistics: dict[str, int]) -> int | None:
     """The drive's own limit: in the standard statistics, else in its temperature log."""
     limits = [within(statistics.get("celsius_limit_high"), 40, 90)]
     if not table.untrue:
@@ -108,13 +108,13 @@ def note_cut_table(table: AttributeTable, drive: Drive, gaps: GapNotes) -> None:
         gaps.note("count-unread", "The report ends in its table, before the sectors that cannot be read.")
 
 
-def read_host_bytes(table: AttributeTable, drive: Drive, values: Values, gaps: GapNotes) -> Values:
+def read_written_and_read(table: AttributeTable, drive: Drive, values: Values, gaps: GapNotes) -> Values:
     """Bytes that the host wrote and read; a gap tells why one was left out."""
     if table.untrue:
         return Values()
     sector, ssd = drive.logical_sector_bytes or 512, drive.kind == "ssd"
-    written, doubt_written = wear.host_bytes(table.rows, "writ", sector_bytes=sector, ssd=ssd)
-    read, doubt_read = wear.host_bytes(table.rows, "read", sector_bytes=sector, ssd=ssd)
+    written, doubt_written = wear.read_host_bytes(table.rows, "writ", sector_bytes=sector, ssd=ssd)
+    read, doubt_read = wear.read_host_bytes(table.rows, "read", sector_bytes=sector, ssd=ssd)
     if doubt_written and values.host_bytes_written is None:
         gaps.note("writes-unknown", doubt_written)
     if doubt_read and values.host_bytes_read is None:
@@ -122,14 +122,14 @@ def read_host_bytes(table: AttributeTable, drive: Drive, values: Values, gaps: G
     return Values(host_bytes_written=written, host_bytes_read=read)
 
 
-def read_wear(table: AttributeTable, drive: Drive, values: Values, gaps: GapNotes) -> Values:
+def read_wear_and_spare(table: AttributeTable, drive: Drive, values: Values, gaps: GapNotes) -> Values:
     """A solid-state drive's wear and spare; a gap where no row tells the wear."""
     if table.untrue or drive.kind != "ssd":
         return Values()
     used = spare = threshold = None
-    if not wear.values_say_nothing(table.rows):
-        used = wear.percent_used(table.rows, f"{drive.family or ''} {drive.model or ''}")
-        spare, threshold = wear.spare(table.rows)
+    if not wear.has_dummy_values(table.rows):
+        used = wear.read_percent_used(table.rows, f"{drive.family or ''} {drive.model or ''}")
+        spare, threshold = wear.read_spare(table.rows)
     if used is None and values.wear_percent_used is None and table.rows:
-        gaps.note("wear-unknown", "No row tells how much of the rated endurance is used.")
+        gaps.note("wear-unknown", "No row shows how much of the rated endurance is used.")
     return Values(wear_percent_used=used, available_spare_percent=spare, spare_threshold_percent=threshold)

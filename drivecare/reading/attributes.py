@@ -10,7 +10,7 @@ from drivecare.reading.counters import defect_ids
 from drivecare.reading.families import has_trait
 from drivecare.reading.gaps import GapNotes
 from drivecare.reading.model import Attribute, Drive, ThresholdState
-from drivecare.reading.raw_values import main_number
+from drivecare.reading.raw_values import parse_main_number
 from drivecare.reading.report_text import Report
 
 _CELL = r"(0x[0-9a-f]{2}|\d{1,3}|-{1,3})"
@@ -26,20 +26,25 @@ _BRIEF = re.compile(
 )
 _CUT = re.compile(r"\s*(0x[0-9a-f]{2}|\d{1,3})(\s+[A-Z][a-z]|\s*$)")  # a last line that is a row's beginning
 _ALMOST = re.compile(r"^\s*(\d{1,3})\s+[A-Za-z][A-Za-z0-9]*[_-][\w/-]+\s+(0x[0-9a-f]{3,4}|[POSRCK-]{6})", re.I)
-_STATES: dict[str, ThresholdState] = {"failing_now": "now", "now": "now", "in_the_past": "past", "past": "past"}
+_PRINTED_STATES: dict[str, ThresholdState] = {
+    "failing_now": "now",
+    "now": "now",
+    "in_the_past": "past",
+    "past": "past",
+}
 
 
-def _integer(text: str) -> int | None:
+def _column_number(text: str) -> int | None:
     if text.startswith("-"):
         return None
     return int(text, 16) if text.lower().startswith("0x") else int(text)
 
 
-def _state(value: int | None, worst: int | None, threshold: int | None, column: str) -> ThresholdState | None:
+def _threshold_state(value: int | None, worst: int | None, threshold: int | None, column: str) -> ThresholdState | None:
     """Exceeded when value <= threshold (Fujitsu MPC3 manual p. 116); a threshold of 0 never fails, FEh is not valid
     (Maxtor D540X manual, table 6-12). The printed column counts only where a number is missing."""
     if value is None or worst is None or threshold is None:
-        return _STATES.get(column.lower())
+        return _PRINTED_STATES.get(column.lower())
     if threshold in (0, 0xFE):
         return None
     if value <= threshold:
@@ -61,7 +66,7 @@ def parse_row(line: str, *, packed_rates: bool = False) -> tuple[Attribute, bool
     else:
         return None
     number = int(identifier, 16) if identifier.lower().startswith("0x") else int(identifier)
-    columns = [_integer(cell) for cell in (value, worst, threshold)]
+    columns = [_column_number(cell) for cell in (value, worst, threshold)]
     if not 1 <= number <= 255 or any(cell is not None and cell > 255 for cell in columns):
         return None
     raw_text = (raw or "").strip()
@@ -73,8 +78,8 @@ def parse_row(line: str, *, packed_rates: bool = False) -> tuple[Attribute, bool
         worst=columns[1],
         threshold=columns[2],
         raw_text=raw_text,
-        raw=main_number(number, name, raw_text, packed_rates=packed_rates),
-        state=_state(columns[0], columns[1], columns[2], failed),
+        raw=parse_main_number(number, name, raw_text, packed_rates=packed_rates),
+        state=_threshold_state(columns[0], columns[1], columns[2], failed),
     )
     return attribute, swapped
 
@@ -108,7 +113,7 @@ def read_attributes(report: Report, drive: Drive, gaps: GapNotes) -> AttributeTa
     last = next((line for line in reversed(report.lines) if line.strip()), "")
     identifiers = [row.id for row in rows]
     for identifier in sorted({i for i in identifiers if identifiers.count(i) > 1}):
-        gaps.note("repeated-row", f"Attribute {identifier} stands in the table more than once, with different numbers.")
+        gaps.note("repeated-row", f"Attribute {identifier} appears more than once, with different numbers.")
     untrue = _why_untrue(rows)
     if untrue:
         gaps.note("table-junk", f"The attribute table cannot be true: {untrue}.")
@@ -132,5 +137,5 @@ def _why_untrue(rows: Sequence[Attribute]) -> str | None:
         return "its values are all empty"
     counters = [row.raw for row in rows if row.id in (4, 9, 12) and row.raw is not None]
     if counters and not any(counters) and not any(row.raw for row in rows if row.id not in (190, 194, 231)):
-        return "every counter is zero, also hours and power cycles"
+        return "every counter is zero, even hours and power cycles"
     return None

@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import msgspec
 
+from drivecare.reading.counters import HOURS_PER_YEAR
 from drivecare.reading.gaps import GapNotes
 from drivecare.reading.model import Drive, RawReport, Values
 from drivecare.reading.report_text import Report
@@ -19,7 +20,7 @@ _ZONES = {
     "EST": -5, "EDT": -4, "CDT": -5, "MST": -7, "MDT": -6, "PST": -8, "PDT": -7, "JST": 9,
 }  # fmt: skip
 _BORN = {"sata": 2003, "nvme": 2011}  # Serial ATA 1.0a, NVM Express 1.0
-_HOURS_PER_YEAR = 8766
+
 # A drive behind a RAID controller, in the backend's words: as an option, and in its answer.
 _MEMBER = re.compile(r"\b(?:megaraid|cciss|3ware|areca|aacraid|hpt),[\d,/]+")
 _MEMBER_LINE = re.compile(r"(?<=\[)(?:megaraid|cciss|3ware|areca|aacraid|hpt)_disk_[\d_]+(?=\])")
@@ -38,7 +39,7 @@ def find_unknown_bridge(report: Report) -> UnknownBridge | None:
     return UnknownBridge(match[1], match[2]) if match else None
 
 
-def time_of_report(report: Report, read_at: str | None) -> str | None:
+def read_local_time(report: Report, read_at: str | None) -> str | None:
     """`Sat Jul 24 16:19:15 2021 PDT` as ISO 8601, where nobody says when it was and the zone's name leaves no doubt."""
     match = _LOCAL_TIME.match(" ".join((report.first("local time is") or "").split()))
     if read_at or not match or match[5] not in _ZONES:
@@ -56,7 +57,7 @@ def drop_impossible_hours(report: Report, drive: Drive, values: Values, read_at:
     kind = "nvme" if drive.protocol == "nvme" else "sata" if "sata version is" in report.fields else ""
     if hours is None or not kind or not year.isdecimal() or int(year) <= _BORN[kind] + 5:
         return values  # a clock that far back is not set
-    if hours <= (int(year) + 1 - _BORN[kind]) * _HOURS_PER_YEAR:
+    if hours <= (int(year) + 1 - _BORN[kind]) * HOURS_PER_YEAR:
         return values
     gaps.note("hours-implausible", f"power on hours: {hours:,} is more than such a drive can have run by {year}.")
     return msgspec.structs.replace(values, power_on_hours=None)

@@ -15,6 +15,7 @@ from drivecare.reading.model import Attribute, Reading
 
 # The counters that grow with sectors that were lost.
 DEFECT_COUNTS = ("reallocated", "reported_uncorrectable", "pending", "offline_uncorrectable")
+HOURS_PER_YEAR = 8766
 MOST_HOURS = 300_000  # 34 years: SMART itself is hardly older
 
 

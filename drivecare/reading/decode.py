@@ -31,7 +31,7 @@ def refuse_nameless(report: Report, drive: Drive, bridge: UnknownBridge | None) 
     if report.first("lu wwn device id", "logical unit id"):
         return
     if line := report.any_line("open device:", "Permission denied", "No such device", "No such file"):
-        raise NoDrive(f"the report names no drive, it says: {line[:120]}", hint="Read the drive again.")
+        raise NoDrive(f"the report names no drive; it says: {line[:120]}", hint="Read the drive again.")
     raise NoDrive(
         "the text names no drive",
         hint="Give the whole report, with the part that names model and serial number.",
@@ -41,9 +41,9 @@ def refuse_nameless(report: Report, drive: Drive, bridge: UnknownBridge | None) 
 # fmt: off
 WHICH_DRIVE = (
     Step(circumstances.find_unknown_bridge,   "report",                    fills="bridge"),
-    Step(drive_fields.protocol_of,            "report",                    fills="protocol"),
+    Step(drive_fields.find_protocol,          "report",                    fills="protocol"),
     Step(drive_fields.describe,               "report protocol gaps",      fills="drive"),
-    Step(drive_fields.stand_in,               "report drive",              fills="drive.virtual"),
+    Step(drive_fields.find_stand_in,          "report drive",              fills="drive.virtual"),
     Step(refuse_nameless,                     "report drive bridge"),
     Step(drive_fields.identify,               "report drive",              fills="drive.identity"),
 )
@@ -52,21 +52,21 @@ ATA = (
     Step(logs.read_ata_errors,                "report gaps",               fills="errors"),
     Step(logs.count_errors,                   "errors gaps",               completes="values"),
     Step(logs.read_selftests,                 "report gaps",               fills="selftests"),
-    Step(logs.newest_selftest,                "selftests",                 completes="values"),
+    Step(logs.tell_newest_selftest,           "selftests",                 completes="values"),
     Step(logs.read_statistics,                "report",                    fills="statistics"),
     Step(logs.read_pending_defects,           "report",                    completes="values"),
     Step(logs.read_link_errors,               "report gaps",               completes="values"),
     Step(ata.read_counters,                   "table gaps",                completes="values"),
     Step(ata.read_hours,                      "table statistics gaps",     completes="values"),
-    Step(ata.read_temperature,                "report table gaps",         completes="values"),
+    Step(ata.read_ata_temperature,            "report table gaps",         completes="values"),
     Step(ata.read_standard_values,            "statistics drive",          completes="values"),
     Step(ata.count_pending_entries,           "values",                    completes="values"),
-    Step(ata.temperature_limit,               "report table statistics",   fills="drive.temperature_limit_celsius"),
+    Step(ata.read_temperature_limit,          "report table statistics",   fills="drive.temperature_limit_celsius"),
     Step(health.ata_tells_health,             "table statistics",          fills="health"),
-    Step(drive_fields.kind_of,                "report drive table gaps",   fills="drive.kind"),
+    Step(drive_fields.find_kind,              "report drive table gaps",   fills="drive.kind"),
     Step(ata.note_cut_table,                  "table drive gaps"),
-    Step(ata.read_host_bytes,                 "table drive values gaps",   completes="values"),
-    Step(ata.read_wear,                       "table drive values gaps",   completes="values"),
+    Step(ata.read_written_and_read,           "table drive values gaps",   completes="values"),
+    Step(ata.read_wear_and_spare,             "table drive values gaps",   completes="values"),
 )
 NVME = (
     Step(nvme.complete_sizes,                 "report drive",              fills="drive"),
@@ -74,24 +74,24 @@ NVME = (
     Step(health.nvme_tells_health,            "values",                    fills="health"),
     Step(logs.read_nvme_errors,               "report",                    fills="errors"),
     Step(logs.read_selftests,                 "report gaps",               fills="selftests"),
-    Step(logs.newest_selftest,                "selftests",                 completes="values"),
-    Step(drive_fields.kind_of,                "report drive table gaps",   fills="drive.kind"),
+    Step(logs.tell_newest_selftest,           "selftests",                 completes="values"),
+    Step(drive_fields.find_kind,              "report drive table gaps",   fills="drive.kind"),
 )
 SCSI = (
     Step(scsi.read_error_counters,            "report gaps",               completes="values"),
     Step(scsi.read_life,                      "report gaps",               completes="values"),
-    Step(scsi.read_temperature,               "report gaps",               completes="values"),
-    Step(scsi.temperature_limit,              "report",                    fills="drive.temperature_limit_celsius"),
+    Step(scsi.read_scsi_temperature,          "report gaps",               completes="values"),
+    Step(scsi.read_trip_temperature,          "report",                    fills="drive.temperature_limit_celsius"),
     Step(scsi.read_sense,                     "report gaps",               completes="values"),
     Step(logs.read_selftests,                 "report gaps",               fills="selftests"),
-    Step(logs.newest_selftest,                "selftests",                 completes="values"),
+    Step(logs.tell_newest_selftest,           "selftests",                 completes="values"),
     Step(scsi.read_background_scan,           "report",                    completes="values"),
     Step(health.scsi_tells_health,            "values",                    fills="health"),
     Step(scsi.note_unread_counters,           "report values health gaps"),
-    Step(drive_fields.kind_of,                "report drive table gaps",   fills="drive.kind"),
+    Step(drive_fields.find_kind,              "report drive table gaps",   fills="drive.kind"),
 )
 WHATEVER_THE_PROTOCOL = (
-    Step(circumstances.time_of_report,        "report read_at",            fills="read_at"),
+    Step(circumstances.read_local_time,       "report read_at",            fills="read_at"),
     Step(circumstances.drop_impossible_hours, "report drive values read_at gaps", fills="values"),
     Step(circumstances.add_machine_facts,     "raw drive gaps",            fills="drive"),
     Step(circumstances.note_controller,       "raw transport gaps"),
@@ -142,6 +142,6 @@ def _refuse_several_drives(lines: list[str]) -> None:
     if len(drives) > 1:
         serials = ", ".join(str(serial) for _, serial in drives[:4])
         raise BadInput(
-            f"it holds the reports of {len(drives)} drives (serial numbers {serials})",
+            f"holds the reports of {len(drives)} drives (serial numbers {serials})",
             hint="Save each drive's report in a file of its own.",
         )

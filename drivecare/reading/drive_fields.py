@@ -10,11 +10,11 @@ from drivecare.reading.families import has_trait
 from drivecare.reading.gaps import GapNotes
 from drivecare.reading.identity import Identity, normalise_worldwide_name
 from drivecare.reading.locale_numbers import leading_count, leading_decimal, within
-from drivecare.reading.model import Drive, Kind, Protocol, Security, Zoned
+from drivecare.reading.model import Drive, Kind, Protocol, Security, ZoneModel
 from drivecare.reading.report_text import Report
 
 _LARGEST_DRIVE = 10**16
-_SAYS_NOTHING = frozenset({"", "0", "none", "n/a", "unknown", "[no information found]"})
+_EMPTY_FIELDS = frozenset({"", "0", "none", "n/a", "unknown", "[no information found]"})
 _OLD_NAME = re.compile(r"(\S+)\s+(\S.*?)\s+Version:\s*(\S+)")  # Device: MAKER MODEL  Version: 0008
 
 # Words of products that stand in for drives. A volume's unit id has NAA 6, a real SAS drive's NAA 5.
@@ -27,7 +27,7 @@ _CONTROLLER = re.compile(
 )
 
 
-def protocol_of(report: Report) -> Protocol | None:
+def find_protocol(report: Report) -> Protocol | None:
     """Which of the three languages the drive was asked in, by what only that one prints."""
     fields = report.fields
     if "nvme version" in fields or "model number" in fields or report.any_line("NVMe Log 0x02"):
@@ -45,8 +45,8 @@ def protocol_of(report: Report) -> Protocol | None:
 
 def describe(report: Report, protocol: Protocol | None, gaps: GapNotes) -> Drive:
     """What the information section tells about the drive, except which one it is and its kind."""
-    model = _text(report.first("device model", "model number", "product"))
-    firmware = _text(report.first("firmware version", "revision"))
+    model = _field_text(report.first("device model", "model number", "product"))
+    firmware = _field_text(report.first("firmware version", "revision"))
     if model is None and (device := _OLD_NAME.match(report.first("device") or "")):
         model, firmware = device[2], firmware or device[3]
     rotation = report.first("rotation rate", "rotational rate") or ""
@@ -58,28 +58,28 @@ def describe(report: Report, protocol: Protocol | None, gaps: GapNotes) -> Drive
     trim = report.first("trim command")
     return Drive(
         model=model,
-        serial=_text(report.first("serial number")),
+        serial=_field_text(report.first("serial number")),
         firmware=firmware,
-        family=_text(report.first("model family")),
+        family=_field_text(report.first("model family")),
         protocol=protocol,
         capacity_bytes=within(report.count("user capacity"), 1, _LARGEST_DRIVE),
         native_capacity_bytes=_native_bytes(report, logical or 512),
         security=security,
         logical_sector_bytes=logical,
         physical_sector_bytes=physical,
-        form_factor=_text(report.first("form factor")),
+        form_factor=_field_text(report.first("form factor")),
         rotation_rpm=within(leading_count(rotation), 3000, 20000) if "rpm" in rotation.lower() else None,
         link_gbps=link,
         link_max_gbps=fastest,
         trim=None if trim is None else trim.lower().startswith("available"),
-        zoned=_zoned(report),
+        zoned=_zone_model(report),
         smart=_smart(report),
     )
 
 
-def _text(value: str | None) -> str | None:
+def _field_text(value: str | None) -> str | None:
     """A field that says something, or None."""
-    return None if value is None or value.strip().lower() in _SAYS_NOTHING else " ".join(value.split())
+    return None if value is None or value.strip().lower() in _EMPTY_FIELDS else " ".join(value.split())
 
 
 def _sector_sizes(report: Report) -> tuple[int | None, int | None]:
@@ -111,9 +111,9 @@ def _link_speeds(report: Report) -> tuple[float | None, float | None]:
     return link, fastest
 
 
-def _zoned(report: Report) -> Zoned | None:
+def _zone_model(report: Report) -> ZoneModel | None:
     text = (report.first("zoned device", "zone model", "zoned model") or "").lower().replace("-", " ")
-    models: tuple[Zoned, ...] = ("host-aware", "host-managed", "device-managed")
+    models: tuple[ZoneModel, ...] = ("host-aware", "host-managed", "device-managed")
     return next((model for model in models if model.replace("-", " ") in text), None)
 
 
@@ -152,7 +152,7 @@ def _native_bytes(report: Report, sector_bytes: int) -> int | None:
     return native
 
 
-def stand_in(report: Report, drive: Drive) -> str | None:
+def find_stand_in(report: Report, drive: Drive) -> str | None:
     """What stands in for a drive here: a RAID volume or a controller; None for a drive itself."""
     if line := next((line.strip() for line in report.lines if _CONTROLLER.search(line)), None):
         return f"a controller ({line[:80]})"
@@ -193,7 +193,7 @@ def _answers_itself(report: Report, drive: Drive) -> bool:
     return report.any_line("Elements in grown defect list", "Errors Corrected by") is not None
 
 
-def kind_of(report: Report, drive: Drive, table: AttributeTable, gaps: GapNotes) -> Kind:
+def find_kind(report: Report, drive: Drive, table: AttributeTable, gaps: GapNotes) -> Kind:
     """Hard or solid-state, by all that speaks for either: rotation, names of attributes, model and family."""
     if drive.protocol == "nvme":
         return "ssd"

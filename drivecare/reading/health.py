@@ -52,7 +52,7 @@ def note_missing_health(health: bool, verdict: OwnVerdict, values: Values, gaps:
     alarm = verdict.says == "failing" or (newest is not None and newest.result in _FAILED_TESTS)
     alarm = alarm or bool(FAILURE_WARNINGS & set(values.critical_warnings or ()))
     if not health and not alarm and not gaps.blocking:
-        gaps.note("no-health-data", "There is no health data in this report that could be judged.")
+        gaps.note("no-health-data", "This report holds no health data to judge by.")
 
 
 def missing_health(reading: Reading) -> tuple[Gap, ...]:

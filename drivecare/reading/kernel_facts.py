@@ -72,7 +72,7 @@ def _note_differences(reported: Drive, identity: Identity, attached: Attached, g
     if attached.unanswered == "everything":
         gaps.note("no-answer", "The drive did not answer in time, not even to a short question.")
     elif attached.unanswered == "logs":
-        gaps.note("logs-unanswered", "The drive hung over its logs; only its attributes were read.")
+        gaps.note("logs-unanswered", "The drive hung while its logs were read; only its attributes came through.")
     if attached.tried and "bridge-blocked" not in codes:
         gaps.note("bridge-blocked", f"No health report comes through (tried {', '.join(attached.tried)}).")
     if not gaps.blocking and reported.protocol is None:
@@ -81,4 +81,4 @@ def _note_differences(reported: Drive, identity: Identity, attached: Attached, g
         gaps.note("identity-weak", "Only the bridge's own serial number is known.")
     size, attached_size = reported.capacity_bytes, attached.capacity_bytes
     if size and attached_size and size != attached_size:
-        gaps.note("size-differs", f"The drive says it has {size:,} bytes, this machine sees {attached_size:,}.")
+        gaps.note("size-differs", f"The drive reports {size:,} bytes; this machine sees {attached_size:,}.")

@@ -176,36 +176,36 @@ def read_link_errors(report: Report, gaps: GapNotes) -> Values:
     return Values(phy_errors=gaps.possible("phy_errors", max(counts, default=None), limit=1 << 32))
 
 
-def _lba(text: str) -> int | None:
+def _parse_lba(text: str) -> int | None:
     if re.fullmatch(r"0x[0-9a-f]+", text, re.I):
         return int(text, 16)
     return int(text) if text.isdigit() else None
 
 
-def _test_result(phrase: str) -> TestResult:
+def _parse_result(phrase: str) -> TestResult:
     return next((result for pattern, result in _RESULTS if re.fullmatch(pattern, phrase, re.I)), "unknown")
 
 
-def _ata_test(match: re.Match[str]) -> SelfTest:
+def _parse_ata_test(match: re.Match[str]) -> SelfTest:
     _, kind, phrase, remaining, hours, lba = match.groups()
     return SelfTest(
         kind=kind,
-        result=_test_result(phrase),
+        result=_parse_result(phrase),
         remaining_percent=int(remaining) if int(remaining) <= 100 else None,
         hours=int(hours),
-        lba=_lba(lba),
+        lba=_parse_lba(lba),
     )
 
 
-def _nvme_test(match: re.Match[str]) -> SelfTest:
+def _parse_nvme_test(match: re.Match[str]) -> SelfTest:
     _, kind, phrase, hours, lba, _ = match.groups()
-    result, failing = _test_result(phrase), _lba(lba)
+    result, failing = _parse_result(phrase), _parse_lba(lba)
     if result == "unknown-element" and failing is not None:
         result = "read"  # a failing segment with an address is one that could not be read
     return SelfTest(kind=kind, result=result, hours=int(hours), lba=failing)
 
 
-def _scsi_test(match: re.Match[str]) -> SelfTest:
+def _parse_scsi_test(match: re.Match[str]) -> SelfTest:
     _, kind, phrase, _, hours, lba, sense_key, _, _ = match.groups()
     lower = phrase.lower()
     result: TestResult = "passed"
@@ -219,7 +219,9 @@ def _scsi_test(match: re.Match[str]) -> SelfTest:
         result = "not-completed"
     elif lower.startswith("self test"):
         result = "running"
-    return SelfTest(kind=kind.strip(), result=result, hours=int(hours) if hours.isdigit() else None, lba=_lba(lba))
+    return SelfTest(
+        kind=kind.strip(), result=result, hours=int(hours) if hours.isdigit() else None, lba=_parse_lba(lba)
+    )
 
 
 def read_selftests(report: Report, gaps: GapNotes) -> tuple[SelfTest, ...]:
@@ -227,13 +229,13 @@ def read_selftests(report: Report, gaps: GapNotes) -> tuple[SelfTest, ...]:
     rows: dict[int, SelfTest] = {}
     for line in report.lines:
         if match := _SCSI_TEST.match(line):
-            rows.setdefault(int(match[1]), _scsi_test(match))
+            rows.setdefault(int(match[1]), _parse_scsi_test(match))
         elif match := _ATA_TEST.match(line):
-            rows.setdefault(int(match[1]), _ata_test(match))
+            rows.setdefault(int(match[1]), _parse_ata_test(match))
         elif match := _NVME_TEST.match(line):
-            rows.setdefault(int(match[1]), _nvme_test(match))
+            rows.setdefault(int(match[1]), _parse_nvme_test(match))
     tests = [rows[number] for number in sorted(rows)]
-    now = _test_now(report)
+    now = _read_status(report)
     if now is not None and (not tests or (now.result == "running" and tests[0].result != "running")):
         tests.insert(0, now)
     if tests and tests[0].result == "running":
@@ -242,14 +244,14 @@ def read_selftests(report: Report, gaps: GapNotes) -> tuple[SelfTest, ...]:
     return tuple(tests)
 
 
-def newest_selftest(selftests: tuple[SelfTest, ...]) -> Values:
+def tell_newest_selftest(selftests: tuple[SelfTest, ...]) -> Values:
     """The newest self-test as a value."""
     return Values(last_selftest=selftests[0] if selftests else None)
 
 
-def _test_now(report: Report) -> SelfTest | None:
+def _read_status(report: Report) -> SelfTest | None:
     """What the drive's status says of its newest self-test, beside the log; None where it never ran one or passed."""
-    if status := _execution_status(report):
+    if status := _read_execution_status(report):
         result, remaining = status
         return None if result == "passed" else SelfTest(kind="unknown", result=result, remaining_percent=remaining)
     if nvme := _NVME_STATUS.search(report.any_line("Self-test status:") or ""):
@@ -265,7 +267,7 @@ def _test_now(report: Report) -> SelfTest | None:
 def selftest_remaining_percent(text: str) -> int | None:
     """Percent of a running self-test still to go, 100 where the drive tells none; None where none is running."""
     report = Report.of(text)
-    test = _test_now(report)
+    test = _read_status(report)
     if test is None and report.any_line("Self test in progress"):  # a row of SCSI's log
         return 100
     if test is None or test.result != "running":
@@ -273,7 +275,7 @@ def selftest_remaining_percent(text: str) -> int | None:
     return 100 if test.remaining_percent is None else test.remaining_percent
 
 
-def _execution_status(report: Report) -> tuple[TestResult, int] | None:
+def _read_execution_status(report: Report) -> tuple[TestResult, int] | None:
     """The ATA self-test execution status byte: (state, percent remaining)."""
     for line in report.lines:
         if (match := _STATUS.match(line)) and int(match[1]) <= 255:

@@ -26,7 +26,7 @@ _READ_FAILURES = re.compile(
 def note_barriers(drive: Drive, bridge: UnknownBridge | None, gaps: GapNotes) -> None:
     """Note what keeps the drive's health from being read at all."""
     if bridge:
-        gaps.note("bridge-blocked", f"The USB bridge {bridge.chip} is not known, and not one value came through.")
+        gaps.note("bridge-blocked", f"The USB bridge {bridge.chip} is unknown, and no values came through.")
     if drive.virtual:
         gaps.note("raid-virtual", f"This is {drive.virtual}, not a drive.")
     if drive.smart == "off":

@@ -17,7 +17,7 @@ Kind = Literal["hdd", "ssd", "unknown"]
 Protocol = Literal["ata", "nvme", "scsi"]
 DriveSays = Literal["passed", "failing", "silent"]
 Security = Literal["off", "unlocked", "locked", "frozen", "unsupported"]
-Zoned = Literal["none", "host-aware", "host-managed", "device-managed"]
+ZoneModel = Literal["none", "host-aware", "host-managed", "device-managed"]
 ThresholdState = Literal["now", "past"]
 TestResult = Literal[
     "passed",
@@ -55,7 +55,7 @@ class Drive(Value, frozen=True, kw_only=True):
     link_gbps: float | None = None
     link_max_gbps: float | None = None
     trim: bool | None = None
-    zoned: Zoned | None = None
+    zoned: ZoneModel | None = None
     virtual: str | None = None  # what stands in for a drive: a RAID volume, a controller; None for a drive itself
     smart: Literal["on", "off", "unsupported"] | None = None
     temperature_limit_celsius: int | None = None  # the drive's own; None where it names none or an impossible one

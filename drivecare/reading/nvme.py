@@ -57,7 +57,7 @@ def read_health_log(report: Report, gaps: GapNotes) -> Values:
 
     celsius = _degrees(report.first("temperature") or "")
     if celsius is not None and not 1 <= celsius <= 120:
-        gaps.note("temperature-implausible", f"The drive says {celsius} °C as its temperature.")
+        gaps.note("temperature-implausible", f"The drive reports {celsius} °C as its temperature.")
     values = Values(
         critical_warnings=_warnings(report),
         temperature_celsius=within(celsius, 1, 120),

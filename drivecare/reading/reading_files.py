@@ -11,7 +11,7 @@ from drivecare.reading.kernel_facts import decode_attached
 from drivecare.reading.model import Reading
 from drivecare.reading.report_text import text_of
 
-_HINT = "Give a saved reading (JSON) or the text report of one drive."
+_READING_HINT = "Give a saved reading (JSON) or the text report of one drive."
 
 
 def load_reading(path: Path) -> Reading:
@@ -25,10 +25,10 @@ def load_reading(path: Path) -> Reading:
 def reading_of(data: bytes, *, origin: str) -> Reading:
     """A saved reading's or a report's bytes as a reading; `origin` names them in errors."""
     if not data.strip():
-        raise BadInput("is empty", location=origin, hint=_HINT)
+        raise BadInput("is empty", location=origin, hint=_READING_HINT)
     try:
         if data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"{"):
-            return _again(decode(Reading, data.removeprefix(b"\xef\xbb\xbf"), origin=origin))
+            return _decode_again(decode(Reading, data.removeprefix(b"\xef\xbb\xbf"), origin=origin))
         _refuse_length(len(data))
         return decode_report(text_of(data, origin=origin))
     except BadInput as error:
@@ -37,12 +37,14 @@ def reading_of(data: bytes, *, origin: str) -> Reading:
         raise
 
 
-def _refuse_length(letters: int) -> None:
-    if letters > MOST_REPORT_BYTES:
-        raise BadInput(f"holds a report of more than {MOST_REPORT_BYTES:,} letters", hint="No drive says as much.")
+def _refuse_length(characters: int) -> None:
+    if characters > MOST_REPORT_BYTES:
+        raise BadInput(
+            f"holds a report of more than {MOST_REPORT_BYTES:,} characters", hint="No drive's report is that long."
+        )
 
 
-def _again(saved: Reading) -> Reading:
+def _decode_again(saved: Reading) -> Reading:
     """A saved reading decoded again from its raw report, so that a better decoder serves old readings."""
     raw = saved.raw
     _refuse_length(len(raw.text))

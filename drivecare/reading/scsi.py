@@ -63,18 +63,18 @@ def _hours_in_words(report: Report) -> int | None:
     return None
 
 
-def read_temperature(report: Report, gaps: GapNotes) -> Values:
+def read_scsi_temperature(report: Report, gaps: GapNotes) -> Values:
     """The temperature, in either wording."""
     text = report.first("current drive temperature")
     if text is None and (line := report.any_line("Current temperature =")):
         text = line.partition("=")[2]
     degrees = leading_count(text or "")
     if degrees is not None and not 1 <= degrees <= 120:
-        gaps.note("temperature-implausible", f"The drive says {degrees} °C as its temperature.")
+        gaps.note("temperature-implausible", f"The drive reports {degrees} °C as its temperature.")
     return Values(temperature_celsius=within(degrees, 1, 120))
 
 
-def temperature_limit(report: Report) -> int | None:
+def read_trip_temperature(report: Report) -> int | None:
     """The temperature at which the drive switches itself off."""
     return within(report.count("drive trip temperature"), 40, 110)
 

@@ -10,17 +10,17 @@ from drivecare.reading.model import Attribute, Drive, Kind, Reading, Values
 
 # Column -> (field of Values, how its raw number is read); a later column fills a field that an earlier one left open.
 COUNTER_COLUMNS: dict[str, tuple[str, Callable[[str], int | None]]] = {
-    "smart_5_raw": ("reallocated", raw_values.error_count),
-    "smart_10_raw": ("spin_retries", raw_values.error_count),
-    "smart_184_raw": ("end_to_end_errors", raw_values.error_count),
-    "smart_187_raw": ("reported_uncorrectable", raw_values.error_count),
-    "smart_188_raw": ("command_timeouts", raw_values.command_timeouts),
-    "smart_194_raw": ("temperature_celsius", raw_values.celsius),
-    "smart_190_raw": ("temperature_celsius", raw_values.celsius),
-    "smart_196_raw": ("reallocation_events", raw_values.error_count),
-    "smart_197_raw": ("pending", raw_values.error_count),
-    "smart_198_raw": ("offline_uncorrectable", raw_values.error_count),
-    "smart_199_raw": ("crc_errors", raw_values.error_count),
+    "smart_5_raw": ("reallocated", raw_values.parse_error_count),
+    "smart_10_raw": ("spin_retries", raw_values.parse_error_count),
+    "smart_184_raw": ("end_to_end_errors", raw_values.parse_error_count),
+    "smart_187_raw": ("reported_uncorrectable", raw_values.parse_error_count),
+    "smart_188_raw": ("command_timeouts", raw_values.parse_command_timeouts),
+    "smart_194_raw": ("temperature_celsius", raw_values.parse_celsius),
+    "smart_190_raw": ("temperature_celsius", raw_values.parse_celsius),
+    "smart_196_raw": ("reallocation_events", raw_values.parse_error_count),
+    "smart_197_raw": ("pending", raw_values.parse_error_count),
+    "smart_198_raw": ("offline_uncorrectable", raw_values.parse_error_count),
+    "smart_199_raw": ("crc_errors", raw_values.parse_error_count),
 }
 HOURS_COLUMN = "smart_9_raw"
 SPINNING = ("smart_3_raw", "smart_10_raw")  # spin-up time, spin retries: only a drive that spins counts them
@@ -73,7 +73,7 @@ class StatisticsColumns:
         )
 
 
-def hours_of(cell: str) -> int | None:
+def parse_hours(cell: str) -> int | None:
     """Power-on hours in a cell; None where it says nothing or nothing possible."""
     return _cell_number(cell, int, MOST_HOURS)
 

@@ -88,7 +88,7 @@ def load_wear_rules() -> tuple[WearRule, ...]:
     return decode_toml(_WearFile, data, origin="profiles/wear.toml").wear
 
 
-def percent_used(rows: tuple[Attribute, ...], label: str) -> int | None:
+def read_percent_used(rows: tuple[Attribute, ...], label: str) -> int | None:
     """The most pessimistic wear the rows tell, in percent of the rated endurance; None where none tells it."""
     percentages = []
     for row in rows:
@@ -97,12 +97,12 @@ def percent_used(rows: tuple[Attribute, ...], label: str) -> int | None:
     return max((percent for percent in percentages if percent is not None), default=None)
 
 
-def values_say_nothing(rows: tuple[Attribute, ...]) -> bool:
+def has_dummy_values(rows: tuple[Attribute, ...]) -> bool:
     """Whether the normalised column is a dummy: every row the same, even the temperature's."""
     return any(row.id in (190, 194) for row in rows) and len({(row.value, row.worst) for row in rows}) == 1
 
 
-def spare(rows: tuple[Attribute, ...]) -> tuple[int | None, int | None]:
+def read_spare(rows: tuple[Attribute, ...]) -> tuple[int | None, int | None]:
     """(available spare percent, its threshold) from a reserved-space row."""
     for row in rows:
         reserved = row.id in (170, 232) and re.search(r"avail.*res|spare|reserv", row.name or "", re.I)
@@ -111,7 +111,7 @@ def spare(rows: tuple[Attribute, ...]) -> tuple[int | None, int | None]:
     return None, None
 
 
-_AMOUNT_UNITS: tuple[tuple[str, int], ...] = (
+_WRITTEN_UNITS: tuple[tuple[str, int], ...] = (
     (r"32mib", 32 << 20),
     (r"_mib|_mb\b", 1 << 20),
     (r"gib", 1 << 30),
@@ -122,7 +122,7 @@ _SMALLEST_PLAUSIBLE = 1 << 30  # a solid-state drive's "sectors" under a GiB are
 LARGEST_PLAUSIBLE = 10**18  # 40 years at the full speed of SATA are less
 
 
-def host_bytes(
+def read_host_bytes(
     rows: tuple[Attribute, ...], direction: str, *, sector_bytes: int, ssd: bool
 ) -> tuple[int | None, str | None]:
     """(bytes the host wrote or read, doubt). `direction` is "writ" or "read"; the doubt is why one is left out."""
@@ -131,12 +131,12 @@ def host_bytes(
         name = (row.name or "").lower()
         if direction not in name or re.search(r"nand|flash|tlc|slc|mlc|error|retry|rate", name):
             continue
-        unit = next((size for pattern, size in _AMOUNT_UNITS if re.search(pattern, name)), None)
+        unit = next((size for pattern, size in _WRITTEN_UNITS if re.search(pattern, name)), None)
         if unit is None or row.raw is None or row.id not in (174, 175, 198, 225, 241, 242, 246, 247):
             continue
         total = row.raw * (unit or sector_bytes)
         if total > LARGEST_PLAUSIBLE or (ssd and unit == 0 and 0 < total < _SMALLEST_PLAUSIBLE):
-            doubt = f"{row.name} {row.raw_text} would be {total:,} bytes, which cannot be meant."
+            doubt = f"{row.name} {row.raw_text} would be {total:,} bytes, which cannot be right."
             continue
         return total, None
     return None, doubt

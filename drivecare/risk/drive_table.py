@@ -17,12 +17,13 @@ import msgspec
 
 from drivecare.documents import MOST_ROW_LETTERS, Value
 from drivecare.errors import BadInput
+from drivecare.reading.counters import HOURS_PER_YEAR
 from drivecare.reading.model import Reading
-from drivecare.reading.statistics_row import COUNTER_COLUMNS, HOURS_COLUMN, StatisticsColumns, cell_fault, hours_of
+from drivecare.reading.statistics_row import COUNTER_COLUMNS, HOURS_COLUMN, StatisticsColumns, cell_fault, parse_hours
 from drivecare.risk.assess import assess
 from drivecare.risk.model import Verdict
 from drivecare.risk.rules import load_rules
-from drivecare.risk.survival import HOURS_PER_YEAR, load_table
+from drivecare.risk.survival import load_table
 
 ADDED_COLUMNS = ("verdict", "estimate", "low", "high", "leading_signal")
 MOST_REMEMBERED = 200_000  # states; the memory is emptied then, which costs time and nothing else
@@ -73,7 +74,7 @@ class TableJudge:
         return known if fault is None else _with_faults(known, (fault,))
 
     def _age(self, cell: str) -> tuple[int | None, int | None, str | None]:
-        hours = hours_of(cell)
+        hours = parse_hours(cell)
         age = None if hours is None else bisect_right(self._steps["power_on_hours"], hours)
         _bounded(self._ages)
         self._ages[cell] = hours, age, cell_fault(HOURS_COLUMN, cell)

@@ -18,10 +18,9 @@ from importlib.resources import files
 import msgspec
 
 from drivecare.documents import Strict, Value, decode_toml
+from drivecare.reading.counters import HOURS_PER_YEAR
 from drivecare.reading.model import Reading, Values
 from drivecare.risk.model import Chance
-
-HOURS_PER_YEAR = 8766
 
 
 class Rung(Strict, frozen=True, kw_only=True):

@@ -151,7 +151,7 @@ def test_a_bridge_that_presents_another_size_is_told(tree: Tree) -> None:
     usb_drive(tree)
     machine, _ = recorded(tree, {"-x": answer(sata())})
     gap = next(gap for gap in read_drive("/dev/sdb", machine=machine).gaps if gap.code == "size-differs")
-    assert gap.what == "The drive says it has 500,107,862,016 bytes, this machine sees 1,024,000,000."
+    assert gap.what == "The drive reports 500,107,862,016 bytes; this machine sees 1,024,000,000."
 
 
 def test_a_hidden_area_is_told_and_left_alone(tree: Tree) -> None:

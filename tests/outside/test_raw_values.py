@@ -7,9 +7,16 @@ import pytest
 from drivecare.reading.attributes import parse_row
 from drivecare.reading.counters import MOST_HOURS
 from drivecare.reading.model import Attribute
-from drivecare.reading.raw_values import celsius, command_timeouts, error_count, head_flying_hours, number, rate
-from drivecare.reading.raw_values import power_on_hours as hours
-from drivecare.reading.wear import percent_used
+from drivecare.reading.raw_values import (
+    parse_celsius,
+    parse_command_timeouts,
+    parse_error_count,
+    parse_head_flying_hours,
+    parse_power_on_hours,
+    parse_raw,
+    unpack_rate,
+)
+from drivecare.reading.wear import read_percent_used
 
 PYSMART = "pySMART 1.4.3 source distribution, tests/dataset"
 
@@ -28,71 +35,71 @@ PYSMART = "pySMART 1.4.3 source distribution, tests/dataset"
     ],
 )
 def test_temperatures_packed_into_six_bytes(raw: str, degrees: int) -> None:
-    assert celsius(raw) == degrees
+    assert parse_celsius(raw) == degrees
 
 
 def test_command_timeouts_are_three_words() -> None:
     """Published reports of Seagate drives: 287,767,265,476 is 0x0043 0044 00C4, words 196, 68, 67 from the lowest."""
     assert 287_767_265_476 == 0x0043_0044_00C4
-    assert command_timeouts("287767265476") == 196
-    assert command_timeouts("5 5 5") == 5
-    assert command_timeouts("5 6 6") == 6
+    assert parse_command_timeouts("287767265476") == 196
+    assert parse_command_timeouts("5 5 5") == 5
+    assert parse_command_timeouts("5 6 6") == 6
 
 
 def test_reported_uncorrectable_errors_beside_a_second_count() -> None:
     """A published 2.5-inch drive's report: 62,534,723,829,769 is 0x38E0 over 9; 65,535 is a saturated counter."""
-    assert error_count("62534723829769") == 9
-    assert error_count("65535") == 65535
-    assert error_count("0 (2000, 0)") == 0
-    assert error_count(str(2000 << 32)) == 0  # the same bytes as one number (computed)
+    assert parse_error_count("62534723829769") == 9
+    assert parse_error_count("65535") == 65535
+    assert parse_error_count("0 (2000, 0)") == 0
+    assert parse_error_count(str(2000 << 32)) == 0  # the same bytes as one number (computed)
 
 
 def test_a_seek_error_rate_is_errors_over_seeks() -> None:
     """Published: 0x052E0E3000EC is 1,326 errors in 238,026,988 seeks."""
-    assert rate(0x052E0E3000EC) == (1326, 238_026_988)
+    assert unpack_rate(0x052E0E3000EC) == (1326, 238_026_988)
     row = "  7 Seek_Error_Rate         0x000f   053   053   030    Pre-fail  Always       -       5695364661484"
     parsed = parse_row(row, packed_rates=True)
     assert parsed is not None
-    assert number("5695364661484") == 0x052E0E3000EC
+    assert parse_raw("5695364661484") == 0x052E0E3000EC
     assert parsed[0].raw == 1326
 
 
 def test_head_flying_hours_are_the_lower_words() -> None:
-    assert head_flying_hours("1369 (143 119 0)") == 1369  # pySMART: ST2000NM000A, powered on 1,380 h
-    assert head_flying_hours(str(0x8F7700000559)) == 1369  # the same as one number (computed)
-    assert head_flying_hours("183369333745968") == 10_544  # published: more than its 4,804 h powered on
-    assert head_flying_hours("20730h+21m+55.140s") == 20_730  # published, with power-on 23,282 h
-    assert head_flying_hours("5185h+21m+36.806s") == 5185  # published
+    assert parse_head_flying_hours("1369 (143 119 0)") == 1369  # pySMART: ST2000NM000A, powered on 1,380 h
+    assert parse_head_flying_hours(str(0x8F7700000559)) == 1369  # the same as one number (computed)
+    assert parse_head_flying_hours("183369333745968") == 10_544  # published: more than its 4,804 h powered on
+    assert parse_head_flying_hours("20730h+21m+55.140s") == 20_730  # published, with power-on 23,282 h
+    assert parse_head_flying_hours("5185h+21m+36.806s") == 5185  # published
 
 
 def test_power_on_hours_counted_in_minutes_half_minutes_or_seconds() -> None:
-    assert hours("23282h+35m+49.427s") == 23_282  # published
-    assert hours("21904 (35 120 0)") == 21_904  # from memory
-    assert hours("2614723", "Workload_Minutes") == 43_578  # pySMART: 43,583 h by its attribute 9
-    assert hours("1057680", "Power_On_Half_Minutes") == 8814  # from memory: the name tells the unit
-    assert hours("528840", "Power_On_Minutes") == 8814
-    assert hours("31730400", "Power_On_Seconds") == 8814
-    assert hours("8814h+00m", "Power_On_Half_Minutes") == 8814
-    assert hours("4742", "Power_On_Hours_and_Msec") == 4742
-    impossible = hours("160000000000000")
+    assert parse_power_on_hours("23282h+35m+49.427s") == 23_282  # published
+    assert parse_power_on_hours("21904 (35 120 0)") == 21_904  # from memory
+    assert parse_power_on_hours("2614723", "Workload_Minutes") == 43_578  # pySMART: 43,583 h by its attribute 9
+    assert parse_power_on_hours("1057680", "Power_On_Half_Minutes") == 8814  # from memory: the name tells the unit
+    assert parse_power_on_hours("528840", "Power_On_Minutes") == 8814
+    assert parse_power_on_hours("31730400", "Power_On_Seconds") == 8814
+    assert parse_power_on_hours("8814h+00m", "Power_On_Half_Minutes") == 8814
+    assert parse_power_on_hours("4742", "Power_On_Hours_and_Msec") == 4742
+    impossible = parse_power_on_hours("160000000000000")
     assert impossible is not None
     assert impossible > MOST_HOURS
 
 
 @pytest.mark.parametrize("raw", ["0/0", "", "-", "n/a", "70000 1 1"])
 def test_a_raw_value_that_defies_decoding_is_none(raw: str) -> None:
-    assert number(raw) is None
+    assert parse_raw(raw) is None
 
 
 def test_packed_words_are_not_guessed() -> None:
     """pySMART: attribute 175 of an Intel drive, 2379 (861 65535), is one number of six bytes."""
     assert 65535 << 32 | 861 << 16 | 2379 == 281_470_738_172_235
-    assert number("2379 (861 65535)") == 2379
+    assert parse_raw("2379 (861 65535)") == 2379
 
 
 def _used(identifier: int, name: str, value: int, raw: int, family: str = "") -> int | None:
     row = Attribute(id=identifier, name=name, value=value, worst=value, threshold=0, raw_text=str(raw), raw=raw)
-    return percent_used((row,), family)
+    return read_percent_used((row,), family)
 
 
 WEAR = [

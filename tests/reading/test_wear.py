@@ -6,8 +6,8 @@ import pytest
 
 from drivecare.reading.decode import decode_report
 from drivecare.reading.model import Attribute
-from drivecare.reading.raw_values import error_count, main_number
-from drivecare.reading.wear import host_bytes, percent_used, spare
+from drivecare.reading.raw_values import parse_error_count, parse_main_number
+from drivecare.reading.wear import read_host_bytes, read_percent_used, read_spare
 from tests.reading.recorded import report
 
 
@@ -47,12 +47,12 @@ WEAR, USED, LEFT, RAW_LEFT = "Wear_Leveling_Count", "Percent_Lifetime_Used", "SS
     ],
 )
 def test_a_row_tells_percent_used(attribute: Attribute, used: int | None) -> None:
-    assert percent_used((attribute,), "") == used
+    assert read_percent_used((attribute,), "") == used
 
 
 def test_the_worst_of_several_rows_counts() -> None:
     rows = (row(177, WEAR, 88), row(202, USED, 80, 20), row(231, LEFT, 95))
-    assert percent_used(rows, "") == percent_used(rows[::-1], "") == 20
+    assert read_percent_used(rows, "") == read_percent_used(rows[::-1], "") == 20
 
 
 @pytest.mark.parametrize(
@@ -68,7 +68,7 @@ def test_the_worst_of_several_rows_counts() -> None:
     ],
 )
 def test_a_row_of_reserved_space_tells_the_spare(attribute: Attribute, told: tuple[int | None, int | None]) -> None:
-    assert spare((attribute,)) == told
+    assert read_spare((attribute,)) == told
 
 
 @pytest.mark.parametrize(
@@ -89,13 +89,13 @@ def test_a_row_of_reserved_space_tells_the_spare(attribute: Attribute, told: tup
 def test_what_a_host_wrote_is_in_the_unit_that_the_name_tells(
     name: str, raw: int, ssd: bool, total: int | None
 ) -> None:
-    found, doubt = host_bytes((row(241, name, 100, raw),), "writ", sector_bytes=512, ssd=ssd)
+    found, doubt = read_host_bytes((row(241, name, 100, raw),), "writ", sector_bytes=512, ssd=ssd)
     assert found == total
     assert (doubt is not None) is (total is None and "LBAs_Written" in name)
 
 
 def test_a_count_of_bad_events_is_the_lower_half_of_its_raw_value() -> None:
-    assert [error_count(str(number)) for number in (5, 2**32 - 1, 2**32, 2**32 + 5, 7 * 2**32 + 6)] == [
+    assert [parse_error_count(str(number)) for number in (5, 2**32 - 1, 2**32, 2**32 + 5, 7 * 2**32 + 6)] == [
         5,
         2**32 - 1,
         0,
@@ -106,9 +106,9 @@ def test_a_count_of_bad_events_is_the_lower_half_of_its_raw_value() -> None:
 
 def test_a_packed_rate_is_its_errors() -> None:
     packed = str(3 << 32 | 70_000)
-    assert main_number(1, "Raw_Read_Error_Rate", packed, packed_rates=True) == 3
-    assert main_number(1, "Raw_Read_Error_Rate", packed) == 3 << 32 | 70_000
-    assert main_number(5, "Reallocated_Sector_Ct", packed, packed_rates=True) == 70_000
+    assert parse_main_number(1, "Raw_Read_Error_Rate", packed, packed_rates=True) == 3
+    assert parse_main_number(1, "Raw_Read_Error_Rate", packed) == 3 << 32 | 70_000
+    assert parse_main_number(5, "Reallocated_Sector_Ct", packed, packed_rates=True) == 70_000
 
 
 @pytest.mark.parametrize(

@@ -12,9 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivecare.errors import BadInput
+from drivecare.reading.counters import HOURS_PER_YEAR
 from drivecare.reading.model import Drive, Reading, Values
 from drivecare.risk.survival import (
-    HOURS_PER_YEAR,
     Ladder,
     Rung,
     base_rate,
