@@ -37,12 +37,22 @@ def invoking_user(*, environ: Mapping[str, str] = os.environ, euid: int | None =
 
 
 def data_folder(*, environ: Mapping[str, str] = os.environ, euid: int | None = None) -> Path:
-    """The user's XDG data folder. Under sudo $XDG_DATA_HOME is root's or stale, so it counts only without."""
-    user = invoking_user(environ=environ, euid=euid)
-    xdg = environ.get("XDG_DATA_HOME", "")
-    if xdg.startswith("/") and not user.through_sudo:  # the XDG base directory specification: relative is invalid
-        return Path(xdg)
-    return user.home / ".local" / "share"
+    """Where drivecare keeps the user's data: `drivecare` in the XDG data folder."""
+    return _xdg_folder("XDG_DATA_HOME", ".local/share", environ, euid) / "drivecare"
+
+
+def configuration_folder(*, environ: Mapping[str, str] = os.environ, euid: int | None = None) -> Path:
+    """Where the user configures drivecare: `drivecare` in the XDG configuration folder."""
+    return _xdg_folder("XDG_CONFIG_HOME", ".config", environ, euid) / "drivecare"
+
+
+def _xdg_folder(variable: str, default: str, environ: Mapping[str, str], euid: int | None) -> Path:
+    """A base folder of the XDG Base Directory Specification, which calls a relative path invalid.
+
+    Under sudo the variable is root's or stale, so it counts only without.
+    """
+    user, folder = invoking_user(environ=environ, euid=euid), environ.get(variable, "")
+    return Path(folder) if folder.startswith("/") and not user.through_sudo else user.home / default
 
 
 def give_to_invoking_user(descriptor: int, *, environ: Mapping[str, str] = os.environ, euid: int | None = None) -> None:

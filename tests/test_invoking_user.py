@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from drivecare.invoking_user import data_folder, invoking_user
+from drivecare.invoking_user import configuration_folder, data_folder, invoking_user
 
 NOBODY = 65534
 
@@ -21,7 +21,7 @@ def test_under_sudo_it_is_who_typed_it() -> None:
     user = invoking_user(environ=environ, euid=0)
     assert (user.uid, user.gid, user.through_sudo) == (NOBODY, 12345, True)
     assert user.home != Path("/root")
-    assert data_folder(environ=environ, euid=0) == user.home / ".local/share"
+    assert data_folder(environ=environ, euid=0) == user.home / ".local/share/drivecare"
 
 
 @pytest.mark.parametrize(
@@ -39,10 +39,16 @@ def test_a_sudo_uid_that_does_not_count(environ: dict[str, str], euid: int) -> N
 
 
 @pytest.mark.parametrize(
-    ("xdg", "expected"),
-    [("/srv/data", "/srv/data"), ("relative", "/home/finch/.local/share"), (None, "/home/finch/.local/share")],
+    ("xdg", "data", "configuration"),
+    [
+        ("/srv", "/srv/drivecare", "/srv/drivecare"),
+        ("relative", "/home/finch/.local/share/drivecare", "/home/finch/.config/drivecare"),
+        (None, "/home/finch/.local/share/drivecare", "/home/finch/.config/drivecare"),
+    ],
+    ids=["set", "relative: to be ignored", "unset"],
 )
-def test_the_xdg_data_folder(xdg: str | None, expected: str) -> None:
-    """XDG Base Directory Specification: unset means $HOME/.local/share, a relative path is to be ignored."""
-    environ = {"HOME": "/home/finch"} | ({"XDG_DATA_HOME": xdg} if xdg else {})
-    assert data_folder(environ=environ, euid=1000) == Path(expected)
+def test_the_xdg_folders(xdg: str | None, data: str, configuration: str) -> None:
+    """XDG Base Directory Specification."""
+    environ = {"HOME": "/home/finch"} | ({"XDG_DATA_HOME": xdg, "XDG_CONFIG_HOME": xdg} if xdg else {})
+    assert data_folder(environ=environ, euid=1000) == Path(data)
+    assert configuration_folder(environ=environ, euid=1000) == Path(configuration)

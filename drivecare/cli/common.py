@@ -69,10 +69,9 @@ def jobs_option(command: F) -> F:
 
 def _where_jobs_lie(ctx: click.Context, param: click.Parameter, given: Path | None) -> Path:  # noqa: ARG001  click's signature
     """Under sudo jobs lie with the person at the terminal, not with root."""
-    from drivecare.invoking_user import data_folder
     from drivecare.job.folder import jobs_folder
 
-    return jobs_folder(given, data=data_folder())
+    return jobs_folder(given)
 
 
 def named_jobs(ctx: click.Context) -> Path | None:

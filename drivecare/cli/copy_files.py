@@ -31,14 +31,14 @@ def copy_files(source: Path, target: Path, resume: bool, job: str | None, jobs: 
     """
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_bag
+    from drivecare.clock import WallClock
     from drivecare.hardware.backing_drive import end_of
-    from drivecare.job.times import stamp
     from drivecare.transfer.files.file_copy import copy_files as copy
 
     folder = job_folder(job, jobs) if job is not None else None
     with followed() as watch:
         ends = (end_of(source), end_of(target))
-        receipt = copy(source, target, now=stamp, resume=resume, ends=ends, watch=watch, job=job)
+        receipt = copy(source, target, clock=WallClock(), resume=resume, ends=ends, watch=watch, job=job)
     finish(
         receipt,
         show=lambda out: show_bag(out, receipt),

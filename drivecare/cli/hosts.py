@@ -24,14 +24,12 @@ def host_folders() -> tuple[Path, ...]:
 
     The configuration folder is that of the person at the terminal, also under sudo.
     """
-    from drivecare.invoking_user import invoking_user
+    from drivecare.invoking_user import configuration_folder
 
     given = os.environ.get("DRIVECARE_HOSTS", "")
     if given:
         return tuple(Path(folder) for folder in given.split(os.pathsep) if folder)
-    user, xdg = invoking_user(), os.environ.get("XDG_CONFIG_HOME", "")
-    base = Path(xdg) if xdg.startswith("/") and not user.through_sudo else user.home / ".config"
-    own = base / "drivecare" / "hosts"
+    own = configuration_folder() / "hosts"
     return (own,) if own.is_dir() else ()
 
 

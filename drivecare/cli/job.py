@@ -70,18 +70,18 @@ def new(
     """Open a job, and say what the unit's profile advises for its symptoms."""
     from drivecare import __version__
     from drivecare.cli.hosts import known_hosts
+    from drivecare.clock import WallClock
     from drivecare.fit.host_catalogue import find_host
     from drivecare.fit.plan import advise
     from drivecare.job.expected_drive import built_for
     from drivecare.job.folder import create_job
     from drivecare.job.job_state import load_job_state
     from drivecare.job.model import Opening
-    from drivecare.job.times import stamp
 
     host = find_host(label, known_hosts())
     opening = Opening(
         id=id,
-        opened_at=stamp(),
+        opened_at=WallClock().timestamp(),
         by=who(),
         host=host.id,
         host_name=host.name,
@@ -141,14 +141,17 @@ def record(id: str, fact: str, about: tuple[str, ...], note: str | None, jobs: P
     chain-mended            why (--note) results that an interruption left
                             out of the chain are the job's
     """
+    from drivecare.clock import WallClock
     from drivecare.job.attestations import make_fact
     from drivecare.job.job_state import load_job_state
-    from drivecare.job.times import stamp
 
     folder = job_folder(id, jobs)
     receipts = load_job_state(folder, digests=False).receipts
     areas = tuple(area for filed in receipts for area in filed.document.unreadable)
-    facts = [make_fact(fact, value, note=note, at=stamp(), by=who(), areas=areas) for value in (about or (None,))]
+    facts = [
+        make_fact(fact, value, note=note, at=WallClock().timestamp(), by=who(), areas=areas)
+        for value in (about or (None,))
+    ]
     if fact == "chain-mended":
         mended = folder.mend_chain(facts[0])
         notify(f"filed as {mended.file.path}")
@@ -279,10 +282,10 @@ def close(
     there by now and is not what the job made stays. Removing frees the space and does not overwrite it: sanitise a
     medium that held customers' data before it leaves the shop (NIST SP 800-88).
     """
+    from drivecare.clock import WallClock
     from drivecare.job import closing
     from drivecare.job.job_state import load_job_state
     from drivecare.job.model import OldDrive
-    from drivecare.job.times import stamp
 
     folder = job_folder(id, jobs)
     case = load_job_state(folder, jobs=named_jobs(ctx))
@@ -302,7 +305,7 @@ def close(
         removed=tuple(copy.path for copy in doomed),
         anyway=anyway,
         note=note,
-        at=stamp(),
+        at=WallClock().timestamp(),
         by=who(),
     )
 

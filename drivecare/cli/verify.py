@@ -98,12 +98,12 @@ def _of_another(result: Receipt, name: str) -> str:
 def _verify_bag(path: Path, *, as_json: bool, folder: JobFolder | None) -> NoReturn:
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_bag, show_foreign_bag
-    from drivecare.job.times import stamp
+    from drivecare.clock import WallClock
     from drivecare.transfer.files.bag import BagReceipt
     from drivecare.transfer.files.bag_check import check_bag
 
     with followed() as watch:
-        result = check_bag(path, at=stamp(), watch=watch)
+        result = check_bag(path, at=WallClock().timestamp(), watch=watch)
     if isinstance(result, BagReceipt):
         own = result
         finish(own, show=lambda out: show_bag(out, own), as_json=as_json, exit_code=own.exit_code, folder=folder)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from drivecare.hardware.clock import Clock, WallClock
+from drivecare.clock import Clock, WallClock
 from drivecare.hardware.device_path import is_device
 
 if TYPE_CHECKING:

@@ -156,7 +156,7 @@ def _read(path: str, transport: str | None, machine: Machine, backend: Backend) 
                 bridge=attached.bridge,
                 attached=_known(attached, unanswered, tried),
             ),
-            read_at=machine.clock.now().isoformat(timespec="seconds"),
+            read_at=machine.clock.timestamp(),
             path=path,
             transport=transport or _usual_transport(attached),
         )

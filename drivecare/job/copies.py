@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 
+from drivecare.clock import parse_timestamp
 from drivecare.documents import load
 from drivecare.errors import DriveCareError
 from drivecare.format import format_count
@@ -25,7 +26,6 @@ from drivecare.job.job_state import JobState, newest_of
 from drivecare.job.model import CopyKind
 from drivecare.job.proof import below_is
 from drivecare.job.result_files import describe_read_error, regular_file
-from drivecare.job.times import moment
 from drivecare.reading.identity import Answer, DriveId
 from drivecare.transfer.files.bag import BagReceipt
 from drivecare.transfer.files.bag_removal import why_another_bag
@@ -110,7 +110,7 @@ def _is_own(case: JobState, filed: FiledDocument[Receipt] | FiledDocument[BagRec
     if document.job is not None or case.opening.tool_version is not None:
         return document.job == case.id
     # Receipts of 0.1.0 do not name the job: a copy's own read-back ends with it, that of `verify` comes later.
-    started, opened = moment(document.started), moment(case.opening.opened_at)
+    started, opened = parse_timestamp(document.started), parse_timestamp(case.opening.opened_at)
     own_read_back = document.verification is not None and document.verification.at == document.finished
     if not own_read_back or started is None or opened is None or started < opened:
         return False

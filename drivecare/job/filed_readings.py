@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 
+from drivecare.clock import parse_timestamp
 from drivecare.job.folder import FiledDocument
-from drivecare.job.times import moment, said
+from drivecare.job.times import said
 from drivecare.reading.model import Drive
 from drivecare.risk.model import Assessment
 
@@ -28,7 +29,7 @@ def order_readings(assessments: Iterable[FiledDocument[Assessment]]) -> tuple[Fi
 
 def taken_at(filed: FiledDocument[Assessment]) -> datetime | None:
     """When the drive was read, by the reading itself; None where it does not say."""
-    return moment(filed.document.read_at)
+    return parse_timestamp(filed.document.read_at)
 
 
 def time_of_reading(filed: FiledDocument[Assessment]) -> datetime:

@@ -32,6 +32,7 @@ import msgspec
 
 from drivecare.documents import Value, decode, encode, read_bytes
 from drivecare.errors import BadInput, DriveCareError, Refused, Unavailable
+from drivecare.invoking_user import data_folder
 from drivecare.job.chain import (
     CHAIN,
     Audit,
@@ -378,15 +379,11 @@ def _jobs_root(jobs: Path | None) -> Path:
     return root
 
 
-def jobs_folder(jobs: Path | None, *, environ: Mapping[str, str] = os.environ, data: Path | None = None) -> Path:
-    """Where jobs lie: as told, else $DRIVECARE_JOBS, else `drivecare/jobs` in the XDG data folder (`data` if given)."""
+def jobs_folder(jobs: Path | None, *, environ: Mapping[str, str] = os.environ) -> Path:
+    """The folder of jobs: the given one, else $DRIVECARE_JOBS, else `jobs` in the invoking user's data folder."""
     if jobs is not None:
         return jobs
-    if environ.get("DRIVECARE_JOBS"):
-        return Path(environ["DRIVECARE_JOBS"])
-    xdg = environ.get("XDG_DATA_HOME", "")
-    home = Path(xdg) if xdg.startswith("/") else Path.home() / ".local" / "share"
-    return (data or home) / "drivecare" / "jobs"
+    return Path(environ.get("DRIVECARE_JOBS") or data_folder(environ=environ) / "jobs")
 
 
 def check_job_id(id: str) -> str:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import datetime
+from datetime import UTC, datetime
 
 import msgspec
 
+from drivecare.clock import format_timestamp, parse_timestamp
 from drivecare.errors import BadInput, DriveCareError
 from drivecare.job.folder import FiledDocument, JobFolder, check_job_id
 from drivecare.job.model import History, PastReading, ValueChange
-from drivecare.job.times import moment, stamp
 from drivecare.reading.identity import normalise_serial
 from drivecare.reading.model import Reading, SelfTest, Values
 from drivecare.risk.model import Assessment
@@ -41,7 +41,7 @@ def collect_history(serial: str, jobs: Iterable[JobFolder]) -> History:
             PastReading(
                 job=job_id,
                 file=one.file.path.name,
-                read_at=stamp(reading_time(one)),
+                read_at=format_timestamp(reading_time(one).astimezone(UTC)),
                 verdict=document.verdict if isinstance(document, Assessment) else None,
                 power_on_hours=document.values.power_on_hours,
                 changes=compare_values(before, document.values) if before is not None else (),
@@ -67,7 +67,7 @@ def filed_readings_of(serial: str, job: JobFolder) -> tuple[FiledDocument[Assess
 
 def reading_time(filed: FiledDocument[Assessment] | FiledDocument[Reading]) -> datetime:
     """When a drive was read: as the report says, else when it was filed."""
-    return moment(filed.document.read_at) or filed.file.filed_at
+    return parse_timestamp(filed.document.read_at) or filed.file.filed_at
 
 
 def compare_values(before: Values, now: Values) -> tuple[ValueChange, ...]:

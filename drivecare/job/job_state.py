@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TypeVar
 
+from drivecare.clock import parse_timestamp
 from drivecare.documents import Value
 from drivecare.fit.model import Plan
 from drivecare.format import format_count
@@ -16,7 +17,6 @@ from drivecare.job.chain import Audit
 from drivecare.job.filed_readings import order_readings, time_of_reading
 from drivecare.job.folder import FiledDocument, JobFolder
 from drivecare.job.model import Closing, Fact, FactName, FiledSelfTest, Opening, Route
-from drivecare.job.times import moment
 from drivecare.reading.identity import DriveId, compare, normalise_serial
 from drivecare.reading.model import Drive
 from drivecare.reading.surface import SurfaceScan
@@ -63,7 +63,7 @@ class JobState:
     @property
     def opened_at(self) -> datetime:
         """When the job was opened; now, where its opening does not say, so that nothing was read in it."""
-        return moment(self.opening.opened_at) or self.now
+        return parse_timestamp(self.opening.opened_at) or self.now
 
     @property
     def logged_serials(self) -> frozenset[str]:
@@ -206,4 +206,4 @@ def _ended(filed: FiledDocument[SurfaceScan] | FiledDocument[FiledSelfTest]) -> 
     """When a scan or a self-test was over: as it says, else when it was filed."""
     document = filed.document
     over = document.finished if isinstance(document, SurfaceScan) else document.finished_at
-    return moment(over) or filed.file.filed_at
+    return parse_timestamp(over) or filed.file.filed_at

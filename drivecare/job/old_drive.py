@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from datetime import datetime
 
+from drivecare.clock import parse_timestamp
 from drivecare.format import join_and
 from drivecare.job.filed_readings import taken_at, time_of_reading
 from drivecare.job.folder import FiledDocument
 from drivecare.job.gate_items import doubt_of, fact_item, identity_item, plan_command
 from drivecare.job.job_state import JobState, newest_of
 from drivecare.job.model import Fact, GateItem
-from drivecare.job.times import age, moment
+from drivecare.job.times import age
 from drivecare.reading.identity import DriveId, compare
 from drivecare.risk.model import Assessment
 
@@ -100,7 +101,7 @@ def _around(
     case: JobState, way_out: FiledDocument[Fact]
 ) -> tuple[FiledDocument[Assessment] | None, FiledDocument[Assessment] | None]:
     """The last reading taken before the way out was recorded and the newest since, of what is certainly one drive."""
-    recorded_at = moment(way_out.document.at) or way_out.file.filed_at
+    recorded_at = parse_timestamp(way_out.document.at) or way_out.file.filed_at
     last = newest_of(case.old_drive_readings)
     if last is None:
         return None, None

@@ -11,12 +11,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from drivecare.clock import parse_timestamp
 from drivecare.format import format_count
 from drivecare.job.filed_readings import CLOCKS_DIFFER
 from drivecare.job.folder import FiledDocument
 from drivecare.job.job_state import JobState, newest_of
 from drivecare.job.model import FactName
-from drivecare.job.times import day, moment
+from drivecare.job.times import day
 from drivecare.reading.identity import Answer, DriveId, Identity, compare
 from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area, merge, total
@@ -143,7 +144,7 @@ def _to_be_told(
         read = f"the drive that was read has {whole:,}" if whole else "the drive's reading does not tell its size"
         yield chain[-1], "copy-size", f"{copied:,} bytes were copied, {read}"
     for filed in chain:
-        started = moment(filed.document.started)
+        started = parse_timestamp(filed.document.started)
         if started is None or started < case.opened_at - CLOCKS_DIFFER:
             yield (
                 filed,
@@ -241,7 +242,7 @@ def _of_bag(case: JobState, bag: FiledDocument[BagReceipt], old: DriveId, new: D
     return CopyProof(
         holds=True,
         evidence=f"{files}, {done.bytes_total:,} bytes, read back ({done.verification.method})",
-        at=moment(done.verification.at),
+        at=parse_timestamp(done.verification.at),
         number=bag.file.number,
         bag=bag,
         verify=verify,
@@ -259,7 +260,7 @@ def below_is(case: JobState, bag: FiledDocument[BagReceipt], identity: Identity 
 
 def _at(receipt: FiledDocument[Receipt]) -> datetime | None:
     verification = receipt.document.verification
-    return moment(verification.at) if verification else None
+    return parse_timestamp(verification.at) if verification else None
 
 
 def _same(case: JobState, end: End, who: DriveId) -> Answer:

@@ -1,34 +1,23 @@
-"""Times in a job: ISO 8601 with offset in files, the local clock and plain words for people."""
+"""Times for people: on the local clock, in plain words."""
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
+
+from drivecare.clock import parse_timestamp
 
 _STEPS = ((timedelta(days=2), "day"), (timedelta(hours=2), "hour"), (timedelta(minutes=2), "minute"))
 
 
-def stamp(now: datetime | None = None) -> str:
-    """The time as it is written into documents: UTC, whole seconds."""
-    return (now or datetime.now(UTC)).astimezone(UTC).isoformat(timespec="seconds")
-
-
-def moment(text: str | None) -> datetime | None:
-    """A document's time; None where there is none or it is no time. Without an offset it is taken as local."""
-    try:
-        return datetime.fromisoformat(text).astimezone(UTC) if text else None
-    except (ValueError, OverflowError, OSError):
-        return None
-
-
 def said(text: str | datetime | None) -> str:
     """A time for people, on the local clock: "25 Nov 2026 10:31"."""
-    time = text if isinstance(text, datetime) else moment(text)
+    time = text if isinstance(text, datetime) else parse_timestamp(text)
     return f"{time.astimezone():%-d %b %Y %H:%M}" if time else "at an unknown time"
 
 
 def day(text: str | datetime | None) -> str:
     """A date for people: "25 November 2026"."""
-    time = text if isinstance(text, datetime) else moment(text)
+    time = text if isinstance(text, datetime) else parse_timestamp(text)
     return f"{time.astimezone():%-d %B %Y}" if time else "on an unknown day"
 
 

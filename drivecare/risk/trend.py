@@ -7,10 +7,10 @@ was read since: shown by the drive's own count of bytes read, or by a complete s
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from datetime import datetime
 
 import msgspec
 
+from drivecare.clock import parse_timestamp
 from drivecare.reading.identity import compare
 from drivecare.reading.model import Reading
 from drivecare.reading.surface import SurfaceScan
@@ -50,19 +50,10 @@ def select_earlier(reading: Reading, history: Iterable[Reading]) -> tuple[Readin
 
     A drive that a bridge hides has no history: the dock's serial number is the same for every drive in it.
     """
-    now = parse_moment(reading.read_at)
+    now = parse_timestamp(reading.read_at)
     mine = [other for other in history if other != reading and compare(reading.drive, other.drive) == "yes"]
-    before = [other for other in mine if not (now and (then := parse_moment(other.read_at)) and then > now)]
+    before = [other for other in mine if not (now and (then := parse_timestamp(other.read_at)) and then > now)]
     return tuple(sorted(before, key=lambda other: (other.values.power_on_hours or 0, str(other.read_at))))
-
-
-def parse_moment(text: str | None) -> datetime | None:
-    """An ISO 8601 time with its offset; None where it is missing, malformed or without one."""
-    try:
-        moment = datetime.fromisoformat(text) if text else None
-    except ValueError:
-        return None
-    return moment if moment and moment.tzinfo else None
 
 
 def observe_changes(reading: Reading, earlier: Sequence[Reading]) -> Signals:
@@ -108,7 +99,7 @@ def _backwards(reading: Reading, last: Reading) -> Iterable[Signal]:
 
 
 def _hours_beyond_clock(reading: Reading, last: Reading) -> Iterable[Signal]:
-    now, then = parse_moment(reading.read_at), parse_moment(last.read_at)
+    now, then = parse_timestamp(reading.read_at), parse_timestamp(last.read_at)
     hours, before = reading.values.power_on_hours, last.values.power_on_hours
     if now and then and hours is not None and before is not None:
         beyond = hours - before - (now - then).total_seconds() / 3600
@@ -171,7 +162,7 @@ def _read_between(then: Reading, now: Reading, scan: SurfaceScan | None, amount:
             return f"{read / 1e9:,.0f} GB were read, by the drive's own count"
     if scan is None or not scan.complete or scan.unreadable or scan.bytes_read < amount:
         return None
-    moments = [parse_moment(text) for text in (then.read_at, scan.started, scan.finished, now.read_at)]
+    moments = [parse_timestamp(text) for text in (then.read_at, scan.started, scan.finished, now.read_at)]
     if None in moments or moments != sorted(m for m in moments if m):
         return None
     return f"a surface scan read {scan.bytes_read / 1e9:,.0f} GB without an unreadable area"

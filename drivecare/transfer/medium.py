@@ -10,9 +10,9 @@ import errno
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Literal, Protocol
 
+from drivecare.clock import WallClock
 from drivecare.errors import Interrupted
 from drivecare.transfer.areas import Area
 from drivecare.transfer.sectors.receipt import ReadBackMethod
@@ -122,11 +122,6 @@ class Progress:
     unreadable: int = 0
 
 
-def local_timestamp() -> str:
-    """The local time with its offset, ISO 8601, to the second."""
-    return datetime.now().astimezone().isoformat(timespec="seconds")
-
-
 @dataclass(frozen=True, slots=True)
 class Watch:
     """What surrounds a run: who follows it, when to stop, what time it is.
@@ -139,7 +134,7 @@ class Watch:
     on_progress: Callable[[Progress], None] = lambda _: None
     stop_reason: Callable[[], str | None] = lambda: None
     clock: Callable[[], float] = time.monotonic
-    timestamp: Callable[[], str] = local_timestamp
+    timestamp: Callable[[], str] = WallClock().timestamp
     overlap: bool = True
 
     def raise_if_stopped(self) -> None:

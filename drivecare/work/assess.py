@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from drivecare.clock import parse_timestamp
 from drivecare.documents import Value
 from drivecare.errors import DriveCareError
 from drivecare.exit_codes import ExitCode, worst
@@ -15,7 +16,6 @@ from drivecare.reading.model import Reading
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.assess import assess
 from drivecare.risk.model import Assessment, Verdict
-from drivecare.risk.trend import parse_moment
 from drivecare.work import Machine
 from drivecare.work.read_sources import read_sources
 
@@ -107,5 +107,5 @@ def _is_earlier(other: Reading, reading: Reading) -> bool:
     """Whether another reading counts as history: of this very drive, and not known to be the later one."""
     if other.raw == reading.raw or compare(other.drive, reading.drive) != "yes":
         return False
-    other_time, time = parse_moment(other.read_at), parse_moment(reading.read_at)
+    other_time, time = parse_timestamp(other.read_at), parse_timestamp(reading.read_at)
     return other_time is None or time is None or other_time <= time

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import msgspec
 
+from drivecare.clock import WallClock
 from drivecare.documents import encode, load
 from drivecare.errors import BadInput, Interrupted, Refused, Unavailable
 from drivecare.hardware.device_path import is_device
@@ -21,7 +22,7 @@ from drivecare.reading.model import Drive
 from drivecare.storage import write_file
 from drivecare.transfer.areas import total
 from drivecare.transfer.interruption import as_interruption
-from drivecare.transfer.medium import Gone, Medium, Stuck, Watch, local_timestamp
+from drivecare.transfer.medium import Gone, Medium, Stuck, Watch
 from drivecare.transfer.sectors.engine import CopySettings, copy_and_prove
 from drivecare.transfer.sectors.guards import Consent, Endpoint, answered_guards, check_guards, check_unmoved, same_end
 from drivecare.transfer.sectors.journal import Journal, Parent, new_journal, pack, unpack
@@ -306,7 +307,7 @@ def _begin(
     """The journal of this session. Raises Refused where the former one speaks of other media."""
     if former is None:
         end = target.end if target.is_device else msgspec.structs.replace(target.end, size_bytes=source.end.size_bytes)
-        fresh = new_journal(source.end, end, started=local_timestamp(), parent=parent)
+        fresh = new_journal(source.end, end, started=WallClock().timestamp(), parent=parent)
         names = answered_guards(source, target, wishes)
         return msgspec.structs.replace(fresh, acknowledged=names, source_modified_ns=_modified_ns(source), job=job)
     target_end = target.end

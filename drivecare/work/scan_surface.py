@@ -110,13 +110,13 @@ def scan_surface(request: ScanRequest, machine: Machine, *, reading: Reading | N
             if request.continues:
                 state = load(ScanState, request.state_path)
             else:
-                state = new_state(medium, sample_percent=request.sample_percent, started=_now(machine))
+                state = new_state(medium, sample_percent=request.sample_percent, started=machine.clock.timestamp())
             thermometer = _thermometer(request.path, reading, machine)
             scan = Scan(medium, pool.buffers[0], state, watch=watch, thermometer=thermometer)
             scan.run(on_pause=lambda state: _note_state(state, request.state_path))
     finally:
         pool.close()
-    result = scan.result(finished=_now(machine), drive=reading.drive if reading is not None else None)
+    result = scan.result(finished=machine.clock.timestamp(), drive=reading.drive if reading is not None else None)
     return ScanOutcome(result=result, settled=result.complete or scan.enough, state=scan.state())
 
 
@@ -136,10 +136,6 @@ def keep_state(outcome: ScanOutcome, path: Path) -> None:
 def save_result(result: SurfaceScan, path: Path, *, replace: bool) -> None:
     """Write the result where no job takes it."""
     write_file(path, encode(result), replace=replace)
-
-
-def _now(machine: Machine) -> str:
-    return machine.clock.now().isoformat(timespec="seconds")
 
 
 def _thermometer(path: str, reading: Reading | None, machine: Machine) -> Thermometer:

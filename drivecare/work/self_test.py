@@ -7,10 +7,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
+from drivecare.clock import Clock
 from drivecare.documents import Value
 from drivecare.errors import BadInput, DriveCareError, NoDrive, Unavailable
 from drivecare.exit_codes import ExitCode
-from drivecare.hardware.clock import Clock
 from drivecare.hardware.smart import read_drive, refused
 from drivecare.hardware.smart_port import Backend
 from drivecare.job.folder import JobFolder
@@ -248,7 +248,7 @@ class SelfTestSession:
         )
 
     def _stamp(self) -> str:
-        return self._clock.now().isoformat(timespec="seconds")
+        return self._clock.timestamp()
 
 
 def _explain_refusal(text: str) -> str:

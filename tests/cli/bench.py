@@ -9,8 +9,8 @@ from typing import Any
 import click
 from click.testing import CliRunner
 
+from drivecare.clock import StillClock
 from drivecare.errors import DriveCareError
-from drivecare.hardware.clock import StillClock
 from drivecare.hardware.machine import Machine
 from drivecare.hardware.smart_port import Recorded
 

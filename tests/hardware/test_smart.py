@@ -10,9 +10,9 @@ from typing import Any
 
 import pytest
 
+from drivecare.clock import StillClock
 from drivecare.documents import encode
 from drivecare.errors import BadInput, DriveCareError, NoDrive, Unavailable
-from drivecare.hardware.clock import StillClock
 from drivecare.hardware.machine import Machine
 from drivecare.hardware.smart import USB_TRANSPORTS, read_drive, read_drives, refused
 from drivecare.hardware.smart_port import Answer, Recorded

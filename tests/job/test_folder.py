@@ -147,10 +147,8 @@ def test_where_the_jobs_lie(tmp_path: Path) -> None:
     assert jobs_folder(None, environ=environ) == Path("/a/jobs")
     del environ["DRIVECARE_JOBS"]
     assert jobs_folder(None, environ=environ) == Path("/b/drivecare/jobs")
-    assert jobs_folder(None, environ=environ, data=Path("/home/ann/.local/share")) == Path(
-        "/home/ann/.local/share/drivecare/jobs"
-    )
-    assert jobs_folder(None, environ={"XDG_DATA_HOME": "relative"}) == Path.home() / ".local/share/drivecare/jobs"
+    environ = {"HOME": "/home/ann", "XDG_DATA_HOME": "relative"}
+    assert jobs_folder(None, environ=environ) == Path("/home/ann/.local/share/drivecare/jobs")
 
 
 def test_a_folder_of_jobs_lists_only_jobs(tmp_path: Path, job: JobFolder) -> None:

@@ -1,4 +1,4 @@
-"""Times: read tolerantly, said plainly."""
+"""Times in plain words."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from drivecare.job.times import age, moment, stamp
+from drivecare.job.times import age
 
 NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 
@@ -27,11 +27,3 @@ NOW = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 )
 def test_age_in_words(past: timedelta, words: str) -> None:
     assert age(NOW - past, NOW) == words
-
-
-def test_times_of_documents() -> None:
-    assert moment("2026-11-25T13:00:00+01:00") == NOW
-    assert moment(stamp(NOW)) == NOW
-    assert moment("yesterday") is None
-    assert moment(None) is None
-    assert moment("0001-01-01T00:00:00+14:00") is None  # before all time in UTC

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from drivecare.clock import StillClock
 from drivecare.errors import BadInput, Unavailable
-from drivecare.hardware.clock import StillClock
 from drivecare.hardware.smart_port import Answer, Recorded
 from drivecare.work.self_test import SelfTestProgress, SelfTestSession
 from tests.hardware.reports import BANNER, HUNG, IDLE, answer, open_failed, running, sata

@@ -12,10 +12,11 @@ import contextlib
 import errno
 import os
 import stat
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 from drivecare import __version__
+from drivecare.clock import Clock
 from drivecare.documents import encode
 from drivecare.errors import Interrupted, Refused, Unavailable
 from drivecare.format import join_some
@@ -44,7 +45,7 @@ def copy_files(
     source: Path,
     target: Path,
     *,
-    now: Callable[[], str],
+    clock: Clock,
     resume: bool = False,
     ends: tuple[TreeEnd, TreeEnd] | None = None,
     watch: Watch | None = None,
@@ -52,11 +53,11 @@ def copy_files(
 ) -> BagReceipt:
     """Copy `source` into a new bag at `target`; the receipt is also written into the bag.
 
-    `now` gives ISO 8601 times, `ends` says what is known of both file systems and the drives below, `job` whose copy
+    `ends` says what is known of both file systems and the drives below, `job` whose copy
     this is.
     Raises Refused before the first byte, Interrupted midway (resume with `resume=True`), BadInput, Unavailable.
     """
-    started = now()
+    started = clock.timestamp()
     ends = ends or (TreeEnd(path=str(source)), TreeEnd(path=str(target)))
     _refuse_nested(source, target)
     with contextlib.ExitStack() as held:
@@ -82,7 +83,7 @@ def copy_files(
         )
         try:
             copy_entries(run)
-            return _finish(run, ends, started, now, job)
+            return _finish(run, ends, started, clock, job)
         except OSError as error:
             raise _interrupted(error, target) from error
 
@@ -220,9 +221,7 @@ def _payload(run: FileCopy) -> dict[str, str]:
     return payload
 
 
-def _finish(
-    run: FileCopy, ends: tuple[TreeEnd, TreeEnd], started: str, now: Callable[[], str], job: str | None
-) -> BagReceipt:
+def _finish(run: FileCopy, ends: tuple[TreeEnd, TreeEnd], started: str, clock: Clock, job: str | None) -> BagReceipt:
     payload = _payload(run)
     finish_folders(run)
     proof = read_payload(run.bag, payload, lambda done: run.tell("reading back", done))
@@ -239,7 +238,7 @@ def _finish(
         bag.MANIFEST: manifest,
         bag.ENTRIES: b"".join(metadata.entry_line(entry) for entry in run.tree.entries),
     }
-    finished = now()
+    finished = clock.timestamp()
     receipt = BagReceipt(
         source=ends[0],
         target=ends[1],

@@ -9,6 +9,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
+from drivecare.clock import StillClock
 from drivecare.documents import load
 from drivecare.errors import BadInput
 from drivecare.transfer.files.bag import ENTRIES, MANIFEST, RECEIPT, BagReceipt
@@ -26,7 +27,7 @@ def bag(tmp_path: Path) -> Path:
     (tree / "line\nbreak%.txt").write_text("x")
     (tree / "to-file").symlink_to("a/b/letter.txt")
     (tree / "to-folder").symlink_to("a")
-    copy_files(tree, tmp_path / "bag", now=lambda: "2026-11-25T10:00:00+00:00")
+    copy_files(tree, tmp_path / "bag", clock=StillClock())
     return tmp_path / "bag"
 
 
@@ -80,7 +81,7 @@ def test_a_write_protected_folder_of_the_customer_s_goes_too(tmp_path: Path) -> 
     (tree / "a").mkdir(parents=True)
     (tree / "a" / "letter.txt").write_text("dear")
     (tree / "a").chmod(0o555)
-    copy_files(tree, tmp_path / "bag", now=lambda: "2026-11-25T10:00:00+00:00")
+    copy_files(tree, tmp_path / "bag", clock=StillClock())
     assert (tmp_path / "bag" / "data" / "a").stat().st_mode & 0o222 == 0
     assert remove_bag(tmp_path / "bag") == ()
     assert not (tmp_path / "bag").exists()

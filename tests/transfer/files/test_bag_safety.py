@@ -31,7 +31,7 @@ from drivecare.transfer.files.bag_check import check_bag
 from drivecare.transfer.files.file_copy import copy_files
 from drivecare.transfer.medium import Progress, Watch
 from tests.cli.bench import run
-from tests.transfer.files.test_file_copy import now
+from tests.transfer.files.test_file_copy import CLOCK, NOW
 
 NOBODY = 65534
 # Version 2, permitted and effective: CAP_SETUID. Source: <linux/capability.h>, struct vfs_cap_data.
@@ -53,7 +53,7 @@ def source(tmp_path: Path) -> Path:
 @pytest.fixture
 def filled(source: Path, tmp_path: Path) -> Path:
     """A bag of ours of that folder."""
-    copy_files(source, tmp_path / "bag", now=now)
+    copy_files(source, tmp_path / "bag", clock=CLOCK)
     return tmp_path / "bag"
 
 
@@ -64,7 +64,7 @@ def begun(source: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path
     calls = itertools.count()
     watch = Watch(stop_reason=lambda: "x" if next(calls) == 2 else None)
     with pytest.raises(Interrupted):
-        copy_files(source, tmp_path / "bag", now=now, watch=watch)
+        copy_files(source, tmp_path / "bag", clock=CLOCK, watch=watch)
     return tmp_path / "bag"
 
 
@@ -150,7 +150,7 @@ def test_capabilities_and_trusted_attributes_are_recorded_and_not_set(source: Pa
     except OSError:
         pytest.skip("this file system keeps no extended attributes")
     target = tmp_path / "bag"
-    receipt = copy_files(source, target, now=now)
+    receipt = copy_files(source, target, clock=CLOCK)
     assert os.listxattr(target / "data" / "letter") == ["user.note"]
     recorded = entries(target)["letter"]["attributes"]
     assert {name: base64.b64decode(text) for name, text in recorded.items()} == {
@@ -167,7 +167,7 @@ def test_policy_labels_are_counted_instead_of_listed(source: Path, tmp_path: Pat
         os.setxattr(source / "letter", "security.selinux", b"system_u:object_r:usr_t:s0\0")
     except OSError:
         pytest.skip("this file system keeps no extended attributes")
-    receipt = copy_files(source, tmp_path / "bag", now=now)
+    receipt = copy_files(source, tmp_path / "bag", clock=CLOCK)
     assert "security.selinux" in entries(tmp_path / "bag")["letter"]["attributes"]
     assert not receipt.not_kept
     assert any("(security.selinux) of 1 entries" in notice for notice in receipt.notices)
@@ -183,9 +183,9 @@ def test_what_is_not_kept_is_still_told_after_a_resume(
     calls = itertools.count()
     target = tmp_path / "bag"
     with pytest.raises(Interrupted):
-        copy_files(source, target, now=now, watch=Watch(stop_reason=lambda: "x" if next(calls) == 2 else None))
+        copy_files(source, target, clock=CLOCK, watch=Watch(stop_reason=lambda: "x" if next(calls) == 2 else None))
     monkeypatch.setattr(metadata, "_lost_attributes", lambda *_: set())
-    receipt = copy_files(source, target, now=now, resume=True)
+    receipt = copy_files(source, target, clock=CLOCK, resume=True)
     assert receipt.not_kept[0].reason == "setuid bit (recorded, not set), extended attributes"
 
 
@@ -202,7 +202,7 @@ def test_a_bag_is_open_to_its_owner_alone(source: Path, tmp_path: Path, exists: 
             target.mkdir(parents=True)
         seen: list[int] = []
         look = Watch(on_progress=lambda _: seen.append(stat.S_IMODE(target.stat().st_mode)))
-        receipt = copy_files(source, target, now=now, watch=look)
+        receipt = copy_files(source, target, clock=CLOCK, watch=look)
     finally:
         os.umask(before)
     assert set(seen) == {0o700}
@@ -232,7 +232,7 @@ def test_under_sudo_the_bag_and_all_in_it_belong_to_who_typed_it(
 @root_only
 def test_roots_own_bag_keeps_the_owners(source: Path, tmp_path: Path) -> None:
     os.chown(source / "letter", 1234, 1235)
-    copy_files(source, tmp_path / "bag", now=now)
+    copy_files(source, tmp_path / "bag", clock=CLOCK)
     info = (tmp_path / "bag" / "data" / "letter").stat()
     assert (info.st_uid, info.st_gid) == (1234, 1235)
 
@@ -246,10 +246,10 @@ def test_a_plain_user_makes_a_bag_like_any_other(reachable: Path) -> None:
         (source / "tool").write_bytes(b"program")
         (source / "tool").chmod(0o4755)
         (source / "link").symlink_to("tool")
-        receipt = copy_files(source, target, now=now)
+        receipt = copy_files(source, target, clock=CLOCK)
         assert receipt.verified
         assert names(receipt.not_kept) == ["tool"]
-        assert check_bag(target, at=now()).verified
+        assert check_bag(target, at=NOW).verified
         assert bagit.Bag(str(target)).validate()
 
 
@@ -272,21 +272,21 @@ def test_a_file_of_the_bag_that_became_a_link_is_refused(source: Path, begun: Pa
     (begun / "data" / "sub" / "photo").unlink(missing_ok=True)
     (begun / "data" / "sub" / "photo").symlink_to(elsewhere / "photo")
     with pytest.raises(Refused, match=r"data/sub/photo \(a link\)"):
-        copy_files(source, begun, now=now, resume=True)
+        copy_files(source, begun, clock=CLOCK, resume=True)
     assert (elsewhere / "photo").read_bytes() == b"not the customer's"
 
 
 def test_a_bag_or_a_journal_that_is_a_link_is_refused(source: Path, begun: Path, tmp_path: Path) -> None:
     (tmp_path / "link").symlink_to(begun)
     with pytest.raises(Refused, match="is a link"):
-        copy_files(source, tmp_path / "link", now=now, resume=True)
+        copy_files(source, tmp_path / "link", clock=CLOCK, resume=True)
     with pytest.raises(BadInput, match="is a link, not a bag's folder"):
-        check_bag(tmp_path / "link", at=now())
+        check_bag(tmp_path / "link", at=NOW)
     (begun / bag.JOURNAL).rename(tmp_path / "journal")
     (begun / bag.JOURNAL).symlink_to(tmp_path / "journal")
     before = (tmp_path / "journal").read_bytes()
     with pytest.raises(BadInput, match="is a link, not a file of the bag"):
-        copy_files(source, begun, now=now, resume=True)
+        copy_files(source, begun, clock=CLOCK, resume=True)
     assert (tmp_path / "journal").read_bytes() == before
 
 
@@ -302,7 +302,7 @@ def test_a_folder_swapped_for_a_link_while_copying_is_not_written_through(
             (target / "data" / "sub").symlink_to(elsewhere)
 
     with pytest.raises(Interrupted, match="data/sub is a link, not a folder"):
-        copy_files(source, target, now=now, watch=Watch(on_progress=swap))
+        copy_files(source, target, clock=CLOCK, watch=Watch(on_progress=swap))
     assert {path.name: path.read_bytes() for path in elsewhere.iterdir()} == {"photo": b"not the customer's"}
 
 
@@ -318,7 +318,7 @@ def test_a_folder_of_the_source_swapped_for_a_link_is_not_read_through(
             shutil.rmtree(source / "sub")
             (source / "sub").symlink_to(elsewhere)
 
-    receipt = copy_files(source, tmp_path / "bag", now=now, watch=Watch(on_progress=swap))
+    receipt = copy_files(source, tmp_path / "bag", clock=CLOCK, watch=Watch(on_progress=swap))
     assert [(note.name, note.reason) for note in receipt.left_out] == [
         ("sub/photo", "could not be opened: sub is a link, not a folder")
     ]
@@ -344,12 +344,12 @@ def test_links_inside_a_bag_are_judged_by_their_text(source: Path, tmp_path: Pat
     (source / "again").symlink_to("sub/same")
     (source / "folder").symlink_to("sub")
     target = tmp_path / "bag"
-    copy_files(source, target, now=now)
-    assert check_bag(target, at=now()).verified
+    copy_files(source, target, clock=CLOCK)
+    assert check_bag(target, at=NOW).verified
     for text in ("sub/../letter", "../data/letter", "./letter", str(target / "data" / "letter"), "again"):
         (target / "data" / "again").unlink()
         (target / "data" / "again").symlink_to(text)
-        assert names(check_bag(target, at=now()).missing) == ["data/again"], text
+        assert names(check_bag(target, at=NOW).missing) == ["data/again"], text
 
 
 def test_links_that_lead_to_one_another_prove_nothing(tmp_path: Path) -> None:
@@ -358,7 +358,7 @@ def test_links_that_lead_to_one_another_prove_nothing(tmp_path: Path) -> None:
     folder = foreign_bag(tmp_path / "bag", f"{digest}  data/a\n{digest}  data/b\n")
     (folder / "data" / "a").symlink_to("b")
     (folder / "data" / "b").symlink_to("a")
-    result = check_bag(folder, at=now())
+    result = check_bag(folder, at=NOW)
     assert (result.verified, names(result.missing)) == (False, ["data/a", "data/b"])
 
 
@@ -416,29 +416,29 @@ def test_names_that_only_look_like_it_are_names(tmp_path: Path) -> None:
     manifest = (folder / bag.MANIFEST).read_text()
     (folder / bag.MANIFEST).write_text(manifest.replace("%2e%2e", "%252e%252e"))  # which this writer leaves undone
     (folder / bag.TAG_MANIFEST).unlink()
-    assert check_bag(folder, at=now()).verified
-    assert copy_files(root, tmp_path / "ours", now=now).verified
+    assert check_bag(folder, at=NOW).verified
+    assert copy_files(root, tmp_path / "ours", clock=CLOCK).verified
 
 
 def test_a_payload_manifest_lists_what_is_below_data(tmp_path: Path) -> None:
     """RFC 8493 section 2.1.3."""
     folder = foreign_bag(tmp_path / "bag", f"{sha256(bag.BAGIT_TXT)}  bagit.txt\n")
     with pytest.raises(BadInput, match="which is not below data/"):
-        check_bag(folder, at=now())
+        check_bag(folder, at=NOW)
 
 
 def test_two_digests_for_one_path_are_refused(tmp_path: Path) -> None:
     """Neither says which is meant; with one spelled otherwise the wrong one would stand."""
     folder = foreign_bag(tmp_path / "bag", f"{'0' * 64}  data/a\n{sha256(b'x')}  data/./a\n", a=b"x")
     with pytest.raises(BadInput, match="line 2 gives a second digest for one path"):
-        check_bag(folder, at=now())
+        check_bag(folder, at=NOW)
 
 
 def test_what_is_to_be_fetched_is_missing(tmp_path: Path) -> None:
     """RFC 8493 section 2.2.3: fetch.txt says where a file may be had. Nothing is fetched."""
     folder = foreign_bag(tmp_path / "bag", f"{sha256(b'x')}  data/a\n{sha256(b'y')}  data/b\n", b=b"y")
     (folder / "fetch.txt").write_text("https://shop.example/a 1 data/a\n")
-    assert names(check_bag(folder, at=now()).missing) == ["data/a"]
+    assert names(check_bag(folder, at=NOW).missing) == ["data/a"]
 
 
 @pytest.mark.timeout(20)
@@ -570,11 +570,11 @@ def test_what_cannot_be_read_back_is_copied_again(
         return real(descriptor, buffers, offset)
 
     monkeypatch.setattr(os, "preadv", preadv)
-    receipt = copy_files(source, target, now=now)
+    receipt = copy_files(source, target, clock=CLOCK)
     assert (receipt.exit_code, receipt.verified, receipt.mismatched) == (20, False, ())
     assert names(receipt.target_unreadable) == ["data/sub/photo"]
     monkeypatch.undo()
-    assert copy_files(source, target, now=now, resume=True).verified
+    assert copy_files(source, target, clock=CLOCK, resume=True).verified
     assert len(bad) == 1
 
 
@@ -586,7 +586,7 @@ def test_a_target_that_gives_nothing_back_is_no_partial_success(
 
     monkeypatch.setattr(os, "preadv", gone)
     with pytest.raises(Interrupted, match="no file of the bag can be read back"):
-        copy_files(source, tmp_path / "bag", now=now)
+        copy_files(source, tmp_path / "bag", clock=CLOCK)
 
 
 # Nothing to copy
@@ -605,7 +605,7 @@ def test_a_resume_from_an_unmounted_drive_takes_nothing_from_the_bag(source: Pat
     shutil.rmtree(source)
     source.mkdir()
     with pytest.raises(Refused, match="there is no file to copy"):
-        copy_files(source, begun, now=now, resume=True)
+        copy_files(source, begun, clock=CLOCK, resume=True)
     assert sorted(path.name for path in begun.rglob("*")) == before
 
 
@@ -617,7 +617,7 @@ def test_what_a_failing_drive_no_longer_shows_stays_in_the_bag(
     target = tmp_path / "bag"
     calls = itertools.count()
     with pytest.raises(Interrupted):
-        copy_files(source, target, now=now, watch=Watch(stop_reason=lambda: "x" if next(calls) == 2 else None))
+        copy_files(source, target, clock=CLOCK, watch=Watch(stop_reason=lambda: "x" if next(calls) == 2 else None))
     real = anchored_folder.HeldFolder.names
 
     def listing(folder: anchored_folder.HeldFolder, path: bytes) -> list[bytes]:
@@ -626,7 +626,7 @@ def test_what_a_failing_drive_no_longer_shows_stays_in_the_bag(
         return real(folder, path)
 
     monkeypatch.setattr(anchored_folder.HeldFolder, "names", listing)
-    receipt = copy_files(source, target, now=now, resume=True)
+    receipt = copy_files(source, target, clock=CLOCK, resume=True)
     assert [(note.name, note.reason) for note in receipt.left_out] == [
         ("sub", "the folder could not be read: Input/output error")
     ]
@@ -658,6 +658,6 @@ def test_a_receipt_of_the_first_version_is_read(filled: Path) -> None:
     for key in ("missing", "target_unreadable"):
         del document[key]
     (filled / bag.RECEIPT).write_text(json.dumps(document))
-    result = check_bag(filled, at=now())
+    result = check_bag(filled, at=NOW)
     assert isinstance(result, BagReceipt)
     assert result.verified

@@ -1,4 +1,7 @@
-"""Time as a thing that can be handed in: the real clock, and one for tests that never waits."""
+"""The clock, which is handed in, and times as documents state them. This module imports nothing of ours.
+
+A document states a time on the local clock as ISO 8601 with its offset from UTC, to the second.
+"""
 
 from __future__ import annotations
 
@@ -19,8 +22,12 @@ class Clock(Protocol):
         """Let time pass."""
         ...
 
+    def timestamp(self) -> str:
+        """The time now, as a document states it."""
+        return format_timestamp(self.now())
 
-class WallClock:
+
+class WallClock(Clock):
     """The machine's clock."""
 
     def now(self) -> datetime:
@@ -33,7 +40,7 @@ class WallClock:
 
 
 @dataclass
-class StillClock:
+class StillClock(Clock):
     """A clock that moves only when somebody sleeps by it."""
 
     at: datetime = field(default_factory=lambda: datetime(2026, 11, 25, 10, 0, tzinfo=UTC))
@@ -45,3 +52,17 @@ class StillClock:
     def sleep(self, seconds: float) -> None:
         """Move on at once."""
         self.at += timedelta(seconds=seconds)
+
+
+def format_timestamp(moment: datetime) -> str:
+    """A time as a document states it."""
+    return moment.isoformat(timespec="seconds")
+
+
+def parse_timestamp(text: str | None) -> datetime | None:
+    """A document's time with its offset; None where it is missing, malformed, without an offset, or before all UTC."""
+    try:
+        moment = datetime.fromisoformat(text) if text else None
+        return moment if moment and moment.tzinfo and moment.astimezone(UTC) else None
+    except (ValueError, OverflowError):
+        return None
