@@ -200,7 +200,7 @@ def _in_a_bag(folder: Path, document: bytes) -> Words:
     (folder / "bag" / "manifest-sha256.txt").write_text(f"{hashlib.sha256(b'a').hexdigest()}  data/a\n")
     from drivecare.transfer.files import bag
 
-    (folder / "bag" / bag.RECEIPT).write_bytes(document)
+    (folder / "bag" / bag.BAG_RECEIPT).write_bytes(document)
     return "verify", "bag"
 
 

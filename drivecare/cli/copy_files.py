@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option
+from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option, machine
 
 
 @click.command("copy-files", epilog="\b\nExample: drivecare copy-files /mnt/old-drive /mnt/shop/1042-files --job 1042")
@@ -16,13 +16,22 @@ from drivecare.cli.common import PATH, finish, job_folder, job_options, json_opt
 @click.option("--resume", is_flag=True, help="Continue an earlier, interrupted copy where it stopped.")
 @job_options
 @json_option
-def copy_files(source: Path, target: Path, resume: bool, job: str | None, jobs: Path | None, as_json: bool) -> None:
+@click.pass_context
+def copy_files(
+    ctx: click.Context,
+    source: Path,
+    target: Path,
+    resume: bool,
+    job: str | None,
+    jobs: Path | None,
+    as_json: bool,
+) -> None:
     """Copy the files below DIR into a new bag (BagIt, RFC 8493) at TARGETDIR and read them all back.
 
     Mount the customer's drive read-only and without replaying its journal (for ext4: mount -o ro,noload). What the
-    target could not hold is said before the first byte. Files that cannot be read are listed; the bag is valid for the
-    rest. Setuid, setgid and sticky bits and the attributes security.* and trusted.* are recorded, not set: they would
-    give rights on this machine. Check the bag again at any time: drivecare verify TARGETDIR
+    target could not hold is listed before the first byte. Files that cannot be read are listed; the bag is valid for
+    the rest. Setuid, setgid and sticky bits and the attributes security.* and trusted.* are recorded, not set: they
+    would grant rights on this machine. Check the bag again at any time: drivecare verify TARGETDIR
 
     \b
     Exit code: 0 all files across and verified, 20 all but the listed ones,
@@ -31,14 +40,11 @@ def copy_files(source: Path, target: Path, resume: bool, job: str | None, jobs: 
     """
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_bag
-    from drivecare.clock import WallClock
-    from drivecare.hardware.backing_drive import end_of
-    from drivecare.transfer.files.file_copy import copy_files as copy
+    from drivecare.work.bags import copy_files_to_bag
 
     folder = job_folder(job, jobs) if job is not None else None
     with followed() as watch:
-        ends = (end_of(source), end_of(target))
-        receipt = copy(source, target, clock=WallClock(), resume=resume, ends=ends, watch=watch, job=job)
+        receipt = copy_files_to_bag(source, target, machine(ctx), watch=watch, resume=resume, job=job)
     finish(
         receipt,
         show=lambda out: show_bag(out, receipt),

@@ -15,6 +15,7 @@ from drivecare.cli.common import (
     job_folder,
     jobs_option,
     json_option,
+    machine,
     named_jobs,
     who,
 )
@@ -289,13 +290,14 @@ def close(
 
     folder = job_folder(id, jobs)
     case = load_job_state(folder, jobs=named_jobs(ctx))
+    files = machine(ctx).files()
     fates = closing.parse_fates(images)
-    closing.check_closing(case, anyway=anyway, forget=forget, fates=fates)
+    closing.check_closing(case, files, anyway=anyway, forget=forget, fates=fates)
     doomed = closing.removable_copies(case, fates) if forget else ()
     if doomed:
         _confirm_forgetting(id, doomed)
     for copy in doomed:
-        for name in closing.remove_copy(copy):
+        for name in closing.remove_copy(copy, files):
             notify(f"left in {copy.path}, since it is not of the bag: {name}")
     made = closing.make_closing(
         case,

@@ -50,7 +50,7 @@ def verify(
     """
     folder = job_folder(job, jobs) if job is not None else None
     if receipt.is_dir():
-        _verify_bag(receipt, as_json=as_json, folder=folder)
+        _verify_bag(ctx, receipt, as_json=as_json, folder=folder)
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_receipt
     from drivecare.job.result_files import is_result
@@ -95,17 +95,17 @@ def _of_another(result: Receipt, name: str) -> str:
     return f"{name} {holds} what the receipt says; the receipt's own target was not read.{hint}"
 
 
-def _verify_bag(path: Path, *, as_json: bool, folder: JobFolder | None) -> NoReturn:
+def _verify_bag(ctx: click.Context, path: Path, *, as_json: bool, folder: JobFolder | None) -> NoReturn:
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_bag, show_foreign_bag
-    from drivecare.clock import WallClock
     from drivecare.transfer.files.bag import BagReceipt
-    from drivecare.transfer.files.bag_check import check_bag
+    from drivecare.work.bags import verify_bag
 
     with followed() as watch:
-        result = check_bag(path, at=WallClock().timestamp(), watch=watch)
+        result = verify_bag(path, machine(ctx), watch=watch)
+    code = result.exit_code
     if isinstance(result, BagReceipt):
-        own = result
-        finish(own, show=lambda out: show_bag(out, own), as_json=as_json, exit_code=own.exit_code, folder=folder)
+        receipt = result
+        finish(receipt, show=lambda out: show_bag(out, receipt), as_json=as_json, exit_code=code, folder=folder)
     foreign = result
-    finish(foreign, show=lambda out: show_foreign_bag(out, foreign), as_json=as_json, exit_code=foreign.exit_code)
+    finish(foreign, show=lambda out: show_foreign_bag(out, foreign), as_json=as_json, exit_code=code)

@@ -17,6 +17,7 @@ from drivecare.hardware.device_path import is_device
 if TYPE_CHECKING:
     from drivecare.hardware.blockdev import AttachedDrive
     from drivecare.hardware.smart_port import Backend
+    from drivecare.transfer.files.file_system import FileSystem
 
 
 def _live_backend() -> Backend:
@@ -31,6 +32,12 @@ def _native_capacity(drive: AttachedDrive) -> int | None:
     return native_capacity(drive)
 
 
+def _local_files() -> FileSystem:
+    from drivecare.hardware.held_folder import LocalFileSystem
+
+    return LocalFileSystem()
+
+
 def _running_programs() -> frozenset[str]:
     import psutil
 
@@ -39,11 +46,15 @@ def _running_programs() -> frozenset[str]:
 
 @dataclass(frozen=True, kw_only=True)
 class Machine:
-    """`root` holds /sys, /proc, /run, /etc and /dev; `backend` makes the backend when it is first needed."""
+    """`root` holds /sys, /proc, /run, /etc and /dev; `backend` and `files` are made when they are first needed.
+
+    `files` is where the files of a copy lie; it has the real tree, not the one under `root`.
+    """
 
     root: Path = Path("/")
     backend: Callable[[], Backend] = _live_backend
     native_capacity: Callable[[AttachedDrive], int | None] = _native_capacity
+    files: Callable[[], FileSystem] = _local_files
     clock: Clock = field(default_factory=WallClock)
     programs: Callable[[], frozenset[str]] = _running_programs
     is_root: bool = field(default_factory=lambda: os.geteuid() == 0)

@@ -14,6 +14,7 @@ from drivecare.job.job_state import JobState
 from drivecare.job.model import Closing, ImageFate, ImageLeft, OldDrive
 from drivecare.storage import sync_folder
 from drivecare.transfer.files.bag_removal import remove_bag
+from drivecare.transfer.files.file_system import FileSystem
 
 
 class GateShut(Refused):
@@ -37,7 +38,9 @@ def parse_fates(pairs: Sequence[tuple[str, str]]) -> dict[Path, ImageFate]:
     return fates
 
 
-def check_closing(case: JobState, *, anyway: str | None, forget: bool, fates: Mapping[Path, ImageFate]) -> None:
+def check_closing(
+    case: JobState, files: FileSystem, *, anyway: str | None, forget: bool, fates: Mapping[Path, ImageFate]
+) -> None:
     """Refuse what must not be closed yet: BadInput where a copy's fate is not said, GateShut where the gate is shut."""
     if case.closing is not None:
         raise BadInput(
@@ -56,7 +59,7 @@ def check_closing(case: JobState, *, anyway: str | None, forget: bool, fates: Ma
         if not forget:
             what = f"what becomes of this {copy.kind} was not said"
             raise BadInput(what, location=str(copy.path), hint=f"{say}, or --forget.")
-        other = copy.why_another()
+        other = copy.why_another(files)
         if other is not None:
             hint = f"--forget leaves it alone: look at it, then remove it yourself or say what becomes of it. {say}."
             raise BadInput(other, location=str(copy.path), hint=hint)
@@ -70,17 +73,17 @@ def removable_copies(case: JobState, fates: Mapping[Path, ImageFate]) -> tuple[C
     return tuple(copy for copy in copies_made(case) if copy.path not in fates and copy.exists)
 
 
-def remove_copy(copy: CustomerCopy) -> tuple[str, ...]:
+def remove_copy(copy: CustomerCopy, files: FileSystem) -> tuple[str, ...]:
     """Remove a copy, durably, and return what lay in a bag and was not the bag's: that stays.
 
     It is looked at once more: what came to lie there since it was shown is left alone. Removing frees the space and
     does not overwrite the medium.
     """
-    other = copy.why_another()
+    other = copy.why_another(files)
     if other is not None:
         raise Unavailable(f"{other}, so it is not removed", location=str(copy.path))
     if copy.kind == "bag":
-        return remove_bag(copy.path)
+        return remove_bag(files, copy.path)
     try:
         copy.path.unlink()
         sync_folder(copy.path.parent)

@@ -29,6 +29,7 @@ from drivecare.job.result_files import describe_read_error, regular_file
 from drivecare.reading.identity import Answer, DriveId
 from drivecare.transfer.files.bag import BagReceipt
 from drivecare.transfer.files.bag_removal import why_another_bag
+from drivecare.transfer.files.file_system import FileSystem
 from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.receipt import Receipt
@@ -61,14 +62,14 @@ class CustomerCopy:
         unfinished = ", of an unfinished copy" if isinstance(self.proof, Journal) else ""
         return f"{files}{self.proof.bytes_total:,} bytes{unfinished}"
 
-    def why_another(self) -> str | None:
+    def why_another(self, files: FileSystem) -> str | None:
         """Why what lies at the path is not known to be this job's to remove; None where it is. Reads one chunk."""
         if not self.path.is_absolute():
             return "is named without its folder, so it is not known which one is meant"
         if self.doubt is not None:
             return self.doubt
         if isinstance(self.proof, BagReceipt):
-            return why_another_bag(self.path, self.proof)
+            return why_another_bag(files, self.path, self.proof)
         return _why_another_image(self.path, self.proof)
 
 

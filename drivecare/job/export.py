@@ -23,7 +23,7 @@ from drivecare.job.folder import IMAGES, JobFolder
 from drivecare.job.model import LeftOut
 from drivecare.job.result_files import LIMIT_BYTES, is_result
 from drivecare.storage import new_file
-from drivecare.transfer.files.bag import JOURNAL, RECEIPT, BagReceipt
+from drivecare.transfer.files.bag import BAG_JOURNAL, BAG_RECEIPT, BagReceipt
 from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.receipt import End, Receipt
 
@@ -90,7 +90,10 @@ class _Copies:
             if _is_named(path, end):
                 return f"an image that {file} names"
         for above in path.parents[: len(inside.parts) - 1]:
-            if any((above / name).exists() for name in ("bagit.txt", RECEIPT, JOURNAL)) or str(above) in self.bags:
+            if (
+                any((above / name).exists() for name in ("bagit.txt", BAG_RECEIPT, BAG_JOURNAL))
+                or str(above) in self.bags
+            ):
                 return "a file of a bag"
         if inside.parts[0] == IMAGES:
             return "lies where images of the customer's drive lie"

@@ -16,9 +16,9 @@ from drivecare.cli.job import show
 from drivecare.cli.verify import verify
 from drivecare.documents import load
 from drivecare.errors import Unavailable
+from drivecare.hardware.held_folder import HeldFolder
 from drivecare.job.copies import copies_made
 from drivecare.job.job_state import load_job_state
-from drivecare.transfer.files.anchored_folder import HeldFolder
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.work import verify_copy
 from tests.cli.bench import run
@@ -278,4 +278,4 @@ def test_a_bag_made_elsewhere(tmp_path: Path) -> None:
 def test_a_folder_that_is_no_bag(tmp_path: Path) -> None:
     ran = run(verify, tmp_path)
     assert ran.exit_code == 3
-    assert "is no BagIt bag" in ran.err
+    assert "is not a BagIt bag" in ran.err

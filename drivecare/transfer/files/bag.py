@@ -1,13 +1,13 @@
-"""The bag: how copied files lie on the target, after BagIt (RFC 8493), and what proves them.
+"""The bag: how copied files are stored on the target, after BagIt (RFC 8493), and what proves them.
 
     TARGETDIR/
       bagit.txt  bag-info.txt  manifest-sha256.txt  tagmanifest-sha256.txt
       drivecare-entries.jsonl   one line per entry: true name, mode, owner, times, link target
-      drivecare-receipt.json    this copy's receipt (drivecare/bag-1); not in the tag manifest, verification updates it
+      drivecare-receipt.json    this copy's receipt (drivecare/bag-1); not in the tag manifest: verifying updates it
       data/...                  the files
 
-A bag stands alone: whatever belongs to it is a file inside it. A link in data/ counts only where its text names a file
-that the manifest names, too; it is never followed.
+A bag is self-contained: everything that belongs to it is a file inside it. A link in data/ counts only where its text
+names a file that the manifest also names; it is never followed.
 
 A manifest is UTF-8 lines, and readers of bags differ on percent signs, line breaks, outer blanks and variables in
 names. Such names are stored under a spelling every reader agrees on: each awkward byte as `=XX`. `true_name` undoes it.
@@ -25,17 +25,18 @@ from drivecare.documents import PlainPath, Value
 from drivecare.errors import BadInput
 from drivecare.exit_codes import ExitCode
 from drivecare.reading.identity import Identity
+from drivecare.transfer.files.file_system import CacheBypass
 
-MANIFEST = "manifest-sha256.txt"
+PAYLOAD_MANIFEST = "manifest-sha256.txt"
 TAG_MANIFEST = "tagmanifest-sha256.txt"
-ENTRIES = "drivecare-entries.jsonl"
-RECEIPT = "drivecare-receipt.json"
-JOURNAL = "drivecare-journal.jsonl"
+ENTRY_LIST = "drivecare-entries.jsonl"
+BAG_RECEIPT = "drivecare-receipt.json"
+BAG_JOURNAL = "drivecare-journal.jsonl"
 BAGIT_TXT = b"BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"  # RFC 8493 section 2.1.1
 
 
 class TreeEnd(Value, frozen=True, kw_only=True):
-    """One end of a file copy: a folder, its file system, and the drive below it where that could be found."""
+    """One end of a file copy: a folder, its file system, and the drive below it where that could be determined."""
 
     path: PlainPath
     file_system: str | None = None
@@ -43,16 +44,16 @@ class TreeEnd(Value, frozen=True, kw_only=True):
 
 
 class FileNote(Value, frozen=True, kw_only=True):
-    """Something said of one entry; `name` is its true name, bytes that are no UTF-8 shown as `\\xNN`."""
+    """A remark about one entry; `name` is its true name, with bytes that are not UTF-8 shown as `\\xNN`."""
 
     name: str
     reason: str
 
 
 class BagVerification(Value, frozen=True, kw_only=True):
-    """How and when the payload was read again and agreed."""
+    """How and when the payload was read again and matched."""
 
-    method: Literal["direct", "cache-dropped"]
+    method: CacheBypass
     at: str
 
 
@@ -60,10 +61,10 @@ class BagReceipt(Value, frozen=True, kw_only=True):
     """The proof of a file copy. `manifest_sha256` is the digest of the payload manifest, which lists every file's.
 
     `files` and `bytes_total` count what is in the bag. `left_out`: not in the bag, and why. Of what the manifests
-    name, `mismatched` was read and is wrong, `missing` is not there as a file of the bag, and `target_unreadable` could
-    not be read, so that nothing is known of it. `not_kept`: in the bag, but something of it was not set there.
-    `renamed`: stored under another spelling. `verified` only after every payload file, of which there is at least one,
-    was read back past the cache and agreed.
+    name, `mismatched` was read and is wrong, `missing` does not exist as a file of the bag, and `target_unreadable`
+    could not be read, so its state is unknown. `not_kept`: in the bag, but without some of its metadata. `renamed`:
+    stored under another spelling. `verified` only after every payload file, and there is at least one, was read back
+    past the cache and matched.
     """
 
     schema: Literal["drivecare/bag-1"] = "drivecare/bag-1"
@@ -93,7 +94,7 @@ class BagReceipt(Value, frozen=True, kw_only=True):
 
 
 class ForeignBag(Value, frozen=True, kw_only=True):
-    """What checking a bag showed that another program made, so that it holds no receipt of ours to bring up to date.
+    """The result of checking a bag made by another program, which holds no receipt of ours to update.
 
     The lists are those of a receipt of ours (drivecare/bag-1).
     """
@@ -112,7 +113,7 @@ class ForeignBag(Value, frozen=True, kw_only=True):
 
 
 def bag_exit_code(bag: BagReceipt | ForeignBag, *, partial: bool = False) -> ExitCode:
-    """Could not read is no mismatch: of what was read, all may agree. What is not there does not agree."""
+    """Choose the exit code. Unreadable is not a mismatch: everything that was read may agree. Missing is one."""
     if bag.mismatched or bag.missing:
         return ExitCode.MISMATCH
     return ExitCode.PARTIAL if partial or bag.target_unreadable else ExitCode.DONE
@@ -128,15 +129,15 @@ _SPELLED = re.compile(rb"=([0-9A-F]{2})")
 def stored_name(name: bytes) -> bytes:
     """The spelling under which one path component is stored. Distinct names give distinct spellings."""
 
-    def spell(found: re.Match[str]) -> str:
-        return "".join(f"={byte:02X}" for byte in found[0].encode("utf-8", "surrogateescape"))
+    def spell(awkward: re.Match[str]) -> str:
+        return "".join(f"={byte:02X}" for byte in awkward[0].encode("utf-8", "surrogateescape"))
 
     return _AWKWARD.sub(spell, name.decode("utf-8", "surrogateescape")).encode("utf-8")
 
 
 def true_name(spelling: bytes) -> bytes:
     """Undo `stored_name`."""
-    return _SPELLED.sub(lambda found: bytes([int(found[1], 16)]), spelling)
+    return _SPELLED.sub(lambda match: bytes([int(match[1], 16)]), spelling)
 
 
 def stored_path(path: bytes) -> bytes:
@@ -144,14 +145,14 @@ def stored_path(path: bytes) -> bytes:
     return b"/".join(stored_name(part) for part in path.split(b"/"))
 
 
-def shown(path: bytes) -> str:
-    """A path for people and for JSON: bytes that are no UTF-8 as \\xNN."""
+def display_path(path: bytes) -> str:
+    """A path for people and for JSON: bytes that are not UTF-8 as \\xNN."""
     return path.decode("utf-8", "backslashreplace")
 
 
-def manifest(digests: Iterable[tuple[str, str]]) -> bytes:
+def format_manifest(digests: Iterable[tuple[str, str]]) -> bytes:
     """Manifest lines, sorted by path, from (path relative to the bag, hex digest) pairs. RFC 8493 section 2.1.3."""
-    return "".join(f"{digest}  {_percent(path)}\n" for path, digest in sorted(digests)).encode("utf-8")
+    return "".join(f"{digest}  {_percent_encode(path)}\n" for path, digest in sorted(digests)).encode("utf-8")
 
 
 def parse_manifest(data: bytes, *, origin: str) -> dict[str, str]:
@@ -170,9 +171,9 @@ def parse_manifest(data: bytes, *, origin: str) -> dict[str, str]:
         digest, _, spelled = line.replace("\t", " ", 1).partition(" ")
         spelled = spelled.lstrip(" *\t")
         if not re.fullmatch("[0-9a-fA-F]{64}", digest) or not spelled:
-            raise BadInput(f"line {number} is no SHA-256 manifest line", location=origin)
+            raise BadInput(f"line {number} is not a SHA-256 manifest line", location=origin)
         path = re.sub("%(0[AaDd]|25)", lambda match: chr(int(match[1], 16)), spelled)
-        if _leaves(unquote(spelled)):
+        if _leads_outside(unquote(spelled)):
             hint = "Nothing was read. Do not trust this bag: ask whoever made it."
             raise BadInput(f"line {number} names a path outside the bag", location=origin, hint=hint)
         path = "/".join(part for part in path.split("/") if part not in ("", "."))
@@ -192,7 +193,7 @@ def parse_payload_manifest(data: bytes, *, origin: str) -> dict[str, str]:
     return digests
 
 
-def _leaves(path: str) -> bool:
+def _leads_outside(path: str) -> bool:
     """Whether a path leads, or for some reader might lead, out of the bag (RFC 8493 section 5.1).
 
     Only LF, CR and % are percent-encoded in a manifest (section 2.1.3); readers that undo more exist, so a path is
@@ -201,7 +202,7 @@ def _leaves(path: str) -> bool:
     return path.startswith(("/", "~")) or ".." in path.split("/") or "\0" in path
 
 
-def _percent(path: str) -> str:
+def _percent_encode(path: str) -> str:
     return path.replace("%", "%25").replace("\n", "%0A").replace("\r", "%0D")
 
 
@@ -215,6 +216,6 @@ def bag_info(*, files: int, bytes_total: int, date: str, agent: str) -> bytes:
     return ("\n".join(lines) + "\n").encode("utf-8")
 
 
-def sha256(data: bytes) -> str:
-    """Hex digest of bytes in hand."""
+def sha256_hex(data: bytes) -> str:
+    """Hex digest of bytes in memory."""
     return hashlib.sha256(data).hexdigest()

@@ -1,12 +1,11 @@
 """What is durable of a file copy: one JSON line per file on the target, written only after the file itself was flushed.
 
-A torn last line was never claimed. A copy that was interrupted, or read back wrong, goes on from here.
+A torn last line was never claimed. A copy that was interrupted, or read back wrong, continues from here.
 """
 
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import os
 from collections.abc import Iterable
 from typing import Literal
@@ -16,16 +15,16 @@ import msgspec
 from drivecare.documents import Value, decode
 from drivecare.errors import BadInput, Refused
 from drivecare.transfer.files import bag
-from drivecare.transfer.files.anchored_folder import HeldFolder
-from drivecare.transfer.files.bag_check import read_tag
-from drivecare.transfer.files.survey import Entry
+from drivecare.transfer.files.bag_check import read_tag_file
+from drivecare.transfer.files.file_system import Folder
+from drivecare.transfer.files.survey import TreeEntry
 
 _BATCH_FILES, _BATCH_BYTES = 256, 64 << 20  # how much is flushed, then journalled, at a time
-_NAME = os.fsencode(bag.JOURNAL)
-_HINT = "Take the target folder away and copy anew; the source is untouched."
+_JOURNAL_PATH = os.fsencode(bag.BAG_JOURNAL)
+_START_OVER = "Take the target folder away and copy anew; the source is untouched."
 
 
-class Head(Value, frozen=True, kw_only=True):
+class CopyStarted(Value, frozen=True, kw_only=True):
     """The first line."""
 
     schema: Literal["drivecare/bag-journal-1"] = "drivecare/bag-journal-1"
@@ -43,7 +42,7 @@ class CopiedFile(Value, frozen=True, kw_only=True):
     not_kept: tuple[str, ...] = ()
 
     @classmethod
-    def of(cls, entry: Entry, digest: str, not_kept: tuple[str, ...]) -> CopiedFile:
+    def of(cls, entry: TreeEntry, digest: str, not_kept: tuple[str, ...]) -> CopiedFile:
         """A file just copied, and what of it the target did not take."""
         return cls(
             path=os.fsdecode(entry.stored),
@@ -54,7 +53,7 @@ class CopiedFile(Value, frozen=True, kw_only=True):
             not_kept=not_kept,
         )
 
-    def is_still(self, entry: Entry) -> bool:
+    def is_still(self, entry: TreeEntry) -> bool:
         """Whether the source file still is what was copied."""
         return (entry.size_bytes, entry.mtime_ns, entry.ctime_ns) == (self.bytes, self.mtime_ns, self.ctime_ns)
 
@@ -62,34 +61,32 @@ class CopiedFile(Value, frozen=True, kw_only=True):
 class BagJournal:
     """The journal in a bag's folder, held by one copy at a time. `finished`: what it claims, by stored path."""
 
-    def __init__(self, folder: HeldFolder, finished: dict[str, CopiedFile]) -> None:
+    def __init__(self, folder: Folder, finished: dict[str, CopiedFile]) -> None:
         self.folder, self.finished = folder, finished
-        self._stream = open(folder.open_file(_NAME, os.O_WRONLY | os.O_APPEND), "ab")  # noqa: SIM115  held for the copy
+        self._file = folder.open_file(_JOURNAL_PATH, "append")
         self._waiting: list[tuple[bytes, CopiedFile]] = []
         self._waiting_bytes = 0
         try:
-            fcntl.flock(self._stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            self._file.lock()
         except BlockingIOError as error:
-            self._stream.close()
+            self._file.close()
             hint = "Wait for that to end."
             raise Refused("another copy writes to it", guard="in-use", location=str(folder.path), hint=hint) from error
-        except OSError:
-            pass  # a file system without locks
 
     @classmethod
-    def begin(cls, folder: HeldFolder, source: bytes) -> BagJournal:
+    def start(cls, folder: Folder, source: bytes) -> BagJournal:
         """A new one in an empty folder."""
-        folder.save(_NAME, _line(Head(source=bag.shown(source))))
+        folder.save(_JOURNAL_PATH, _encode_line(CopyStarted(source=bag.display_path(source))))
         return cls(folder, {})
 
     @classmethod
-    def find(cls, folder: HeldFolder, source: bytes) -> BagJournal | None:
-        """The one that lies in the folder, or None. Raises BadInput where it is damaged, Refused for another source."""
+    def load(cls, folder: Folder, source: bytes) -> BagJournal | None:
+        """The folder's own, or None. Raises BadInput where it is damaged, Refused for another source."""
         try:
-            folder.status(_NAME)
+            folder.status(_JOURNAL_PATH)
         except FileNotFoundError:
             return None
-        return cls(folder, _read(folder, bag.shown(source)))
+        return cls(folder, _read_claims(folder, bag.display_path(source)))
 
     def add(self, path: bytes, copied: CopiedFile) -> None:
         """Note a copied file, `path` in the bag; it is flushed and written down with its batch."""
@@ -99,50 +96,50 @@ class BagJournal:
             self.flush()
 
     def flush(self) -> None:
-        """Files first, then the lines that claim them."""
+        """Flush the files first, then the lines that claim them."""
         for path, _ in self._waiting:
             self.folder.flush(path)
         for parent in {path.rpartition(b"/")[0] for path, _ in self._waiting}:
             self.folder.flush(parent)
-        for _, copied in self._waiting:
-            self._stream.write(_line(copied))
-            self.finished[copied.path] = copied
-        self._stream.flush()
-        os.fsync(self._stream.fileno())
+        self._file.append(b"".join(_encode_line(copied) for _, copied in self._waiting))
+        self.finished.update((copied.path, copied) for _, copied in self._waiting)
+        self._file.flush()
         self._waiting, self._waiting_bytes = [], 0
 
     def end(self, source: bytes, again: Iterable[str]) -> None:
         """The copy is done: the journal goes, or, where stored paths must be copied `again`, stays without those."""
         anew = set(again)
         if not anew:
-            self.folder.remove(_NAME)
+            self.folder.remove(_JOURNAL_PATH)
             return
-        rest = (copied for path, copied in self.finished.items() if path == copied.path and path not in anew)
-        self.folder.save(_NAME, b"".join((_line(Head(source=bag.shown(source))), *map(_line, rest))))
+        start = CopyStarted(source=bag.display_path(source))
+        claims = (copied for path, copied in self.finished.items() if path == copied.path and path not in anew)
+        self.folder.save(_JOURNAL_PATH, b"".join(map(_encode_line, (start, *claims))))
 
     def close(self) -> None:
         """Write down what is waiting, as far as the target still lets us."""
         with contextlib.suppress(OSError):
             self.flush()
-        self._stream.close()
+        self._file.close()
 
 
-def _line(row: Value) -> bytes:
+def _encode_line(row: Value) -> bytes:
     return msgspec.json.encode(row) + b"\n"
 
 
-def _read(folder: HeldFolder, source: str) -> dict[str, CopiedFile]:
-    where = str(folder.path / bag.JOURNAL)
-    content = read_tag(folder, bag.JOURNAL, limit_bytes=1 << 32)
-    first, *rest = content.splitlines(keepends=True) or [b""]
-    if rest and not rest[-1].endswith(b"\n"):  # cut it off, or the next line would be glued to it
-        with open(folder.open_file(_NAME, os.O_RDWR), "r+b") as stream:
-            stream.truncate(len(content) - len(rest.pop()))
+def _read_claims(folder: Folder, source: str) -> dict[str, CopiedFile]:
+    location = str(folder.path / bag.BAG_JOURNAL)
+    content = read_tag_file(folder, bag.BAG_JOURNAL, limit_bytes=1 << 32)
+    first, *lines = content.splitlines(keepends=True) or [b""]
+    if lines and not lines[-1].endswith(b"\n"):  # cut it off, or the next line would be glued to it
+        with folder.open_file(_JOURNAL_PATH, "change") as file:
+            file.set_length(len(content) - len(lines.pop()))
     try:
-        head = decode(Head, first, origin=where)
-        finished = {row.path: row for row in (decode(CopiedFile, line, origin=where) for line in rest)}
+        start = decode(CopyStarted, first, origin=location)
+        finished = {row.path: row for row in (decode(CopiedFile, line, origin=location) for line in lines)}
     except BadInput as error:
-        raise BadInput("is damaged and cannot be gone on from", location=where, hint=_HINT) from error
-    if head.source != source:
-        raise Refused(f"belongs to a copy of {head.source}", guard="other-source", location=where, hint=_HINT)
+        raise BadInput("is damaged and cannot be continued from", location=location, hint=_START_OVER) from error
+    if start.source != source:
+        problem = f"belongs to a copy of {start.source}"
+        raise Refused(problem, guard="other-source", location=location, hint=_START_OVER)
     return finished

@@ -1,130 +1,139 @@
-"""Remove a bag: exactly the files, links and folders that its copy made, and nothing that came to lie beside them.
+"""Remove a bag: exactly the files, links and folders that its copy made, and nothing that was put beside them since.
 
-What belongs to the bag is what its manifests and its list of entries name. Every step goes by the descriptor of a
-folder opened without following links, so that nothing outside the bag is reached whatever lies in it by now.
+What belongs to the bag is what its manifests and its list of entries name. Every step starts at the descriptor of a
+folder opened without following links, so nothing outside the bag is reached, whatever is in it by now.
 """
 
 from __future__ import annotations
 
 import contextlib
 import errno
-import json
 import os
 import stat
 from collections.abc import Iterator
 from pathlib import Path
 
-from drivecare.documents import decode
+from drivecare.documents import Value, decode
 from drivecare.errors import BadInput, DriveCareError, Unavailable
-from drivecare.storage import sync_folder
 from drivecare.transfer.files import bag
-from drivecare.transfer.files.anchored_folder import HeldFolder, WrongKind
 from drivecare.transfer.files.bag import BagReceipt
-from drivecare.transfer.files.bag_check import read_tag
+from drivecare.transfer.files.bag_check import read_tag_file
+from drivecare.transfer.files.file_system import FileSystem, Folder, WrongKind
 
 _LIMIT_BYTES = 1 << 32
-_TAG_FILES = (bag.JOURNAL, bag.TAG_MANIFEST, "bag-info.txt", "bagit.txt", bag.ENTRIES, bag.MANIFEST, bag.RECEIPT)
-# What is gone, another thing by now (a link on the way is ELOOP, too), or not empty is left as it is.
-_LEFT = (errno.ENOENT, errno.ENOTDIR, errno.ELOOP, errno.ENOTEMPTY, errno.EEXIST)
+# Manifest and receipt go last, so that a removal that was cut short can be done again.
+_TAG_FILES = (
+    bag.BAG_JOURNAL,
+    bag.TAG_MANIFEST,
+    "bag-info.txt",
+    "bagit.txt",
+    bag.ENTRY_LIST,
+    bag.PAYLOAD_MANIFEST,
+    bag.BAG_RECEIPT,
+)
+# What is gone, is something else by now (a link on the way is ELOOP, too), or is not empty is left as it is.
+_LEFT_ALONE = (errno.ENOENT, errno.ENOTDIR, errno.ELOOP, errno.ENOTEMPTY, errno.EEXIST)
 
 
-def why_another_bag(folder: Path, receipt: BagReceipt) -> str | None:
-    """Why what lies at `folder` is not the bag of this receipt; None where it is."""
+class ListedEntry(Value, frozen=True, kw_only=True):
+    """The part of a line in the list of entries that removal needs: see `metadata.entry_line`."""
+
+    stored: str
+    shape: str
+
+
+def why_another_bag(files: FileSystem, path: Path, receipt: BagReceipt) -> str | None:
+    """Why `path` is not the bag of this receipt; None where it is."""
     try:
-        with HeldFolder.hold(folder) as held:
-            manifest = read_tag(held, bag.MANIFEST, limit_bytes=_LIMIT_BYTES)
-            document = read_tag(held, bag.RECEIPT, limit_bytes=_LIMIT_BYTES)
-        own = decode(BagReceipt, document, origin=str(folder / bag.RECEIPT))
+        with files.hold(path) as folder:
+            manifest = read_tag_file(folder, bag.PAYLOAD_MANIFEST, limit_bytes=_LIMIT_BYTES)
+            document = read_tag_file(folder, bag.BAG_RECEIPT, limit_bytes=_LIMIT_BYTES)
+        present = decode(BagReceipt, document, origin=str(path / bag.BAG_RECEIPT))
     except (WrongKind, FileNotFoundError, NotADirectoryError):
         return "is not a folder"
     except (OSError, DriveCareError):
         return "holds no bag of drivecare any more"
-    if bag.sha256(manifest) != receipt.manifest_sha256 or own.started != receipt.started:
+    if bag.sha256_hex(manifest) != receipt.manifest_sha256 or present.started != receipt.started:
         return "holds another bag than the one this job made"
     return None
 
 
-def remove_bag(folder: Path) -> tuple[str, ...]:
+def remove_bag(files: FileSystem, path: Path) -> tuple[str, ...]:
     """Remove the bag durably and return what was left there, by its path in the bag: files that are not the bag's.
 
-    Manifest and receipt go last, so that a removal that was cut short can be done again. Raises BadInput where the bag
-    cannot be read, Unavailable where something cannot be removed.
+    Raises BadInput where the bag cannot be read, Unavailable where something cannot be removed.
     """
     try:
-        with HeldFolder.hold(folder) as held:
-            left = _remove_contents(held)
-        if not left:
-            with contextlib.suppress(OSError):  # the root of a mounted drive stays
-                folder.rmdir()
-        sync_folder(folder.parent)
+        with files.hold(path) as folder:
+            strangers = _remove_contents(folder)
+        if not strangers:
+            files.remove_folder(path)
     except OSError as error:
-        raise Unavailable(f"cannot be removed: {error.strerror}", location=str(folder)) from error
-    return left
+        raise Unavailable(f"cannot be removed: {error.strerror}", location=str(path)) from error
+    return strangers
 
 
-def _remove_contents(held: HeldFolder) -> tuple[str, ...]:
-    listing = read_tag(held, bag.MANIFEST, limit_bytes=_LIMIT_BYTES)
-    payload = list(map(os.fsencode, bag.parse_payload_manifest(listing, origin=str(held.path / bag.MANIFEST))))
-    links, folders = _entries(held)
-    for path in payload:  # the list of entries lacks folders that only an earlier session of the copy saw
+def _remove_contents(folder: Folder) -> tuple[str, ...]:
+    """Remove the bag's own entries; return the others."""
+    listing = read_tag_file(folder, bag.PAYLOAD_MANIFEST, limit_bytes=_LIMIT_BYTES)
+    origin = str(folder.path / bag.PAYLOAD_MANIFEST)
+    payload = list(map(os.fsencode, bag.parse_payload_manifest(listing, origin=origin)))
+    links, folders = _read_entry_list(folder)
+    for path in payload:  # the list of entries lacks folders that only an earlier session of the copy met
         while path := path.rpartition(b"/")[0]:
             folders.add(path)
     for path in sorted(folders):
-        _make_writable(held, path)
+        _make_writable(folder, path)
     for path in (*payload, *links):
-        _remove(held, path)
+        _remove_name(folder, path)
     for path in sorted(folders, key=lambda path: path.count(b"/"), reverse=True):
-        with _leaving_others():
-            held.remove_folder(path)
+        with _leaving_others_alone():
+            folder.remove_folder(path)
     for name in _TAG_FILES:
-        _remove(held, os.fsencode(name))
-    kept = (path for path, info in held.walk(b"") if isinstance(info, OSError) or not stat.S_ISDIR(info.st_mode))
-    return tuple(sorted(map(bag.shown, kept)))
+        _remove_name(folder, os.fsencode(name))
+    strangers = (path for path, info in folder.walk(b"") if isinstance(info, OSError) or not stat.S_ISDIR(info.st_mode))
+    return tuple(sorted(map(bag.display_path, strangers)))
 
 
-def _entries(held: HeldFolder) -> tuple[list[bytes], set[bytes]]:
+def _read_entry_list(folder: Folder) -> tuple[list[bytes], set[bytes]]:
     """Links and folders of the payload, as they are stored."""
     links: list[bytes] = []
     folders = {b"data"}
-    where = str(held.path / bag.ENTRIES)
-    if bag.ENTRIES.encode() not in held.names(b""):  # a removal that was cut short had come so far
+    location = str(folder.path / bag.ENTRY_LIST)
+    if os.fsencode(bag.ENTRY_LIST) not in folder.names(b""):  # a removal that was cut short had come this far
         return links, folders
-    for number, line in enumerate(read_tag(held, bag.ENTRIES, limit_bytes=_LIMIT_BYTES).splitlines(), 1):
+    for number, line in enumerate(read_tag_file(folder, bag.ENTRY_LIST, limit_bytes=_LIMIT_BYTES).splitlines(), 1):
         try:
-            entry = json.loads(line)
-            stored, shape = os.fsencode(f"data/{entry['stored']}"), entry["shape"]
-        except (ValueError, KeyError, TypeError, RecursionError) as error:
-            raise BadInput(f"line {number:,} is not an entry of a bag", location=where) from error
-        if not {b"", b".", b".."}.isdisjoint(stored.split(b"/")) or b"\0" in stored:
-            raise BadInput(f"line {number:,} names a path outside the bag", location=where)
-        if shape == "symlink":
-            links.append(stored)
-        elif shape == "folder":
-            folders.add(stored)
+            entry = decode(ListedEntry, line, origin=location)
+            path = os.fsencode(f"data/{entry.stored}")
+        except (BadInput, UnicodeEncodeError) as error:
+            raise BadInput(f"line {number:,} is not an entry of a bag", location=location) from error
+        if not {b"", b".", b".."}.isdisjoint(path.split(b"/")) or b"\0" in path:
+            raise BadInput(f"line {number:,} names a path outside the bag", location=location)
+        if entry.shape == "symlink":
+            links.append(path)
+        elif entry.shape == "folder":
+            folders.add(path)
     return links, folders
 
 
 @contextlib.contextmanager
-def _leaving_others() -> Iterator[None]:
+def _leaving_others_alone() -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        if error.errno not in _LEFT:
+        if error.errno not in _LEFT_ALONE:
             raise
 
 
-def _remove(held: HeldFolder, path: bytes) -> None:
-    """Remove a name that is no folder's."""
-    with _leaving_others():
-        if not stat.S_ISDIR(held.status(path).st_mode):
-            held.remove(path)
+def _remove_name(folder: Folder, path: bytes) -> None:
+    """Remove a name that is not a folder's."""
+    with _leaving_others_alone():
+        if not stat.S_ISDIR(folder.status(path).st_mode):
+            folder.remove(path)
 
 
-def _make_writable(held: HeldFolder, path: bytes) -> None:
+def _make_writable(folder: Folder, path: bytes) -> None:
     """Folders keep the mode they had on the customer's drive, and may be write-protected."""
-    with contextlib.suppress(OSError):
-        descriptor = held.open_folder(path)
-        try:
-            os.fchmod(descriptor, 0o700)
-        finally:
-            os.close(descriptor)
+    with contextlib.suppress(OSError), folder.open_folder(path) as inner:
+        inner.set_mode(0o700)

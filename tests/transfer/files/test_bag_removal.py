@@ -9,12 +9,12 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from drivecare.clock import StillClock
 from drivecare.documents import load
 from drivecare.errors import BadInput
-from drivecare.transfer.files.bag import ENTRIES, MANIFEST, RECEIPT, BagReceipt
+from drivecare.transfer.files.bag import BAG_RECEIPT, ENTRY_LIST, PAYLOAD_MANIFEST, BagReceipt
 from drivecare.transfer.files.bag_removal import remove_bag, why_another_bag
-from drivecare.transfer.files.file_copy import copy_files
+from drivecare.transfer.files.file_copy import copy_into_bag
+from tests.transfer.files.faulty import CLOCK, FILES
 
 
 @pytest.fixture
@@ -27,7 +27,7 @@ def bag(tmp_path: Path) -> Path:
     (tree / "line\nbreak%.txt").write_text("x")
     (tree / "to-file").symlink_to("a/b/letter.txt")
     (tree / "to-folder").symlink_to("a")
-    copy_files(tree, tmp_path / "bag", clock=StillClock())
+    copy_into_bag(tree, tmp_path / "bag", files=FILES, clock=CLOCK)
     return tmp_path / "bag"
 
 
@@ -41,12 +41,12 @@ def outside(tmp_path: Path) -> Path:
 
 
 def receipt(bag: Path) -> BagReceipt:
-    return load(BagReceipt, bag / RECEIPT)
+    return load(BagReceipt, bag / BAG_RECEIPT)
 
 
 def test_a_bag_goes_whole(bag: Path) -> None:
-    assert why_another_bag(bag, receipt(bag)) is None
-    assert remove_bag(bag) == ()
+    assert why_another_bag(FILES, bag, receipt(bag)) is None
+    assert remove_bag(FILES, bag) == ()
     assert not bag.exists()
 
 
@@ -54,7 +54,7 @@ def test_what_came_to_lie_there_stays_and_is_named(bag: Path, outside: Path) -> 
     (bag / "data" / "a" / "mine.txt").write_text("put there afterwards")
     (bag / "data" / "mine").mkdir()
     (bag / "data" / "mine-too").symlink_to(outside)
-    assert remove_bag(bag) == ("data/a/mine.txt", "data/mine-too")
+    assert remove_bag(FILES, bag) == ("data/a/mine.txt", "data/mine-too")
     assert (bag / "data" / "a" / "mine.txt").read_text() == "put there afterwards"
     assert (bag / "data" / "mine").is_dir()
     assert sorted(path.name for path in bag.rglob("*")) == ["a", "data", "mine", "mine-too", "mine.txt"]
@@ -71,7 +71,7 @@ def test_no_link_in_a_bag_is_followed(bag: Path, outside: Path, part: str) -> No
         outside.rename(goal / "a")
         outside = goal / "a"
     (bag / part).symlink_to(goal)
-    left = remove_bag(bag)
+    left = remove_bag(FILES, bag)
     assert (outside / "b" / "letter.txt").read_text() == "not yours"
     assert left[0].startswith(part)  # the link, and what could not be reached behind it
 
@@ -81,13 +81,13 @@ def test_a_write_protected_folder_of_the_customer_s_goes_too(tmp_path: Path) -> 
     (tree / "a").mkdir(parents=True)
     (tree / "a" / "letter.txt").write_text("dear")
     (tree / "a").chmod(0o555)
-    copy_files(tree, tmp_path / "bag", clock=StillClock())
+    copy_into_bag(tree, tmp_path / "bag", files=FILES, clock=CLOCK)
     assert (tmp_path / "bag" / "data" / "a").stat().st_mode & 0o222 == 0
-    assert remove_bag(tmp_path / "bag") == ()
+    assert remove_bag(FILES, tmp_path / "bag") == ()
     assert not (tmp_path / "bag").exists()
 
 
-@pytest.mark.parametrize("name", ["data/to-file", "data/to-folder", "bag-info.txt", ENTRIES, MANIFEST])
+@pytest.mark.parametrize("name", ["data/to-file", "data/to-folder", "bag-info.txt", ENTRY_LIST, PAYLOAD_MANIFEST])
 def test_a_removal_cut_short_is_done_again(bag: Path, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
     unlink = os.unlink
 
@@ -99,11 +99,11 @@ def test_a_removal_cut_short_is_done_again(bag: Path, monkeypatch: pytest.Monkey
     own = receipt(bag)
     monkeypatch.setattr(os, "unlink", cut_short)
     with pytest.raises(KeyboardInterrupt):
-        remove_bag(bag)
+        remove_bag(FILES, bag)
     assert (bag / name).is_symlink() or (bag / name).exists()
     monkeypatch.undo()
-    assert why_another_bag(bag, own) is None
-    assert remove_bag(bag) == ()
+    assert why_another_bag(FILES, bag, own) is None
+    assert remove_bag(FILES, bag) == ()
     assert not bag.exists()
 
 
@@ -113,18 +113,20 @@ def _link_it(bag: Path) -> None:
 
 
 def _link_manifest(bag: Path) -> None:
-    (bag / MANIFEST).rename(bag.parent / "manifest")
-    (bag / MANIFEST).symlink_to(bag.parent / "manifest")
+    (bag / PAYLOAD_MANIFEST).rename(bag.parent / "manifest")
+    (bag / PAYLOAD_MANIFEST).symlink_to(bag.parent / "manifest")
 
 
 @pytest.mark.parametrize(
     ("change", "why"),
     [
         (_link_it, "is not a folder"),
-        (lambda bag: (bag / RECEIPT).unlink(), "holds no bag of drivecare any more"),
+        (lambda bag: (bag / BAG_RECEIPT).unlink(), "holds no bag of drivecare any more"),
         (_link_manifest, "holds no bag of drivecare any more"),
         (
-            lambda bag: (bag / MANIFEST).write_bytes((bag / MANIFEST).read_bytes() + b"0" * 64 + b"  data/x\n"),
+            lambda bag: (bag / PAYLOAD_MANIFEST).write_bytes(
+                (bag / PAYLOAD_MANIFEST).read_bytes() + b"0" * 64 + b"  data/x\n"
+            ),
             "holds another bag than the one this job made",
         ),
     ],
@@ -133,12 +135,12 @@ def _link_manifest(bag: Path) -> None:
 def test_another_bag_is_told_from_this_one(bag: Path, change: Callable[[Path], None], why: str) -> None:
     own = receipt(bag)
     change(bag)
-    assert why_another_bag(bag, own) == why
+    assert why_another_bag(FILES, bag, own) == why
 
 
 def test_a_bag_of_another_time_is_another(bag: Path) -> None:
     other = msgspec.structs.replace(receipt(bag), started="2026-11-24T10:00:00+00:00")
-    assert why_another_bag(bag, other) == "holds another bag than the one this job made"
+    assert why_another_bag(FILES, bag, other) == "holds another bag than the one this job made"
 
 
 @pytest.mark.parametrize(
@@ -147,16 +149,16 @@ def test_a_bag_of_another_time_is_another(bag: Path) -> None:
     ids=["cut", "list", "outside", "no name"],
 )
 def test_a_damaged_list_of_entries_stops_before_anything_goes(bag: Path, line: bytes) -> None:
-    (bag / ENTRIES).write_bytes((bag / ENTRIES).read_bytes() + line + b"\n")
+    (bag / ENTRY_LIST).write_bytes((bag / ENTRY_LIST).read_bytes() + line + b"\n")
     before = sorted(bag.rglob("*"))
     with pytest.raises(BadInput, match="line 8"):
-        remove_bag(bag)
+        remove_bag(FILES, bag)
     assert sorted(bag.rglob("*")) == before
 
 
 def test_folders_that_only_an_earlier_session_saw_go_too(bag: Path) -> None:
     """What a failing drive no longer shows stays in the bag's manifest, without a line among its entries."""
-    lines = (bag / ENTRIES).read_bytes().splitlines(keepends=True)
-    (bag / ENTRIES).write_bytes(b"".join(line for line in lines if b'"stored": "a' not in line))
-    assert remove_bag(bag) == ()
+    lines = (bag / ENTRY_LIST).read_bytes().splitlines(keepends=True)
+    (bag / ENTRY_LIST).write_bytes(b"".join(line for line in lines if b'"stored": "a' not in line))
+    assert remove_bag(FILES, bag) == ()
     assert not bag.exists()

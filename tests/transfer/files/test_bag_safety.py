@@ -25,13 +25,14 @@ import pytest
 from drivecare.cli.copy_files import copy_files as copy_files_command
 from drivecare.cli.verify import verify
 from drivecare.errors import BadInput, Interrupted, Refused
-from drivecare.transfer.files import anchored_folder, bag, bag_check, bag_journal, metadata
+from drivecare.hardware.machine import Machine
+from drivecare.transfer.files import bag, bag_journal
 from drivecare.transfer.files.bag import BagReceipt, FileNote
 from drivecare.transfer.files.bag_check import check_bag
-from drivecare.transfer.files.file_copy import copy_files
+from drivecare.transfer.files.file_copy import copy_into_bag
 from drivecare.transfer.medium import Progress, Watch
 from tests.cli.bench import run
-from tests.transfer.files.test_file_copy import CLOCK, NOW
+from tests.transfer.files.faulty import CLOCK, FILES, NOW, FaultyFiles
 
 NOBODY = 65534
 # Version 2, permitted and effective: CAP_SETUID. Source: <linux/capability.h>, struct vfs_cap_data.
@@ -53,7 +54,7 @@ def source(tmp_path: Path) -> Path:
 @pytest.fixture
 def filled(source: Path, tmp_path: Path) -> Path:
     """A bag of ours of that folder."""
-    copy_files(source, tmp_path / "bag", clock=CLOCK)
+    copy_into_bag(source, tmp_path / "bag", files=FILES, clock=CLOCK)
     return tmp_path / "bag"
 
 
@@ -64,7 +65,7 @@ def begun(source: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path
     calls = itertools.count()
     watch = Watch(stop_reason=lambda: "x" if next(calls) == 2 else None)
     with pytest.raises(Interrupted):
-        copy_files(source, tmp_path / "bag", clock=CLOCK, watch=watch)
+        copy_into_bag(source, tmp_path / "bag", files=FILES, clock=CLOCK, watch=watch)
     return tmp_path / "bag"
 
 
@@ -103,7 +104,7 @@ def foreign_bag(folder: Path, manifest: str, **files: bytes) -> Path:
     """A bag another program made."""
     (folder / "data").mkdir(parents=True)
     (folder / "bagit.txt").write_bytes(bag.BAGIT_TXT)
-    (folder / bag.MANIFEST).write_text(manifest)
+    (folder / bag.PAYLOAD_MANIFEST).write_text(manifest)
     for name, content in files.items():
         (folder / "data" / name).write_bytes(content)
     return folder
@@ -118,7 +119,7 @@ def names(notes: tuple[FileNote, ...]) -> list[str]:
 
 
 def entries(target: Path) -> dict[str, Any]:
-    return {row["name"]: row for row in map(json.loads, (target / bag.ENTRIES).read_text().splitlines())}
+    return {row["name"]: row for row in map(json.loads, (target / bag.ENTRY_LIST).read_text().splitlines())}
 
 
 # Rights that the unit gave
@@ -150,7 +151,7 @@ def test_capabilities_and_trusted_attributes_are_recorded_and_not_set(source: Pa
     except OSError:
         pytest.skip("this file system keeps no extended attributes")
     target = tmp_path / "bag"
-    receipt = copy_files(source, target, clock=CLOCK)
+    receipt = copy_into_bag(source, target, files=FILES, clock=CLOCK)
     assert os.listxattr(target / "data" / "letter") == ["user.note"]
     recorded = entries(target)["letter"]["attributes"]
     assert {name: base64.b64decode(text) for name, text in recorded.items()} == {
@@ -167,7 +168,7 @@ def test_policy_labels_are_counted_instead_of_listed(source: Path, tmp_path: Pat
         os.setxattr(source / "letter", "security.selinux", b"system_u:object_r:usr_t:s0\0")
     except OSError:
         pytest.skip("this file system keeps no extended attributes")
-    receipt = copy_files(source, tmp_path / "bag", clock=CLOCK)
+    receipt = copy_into_bag(source, tmp_path / "bag", files=FILES, clock=CLOCK)
     assert "security.selinux" in entries(tmp_path / "bag")["letter"]["attributes"]
     assert not receipt.not_kept
     assert any("(security.selinux) of 1 entries" in notice for notice in receipt.notices)
@@ -179,13 +180,18 @@ def test_what_is_not_kept_is_still_told_after_a_resume(
     """The journal remembers what the target did not take of a file that an earlier session copied."""
     (source / "letter").chmod(0o4755)
     monkeypatch.setattr(bag_journal, "_BATCH_FILES", 1)
-    monkeypatch.setattr(metadata, "_lost_attributes", lambda *_: {"extended attributes"})
+    os.setxattr(source / "letter", "user.note", b"kept")
     calls = itertools.count()
     target = tmp_path / "bag"
     with pytest.raises(Interrupted):
-        copy_files(source, target, clock=CLOCK, watch=Watch(stop_reason=lambda: "x" if next(calls) == 2 else None))
-    monkeypatch.setattr(metadata, "_lost_attributes", lambda *_: set())
-    receipt = copy_files(source, target, clock=CLOCK, resume=True)
+        copy_into_bag(
+            source,
+            target,
+            files=FaultyFiles(keeps_attributes=False),
+            clock=CLOCK,
+            watch=Watch(stop_reason=lambda: "x" if next(calls) == 2 else None),
+        )
+    receipt = copy_into_bag(source, target, files=FILES, clock=CLOCK, resume=True)
     assert receipt.not_kept[0].reason == "setuid bit (recorded, not set), extended attributes"
 
 
@@ -202,7 +208,7 @@ def test_a_bag_is_open_to_its_owner_alone(source: Path, tmp_path: Path, exists: 
             target.mkdir(parents=True)
         seen: list[int] = []
         look = Watch(on_progress=lambda _: seen.append(stat.S_IMODE(target.stat().st_mode)))
-        receipt = copy_files(source, target, clock=CLOCK, watch=look)
+        receipt = copy_into_bag(source, target, files=FILES, clock=CLOCK, watch=look)
     finally:
         os.umask(before)
     assert set(seen) == {0o700}
@@ -232,7 +238,7 @@ def test_under_sudo_the_bag_and_all_in_it_belong_to_who_typed_it(
 @root_only
 def test_roots_own_bag_keeps_the_owners(source: Path, tmp_path: Path) -> None:
     os.chown(source / "letter", 1234, 1235)
-    copy_files(source, tmp_path / "bag", clock=CLOCK)
+    copy_into_bag(source, tmp_path / "bag", files=FILES, clock=CLOCK)
     info = (tmp_path / "bag" / "data" / "letter").stat()
     assert (info.st_uid, info.st_gid) == (1234, 1235)
 
@@ -246,10 +252,10 @@ def test_a_plain_user_makes_a_bag_like_any_other(reachable: Path) -> None:
         (source / "tool").write_bytes(b"program")
         (source / "tool").chmod(0o4755)
         (source / "link").symlink_to("tool")
-        receipt = copy_files(source, target, clock=CLOCK)
+        receipt = copy_into_bag(source, target, files=FILES, clock=CLOCK)
         assert receipt.verified
         assert names(receipt.not_kept) == ["tool"]
-        assert check_bag(target, at=NOW).verified
+        assert check_bag(FILES, target, at=NOW).verified
         assert bagit.Bag(str(target)).validate()
 
 
@@ -264,7 +270,7 @@ def test_a_folder_of_the_bag_that_became_a_link_is_refused(
     (begun / place).symlink_to(elsewhere)
     ran = run(copy_files_command, source, begun, "--resume")
     assert (ran.exit_code, kind in ran.err) == (22, True)
-    assert "go on with --resume" in ran.err
+    assert "continue with --resume" in ran.err
     assert {path.name: path.read_bytes() for path in elsewhere.iterdir()} == {"photo": b"not the customer's"}
 
 
@@ -272,21 +278,27 @@ def test_a_file_of_the_bag_that_became_a_link_is_refused(source: Path, begun: Pa
     (begun / "data" / "sub" / "photo").unlink(missing_ok=True)
     (begun / "data" / "sub" / "photo").symlink_to(elsewhere / "photo")
     with pytest.raises(Refused, match=r"data/sub/photo \(a link\)"):
-        copy_files(source, begun, clock=CLOCK, resume=True)
+        copy_into_bag(source, begun, files=FILES, clock=CLOCK, resume=True)
     assert (elsewhere / "photo").read_bytes() == b"not the customer's"
+
+
+def test_a_pipe_in_a_bag_is_not_of_the_copy_that_is_resumed(source: Path, begun: Path) -> None:
+    os.mkfifo(begun / "data" / "stray")
+    with pytest.raises(Refused, match=r"data/stray \(a named pipe\)"):
+        copy_into_bag(source, begun, files=FILES, clock=CLOCK, resume=True)
 
 
 def test_a_bag_or_a_journal_that_is_a_link_is_refused(source: Path, begun: Path, tmp_path: Path) -> None:
     (tmp_path / "link").symlink_to(begun)
     with pytest.raises(Refused, match="is a link"):
-        copy_files(source, tmp_path / "link", clock=CLOCK, resume=True)
+        copy_into_bag(source, tmp_path / "link", files=FILES, clock=CLOCK, resume=True)
     with pytest.raises(BadInput, match="is a link, not a bag's folder"):
-        check_bag(tmp_path / "link", at=NOW)
-    (begun / bag.JOURNAL).rename(tmp_path / "journal")
-    (begun / bag.JOURNAL).symlink_to(tmp_path / "journal")
+        check_bag(FILES, tmp_path / "link", at=NOW)
+    (begun / bag.BAG_JOURNAL).rename(tmp_path / "journal")
+    (begun / bag.BAG_JOURNAL).symlink_to(tmp_path / "journal")
     before = (tmp_path / "journal").read_bytes()
     with pytest.raises(BadInput, match="is a link, not a file of the bag"):
-        copy_files(source, begun, clock=CLOCK, resume=True)
+        copy_into_bag(source, begun, files=FILES, clock=CLOCK, resume=True)
     assert (tmp_path / "journal").read_bytes() == before
 
 
@@ -302,7 +314,7 @@ def test_a_folder_swapped_for_a_link_while_copying_is_not_written_through(
             (target / "data" / "sub").symlink_to(elsewhere)
 
     with pytest.raises(Interrupted, match="data/sub is a link, not a folder"):
-        copy_files(source, target, clock=CLOCK, watch=Watch(on_progress=swap))
+        copy_into_bag(source, target, files=FILES, clock=CLOCK, watch=Watch(on_progress=swap))
     assert {path.name: path.read_bytes() for path in elsewhere.iterdir()} == {"photo": b"not the customer's"}
 
 
@@ -318,7 +330,7 @@ def test_a_folder_of_the_source_swapped_for_a_link_is_not_read_through(
             shutil.rmtree(source / "sub")
             (source / "sub").symlink_to(elsewhere)
 
-    receipt = copy_files(source, tmp_path / "bag", clock=CLOCK, watch=Watch(on_progress=swap))
+    receipt = copy_into_bag(source, tmp_path / "bag", files=FILES, clock=CLOCK, watch=Watch(on_progress=swap))
     assert [(note.name, note.reason) for note in receipt.left_out] == [
         ("sub/photo", "could not be opened: sub is a link, not a folder")
     ]
@@ -344,12 +356,12 @@ def test_links_inside_a_bag_are_judged_by_their_text(source: Path, tmp_path: Pat
     (source / "again").symlink_to("sub/same")
     (source / "folder").symlink_to("sub")
     target = tmp_path / "bag"
-    copy_files(source, target, clock=CLOCK)
-    assert check_bag(target, at=NOW).verified
+    copy_into_bag(source, target, files=FILES, clock=CLOCK)
+    assert check_bag(FILES, target, at=NOW).verified
     for text in ("sub/../letter", "../data/letter", "./letter", str(target / "data" / "letter"), "again"):
         (target / "data" / "again").unlink()
         (target / "data" / "again").symlink_to(text)
-        assert names(check_bag(target, at=NOW).missing) == ["data/again"], text
+        assert names(check_bag(FILES, target, at=NOW).missing) == ["data/again"], text
 
 
 def test_links_that_lead_to_one_another_prove_nothing(tmp_path: Path) -> None:
@@ -358,7 +370,7 @@ def test_links_that_lead_to_one_another_prove_nothing(tmp_path: Path) -> None:
     folder = foreign_bag(tmp_path / "bag", f"{digest}  data/a\n{digest}  data/b\n")
     (folder / "data" / "a").symlink_to("b")
     (folder / "data" / "b").symlink_to("a")
-    result = check_bag(folder, at=NOW)
+    result = check_bag(FILES, folder, at=NOW)
     assert (result.verified, names(result.missing)) == (False, ["data/a", "data/b"])
 
 
@@ -395,7 +407,7 @@ OUTSIDE = {
 
 @pytest.mark.promise(9)
 @pytest.mark.parametrize("path", OUTSIDE.values(), ids=OUTSIDE.keys())
-@pytest.mark.parametrize("listing", [bag.MANIFEST, bag.TAG_MANIFEST])
+@pytest.mark.parametrize("listing", [bag.PAYLOAD_MANIFEST, bag.TAG_MANIFEST])
 def test_paths_that_leave_the_bag_are_refused(tmp_path: Path, path: str, listing: str) -> None:
     """RFC 8493 section 5.1 for what must not be reached, 2.1.3 for what is encoded."""
     folder = foreign_bag(tmp_path / "bag", f"{sha256(b'x')}  data/a\n", a=b"x")
@@ -413,36 +425,36 @@ def test_names_that_only_look_like_it_are_names(tmp_path: Path) -> None:
     folder = tmp_path / "bag"
     shutil.copytree(root, folder)
     bagit.make_bag(str(folder), checksums=["sha256"])
-    manifest = (folder / bag.MANIFEST).read_text()
-    (folder / bag.MANIFEST).write_text(manifest.replace("%2e%2e", "%252e%252e"))  # which this writer leaves undone
+    manifest = (folder / bag.PAYLOAD_MANIFEST).read_text()
+    (folder / bag.PAYLOAD_MANIFEST).write_text(manifest.replace("%2e%2e", "%252e%252e"))
     (folder / bag.TAG_MANIFEST).unlink()
-    assert check_bag(folder, at=NOW).verified
-    assert copy_files(root, tmp_path / "ours", clock=CLOCK).verified
+    assert check_bag(FILES, folder, at=NOW).verified
+    assert copy_into_bag(root, tmp_path / "ours", files=FILES, clock=CLOCK).verified
 
 
 def test_a_payload_manifest_lists_what_is_below_data(tmp_path: Path) -> None:
     """RFC 8493 section 2.1.3."""
     folder = foreign_bag(tmp_path / "bag", f"{sha256(bag.BAGIT_TXT)}  bagit.txt\n")
     with pytest.raises(BadInput, match="which is not below data/"):
-        check_bag(folder, at=NOW)
+        check_bag(FILES, folder, at=NOW)
 
 
 def test_two_digests_for_one_path_are_refused(tmp_path: Path) -> None:
     """Neither says which is meant; with one spelled otherwise the wrong one would stand."""
     folder = foreign_bag(tmp_path / "bag", f"{'0' * 64}  data/a\n{sha256(b'x')}  data/./a\n", a=b"x")
     with pytest.raises(BadInput, match="line 2 gives a second digest for one path"):
-        check_bag(folder, at=NOW)
+        check_bag(FILES, folder, at=NOW)
 
 
 def test_what_is_to_be_fetched_is_missing(tmp_path: Path) -> None:
     """RFC 8493 section 2.2.3: fetch.txt says where a file may be had. Nothing is fetched."""
     folder = foreign_bag(tmp_path / "bag", f"{sha256(b'x')}  data/a\n{sha256(b'y')}  data/b\n", b=b"y")
     (folder / "fetch.txt").write_text("https://shop.example/a 1 data/a\n")
-    assert names(check_bag(folder, at=NOW).missing) == ["data/a"]
+    assert names(check_bag(FILES, folder, at=NOW).missing) == ["data/a"]
 
 
 @pytest.mark.timeout(20)
-@pytest.mark.parametrize("name", ["data/letter", "bagit.txt", bag.MANIFEST, bag.TAG_MANIFEST, bag.RECEIPT])
+@pytest.mark.parametrize("name", ["data/letter", "bagit.txt", bag.PAYLOAD_MANIFEST, bag.TAG_MANIFEST, bag.BAG_RECEIPT])
 @pytest.mark.parametrize("device", [False, pytest.param(True, marks=root_only)], ids=["pipe", "device"])
 def test_pipes_and_devices_are_neither_waited_for_nor_read(
     filled: Path, name: str, device: bool, monkeypatch: pytest.MonkeyPatch
@@ -476,7 +488,7 @@ def test_an_empty_bag_is_not_verified(tmp_path: Path) -> None:
     ran = run(verify, foreign_bag(tmp_path / "bag", ""))
     assert (ran.exit_code, ran.out) == (3, "")
     assert "is an empty bag: its manifest names no file" in ran.err
-    assert "Look whether the drive was mounted" in ran.err
+    assert "Check whether the drive was mounted" in ran.err
 
 
 @pytest.mark.parametrize("link", [False, True])
@@ -547,13 +559,8 @@ def test_a_bag_of_which_nothing_can_be_read_was_not_verified(reachable: Path, cl
     assert "with sudo" in ran.err
 
 
-def test_a_drive_that_goes_while_a_bag_is_verified_stops_it(filled: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def gone(*_: object) -> int:
-        raise OSError(5, "Input/output error")
-
-    monkeypatch.setattr(os, "preadv", gone)
-    monkeypatch.setattr(bag_check, "attached", lambda _: False)
-    ran = run(verify, filled)
+def test_a_drive_that_goes_while_a_bag_is_verified_stops_it(filled: Path) -> None:
+    ran = run(verify, filled, machine=Machine(files=lambda: FaultyFiles(pulled=True)))
     assert (ran.exit_code, "the drive of the bag is no longer there" in ran.err) == (23, True)
 
 
@@ -570,11 +577,11 @@ def test_what_cannot_be_read_back_is_copied_again(
         return real(descriptor, buffers, offset)
 
     monkeypatch.setattr(os, "preadv", preadv)
-    receipt = copy_files(source, target, clock=CLOCK)
+    receipt = copy_into_bag(source, target, files=FILES, clock=CLOCK)
     assert (receipt.exit_code, receipt.verified, receipt.mismatched) == (20, False, ())
     assert names(receipt.target_unreadable) == ["data/sub/photo"]
     monkeypatch.undo()
-    assert copy_files(source, target, clock=CLOCK, resume=True).verified
+    assert copy_into_bag(source, target, files=FILES, clock=CLOCK, resume=True).verified
     assert len(bad) == 1
 
 
@@ -586,7 +593,7 @@ def test_a_target_that_gives_nothing_back_is_no_partial_success(
 
     monkeypatch.setattr(os, "preadv", gone)
     with pytest.raises(Interrupted, match="no file of the bag can be read back"):
-        copy_files(source, tmp_path / "bag", clock=CLOCK)
+        copy_into_bag(source, tmp_path / "bag", files=FILES, clock=CLOCK)
 
 
 # Nothing to copy
@@ -605,7 +612,7 @@ def test_a_resume_from_an_unmounted_drive_takes_nothing_from_the_bag(source: Pat
     shutil.rmtree(source)
     source.mkdir()
     with pytest.raises(Refused, match="there is no file to copy"):
-        copy_files(source, begun, clock=CLOCK, resume=True)
+        copy_into_bag(source, begun, files=FILES, clock=CLOCK, resume=True)
     assert sorted(path.name for path in begun.rglob("*")) == before
 
 
@@ -617,16 +624,10 @@ def test_what_a_failing_drive_no_longer_shows_stays_in_the_bag(
     target = tmp_path / "bag"
     calls = itertools.count()
     with pytest.raises(Interrupted):
-        copy_files(source, target, clock=CLOCK, watch=Watch(stop_reason=lambda: "x" if next(calls) == 2 else None))
-    real = anchored_folder.HeldFolder.names
-
-    def listing(folder: anchored_folder.HeldFolder, path: bytes) -> list[bytes]:
-        if folder.path == source and path == b"sub":
-            raise OSError(5, "Input/output error")
-        return real(folder, path)
-
-    monkeypatch.setattr(anchored_folder.HeldFolder, "names", listing)
-    receipt = copy_files(source, target, clock=CLOCK, resume=True)
+        copy_into_bag(
+            source, target, files=FILES, clock=CLOCK, watch=Watch(stop_reason=lambda: "x" if next(calls) == 2 else None)
+        )
+    receipt = copy_into_bag(source, target, files=FaultyFiles(unlistable=frozenset({b"sub"})), clock=CLOCK, resume=True)
     assert [(note.name, note.reason) for note in receipt.left_out] == [
         ("sub", "the folder could not be read: Input/output error")
     ]
@@ -648,16 +649,16 @@ def test_a_copy_of_which_nothing_could_be_read_says_so(
     assert ran.out.splitlines()[0].startswith("0 files, 0 bytes")
     assert ran.out.splitlines()[1] == "NOTHING COPIED   no file is across"
     assert "VERIFIED" not in ran.out
-    receipt = json.loads((tmp_path / "bag" / bag.RECEIPT).read_text())
+    receipt = json.loads((tmp_path / "bag" / bag.BAG_RECEIPT).read_text())
     assert (receipt["verified"], receipt["verification"]) == (False, None)
 
 
 def test_a_receipt_of_the_first_version_is_read(filled: Path) -> None:
     """Written before the lists of missing and unreadable files were there."""
-    document = json.loads((filled / bag.RECEIPT).read_text())
+    document = json.loads((filled / bag.BAG_RECEIPT).read_text())
     for key in ("missing", "target_unreadable"):
         del document[key]
-    (filled / bag.RECEIPT).write_text(json.dumps(document))
-    result = check_bag(filled, at=NOW)
+    (filled / bag.BAG_RECEIPT).write_text(json.dumps(document))
+    result = check_bag(FILES, filled, at=NOW)
     assert isinstance(result, BagReceipt)
     assert result.verified

@@ -6,16 +6,16 @@ from pathlib import Path
 
 import pytest
 
+from drivecare.transfer.files.file_system import Abilities
 from drivecare.transfer.files.survey import (
-    Abilities,
-    Tree,
-    cannot_hold,
+    SourceTree,
+    find_misfits,
     first_links,
-    hold_source,
     needed_characters,
-    survey,
-    try_target,
+    open_source,
+    survey_tree,
 )
+from tests.transfer.files.faulty import FILES
 
 ROOMY = Abilities(
     symlinks=True,
@@ -45,9 +45,9 @@ def root(tmp_path: Path) -> Path:
     return folder
 
 
-def surveyed(root: Path) -> Tree:
-    with hold_source(root) as source:
-        return survey(source)
+def surveyed(root: Path) -> SourceTree:
+    with open_source(FILES, root) as source:
+        return survey_tree(source)
 
 
 @pytest.mark.parametrize(
@@ -70,7 +70,7 @@ def surveyed(root: Path) -> Tree:
     ],
 )
 def test_what_a_target_holds_to_the_byte(root: Path, changed: dict[str, object], says: str | None) -> None:
-    assert list(cannot_hold(surveyed(root), able(**changed))) == ([] if says is None else [says])
+    assert list(find_misfits(surveyed(root), able(**changed))) == ([] if says is None else [says])
 
 
 def test_names_of_two_folders_do_not_meet(root: Path) -> None:
@@ -79,7 +79,7 @@ def test_names_of_two_folders_do_not_meet(root: Path) -> None:
         (root / folder).mkdir()
         (root / folder / "same").touch()
     (root / "notes").unlink()
-    assert list(cannot_hold(surveyed(root), able(case_sensitive=False))) == []
+    assert list(find_misfits(surveyed(root), able(case_sensitive=False))) == []
 
 
 def test_a_file_of_two_names_is_written_once_where_the_target_keeps_links(root: Path) -> None:
@@ -87,8 +87,8 @@ def test_a_file_of_two_names_is_written_once_where_the_target_keeps_links(root: 
     tree = surveyed(root)
     assert [entry.path for entry in first_links(tree, ROOMY)] == [b"Notes", b"letters", b"notes"]
     assert len(first_links(tree, able(hard_links=False))) == 4
-    assert list(cannot_hold(tree, able(free_bytes=1200))) == []
-    assert list(cannot_hold(tree, able(free_bytes=1200, hard_links=False))) != []
+    assert list(find_misfits(tree, able(free_bytes=1200))) == []
+    assert list(find_misfits(tree, able(free_bytes=1200, hard_links=False))) != []
 
 
 def test_only_odd_characters_are_tried_out(tmp_path: Path) -> None:
@@ -96,14 +96,3 @@ def test_only_odd_characters_are_tried_out(tmp_path: Path) -> None:
     (tmp_path / "folder").mkdir()
     (tmp_path / "folder" / "b_2").touch()
     assert needed_characters(surveyed(tmp_path)) == {"ß", ":", " ", "_"}
-
-
-@pytest.mark.parametrize(
-    ("file_system", "largest"), [("vfat", (1 << 32) - 1), ("msdos", (1 << 32) - 1), ("ext4", None)]
-)
-def test_a_file_system_of_32_bit_sizes_is_known_by_name(tmp_path: Path, file_system: str, largest: int | None) -> None:
-    """FAT's directory entry has four bytes for a file's size (ECMA-107, clause 11)."""
-    found = try_target(tmp_path, {"\0", "ß"}, file_system=file_system)
-    assert found.largest_file_bytes == largest
-    assert found.unable == {"\0"}  # no name can hold it, and asking must not fail
-    assert list(tmp_path.iterdir()) == []

@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from drivecare.transfer.files.anchored_folder import HeldFolder, WrongKind
+from drivecare.hardware.held_folder import HeldFolder
+from drivecare.transfer.files.file_system import WrongKind
 
 ACTIONS: dict[str, Callable[[HeldFolder], object]] = {
     "status": lambda held: held.status(b"inner/file"),
@@ -105,7 +106,7 @@ def test_a_path_only_goes_down(held: HeldFolder, path: bytes) -> None:
 def test_what_is_made_is_for_its_owner_alone(held: HeldFolder) -> None:
     umask = os.umask(0)
     try:
-        os.close(held.create_file(b"file"))
+        held.create_file(b"file").close()
         held.make_folder(b"folder")
         (held.path / "inner").chmod(0o777)
         held.make_folder(b"inner")
@@ -161,6 +162,12 @@ def test_descriptors_are_given_back(held: HeldFolder, outside: Path) -> None:
             with pytest.raises(WrongKind):
                 again.status(b"swapped/file")
     assert descriptors() == before
+
+
+def test_a_folder_tells_whether_its_drive_is_there(held: HeldFolder) -> None:
+    assert held.is_attached
+    held.device = os.makedev(259, 1_000_000)
+    assert not held.is_attached
 
 
 @pytest.mark.bench
