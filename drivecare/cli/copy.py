@@ -68,7 +68,7 @@ def copy(
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_receipt
     from drivecare.hardware.heat import Heat
-    from drivecare.job.job_state import load_job_state, newest_of
+    from drivecare.job.job_state import load_job_state
     from drivecare.transfer.sectors.damage import DamagePolicy
     from drivecare.transfer.sectors.engine import CopySettings
     from drivecare.transfer.sectors.guards import Consent
@@ -77,7 +77,7 @@ def copy(
 
     folder = job_folder(job, jobs) if job is not None else None
     case = load_job_state(folder) if folder is not None else None
-    old_drive = newest_of(case.old_drive_readings) if case is not None else None
+    old_drive = case.old_drive if case is not None else None
     receipt_path, journal_path = places(target, folder.path if folder is not None else None)
     if receipt is not None:
         receipt_path, journal_path = receipt, journal_beside(receipt)

@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, get_args
+from typing import TYPE_CHECKING
 
 import click
 
 from drivecare.cli.common import finish, job_argument, job_folder, jobs_option, json_option, named_jobs
+from drivecare.job.model import ROUTES
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
-    from drivecare.job.model import Gate
-
-ROUTES = {
-    "same-drive": "the same drive goes back",
-    "new-drive-data": "a new drive with the data",
-    "new-drive-empty": "a new drive, no data wanted",
-}
+    from drivecare.job.model import Gate, Route
 
 
 @click.command(epilog="\b\nExample: drivecare gate 1042")
@@ -26,31 +21,30 @@ ROUTES = {
 @jobs_option
 @json_option
 @click.pass_context
-def gate(ctx: click.Context, id: str, route: str | None, jobs: Path, as_json: bool) -> None:
+def gate(ctx: click.Context, id: str, route: Route | None, jobs: Path, as_json: bool) -> None:
     """Say whether the swap may happen: open or shut, each item with its evidence and age.
 
     Anything unknown keeps it shut. Exit code: 0 open, 40 shut.
     """
     from drivecare.job.gate import judge_gate
     from drivecare.job.job_state import load_job_state
-    from drivecare.job.model import Route
 
-    case = load_job_state(job_folder(id, jobs), jobs=named_jobs(ctx))
-    judged = judge_gate(case, next((known for known in get_args(Route) if known == route), None))
+    job = load_job_state(job_folder(id, jobs), jobs=named_jobs(ctx))
+    judged = judge_gate(job, route)
     finish(judged, show=lambda out: show_gate(out, judged), as_json=as_json, exit_code=judged.exit_code)
 
 
-def show_gate(out: Screen, judged: Gate) -> None:
+def show_gate(out: Screen, gate: Gate) -> None:
     """The gate for people: the answer, every item, and one command for each that is missing."""
     from drivecare.cli.layout import table, wrapped
 
-    missing = [item for item in judged.items if not item.holds]
-    answer = "OPEN" if judged.open else "SHUT"
-    count = "" if judged.open else f", {len(missing)} of {len(judged.items)} missing"
-    wrapped(out, f"Gate {answer}   job {judged.job}, {ROUTES[judged.route]}{count}", style="bold")
+    missing = [item for item in gate.items if not item.holds]
+    answer = "OPEN" if gate.open else "SHUT"
+    count = "" if gate.open else f", {len(missing)} of {len(gate.items)} missing"
+    wrapped(out, f"Gate {answer}   job {gate.job}, {ROUTES[gate.route]}{count}", style="bold")
     out.print()
     rows = []
-    for item in judged.items:
+    for item in gate.items:
         age = f" ({item.age})" if item.age else ""
         rows.append(("holds" if item.holds else "MISSING", item.item, item.evidence + age))
     table(out, rows)

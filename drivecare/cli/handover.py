@@ -41,12 +41,12 @@ def handover(
     from drivecare.job.sheet import is_own_sheet, make_sheet, write_sheet
 
     folder = job_folder(id, jobs)
-    case = load_job_state(folder, jobs=named_jobs(ctx))
+    job = load_job_state(folder, jobs=named_jobs(ctx))
     path = output or folder.path / "handover.html"
     renewed = output is None and is_own_sheet(path)
     replace = renewed or may_replace(path, overwritable)
-    made, html = make_sheet(case, path, shop=shop)
+    document, html = make_sheet(job, path, shop=shop)
     write_sheet(path, html, replace=replace)
 
-    state = "the gate is open" if made.gate_open else f"the gate is SHUT: {', '.join(made.missing)}"
-    finish(made, show=lambda out: out.print(f"{path}   {state}", soft_wrap=True), as_json=as_json)
+    state = "the gate is open" if document.gate_open else f"the gate is SHUT: {', '.join(document.missing)}"
+    finish(document, show=lambda out: out.print(f"{path}   {state}", soft_wrap=True), as_json=as_json)

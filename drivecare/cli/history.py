@@ -22,28 +22,26 @@ if TYPE_CHECKING:
 def history(serial: str, jobs: Path, as_json: bool) -> None:
     """Tell every reading of a drive across jobs, and what changed between them."""
     from drivecare.job.folder import all_jobs
-    from drivecare.job.history import collect_history as gather
+    from drivecare.job.history import collect_history
 
-    told = gather(serial, all_jobs(jobs))
-    for reason in told.unread:
+    past = collect_history(serial, all_jobs(jobs))
+    for reason in past.unread:
         notify(f"not read: {reason}")
-    finish(told, show=lambda out: _show(out, told), as_json=as_json)
+    finish(past, show=lambda out: show_history(out, past), as_json=as_json)
 
 
-def _show(out: Screen, told: History) -> None:
+def show_history(out: Screen, past: History) -> None:
+    """Each reading in a line, and below it what changed since the one before."""
     from drivecare.format import format_count, format_value
     from drivecare.job.times import said
 
-    out.print(
-        f"{told.model or 'Drive'}   serial {told.serial}   {format_count(len(told.readings), 'reading')}",
-        soft_wrap=True,
-    )
+    readings = format_count(len(past.readings), "reading")
+    out.print(f"{past.model or 'Drive'}   serial {past.serial}   {readings}", soft_wrap=True)
     out.print()
-    for seen in told.readings:
-        hours = f", {seen.power_on_hours:,} hours" if seen.power_on_hours is not None else ""
-        out.print(f"{said(seen.read_at)}   job {seen.job}   {seen.verdict or 'not judged'}{hours}", soft_wrap=True)
-        for change in seen.changes:
-            out.print(
-                f"    {change.value.replace('_', ' ')}: {format_value(change.before)} -> {format_value(change.now)}",
-                soft_wrap=True,
-            )
+    for reading in past.readings:
+        hours = f", {reading.power_on_hours:,} hours" if reading.power_on_hours is not None else ""
+        verdict = reading.verdict or "not judged"
+        out.print(f"{said(reading.read_at)}   job {reading.job}   {verdict}{hours}", soft_wrap=True)
+        for change in reading.changes:
+            name, before, now = change.value.replace("_", " "), format_value(change.before), format_value(change.now)
+            out.print(f"    {name}: {before} -> {now}", soft_wrap=True)

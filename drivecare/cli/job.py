@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, get_args
 
@@ -19,14 +20,12 @@ from drivecare.cli.common import (
     named_jobs,
     who,
 )
+from drivecare.cli.job_screen import show_closing, show_export, show_facts, show_jobs, show_opening, show_timeline
 from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.cli.terminal import ask, notify
 
 if TYPE_CHECKING:
-    from drivecare.cli.screen import Screen
-    from drivecare.fit.model import Advice
     from drivecare.job.copies import CustomerCopy
-    from drivecare.job.model import Fact, JobLine, JobList, JobTimeline
 
 VERDICTS = ("refit", "recheck", "replace", "evacuate", "unproven")
 
@@ -69,41 +68,22 @@ def new(
     ctx: click.Context, id: str, label: str, complaint: str, symptoms: tuple[str, ...], jobs: Path, as_json: bool
 ) -> None:
     """Open a job, and say what the unit's profile advises for its symptoms."""
-    from drivecare import __version__
     from drivecare.cli.hosts import known_hosts
-    from drivecare.clock import WallClock
-    from drivecare.fit.host_catalogue import find_host
-    from drivecare.fit.plan import advise
-    from drivecare.job.expected_drive import built_for
-    from drivecare.job.folder import create_job
     from drivecare.job.job_state import load_job_state
-    from drivecare.job.model import Opening
+    from drivecare.work.open_job import open_new_job
 
-    host = find_host(label, known_hosts())
-    opening = Opening(
-        id=id,
-        opened_at=WallClock().timestamp(),
-        by=who(),
-        host=host.id,
-        host_name=host.name,
+    folder, opening = open_new_job(
+        id,
         label=label,
         complaint=complaint,
         symptoms=symptoms,
-        advice=tuple(advise(symptom, host) for symptom in symptoms),
-        built_for=built_for(host),
-        tool_version=__version__,
+        hosts=known_hosts(),
+        at=machine(ctx).clock.timestamp(),
+        by=who(),
+        jobs=jobs,
     )
-    folder = create_job(opening, jobs)
-
-    def show(out: Screen) -> None:
-        out.print(f"Job {id} opened for {host.name} in {folder.path}", soft_wrap=True)
-        _show_advice(out, opening.advice)
-        following = load_job_state(folder, jobs=named_jobs(ctx), digests=False).command(
-            "job", "record", id, "consent", job=False
-        )
-        out.print(f"Next: {following}", soft_wrap=True)
-
-    finish(opening, show=show, as_json=as_json)
+    consent = load_job_state(folder, jobs=named_jobs(ctx), digests=False).record_command("consent")
+    finish(opening, show=lambda out: show_opening(out, opening, folder.path, next_command=consent), as_json=as_json)
 
 
 @job.command(
@@ -116,7 +96,10 @@ def new(
 @click.option("--note", help="Words to go with it: who signed, what was done, what was said.")
 @jobs_option
 @json_option
-def record(id: str, fact: str, about: tuple[str, ...], note: str | None, jobs: Path, as_json: bool) -> None:
+@click.pass_context
+def record(
+    ctx: click.Context, id: str, fact: str, about: tuple[str, ...], note: str | None, jobs: Path, as_json: bool
+) -> None:
     """Record a fact that only a person can know, with the time and your name.
 
     \b
@@ -142,24 +125,13 @@ def record(id: str, fact: str, about: tuple[str, ...], note: str | None, jobs: P
     chain-mended            why (--note) results that an interruption left
                             out of the chain are the job's
     """
-    from drivecare.clock import WallClock
-    from drivecare.job.attestations import make_fact
-    from drivecare.job.job_state import load_job_state
+    from drivecare.work.record_facts import record_facts
 
-    folder = job_folder(id, jobs)
-    receipts = load_job_state(folder, digests=False).receipts
-    areas = tuple(area for filed in receipts for area in filed.document.unreadable)
-    facts = [
-        make_fact(fact, value, note=note, at=WallClock().timestamp(), by=who(), areas=areas)
-        for value in (about or (None,))
-    ]
-    if fact == "chain-mended":
-        mended = folder.mend_chain(facts[0])
-        notify(f"filed as {mended.file.path}")
-        finish(mended.document, show=lambda out: _show_facts(out, [mended.document]), as_json=as_json)
-    for made in facts:
-        file_result(folder, made)
-    finish(facts[-1], show=lambda out: _show_facts(out, facts), as_json=as_json)
+    facts, at = [], machine(ctx).clock.timestamp()
+    for document, path in record_facts(job_folder(id, jobs), fact, about, note=note, at=at, by=who()):
+        notify(f"filed as {path}")
+        facts.append(document)
+    finish(facts[-1], show=lambda out: show_facts(out, facts), as_json=as_json)
 
 
 @job.command(short_help="Tell a job's story and the next step.", epilog="\b\nExample: drivecare job show 1042")
@@ -172,9 +144,8 @@ def show(ctx: click.Context, id: str, jobs: Path, as_json: bool) -> None:
     from drivecare.job.job_state import load_job_state
     from drivecare.job.timeline import build_timeline
 
-    folder = job_folder(id, jobs)
-    told = build_timeline(folder, load_job_state(folder, jobs=named_jobs(ctx)))
-    finish(told, show=lambda out: _show_job(out, told), as_json=as_json)
+    timeline = build_timeline(load_job_state(job_folder(id, jobs), jobs=named_jobs(ctx)))
+    finish(timeline, show=lambda out: show_timeline(out, timeline), as_json=as_json)
 
 
 @job.command(
@@ -201,20 +172,11 @@ def list_jobs(
     """List the jobs, oldest first; a job that cannot be read says so and is never filtered away."""
     from drivecare.job.folder import all_jobs
     from drivecare.job.model import JobList
-    from drivecare.job.timeline import summarise_job
-    from drivecare.reading.identity import normalise_serial
+    from drivecare.job.timeline import JobFilter, summarise_job
 
-    def wanted(line: JobLine) -> bool:
-        return line.error is not None or (
-            state in (None, line.state)
-            and (gate is None or line.gate_open is (gate == "open"))
-            and verdict in (None, line.verdict)
-            and host in (None, line.host)
-            and (serial is None or normalise_serial(serial) in {normalise_serial(one) for one in line.serials})
-        )
-
-    found = JobList(jobs=tuple(line for line in map(summarise_job, all_jobs(jobs)) if wanted(line)))
-    finish(found, show=lambda out: _show_list(out, found, jobs), as_json=as_json)
+    asked = JobFilter(state=state, gate=gate, verdict=verdict, host=host, serial=serial)
+    listed = JobList(jobs=tuple(filter(asked.matches, map(summarise_job, all_jobs(jobs)))))
+    finish(listed, show=lambda out: show_jobs(out, listed, jobs), as_json=as_json)
 
 
 @job.command(
@@ -234,21 +196,12 @@ def export(
 
     Copies of the customer's data stay out, wherever in the folder they lie; each is named.
     """
-    from drivecare.job.export import ARCHIVE_MANIFEST
-    from drivecare.job.export import export_job as write
-    from drivecare.job.model import Export
+    from drivecare.job.export import export_job
 
     folder = job_folder(id, jobs)
     output = output or Path(f"{folder.id}.tar.gz")
-    files, left_out = write(folder, output, images=with_images, replace=may_replace(output, overwritable))
-    made = Export(job=folder.id, path=str(output), files=files, with_images=with_images, left_out=left_out)
-
-    def show(out: Screen) -> None:
-        out.print(f"{output}: {len(files)} files and {ARCHIVE_MANIFEST}", soft_wrap=True)
-        for left in left_out:
-            out.print(f"  left out: {left.file} ({left.reason})", soft_wrap=True)
-
-    finish(made, show=show, as_json=as_json)
+    archive = export_job(folder, output, images=with_images, replace=may_replace(output, overwritable))
+    finish(archive, show=lambda out: show_export(out, archive), as_json=as_json)
 
 
 @job.command(
@@ -283,111 +236,34 @@ def close(
     there by now and is not what the job made stays. Removing frees the space and does not overwrite it: sanitise a
     medium that held customers' data before it leaves the shop (NIST SP 800-88).
     """
-    from drivecare.clock import WallClock
-    from drivecare.job import closing
+    from drivecare.job.closing import parse_fates
     from drivecare.job.job_state import load_job_state
     from drivecare.job.model import OldDrive
+    from drivecare.work.close_job import close_job
 
     folder = job_folder(id, jobs)
-    case = load_job_state(folder, jobs=named_jobs(ctx))
-    files = machine(ctx).files()
-    fates = closing.parse_fates(images)
-    closing.check_closing(case, files, anyway=anyway, forget=forget, fates=fates)
-    doomed = closing.removable_copies(case, fates) if forget else ()
-    if doomed:
-        _confirm_forgetting(id, doomed)
-    for copy in doomed:
-        for name in closing.remove_copy(copy, files):
-            notify(f"left in {copy.path}, since it is not of the bag: {name}")
-    made = closing.make_closing(
-        case,
+    closing = close_job(
+        load_job_state(folder, jobs=named_jobs(ctx)),
+        machine(ctx),
         unit_started=started,
         old_drive=next(fate for fate in get_args(OldDrive) if fate == old_drive),
-        fates=fates,
-        removed=tuple(copy.path for copy in doomed),
+        fates=parse_fates(images),
+        forget=forget,
         anyway=anyway,
         note=note,
-        at=WallClock().timestamp(),
         by=who(),
+        confirm=lambda copies: _confirm_forgetting(id, copies),
+        notify=notify,
     )
-
-    def show(out: Screen) -> None:
-        out.print(f"Job {id} closed. Old drive {old_drive}.", soft_wrap=True)
-        for image in made.images:
-            out.print(f"  {image.fate}: {image.path}", soft_wrap=True)
-
-    file_result(folder, made)
-    finish(made, show=show, as_json=as_json)
+    file_result(folder, closing)
+    finish(closing, show=lambda out: show_closing(out, id, closing), as_json=as_json)
 
 
-def _confirm_forgetting(id: str, doomed: tuple[CustomerCopy, ...]) -> None:
+def _confirm_forgetting(id: str, copies: Sequence[CustomerCopy]) -> None:
+    from drivecare.errors import Refused
+
     notify("These copies of the customer's data will be removed for good:")
-    for copy in doomed:
+    for copy in copies:
         notify(f"  {copy.path}   {copy.kind}, {copy.contents}")
     if ask("Type the job's ID to remove them") != id:
-        from drivecare.errors import Refused
-
         raise Refused("nothing was removed: what was typed is not the job's ID", guard="forget-unconfirmed")
-
-
-def _show_advice(out: Screen, advice: tuple[Advice, ...]) -> None:
-    from drivecare.cli.layout import wrapped
-
-    for one in advice:
-        drive = "the drive is a likely cause" if one.drive_likely else "the drive is not the likely cause"
-        wrapped(out, f"{one.symptom}: {one.cause} ({drive})", first="  ", rest=4)
-        for first in one.first:
-            wrapped(out, f"check first: {first}", first="    ", rest=6)
-
-
-def _show_facts(out: Screen, facts: list[Fact]) -> None:
-    from drivecare.cli.layout import wrapped
-    from drivecare.job.attestations import FACTS
-
-    for fact in facts:
-        about = f" {fact.about}" if fact.about else ""
-        wrapped(out, f"Recorded {fact.fact}{about}, by {fact.by}: {FACTS[fact.fact].says}", rest=2)
-
-
-def _show_job(out: Screen, told: JobTimeline) -> None:
-    from drivecare.cli.layout import table, wrapped
-    from drivecare.job.times import said
-
-    gate = "open" if told.gate_open else "shut"
-    wrapped(out, f"Job {told.id}   {told.state}, gate {gate}, route {told.route}", style="bold")
-    wrapped(out, f"{told.host_name or told.host}, labelled {told.label}")
-    wrapped(out, f"Complaint: {told.complaint}", rest=2)
-    _show_advice(out, told.advice)
-    out.print()
-    rows = [(f"{line.number:04}", said(line.filed_at), line.kind, line.says) for line in told.story]
-    table(out, [("", "when", "what", "says"), *rows], heading=True)
-    if told.faults:
-        out.print_lines(("", "Not as it was filed:"))
-        for fault in told.faults:
-            wrapped(out, fault, first="  ", rest=4)
-        wrapped(out, "What lies in an export or a backup of the job can be put back under its own name.")
-    if told.next:
-        out.print()
-        wrapped(out, f"Next: {told.why}")
-        out.print(f"  {told.next}", soft_wrap=True)
-    out.print_lines(("", f"Everything lies in {told.folder}"))
-
-
-def _show_list(out: Screen, found: JobList, jobs: Path) -> None:
-    from drivecare.cli.layout import table, wrapped
-    from drivecare.job.times import said
-
-    if not found.jobs:
-        out.print(f"No job to list in {jobs}. To open one: drivecare job new --help", soft_wrap=True)
-        return
-    rows = [("job", "opened", "state", "gate", "verdict", "unit", "drives")]
-    for line in found.jobs:
-        if line.error is None:
-            gate = "open" if line.gate_open else "shut"
-            told = (said(line.opened_at)[:-6], line.state or "-", gate, line.verdict or "-", line.host or "-")
-            rows.append((line.id, *told, "\n".join(line.serials) or "-"))
-    if len(rows) > 1:
-        table(out, rows, heading=True)
-    for line in found.jobs:
-        if line.error is not None:
-            wrapped(out, f"{line.id} cannot be read: {line.error}", rest=2)

@@ -71,16 +71,16 @@ def make_fact(
 
     `areas` are those the job's receipts list as unreadable; an unreadable area is recorded as "OFFSET+LENGTH".
     """
-    name = next((known for known in FACTS if known == fact), None)
+    name = next((name for name in FACTS if name == fact), None)
     if name is None:
-        raise BadInput(f"{fact!r} is no fact to record", hint=f"Choose one of: {', '.join(FACTS)}.")
-    wanted = FACTS[name].about
-    if wanted is None and about is not None:
+        raise BadInput(f"{fact!r} is not a fact to record", hint=f"Choose one of: {', '.join(FACTS)}.")
+    subject = FACTS[name].about
+    if subject is None and about is not None:
         raise BadInput(f"{fact} takes no value, got {about!r}", hint="Put words into --note.")
-    if wanted is not None and not about:
-        raise BadInput(f"{fact} needs a value", hint=f"drivecare job record ID {fact} {wanted}")
+    if subject is not None and not about:
+        raise BadInput(f"{fact} needs a value", hint=f"drivecare job record ID {fact} {subject}")
     if name == "route" and about not in get_args(Route):
-        raise BadInput(f"{about!r} is no route", hint=f"Choose one of: {', '.join(get_args(Route))}.")
+        raise BadInput(f"{about!r} is not a route", hint=f"Choose one of: {', '.join(get_args(Route))}.")
     if name == "unreadable":
         about = format_area(_area_at(about or "", areas))
     example = FACTS[name].note
@@ -98,8 +98,8 @@ def format_area(area: Area) -> str:
 def parse_area(name: str | None) -> Area:
     """The area that a fact names; an empty one where it names none."""
     offset, _, length = (name or "").partition("+")
-    known = all(number.isdecimal() and len(number) < 20 for number in (offset, length))
-    return Area(offset=int(offset), length=int(length)) if known else Area(offset=0, length=0)
+    numbers = all(number.isdecimal() and len(number) < 20 for number in (offset, length))
+    return Area(offset=int(offset), length=int(length)) if numbers else Area(offset=0, length=0)
 
 
 def _area_at(typed: str, areas: Iterable[Area]) -> Area:
@@ -109,6 +109,6 @@ def _area_at(typed: str, areas: Iterable[Area]) -> Area:
     named = {name: area for area in shortest_first for name in (str(area.offset), format_area(area))}
     digits = typed.replace(",", "")
     if digits not in named:
-        some = ", ".join([str(area.offset) for area in listed][:5]) or "none"
-        raise BadInput(f"no unreadable area starts at {typed!r}", hint=f"The job's receipts list: {some}.")
+        offsets = ", ".join([str(area.offset) for area in listed][:5]) or "none"
+        raise BadInput(f"no unreadable area starts at {typed!r}", hint=f"The job's receipts list: {offsets}.")
     return named[digits]

@@ -8,8 +8,7 @@ from pathlib import Path
 
 from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.exit_codes import ExitCode
-from drivecare.job.copies import CustomerCopy, copies_made
-from drivecare.job.gate import judge_gate
+from drivecare.job.copies import CustomerCopy
 from drivecare.job.job_state import JobState
 from drivecare.job.model import Closing, ImageFate, ImageLeft, OldDrive
 from drivecare.storage import sync_folder
@@ -39,38 +38,39 @@ def parse_fates(pairs: Sequence[tuple[str, str]]) -> dict[Path, ImageFate]:
 
 
 def check_closing(
-    case: JobState, files: FileSystem, *, anyway: str | None, forget: bool, fates: Mapping[Path, ImageFate]
+    job: JobState,
+    copies: Sequence[CustomerCopy],
+    files: FileSystem,
+    *,
+    anyway: str | None,
+    forget: bool,
+    fates: Mapping[Path, ImageFate],
 ) -> None:
     """Refuse what must not be closed yet: BadInput where a copy's fate is not said, GateShut where the gate is shut."""
-    if case.closing is not None:
-        raise BadInput(
-            "is closed already", location=f"job {case.id}", hint=case.command("job", "show", case.id, job=False)
-        )
-    copies = copies_made(case)
+    if job.closing is not None:
+        raise BadInput("is closed already", location=f"job {job.id}", hint=job.show_command)
     paths = [copy.path for copy in copies]
     stray = [path for path in fates if path not in paths]
     if stray:
-        made = ", ".join(map(str, paths)) or "none"
-        raise BadInput("is no copy that this job made", location=str(stray[0]), hint=f"It made: {made}.")
-    for copy in copies:
-        if copy.path in fates or not copy.exists:
-            continue
+        listed = ", ".join(map(str, paths)) or "none"
+        raise BadInput("is no copy that this job made", location=str(stray[0]), hint=f"It made: {listed}.")
+    for copy in removable_copies(copies, fates):
         say = f"Give --image {copy.path} kept|handed-over"
         if not forget:
-            what = f"what becomes of this {copy.kind} was not said"
-            raise BadInput(what, location=str(copy.path), hint=f"{say}, or --forget.")
-        other = copy.why_another(files)
-        if other is not None:
+            problem = f"what becomes of this {copy.kind} was not said"
+            raise BadInput(problem, location=str(copy.path), hint=f"{say}, or --forget.")
+        reason = copy.why_another(files)
+        if reason is not None:
             hint = f"--forget leaves it alone: look at it, then remove it yourself or say what becomes of it. {say}."
-            raise BadInput(other, location=str(copy.path), hint=hint)
-    if not judge_gate(case).open and not anyway:
-        hint = f"See {case.command('gate', case.id, job=False)}, or say why with --anyway REASON."
-        raise GateShut("the gate is shut", guard="gate-shut", location=f"job {case.id}", hint=hint)
+            raise BadInput(reason, location=str(copy.path), hint=hint)
+    if not job.gate.open and not anyway:
+        hint = f"See {job.command('gate', job.id)}, or say why with --anyway REASON."
+        raise GateShut("the gate is shut", guard="gate-shut", location=f"job {job.id}", hint=hint)
 
 
-def removable_copies(case: JobState, fates: Mapping[Path, ImageFate]) -> tuple[CustomerCopy, ...]:
+def removable_copies(copies: Sequence[CustomerCopy], fates: Mapping[Path, ImageFate]) -> tuple[CustomerCopy, ...]:
     """The copies that forgetting would remove: those still there whose fate was not said."""
-    return tuple(copy for copy in copies_made(case) if copy.path not in fates and copy.exists)
+    return tuple(copy for copy in copies if copy.path not in fates and copy.exists)
 
 
 def remove_copy(copy: CustomerCopy, files: FileSystem) -> tuple[str, ...]:
@@ -79,9 +79,9 @@ def remove_copy(copy: CustomerCopy, files: FileSystem) -> tuple[str, ...]:
     It is looked at once more: what came to lie there since it was shown is left alone. Removing frees the space and
     does not overwrite the medium.
     """
-    other = copy.why_another(files)
-    if other is not None:
-        raise Unavailable(f"{other}, so it is not removed", location=str(copy.path))
+    reason = copy.why_another(files)
+    if reason is not None:
+        raise Unavailable(f"{reason}, so it is not removed", location=str(copy.path))
     if copy.kind == "bag":
         return remove_bag(files, copy.path)
     try:
@@ -93,7 +93,8 @@ def remove_copy(copy: CustomerCopy, files: FileSystem) -> tuple[str, ...]:
 
 
 def make_closing(
-    case: JobState,
+    job: JobState,
+    copies: Sequence[CustomerCopy],
     *,
     unit_started: bool,
     old_drive: OldDrive,
@@ -111,7 +112,7 @@ def make_closing(
             fate="removed" if copy.path in removed else fates.get(copy.path, "gone"),
             kind=copy.kind,
         )
-        for copy in copies_made(case)
+        for copy in copies
     )
     return Closing(
         at=at,
@@ -119,7 +120,7 @@ def make_closing(
         unit_started=unit_started,
         old_drive=old_drive,
         images=images,
-        gate_open=judge_gate(case).open,
+        gate_open=job.gate.open,
         anyway=anyway,
         note=note,
     )

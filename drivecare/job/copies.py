@@ -14,17 +14,16 @@ import os
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import islice
 from pathlib import Path
 
 from drivecare.clock import parse_timestamp
 from drivecare.documents import load
 from drivecare.errors import DriveCareError
 from drivecare.format import format_count
-from drivecare.job.folder import FiledDocument
-from drivecare.job.job_state import JobState, newest_of
+from drivecare.job.contents import FiledDocument
+from drivecare.job.job_state import JobState
 from drivecare.job.model import CopyKind
-from drivecare.job.proof import below_is
+from drivecare.job.proof import compare_backing_drive
 from drivecare.job.result_files import describe_read_error, regular_file
 from drivecare.reading.identity import Answer, DriveId
 from drivecare.transfer.files.bag import BagReceipt
@@ -34,7 +33,7 @@ from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.receipt import Receipt
 
-_BLOCK = 4 << 20
+_BLOCK_BYTES = 4 << 20
 _JOURNALS, _RECEIPT_SUFFIX = "*.journal.json", ".receipt.json"
 
 
@@ -73,7 +72,7 @@ class CustomerCopy:
         return _why_another_image(self.path, self.proof)
 
 
-def copies_made(case: JobState) -> tuple[CustomerCopy, ...]:
+def copies_made(job: JobState) -> tuple[CustomerCopy, ...]:
     """Every copy this job made on the shop's disks, in the order in which they are named, still there or not."""
     copies: dict[Path, CustomerCopy] = {}
 
@@ -81,39 +80,39 @@ def copies_made(case: JobState) -> tuple[CustomerCopy, ...]:
         if doubt is None or path not in copies:
             copies[path] = CustomerCopy(path=path, kind=kind, proof=proof, doubt=doubt)
 
-    for receipt in case.receipts:
+    for receipt in job.receipts:
         target = receipt.document.target
-        if target.kind == "image" and _is_own(case, receipt):
-            add(Path(target.path), "image", receipt.document, _doubt(case, receipt))
-    for journal in _journals(case):
+        if target.kind == "image" and _made_by_job(job, receipt):
+            add(Path(target.path), "image", receipt.document, _chain_doubt(job, receipt))
+    for journal in _journals(job):
         path = Path(journal.target.path)
         filed = copies.get(path)
         if filed is None or filed.doubt is not None or journal.phase != "done":  # done: what was filed tells more
             add(path, "image", journal)
-    for bag in case.bags:
-        delivered = _is_delivered(case, bag)
-        if _is_own(case, bag) and delivered != "yes":
+    for bag in job.bags:
+        delivered = _is_delivered(job, bag)
+        if _made_by_job(job, bag) and delivered != "yes":
             unknown = "may lie on the new drive: the machine could not tell which drive it is on"
-            doubt = _doubt(case, bag) or (unknown if delivered == "unknown" else None)
+            doubt = _chain_doubt(job, bag) or (unknown if delivered == "unknown" else None)
             add(Path(bag.document.target.path), "bag", bag.document, doubt)
     return tuple(copies.values())
 
 
-def _doubt(case: JobState, filed: FiledDocument[Receipt] | FiledDocument[BagReceipt]) -> str | None:
+def _chain_doubt(job: JobState, filed: FiledDocument[Receipt] | FiledDocument[BagReceipt]) -> str | None:
     """Why a receipt may not be this job's, by the chain."""
-    name = filed.file.path.name
-    return f"is named by {name}, which is not known to be as it was filed" if name in case.audit.doubtful else None
+    name = filed.name
+    return f"is named by {name}, which is not known to be as it was filed" if name in job.audit.doubtful else None
 
 
-def _is_own(case: JobState, filed: FiledDocument[Receipt] | FiledDocument[BagReceipt]) -> bool:
+def _made_by_job(job: JobState, filed: FiledDocument[Receipt] | FiledDocument[BagReceipt]) -> bool:
     """Whether this job's own copy command made what the receipt tells of."""
     document = filed.document
-    if document.job is not None or case.opening.tool_version is not None:
-        return document.job == case.id
+    if document.job is not None or job.opening.tool_version is not None:
+        return document.job == job.id
     # Receipts of 0.1.0 do not name the job: a copy's own read-back ends with it, that of `verify` comes later.
-    started, opened = parse_timestamp(document.started), parse_timestamp(case.opening.opened_at)
-    own_read_back = document.verification is not None and document.verification.at == document.finished
-    if not own_read_back or started is None or opened is None or started < opened:
+    started, opened = parse_timestamp(document.started), parse_timestamp(job.opening.opened_at)
+    by_its_own_read_back = document.verification is not None and document.verification.at == document.finished
+    if not by_its_own_read_back or started is None or opened is None or started < opened:
         return False
     return not isinstance(document, Receipt) or _has_paperwork(filed.file.path.parent, document)
 
@@ -121,28 +120,29 @@ def _is_own(case: JobState, filed: FiledDocument[Receipt] | FiledDocument[BagRec
 def _has_paperwork(folder: Path, receipt: Receipt) -> bool:
     """Whether the copy command left its own receipt in the job's folder."""
     try:
-        own = load(Receipt, folder / (Path(receipt.target.path).name + _RECEIPT_SUFFIX))
+        receipt_beside = load(Receipt, folder / (Path(receipt.target.path).name + _RECEIPT_SUFFIX))
     except DriveCareError:
         return False
-    return (own.target.path, own.started) == (receipt.target.path, receipt.started)
+    return (receipt_beside.target.path, receipt_beside.started) == (receipt.target.path, receipt.started)
 
 
-def _journals(case: JobState) -> Iterator[Journal]:
+def _journals(job: JobState) -> Iterator[Journal]:
     """Journals of this job's copies to images. Those of 0.1.0 do not name the job; a copy put them into its folder."""
-    for path in sorted(case.folder.glob(_JOURNALS)) if case.folder is not None else ():
+    for path in sorted(job.folder.glob(_JOURNALS)) if job.folder is not None else ():
         try:
             journal = JournalFile(path).load()
         except DriveCareError:
             continue
-        own = (case.id,) if case.opening.tool_version is not None else (case.id, None)
-        if journal is not None and journal.target.kind == "image" and journal.job in own:
+        ids = (job.id,) if job.opening.tool_version is not None else (job.id, None)
+        if journal is not None and journal.target.kind == "image" and journal.job in ids:
             yield journal
 
 
-def _is_delivered(case: JobState, bag: FiledDocument[BagReceipt]) -> Answer:
+def _is_delivered(job: JobState, bag: FiledDocument[BagReceipt]) -> Answer:
     """Whether a bag lies on the new drive, so that the customer gets it."""
-    new = newest_of(case.inspections)
-    return "no" if new is None else below_is(case, bag, bag.document.target.identity, DriveId.of(new.document.drive))
+    if job.new_drive is None:
+        return "no"
+    return compare_backing_drive(job, bag, bag.document.target.identity, DriveId.of(job.new_drive.document.drive))
 
 
 def _why_another_image(path: Path, proof: Receipt | Journal) -> str | None:
@@ -151,30 +151,35 @@ def _why_another_image(path: Path, proof: Receipt | Journal) -> str | None:
             size = os.fstat(stream.fileno()).st_size
             if size != proof.target.size_bytes:
                 return f"holds {size:,} bytes; the copy made there held {proof.target.size_bytes:,}"
-            for offset, length, digest in _sample(proof):
+            sample = _first_digest(proof)
+            if sample is not None:
+                offset, length, digest = sample
                 stream.seek(offset)
-                if _digest(stream, length) != digest:
+                if _sha256_of(stream, length) != digest:
                     return "does not hold what was copied there"
     except OSError as error:
         return describe_read_error(error)
     return None
 
 
-def _digest(stream: io.BufferedReader, length: int) -> str:
+def _sha256_of(stream: io.BufferedReader, length: int) -> str:
     digest = hashlib.sha256()
-    while length and (block := stream.read(min(length, _BLOCK))):
+    while length and (block := stream.read(min(length, _BLOCK_BYTES))):
         digest.update(block)
         length -= len(block)
     return digest.hexdigest()
 
 
-def _sample(proof: Receipt | Journal) -> list[tuple[int, int, str]]:
-    """The first part of the image whose digest is known: offset, length, SHA-256. Empty where none is."""
+def _first_digest(proof: Receipt | Journal) -> tuple[int, int, str] | None:
+    """The first part of the image whose digest is known: offset, length, SHA-256. None where no digest is known."""
     if isinstance(proof, Journal):
-        return [
-            (run.offset, min(run.length, proof.chunk_bytes - run.offset % proof.chunk_bytes), run.digests[:32].hex())
-            for run in proof.copied[:1]
-        ]
+        for run in proof.copied[:1]:
+            length = min(run.length, proof.chunk_bytes - run.offset % proof.chunk_bytes)
+            return run.offset, length, run.digests[:32].hex()
+        return None
     chunk_bytes = proof.digest.chunk_bytes
-    chunks = ((place * chunk_bytes, digest) for place, digest in enumerate(proof.digest.chunks) if digest is not None)
-    return [(offset, min(chunk_bytes, proof.bytes_total - offset), digest) for offset, digest in islice(chunks, 1)]
+    for place, digest in enumerate(proof.digest.chunks):
+        if digest is not None:
+            offset = place * chunk_bytes
+            return offset, min(chunk_bytes, proof.bytes_total - offset), digest
+    return None

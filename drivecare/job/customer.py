@@ -6,14 +6,15 @@ with what it stands on. Where something is not done or not known, that is said i
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from drivecare.format import format_bytes, format_count
 from drivecare.job.filed_readings import time_of_reading
-from drivecare.job.gate import judge_gate
-from drivecare.job.job_state import JobState, newest_of
+from drivecare.job.job_state import JobState
 from drivecare.job.model import Closing
-from drivecare.job.proof import find_copy_proof, was_written_to
+from drivecare.job.proof import CopyProof, was_written_to
 from drivecare.job.times import day
 from drivecare.reading.identity import DriveId
 from drivecare.reading.surface import SurfaceScan
@@ -68,22 +69,21 @@ class CustomerPage:
     watch: tuple[str, ...]
 
 
-def write_customer_page(case: JobState) -> CustomerPage:
+def write_customer_page(job: JobState) -> CustomerPage:
     """Everything the customer reads."""
-    gate = judge_gate(case)
-    proven = frozenset(item.item for item in gate.items if item.holds)
+    held = frozenset(item.item for item in job.gate.items if item.holds)
     return CustomerPage(
-        headline=_headline(case, finished=gate.open),
-        done=gate.open,
-        wrong=tuple(_wrong(case, proven)),
-        did=tuple(_did(case, proven)),
-        watch=tuple(_watch(case)),
+        headline=_customer_headline(job),
+        done=job.gate.open,
+        wrong=tuple(_what_was_wrong(job, held)),
+        did=tuple(_what_we_did(job, held)),
+        watch=tuple(_what_to_watch(job)),
     )
 
 
-def unit_name(case: JobState) -> str:
+def unit_name(job: JobState) -> str:
     """The unit in a few words."""
-    return case.opening.host_name or case.opening.label
+    return job.opening.host_name or job.opening.label
 
 
 def describe_odds(chance: Chance) -> str | None:
@@ -109,18 +109,18 @@ def _origin(chance: Chance) -> str:
     return word if word in ODDS else "judgement"
 
 
-def _headline(case: JobState, *, finished: bool) -> str:
-    closing = case.closing.document if case.closing is not None else None
+def _customer_headline(job: JobState) -> str:
+    closing = job.closing.document if job.closing is not None else None
     if closing is not None and not closing.unit_started:
         return "Your unit does not start."
-    if not finished:
+    if not job.gate.open:
         return "The work on your unit is not finished." if closing is None else "Not all of this work is proven."
-    if case.route == "same-drive":
+    if job.route == "same-drive":
         return "Your unit keeps its own drive."
     start = "A new drive is ready for your unit" if closing is None else "Your unit has a new drive"
-    if case.route == "new-drive-empty":
+    if job.route == "new-drive-empty":
         return f"{start}. As agreed, your data is not carried over."
-    proof = find_copy_proof(case)
+    proof = job.proof
     if proof.bag is not None:
         return f"{start}, with {format_count(proof.bag.document.files, 'file')} copied from the old one."
     if not proof.whole:
@@ -130,146 +130,130 @@ def _headline(case: JobState, *, finished: bool) -> str:
     )
 
 
-def _wrong(case: JobState, proven: frozenset[str]) -> list[str]:
-    told = [f"You told us: “{_clipped(case.opening.complaint, 200)}”"]
-    dead, read = case.newest_fact("dead-drive"), newest_of(case.old_drive_readings)
-    if read is None and dead is not None:
-        return [*told, f"The drive in your {unit_name(case)} answered on no dock and no cable."]
-    if read is None and case.used_assessments:
-        return [*told, "Several drives were read; which of them is yours is not recorded."]
-    if read is None:
-        return [*told, "The drive was not read yet."]
-    if "old-drive-read" not in proven:
-        return [*told, "A drive was read, but it is not certain that it tells how yours is now."]
-    judged = read.document
-    told.append(WRONG[judged.verdict].format(unit=unit_name(case)))
-    told += [BECAUSE[fault] for fault in judged.fault_classes if judged.verdict != "refit" and BECAUSE[fault]]
-    seen = case.trouble_since(read)
-    if seen is not None:
-        told.append(f"After that, {seen}.")
-    return told
+def _what_was_wrong(job: JobState, held: frozenset[str]) -> Iterator[str]:
+    yield f"You told us: “{_clipped(job.opening.complaint, 200)}”"
+    reading = job.old_drive
+    if reading is None:
+        if job.newest_fact("dead-drive") is not None:
+            yield f"The drive in your {unit_name(job)} answered on no dock and no cable."
+        elif job.used_assessments:
+            yield "Several drives were read; which of them is yours is not recorded."
+        else:
+            yield "The drive was not read yet."
+    elif "old-drive-read" not in held:
+        yield "A drive was read, but it is not certain that it tells how yours is now."
+    else:
+        assessment, trouble = reading.document, job.trouble_since(reading)
+        yield WRONG[assessment.verdict].format(unit=unit_name(job))
+        if assessment.verdict != "refit":
+            yield from filter(None, (BECAUSE[fault] for fault in assessment.fault_classes))
+        if trouble is not None:
+            yield f"After that, {trouble}."
 
 
-def _did(case: JobState, proven: frozenset[str]) -> list[str]:
-    told = []
-    read = newest_of(case.old_drive_readings)
-    if read is not None:
-        told.append(f"We read what your drive records about itself ({day(time_of_reading(read))}) and judged it.")
-        told += [_scanned(scan.document) for scan in case.scans_of(read.document.drive)[-1:]]
-        if read.document.verdict == "recheck" and "verdict" in proven:
-            told.append("We did what clears that up and read the drive again: nothing had grown.")
-    if case.route != "same-drive":
-        told += _new_drive_did(case, proven)
-    if case.closing is not None:
-        end = case.closing.document
-        told.append(f"The unit {'started' if end.unit_started else 'did not start'} when we tried it.")
-        told.append(OLD_DRIVE[end.old_drive])
-        told += _images(end)
-    return told
+def _what_we_did(job: JobState, held: frozenset[str]) -> Iterator[str]:
+    reading = job.old_drive
+    if reading is not None:
+        yield f"We read what your drive records about itself ({day(time_of_reading(reading))}) and judged it."
+        yield from (_scan_result(scan.document) for scan in job.scans_of(reading.document.drive)[-1:])
+        if reading.document.verdict == "recheck" and "verdict" in held:
+            yield "We did what clears that up and read the drive again: nothing had grown."
+    if job.route != "same-drive":
+        yield from _what_we_did_with_the_new_drive(job, held)
+    if job.closing is not None:
+        closing = job.closing.document
+        yield f"The unit {'started' if closing.unit_started else 'did not start'} when we tried it."
+        yield OLD_DRIVE[closing.old_drive]
+        yield from _fates_of_copies(closing)
 
 
-def _scanned(scan: SurfaceScan) -> str:
-    whole = scan.sample_percent == 100 and scan.complete
-    result = (
-        f"{format_count(len(scan.unreadable), 'area')} could not be read"
-        if scan.unreadable
-        else "all of that could be read"
-    )
-    return f"We read {'its whole surface' if whole else 'part of its surface'}: {result}."
+def _scan_result(scan: SurfaceScan) -> str:
+    surface = "its whole surface" if scan.sample_percent == 100 and scan.complete else "part of its surface"
+    areas = format_count(len(scan.unreadable), "area")
+    return f"We read {surface}: {f'{areas} could not be read' if scan.unreadable else 'all of that could be read'}."
 
 
-def _new_drive_did(case: JobState, proven: frozenset[str]) -> list[str]:
-    told = []
-    plan = case.plan.document if case.plan is not None else None
-    if plan is not None and plan.chosen is not None and "plan" in proven:
-        others = f" out of {len(plan.candidates)} that we compared" if len(plan.candidates) > 1 else ""
-        told.append(
-            f"We chose a drive that fits your unit by what is known of both{others}: {_clipped(plan.chosen, 60)}."
-        )
-    if "inspection" in proven:
-        told.append(
-            "We read what the new drive records about itself: nothing in it speaks against a drive sold as new."
-        )
-    told += _copied(case)
-    if case.newest_fact("no-data") is not None and case.route == "new-drive-empty":
-        itself = " The unit sets up the new drive itself." if plan and plan.migration == "unit-initialises" else ""
-        told.append(f"You agreed to start without the data of the old drive.{itself}")
-    return told
+def _what_we_did_with_the_new_drive(job: JobState, held: frozenset[str]) -> Iterator[str]:
+    plan = job.plan.document if job.plan is not None else None
+    if plan is not None and plan.chosen is not None and "plan" in held:
+        compared = f" out of {len(plan.candidates)} that we compared" if len(plan.candidates) > 1 else ""
+        name = _clipped(plan.chosen, 60)
+        yield f"We chose a drive that fits your unit by what is known of both{compared}: {name}."
+    if "inspection" in held:
+        yield "We read what the new drive records about itself: nothing in it speaks against a drive sold as new."
+    yield from _what_we_copied(job)
+    if job.newest_fact("no-data") is not None and job.route == "new-drive-empty":
+        setup = " The unit sets up the new drive itself." if plan and plan.migration == "unit-initialises" else ""
+        yield f"You agreed to start without the data of the old drive.{setup}"
 
 
-def _copied(case: JobState) -> list[str]:
-    proof = find_copy_proof(case)
+def _what_we_copied(job: JobState) -> Iterator[str]:
+    proof = job.proof
     if proof.holds and proof.bag is not None:
         files = format_count(proof.bag.document.files, "file")
-        return [f"We copied {files} and read all of them back from the new drive: they agree."]
-    if proof.holds:
+        yield f"We copied {files} and read all of them back from the new drive: they agree."
+    elif proof.holds:
         copied = format_bytes(proof.chain[-1].document.bytes_copied)
-        if not proof.whole:
-            part = f"We copied {copied} of your old drive, which by its size may not be all that it holds"
-            return [f"{part}, and read it back from the new drive: every part agrees."]
-        rest = " that could be read" if proof.unreadable else ""
-        return [f"We copied everything{rest}, {copied}, and read it back from the new drive: every part agrees."]
-    return ["It is not proven that your data is on another drive."] if case.receipts or case.bags else []
+        readable = " that could be read" if proof.unreadable else ""
+        extent = (
+            f"We copied everything{readable}, {copied}"
+            if proof.whole
+            else f"We copied {copied} of your old drive, which by its size may not be all that it holds"
+        )
+        yield f"{extent}, and read it back from the new drive: every part agrees."
+    elif job.receipts or job.bags:
+        yield "It is not proven that your data is on another drive."
 
 
-def _images(end: Closing) -> list[str]:
-    fates = [image.fate for image in end.images]
-    told = []
-    if "removed" in fates:
-        told.append(
-            f"We deleted {format_count(fates.count('removed'), 'copy', 'copies')} of your data that we had made for the"
+def _fates_of_copies(closing: Closing) -> Iterator[str]:
+    counts = Counter(image.fate for image in closing.images)
+    if counts["removed"]:
+        yield (
+            f"We deleted {format_count(counts['removed'], 'copy', 'copies')} of your data that we had made for the"
             " work. Deleting frees the space and does not overwrite it."
         )
-    if "gone" in fates:
-        told.append(
-            f"{format_count(fates.count('gone'), 'copy', 'copies')} made for the work lay no longer in its place."
-        )
-    if "kept" in fates:
-        told.append("We keep a copy of your data.")
-    if "handed-over" in fates:
-        told.append("A copy of your data was handed to you.")
-    return told
+    if counts["gone"]:
+        yield f"{format_count(counts['gone'], 'copy', 'copies')} made for the work lay no longer in its place."
+    if counts["kept"]:
+        yield "We keep a copy of your data."
+    if counts["handed-over"]:
+        yield "A copy of your data was handed to you."
 
 
-def _watch(case: JobState) -> list[str]:
-    told = []
-    proof = find_copy_proof(case)
-    lost = proof.unreadable if case.route == "new-drive-data" else ()
-    if lost:
-        size = format_bytes(sum(area.length for area in lost))
-        told.append(
-            f"{format_count(len(lost), 'area')} of the old drive, {size} in all, could not be read."
-            " What lay there is missing. If something does not open, tell us before you delete it."
-        )
-    if case.route == "new-drive-data" and was_written_to(proof.chain):
-        told.append(
-            "Something wrote to the old drive's copy or to the drive while it was copied: parts of your data may be of"
-            " different ages."
-        )
-    if case.route == "new-drive-data" and proof.bag is not None and proof.bag.document.left_out:
-        told.append(f"{format_count(len(proof.bag.document.left_out), 'file')} could not be copied. Ask us which.")
-    if case.route == "same-drive":
-        told.append(
-            "If the trouble comes back, bring the unit in again: then the drive can be read again and compared."
-        )
+def _what_to_watch(job: JobState) -> Iterator[str]:
+    if job.route == "new-drive-data":
+        yield from _what_the_copy_lacks(job.proof)
+    if job.route == "same-drive":
+        yield "If the trouble comes back, bring the unit in again: then the drive can be read again and compared."
     elif (
-        case.old_drive_readings
-        and case.old_drive_readings[-1].document.verdict in ("evacuate", "replace")
-        and not _is_destroyed(case)
+        job.old_drive is not None
+        and job.old_drive.document.verdict in ("evacuate", "replace")
+        and not (job.closing is not None and job.closing.document.old_drive == "destroyed")
     ):
-        told.append(
+        yield (
             "Do not use the old drive again. It may still hold your data: have it destroyed if you do not want it kept."
         )
-    told.append(
+    yield (
         "Any drive can fail without warning, a new one too. Keep a second copy of what you cannot do without: a clean"
         " reading is not a guarantee."
     )
-    told.append("Opening the unit may end its maker's warranty where you live; ask us before you have it opened again.")
-    return told
+    yield "Opening the unit may end its maker's warranty where you live; ask us before you have it opened again."
 
 
-def _is_destroyed(case: JobState) -> bool:
-    return case.closing is not None and case.closing.document.old_drive == "destroyed"
+def _what_the_copy_lacks(proof: CopyProof) -> Iterator[str]:
+    if proof.unreadable:
+        size = format_bytes(sum(area.length for area in proof.unreadable))
+        yield (
+            f"{format_count(len(proof.unreadable), 'area')} of the old drive, {size} in all, could not be read."
+            " What lay there is missing. If something does not open, tell us before you delete it."
+        )
+    if was_written_to(proof.chain):
+        yield (
+            "Something wrote to the old drive's copy or to the drive while it was copied: parts of your data may be of"
+            " different ages."
+        )
+    if proof.bag is not None and proof.bag.document.left_out:
+        yield f"{format_count(len(proof.bag.document.left_out), 'file')} could not be copied. Ask us which."
 
 
 def in_hundred(fraction: float) -> int:
@@ -281,9 +265,12 @@ def _clipped(text: str, length: int) -> str:
     return text if len(text) <= length else text[: length - 1].rstrip() + "…"
 
 
-def drive_names(case: JobState) -> tuple[str | None, str | None]:
+def drive_names(job: JobState) -> tuple[str | None, str | None]:
     """The old and the new drive, as they are called."""
-    old, new = newest_of(case.old_drive_readings), newest_of(case.inspections)
-    dead = case.newest_fact("dead-drive")
-    old_name = str(DriveId.of(old.document.drive)) if old is not None else (dead.document.about if dead else None)
-    return old_name, str(DriveId.of(new.document.drive)) if new is not None and case.route != "same-drive" else None
+    dead = job.newest_fact("dead-drive")
+    if job.old_drive is not None:
+        old_name: str | None = str(DriveId.of(job.old_drive.document.drive))
+    else:
+        old_name = dead.document.about if dead is not None else None
+    fitted = job.new_drive is not None and job.route != "same-drive"
+    return old_name, str(DriveId.of(job.new_drive.document.drive)) if fitted and job.new_drive is not None else None

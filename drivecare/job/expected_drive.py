@@ -37,12 +37,12 @@ def why_unlike(drive: Drive, unit: BuiltFor | None) -> str:
     if unit is None:
         return ""
     body = find_form_factor(drive.form_factor) if drive.form_factor else None
-    sides = (
+    pairs = (
         (None if body is None else body.id, unit.form_factors),
         (interface_protocol(drive), unit.protocols),
     )
     return "; ".join(
-        f"it is {own}, this unit is built for {' or '.join(taken)}"
-        for own, taken in sides
-        if own is not None and taken and own not in taken
+        f"it is {kind}, this unit is built for {' or '.join(accepted)}"
+        for kind, accepted in pairs
+        if kind is not None and accepted and kind not in accepted
     )

@@ -16,11 +16,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-from drivecare.documents import load
+from drivecare.documents import decode, read_bytes
 from drivecare.errors import DriveCareError
 from drivecare.job.chain import CHAIN
 from drivecare.job.folder import IMAGES, JobFolder
-from drivecare.job.model import LeftOut
+from drivecare.job.model import Export, LeftOut
 from drivecare.job.result_files import LIMIT_BYTES, is_result
 from drivecare.storage import new_file
 from drivecare.transfer.files.bag import BAG_JOURNAL, BAG_RECEIPT, BagReceipt
@@ -30,28 +30,27 @@ from drivecare.transfer.sectors.receipt import End, Receipt
 ARCHIVE_MANIFEST = "manifest-sha256.txt"
 
 
-def export_job(
-    job: JobFolder, output: Path, *, images: bool = False, replace: bool = False
-) -> tuple[tuple[str, ...], tuple[LeftOut, ...]]:
-    """Write the job to `output`, a gzipped tar; return the names inside, and what was left out and why.
+def export_job(folder: JobFolder, output: Path, *, images: bool = False, replace: bool = False) -> Export:
+    """Write the job to `output`, a gzipped tar; the answer names what is in it, and what was left out and why.
 
     Copies of the customer's data stay out unless `images`. The archive appears whole or not at all. Raises Refused
     where a file lies there that it may not `replace`, Unavailable where the disk is full.
     """
     left_out: list[LeftOut] = []
-    inside: list[Path] = []
-    copies = _Copies.of(job)
-    for path in _files(job.path):
+    exported: list[Path] = []
+    copies = _NamedCopies.of(folder)
+    for path in _files_to_export(folder.path):
         reason = None if images else copies.why_customers(path)
         if reason is None:
-            inside.append(path)
+            exported.append(path)
         else:
-            left_out.append(LeftOut(file=path.relative_to(job.path).as_posix(), reason=reason))
+            left_out.append(LeftOut(file=path.relative_to(folder.path).as_posix(), reason=reason))
     with new_file(output, replace=replace) as stream:
-        return tuple(_write(job, inside, stream)), tuple(left_out)
+        names = _write_archive(folder, exported, stream)
+    return Export(job=folder.id, path=str(output), files=names, with_images=images, left_out=tuple(left_out))
 
 
-def _files(folder: Path) -> Iterator[Path]:
+def _files_to_export(folder: Path) -> Iterator[Path]:
     """Every regular file, links and hidden ones apart, without following a linked folder."""
     for place, folders, names in os.walk(folder):
         folders.sort()
@@ -62,7 +61,7 @@ def _files(folder: Path) -> Iterator[Path]:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Copies:
+class _NamedCopies:
     """What the job's receipts and journals name: images by path and by name and size, bags by path."""
 
     folder: Path
@@ -70,16 +69,16 @@ class _Copies:
     bags: tuple[str, ...]
 
     @classmethod
-    def of(cls, job: JobFolder) -> _Copies:
+    def of(cls, folder: JobFolder) -> _NamedCopies:
         images: list[tuple[str, End]] = []
         bags: list[str] = []
-        for path in sorted(job.path.glob("*.json")):
-            copy = _load(path)
+        for path in sorted(folder.path.glob("*.json")):
+            copy = _load_copy(path)
             if isinstance(copy, BagReceipt):
                 bags.append(copy.target.path)
             elif copy is not None:
                 images += [(path.name, end) for end in (copy.source, copy.target) if end.kind == "image"]
-        return cls(folder=job.path, images=tuple(images), bags=tuple(bags))
+        return cls(folder=folder.path, images=tuple(images), bags=tuple(bags))
 
     def why_customers(self, path: Path) -> str | None:
         """Why a file is taken for a copy of the customer's data; None where it is not."""
@@ -103,13 +102,15 @@ class _Copies:
         return "a file with holes, as images are" if _has_holes(path, size) else None
 
 
-def _load(path: Path) -> Receipt | Journal | BagReceipt | None:
+def _load_copy(path: Path) -> Receipt | Journal | BagReceipt | None:
     """A document that tells of a copy; None where it is another one."""
-    for kind in (Receipt, Journal, BagReceipt):
-        with contextlib.suppress(DriveCareError):
-            document = load(kind, path)
-            assert isinstance(document, Receipt | Journal | BagReceipt)
-            return document
+    with contextlib.suppress(DriveCareError):
+        data = read_bytes(path)
+        for kind in (Receipt, Journal, BagReceipt):
+            with contextlib.suppress(DriveCareError):
+                document = decode(kind, data, origin=str(path))
+                assert isinstance(document, Receipt | Journal | BagReceipt)
+                return document
     return None
 
 
@@ -129,21 +130,21 @@ def _has_holes(path: Path, size: int) -> bool:
         return size > 0 and os.lseek(stream.fileno(), 0, os.SEEK_HOLE) < size
 
 
-def _write(job: JobFolder, paths: list[Path], stream: BinaryIO) -> list[str]:
+def _write_archive(folder: JobFolder, paths: list[Path], stream: BinaryIO) -> tuple[str, ...]:
     """Each file goes in and into the digest in one read, so that the manifest is of what the archive holds."""
     lines: list[str] = []
     with tarfile.open(fileobj=stream, mode="w:gz") as archive:
         for path in paths:
-            name = path.relative_to(job.path).as_posix()
+            name = path.relative_to(folder.path).as_posix()
             with path.open("rb") as source:
                 digesting = _Digesting(source)
-                archive.addfile(_owned_by_nobody(archive.gettarinfo(path, f"{job.id}/{name}")), digesting)
+                archive.addfile(_owned_by_nobody(archive.gettarinfo(path, f"{folder.id}/{name}")), digesting)
             lines.append(f"{digesting.digest.hexdigest()}  {name}")
         manifest = "".join(f"{line}\n" for line in lines).encode()
-        about = tarfile.TarInfo(f"{job.id}/{ARCHIVE_MANIFEST}")
+        about = tarfile.TarInfo(f"{folder.id}/{ARCHIVE_MANIFEST}")
         about.size = len(manifest)
         archive.addfile(about, io.BytesIO(manifest))
-    return [line.partition("  ")[2] for line in lines]
+    return tuple(line.partition("  ")[2] for line in lines)
 
 
 def _owned_by_nobody(member: tarfile.TarInfo) -> tarfile.TarInfo:

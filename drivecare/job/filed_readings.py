@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 
 from drivecare.clock import parse_timestamp
-from drivecare.job.folder import FiledDocument
+from drivecare.job.contents import FiledDocument
 from drivecare.job.times import said
 from drivecare.reading.model import Drive
 from drivecare.risk.model import Assessment
@@ -24,7 +24,7 @@ _LONG_AGO = datetime.min.replace(tzinfo=UTC)
 def order_readings(assessments: Iterable[FiledDocument[Assessment]]) -> tuple[FiledDocument[Assessment], ...]:
     """Each reading once, oldest first, undated ones before all. One judged twice stands as it was judged last."""
     readings = {_reading_key(filed): filed for filed in assessments}
-    return tuple(sorted(readings.values(), key=lambda filed: (taken_at(filed) or _LONG_AGO, filed.file.number)))
+    return tuple(sorted(readings.values(), key=lambda filed: (taken_at(filed) or _LONG_AGO, filed.number)))
 
 
 def taken_at(filed: FiledDocument[Assessment]) -> datetime | None:
@@ -34,23 +34,23 @@ def taken_at(filed: FiledDocument[Assessment]) -> datetime | None:
 
 def time_of_reading(filed: FiledDocument[Assessment]) -> datetime:
     """The same for people: when it was filed, where the reading does not say."""
-    return taken_at(filed) or filed.file.filed_at
+    return taken_at(filed) or filed.filed_at
 
 
 def why_outside_job(filed: FiledDocument[Assessment], *, opened: datetime, now: datetime) -> str:
     """Why a reading says nothing of the drive as it is in this job, as part of a sentence; "" where it does."""
-    taken = taken_at(filed)
-    if taken is None:
+    read_at = taken_at(filed)
+    if read_at is None:
         return "the reading does not say when it was taken"
-    if taken < opened - CLOCKS_DIFFER:
-        return f"read {said(taken)}, before this job was opened"
-    return f"read {said(taken)}, ahead of this clock" if taken > now + CLOCKS_DIFFER else ""
+    if read_at < opened - CLOCKS_DIFFER:
+        return f"read {said(read_at)}, before this job was opened"
+    return f"read {said(read_at)}, ahead of this clock" if read_at > now + CLOCKS_DIFFER else ""
 
 
 def _reading_key(filed: FiledDocument[Assessment]) -> tuple[object, ...]:
     """What two filings of one reading share. Without a time nothing tells two readings from one filed twice."""
     document, drive = filed.document, filed.document.drive
-    return (document.sale, *_drive_names(drive), taken_at(filed) or filed.file.number)
+    return (document.sale, *_drive_names(drive), taken_at(filed) or filed.number)
 
 
 def _drive_names(drive: Drive) -> tuple[str, ...]:

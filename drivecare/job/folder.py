@@ -21,40 +21,26 @@ from __future__ import annotations
 import fcntl
 import os
 import re
-from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Generic, TypeVar
+from typing import TypeVar
 
 import msgspec
 
-from drivecare.documents import Value, decode, encode, read_bytes
+from drivecare.documents import Value, decode, encode
 from drivecare.errors import BadInput, DriveCareError, Refused, Unavailable
 from drivecare.invoking_user import data_folder
-from drivecare.job.chain import (
-    CHAIN,
-    Audit,
-    Chain,
-    Fault,
-    audit_results,
-    lines_for,
-    missing_numbers,
-    next_number,
-    parse_chain,
-)
+from drivecare.job.chain import CHAIN, Chain, lines_for, next_number
+from drivecare.job.contents import FiledDocument, FolderContents, read_chain
 from drivecare.job.model import Fact, Opening
 from drivecare.job.result_files import (
     HIGHEST_NUMBER,
-    LIMIT_BYTES,
     ResultFile,
-    describe_read_error,
-    digest_result,
     document_kind,
-    is_misnamed,
     parse_file_name,
-    regular_file,
     result_file_name,
     serial_of,
 )
@@ -66,7 +52,7 @@ IMAGES = "images"  # folder for copies of the customer's drive
 _ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 
 
-def _ignore(_: object) -> None:
+def _drop_notice(_: object) -> None:
     """Notices are for nobody."""
 
 
@@ -75,19 +61,11 @@ def _utc_now() -> datetime:
 
 
 @dataclass(frozen=True, kw_only=True)
-class FiledDocument(Generic[T]):
-    """A document of a job and where it is filed."""
-
-    file: ResultFile
-    document: T
-
-
-@dataclass(frozen=True, kw_only=True)
 class JobFolder:
     """An existing job. `notify` is given sentences for the person."""
 
     path: Path
-    notify: Callable[[str], None] = _ignore
+    notify: Callable[[str], None] = _drop_notice
     now: Callable[[], datetime] = _utc_now
 
     @property
@@ -106,11 +84,11 @@ class JobFolder:
     def file(self, document: Value) -> Path:
         """File a document as the next result and return its path. Raises Unavailable where it cannot be written."""
         with self._locked():
-            chain, entries = self._chain(), self.result_files()
-            filed = self._save(document, chain, entries)
-            if chain is not None:
-                self._add_line(filed, chain)
-        return filed.path
+            contents = self._list()
+            file = self._save(document, contents)
+            if contents.chain is not None:
+                self._add_line(file, contents, contents.chain)
+        return file.path
 
     def mend_chain(self, fact: Fact) -> FiledDocument[Fact]:
         """File the fact that results without a line were looked at, then give each its line.
@@ -119,25 +97,25 @@ class JobFolder:
         filed: Refused where anything else is wrong, BadInput where nothing is missing.
         """
         with self._locked():
-            chain, entries = self._chain(), self.result_files()
-            found = self._compare(chain, entries, self._names(), digests=True)
-            if found.faults:
+            contents = self._list()
+            chain, audit = contents.chain, contents.audit()
+            if audit.faults:
                 raise Refused(
-                    f"{found.faults[0].file} {found.faults[0].what}; only results at the end, left without a line by "
+                    f"{audit.faults[0].file} {audit.faults[0].what}; only results at the end, left without a line by "
                     "an interruption, can be taken up",
                     guard="chain-broken",
                     location=str(self.path),
                     hint="Nothing was filed.",
                 )
-            if chain is None or not found.unlined:
-                what = "has no chain: it was opened before there were any" if chain is None else "has every line"
-                raise BadInput(f"{what}; there is nothing to mend", location=str(self.path))
-            first, last = found.unlined[0].number, found.unlined[-1].number
+            if chain is None or not audit.unlined:
+                reason = "has no chain: it was opened before there were any" if chain is None else "has every line"
+                raise BadInput(f"{reason}; there is nothing to mend", location=str(self.path))
+            first, last = audit.unlined[0].number, audit.unlined[-1].number
             about = f"{first:04}" if first == last else f"{first:04}-{last:04}"
             fact = msgspec.structs.replace(fact, about=about)
-            filed = self._save(fact, chain, entries)
+            file = self._save(fact, contents)
             # The fact is durable before the first line is: a kill in between leaves it without a line, too.
-            lines = lines_for((*found.unlined, digest_result(filed, digests=True)), chain.end)
+            lines = lines_for((*audit.unlined, contents.digested(file)), chain.end)
             try:
                 self._append(lines, fragment=len(chain.fragment))
             except OSError as error:
@@ -145,70 +123,48 @@ class JobFolder:
                 raise Unavailable(
                     f"cannot be written: {error.strerror}", location=str(self.path / CHAIN), hint=hint
                 ) from error
-        return FiledDocument(file=filed, document=fact)
+        return FiledDocument(file=file, document=fact)
 
-    def audit(self, *, digests: bool = True) -> Audit:
-        """Compare the results with the chain: by their names, and by what they hold where `digests` are asked for."""
+    def read(self) -> FolderContents:
+        """What the folder holds now, each result read once."""
         with self._locked(fcntl.LOCK_SH):  # between a result and its line there is nothing to be seen
-            chain, entries, names = self._chain(), self.result_files(), self._names()
-        return self._compare(chain, entries, names, digests=digests)
+            return self._list()
 
     def result_files(self) -> tuple[ResultFile, ...]:
         """Every result in the order of filing, from the names alone."""
-        entries = (parse_file_name(self.path / name) for name in self._names())
-        return tuple(sorted((e for e in entries if e is not None), key=lambda e: (e.number, e.path.name)))
+        return self._list().files
 
-    def results(self, kind: type[T], *, doubtful: Container[str] = ()) -> tuple[FiledDocument[T], ...]:
-        """The documents of one type in the order of filing. Raises BadInput naming a file that is malformed.
+    def results(self, kind: type[T]) -> tuple[FiledDocument[T], ...]:
+        """The documents of one type in the order of filing. Raises BadInput naming a file that is malformed."""
+        return self.read().documents(kind)
 
-        One of the `doubtful` files, of which an audit tells, is left out instead.
-        """
-        filed: list[FiledDocument[T]] = []
-        for entry in self.result_files():
-            if entry.kind == document_kind(kind):
-                try:
-                    document = decode(kind, read_bytes(entry.path), origin=str(entry.path))
-                except BadInput:
-                    if entry.path.name not in doubtful:
-                        raise
-                else:
-                    filed.append(FiledDocument(file=entry, document=document))
-        return tuple(filed)
+    def _list(self) -> FolderContents:
+        with self._opened() as descriptor:
+            names = os.listdir(descriptor)  # noqa: PTH208  by descriptor, which no link can replace
+        return FolderContents(path=self.path, names=tuple(names), chain=read_chain(self.path))
 
-    def newest_document(self, kind: type[T]) -> FiledDocument[T] | None:
-        """The last document of one type, or None."""
-        found = self.results(kind)
-        return found[-1] if found else None
-
-    def opening(self) -> Opening:
-        """What the job was opened with."""
-        first = self.newest_document(Opening)
-        if first is None:
-            raise BadInput("holds no opening of a job", location=str(self.path), hint="See drivecare job list.")
-        return first.document
-
-    def _save(self, document: Value, chain: Chain | None, entries: Sequence[ResultFile]) -> ResultFile:
+    def _save(self, document: Value, contents: FolderContents) -> ResultFile:
         """Write a result under the next number."""
         data = encode(document)
-        numbers = [entry.number for entry in entries]
+        numbers = [file.number for file in contents.files]
+        chain = contents.chain
         number = max(numbers, default=0) + 1 if chain is None else next_number(len(chain.links), numbers)
         if number > HIGHEST_NUMBER:
-            what = f"holds a result numbered {HIGHEST_NUMBER:,}, the highest number there is"
-            raise BadInput(
-                what, location=str(self.path), hint="Move it away if it is not the job's, or open another job."
-            )
+            problem = f"holds a result numbered {HIGHEST_NUMBER:,}, the highest number there is"
+            hint = "Move it away if it is not the job's, or open another job."
+            raise BadInput(problem, location=str(self.path), hint=hint)
         serial = serial_of(decode(dict, data, origin="document"))
         path = self.path / result_file_name(number, document_kind(type(document)), serial, self.now())
         write_file(path, data)
-        filed = parse_file_name(path)
-        assert filed is not None
-        return filed
+        file = parse_file_name(path)
+        assert file is not None
+        return file
 
-    def _add_line(self, filed: ResultFile, chain: Chain) -> None:
+    def _add_line(self, file: ResultFile, contents: FolderContents, chain: Chain) -> None:
         """Give a result its line, unless one before it has none. The result stands either way; `notify` is told."""
-        if chain.continuable and filed.number == len(chain.links) + 1:
+        if chain.continuable and file.number == len(chain.links) + 1:
             try:
-                self._append(lines_for((digest_result(filed, digests=True),), chain.end))
+                self._append(lines_for((contents.digested(file),), chain.end))
             except OSError as error:
                 reason = f"it cannot be written: {error.strerror}"
             else:
@@ -216,7 +172,7 @@ class JobFolder:
         else:
             reason = "the chain is cut short or broken" if not chain.continuable else "a result before it has none"
         self.notify(
-            f"{filed.path.name} has no line in the chain, since {reason}. The gate stays shut until it is looked at: "
+            f"{file.path.name} has no line in the chain, since {reason}. The gate stays shut until it is looked at: "
             f"drivecare gate {self.id}"
         )
 
@@ -236,39 +192,6 @@ class JobFolder:
                 raise
         finally:
             os.close(descriptor)
-
-    def _compare(
-        self, chain: Chain | None, entries: Sequence[ResultFile], names: Iterable[str], *, digests: bool
-    ) -> Audit:
-        misnamed = [
-            Fault(file=ascii(name)[1:-1], what="is named like a result, with a number or a time that none can have")
-            for name in sorted(names)
-            if is_misnamed(name)
-        ]
-        if chain is not None:
-            audited = audit_results(chain, [digest_result(entry, digests=digests) for entry in entries])
-            return replace(audited, faults=(*audited.faults, *misnamed))
-        if self.opening().tool_version is not None:
-            return Audit(faults=(Fault(file=CHAIN, what="is gone: the job was opened with one"), *misnamed))
-        missing = [
-            Fault(file=f"{first:04}" if first == last else f"{first:04} to {last:04}", what="filed once and gone")
-            for first, last in missing_numbers(entry.number for entry in entries)
-        ]
-        return Audit(chained=False, faults=(*missing, *misnamed))
-
-    def _chain(self) -> Chain | None:
-        """The chain; None where there is none. One that cannot be read has that for its fault."""
-        try:
-            with regular_file(self.path / CHAIN, LIMIT_BYTES) as stream:
-                return parse_chain(stream.read())
-        except FileNotFoundError:
-            return None
-        except OSError as error:
-            return Chain(faults=(Fault(file=CHAIN, what=describe_read_error(error)),))
-
-    def _names(self) -> list[str]:
-        with self._opened() as descriptor:
-            return os.listdir(descriptor)  # noqa: PTH208  by descriptor, which no link can replace
 
     @contextmanager
     def _opened(self) -> Iterator[int]:
@@ -315,7 +238,7 @@ def create_job(opening: Opening, jobs: Path | None = None) -> JobFolder:
     return folder
 
 
-def open_job(id: str, jobs: Path | None = None, *, notify: Callable[[str], None] = _ignore) -> JobFolder:
+def open_job(id: str, jobs: Path | None = None, *, notify: Callable[[str], None] = _drop_notice) -> JobFolder:
     """The folder of an existing job. Raises BadInput where there is none, Refused where it is a link."""
     path = _jobs_root(jobs) / check_job_id(id)
     refuse_link(path)
@@ -357,12 +280,12 @@ def all_jobs(jobs: Path | None = None) -> tuple[JobFolder, ...]:
     opened: list[tuple[datetime, str, JobFolder]] = []
     for folder in folders:
         try:
-            entries = folder.result_files()
+            files = folder.result_files()
         except DriveCareError:  # one bad job does not hide the others: whoever reads it is told why
             opened.append((datetime.max.replace(tzinfo=UTC), folder.id, folder))
             continue
-        if any(entry.kind == document_kind(Opening) for entry in entries) or (folder.path / CHAIN).exists():
-            opened.append((entries[0].filed_at if entries else datetime.min.replace(tzinfo=UTC), folder.id, folder))
+        if any(file.kind == document_kind(Opening) for file in files) or (folder.path / CHAIN).exists():
+            opened.append((files[0].filed_at if files else datetime.min.replace(tzinfo=UTC), folder.id, folder))
     return tuple(folder for _, _, folder in sorted(opened, key=lambda row: row[:2]))
 
 

@@ -10,6 +10,11 @@ from drivecare.fit.model import Advice
 from drivecare.reading.model import Drive
 
 Route = Literal["same-drive", "new-drive-data", "new-drive-empty"]
+ROUTES: dict[Route, str] = {
+    "same-drive": "the same drive goes back",
+    "new-drive-data": "a new drive with the data",
+    "new-drive-empty": "a new drive, no data wanted",
+}
 FactName = Literal[
     "consent",
     "route",

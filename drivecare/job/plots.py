@@ -19,11 +19,11 @@ from drivecare.reading.surface import SurfaceScan
 INK, SOFT, GOOD, BAD, SLOW = "#010203", "#020304", "#030405", "#040506", "#050607"
 _VARIABLES = {INK: "--ink", SOFT: "--rule", GOOD: "--accent", BAD: "--alarm", SLOW: "--slow"}
 
-# Signals that go into the picture of before and after, in the order of their weight.
+# Error counts as the shop calls them, in the order of their weight: in the picture and in the sheet's table.
 COUNT_LABELS: dict[str, str] = {
     "pending": "waiting to be remapped",
     "reallocated": "replaced by spares",
-    "offline_uncorrectable": "unreadable, found by itself",
+    "offline_uncorrectable": "unreadable in the background",
     "reported_uncorrectable": "read errors reported",
     "media_errors": "media errors",
     "grown_defects": "grown defects",
@@ -57,19 +57,20 @@ def draw_odds(filled: int, baseline: int | None) -> Picture:
     return Picture(_svg(figure, "dots"), words + ".")
 
 
-def draw_counts(old: Values, new: Values) -> Picture | None:
+def draw_counts(old_values: Values, new_values: Values) -> Picture | None:
     """The error counts of the old drive and of the new one. None where neither named any or all are zero."""
     rows = [
-        (label, getattr(old, name), getattr(new, name))
+        (label, old_count, new_count)
         for name, label in COUNT_LABELS.items()
-        if isinstance(getattr(old, name), int) and isinstance(getattr(new, name), int)
+        if isinstance(old_count := getattr(old_values, name), int)
+        and isinstance(new_count := getattr(new_values, name), int)
     ]
     rows = [row for row in rows if row[1] or row[2]][:6]
     if not rows:
         return None
     figure, axes = _figure(4.6, 0.42 + 0.2 * len(rows))
-    for position, (label, was, is_) in enumerate(rows):
-        axes.plot([is_, was], [-position, -position], color=SOFT, linewidth=1.2, zorder=1)
+    for position, (label, old_count, new_count) in enumerate(rows):
+        axes.plot([new_count, old_count], [-position, -position], color=SOFT, linewidth=1.2, zorder=1)
         axes.text(-0.28, -position, label, ha="right", va="center", fontsize=8, color=INK)
     places = range(0, -len(rows), -1)
     axes.scatter([row[1] for row in rows], places, s=34, color=BAD, zorder=2, linewidths=0)
@@ -83,8 +84,10 @@ def draw_counts(old: Values, new: Values) -> Picture | None:
     axes.set_ylim(-len(rows) + 0.4, 0.6)
     axes.set_yticks([])
     _bare(axes)
-    told = "; ".join(f"{label}: {was:,} before, {is_:,} now" for label, was, is_ in rows)
-    return Picture(_svg(figure, "counts"), f"Error counts of the old drive (round) and the new one (square): {told}.")
+    counts = "; ".join(f"{label}: {old_count:,} before, {new_count:,} now" for label, old_count, new_count in rows)
+    return Picture(
+        _svg(figure, "counts"), f"Error counts of the old drive (round) and the new one (diamond): {counts}."
+    )
 
 
 def draw_surface(scan: SurfaceScan) -> Picture | None:

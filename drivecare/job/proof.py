@@ -3,6 +3,9 @@
 The newest receipt to the new drive speaks; an older and better one was overtaken by what was written or read later.
 A copy from an image counts where the image's own receipt is in the job, back to the customer's drive: `parents` name
 the digest of the image, which no other content has.
+
+    old drive --receipt--> image --receipt--> new drive
+              chain[1]            chain[0]
 """
 
 from __future__ import annotations
@@ -10,21 +13,24 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import TYPE_CHECKING
 
 from drivecare.clock import parse_timestamp
 from drivecare.format import format_count
+from drivecare.job.contents import FiledDocument, newest_of
 from drivecare.job.filed_readings import CLOCKS_DIFFER
-from drivecare.job.folder import FiledDocument
-from drivecare.job.job_state import JobState, newest_of
-from drivecare.job.model import FactName
 from drivecare.job.times import day
-from drivecare.reading.identity import Answer, DriveId, Identity, compare
-from drivecare.reading.model import Drive
+from drivecare.reading.identity import Answer, DriveId, Identity, Named, compare
 from drivecare.transfer.areas import Area, merge, total
 from drivecare.transfer.files.bag import BagReceipt
-from drivecare.transfer.sectors.receipt import End, ReadBackMethod, Receipt
+from drivecare.transfer.sectors.receipt import ReadBackMethod, Receipt
 
-# Read-backs the gate accepts: every one that goes past the host's cache.
+if TYPE_CHECKING:
+    from drivecare.job.job_state import JobState
+    from drivecare.job.model import FactName
+    from drivecare.reading.model import Drive
+
+# Read-backs the gate accepts: every one that goes past the cache of the machine that reads.
 ACCEPTED: frozenset[ReadBackMethod] = frozenset(("direct", "cache-dropped", "after-power-cycle"))
 
 
@@ -33,8 +39,8 @@ class CopyProof:
     """Whether the bytes are across, `evidence` in a sentence, and `at` what time the target was last read back.
 
     `whole`: what was copied has the size that the customer's drive was read with. `number` is that of the newest result
-    it rests on, `chain` leads from the new drive back to the old, `next` is the
-    command that would complete it, `verify` the one that would refresh it.
+    it rests on, `chain` leads from the new drive back to the old, `next` is the command that would complete it,
+    `verify` the one that would refresh it.
     """
 
     holds: bool
@@ -49,82 +55,81 @@ class CopyProof:
     verify: str | None = None
 
 
-def find_copy_proof(case: JobState) -> CopyProof:
+def find_copy_proof(job: JobState) -> CopyProof:
     """The proof for the new drive that was inspected, good or wanting."""
-    old, new = newest_of(case.old_drive_readings), newest_of(case.inspections)
-    source = (old.document.path if old is not None else None) or "DRIVE"
-    target = (new.document.path if new is not None else None) or "NEW_DRIVE"
-    copy = case.command("copy", source, target)
-    if old is None or new is None:
-        missing = "the old drive" if old is None else "the new drive"
-        return CopyProof(holds=False, evidence=f"{missing} was not read, so no copy can be told to be of it", next=copy)
-    was, is_ = DriveId.of(old.document.drive), DriveId.of(new.document.drive)
-    receipt = newest_of([filed for filed in case.receipts if _same(case, filed.document.target, is_) == "yes"])
-    bag = newest_of(case.bags)
-    files = case.plan is not None and case.plan.document.migration != "sector-copy"
-    if bag is not None and files and (receipt is None or bag.file.number > receipt.file.number):
-        return _of_bag(case, bag, was, is_)
+    source = (job.old_drive.document.path if job.old_drive is not None else None) or "DRIVE"
+    target = (job.new_drive.document.path if job.new_drive is not None else None) or "NEW_DRIVE"
+    copy_command = job.filing_command("copy", source, target)
+    if job.old_drive is None or job.new_drive is None:
+        drive = "the old drive" if job.old_drive is None else "the new drive"
+        evidence = f"{drive} was not read, so no copy can be told to be of it"
+        return CopyProof(holds=False, evidence=evidence, next=copy_command)
+    old_drive, new_drive = DriveId.of(job.old_drive.document.drive), DriveId.of(job.new_drive.document.drive)
+    receipt = newest_of([filed for filed in job.receipts if _compare(job, filed.document.target, new_drive) == "yes"])
+    bag = newest_of(job.bags)
+    by_files = job.plan is not None and job.plan.document.migration != "sector-copy"
+    if bag is not None and by_files and (receipt is None or bag.number > receipt.number):
+        return _prove_by_bag(job, bag, old_drive, new_drive)
     if receipt is None:
-        others = sorted({str(DriveId.of(one.document.target)) for one in case.receipts})
-        evidence = f"no copy to {is_}" + (f", only to {', '.join(others)}" if others else "")
-        if bag is not None and not files:
+        targets = sorted({str(DriveId.of(filed.document.target)) for filed in job.receipts})
+        evidence = f"no copy to {new_drive}" + (f", only to {', '.join(targets)}" if targets else "")
+        if bag is not None and not by_files:
             evidence += "; this unit needs a sector copy, files alone do not start it"
-        return CopyProof(holds=False, evidence=evidence, next=copy)
+        return CopyProof(holds=False, evidence=evidence, next=copy_command)
     latest = newest_of(
-        [filed for filed in case.receipts if filed is receipt or _may_have_written(case, filed.document, is_)]
+        [filed for filed in job.receipts if filed is receipt or _may_have_written(job, filed.document, new_drive)]
     )
     if latest is not None and latest is not receipt:
-        evidence = f"{latest.file.path.name} copied to a drive that did not say which it is: it may have been {is_}"
-        return _wanting(receipt, evidence, [receipt], _verify_command(case, receipt))
-    return _of_receipts(case, receipt, old.document.drive, copy)
+        evidence = f"{latest.name} copied to a drive that did not say which it is: it may have been {new_drive}"
+        return _wanting([receipt], evidence, _verify_command(job, receipt))
+    return _prove_by_receipts(job, receipt, job.old_drive.document.drive, copy_command)
 
 
-def _may_have_written(case: JobState, receipt: Receipt, new: DriveId) -> bool:
+def _may_have_written(job: JobState, receipt: Receipt, new_drive: DriveId) -> bool:
     """Whether a copy went to a drive of which nobody can tell that it is another one."""
     wrote_a_device = receipt.instead_of is None and receipt.target.kind == "device"
-    return wrote_a_device and _same(case, receipt.target, new) == "unknown"
+    return wrote_a_device and _compare(job, receipt.target, new_drive) == "unknown"
 
 
-def _verify_command(case: JobState, receipt: FiledDocument[Receipt]) -> str:
-    return case.command("verify", str(receipt.file.path), receipt.document.target.path)
+def _verify_command(job: JobState, receipt: FiledDocument[Receipt]) -> str:
+    return job.filing_command("verify", str(receipt.file.path), receipt.document.target.path)
 
 
-def _of_receipts(case: JobState, last: FiledDocument[Receipt], drive: Drive, copy: str) -> CopyProof:
+def _prove_by_receipts(job: JobState, last: FiledDocument[Receipt], drive: Drive, copy_command: str) -> CopyProof:
     """Follow a receipt back to the customer's drive through the images it came by."""
-    old = DriveId.of(drive)
     chain = [last]
-    while _came_by_an_image(first := chain[-1].document):
-        parent = _parent(case, first, chain)
+    while _came_by_an_image(receipt := chain[-1].document):
+        parent = _receipt_of_image(job, receipt, chain)
         if parent is None:
-            evidence = f"copied from the image {first.source.path}, whose own verified receipt is not in this job"
-            return _wanting(last, evidence, chain, case.command("copy", first.source.path, "IMAGE"))
+            evidence = f"copied from the image {receipt.source.path}, whose own verified receipt is not in this job"
+            return _wanting(chain, evidence, job.filing_command("copy", receipt.source.path, "IMAGE"))
         chain.append(parent)
-    verify = _verify_command(case, last)
-    for one in chain:
-        wrong = _fault(one.document)
-        if wrong:
-            mended = copy if one is not last or one.document.mismatched or not one.document.bytes_across else verify
-            return _wanting(last, f"{wrong} ({one.file.path.name})", chain, mended)
-    source = DriveId.of(chain[-1].document.source)
-    if _same(case, chain[-1].document.source, old) != "yes":
-        return _wanting(last, f"copied from {source}, the customer's drive is {old}", chain, copy)
-    for filed, name, evidence in _to_be_told(case, chain, drive):
-        if not _told_of(case, filed, name):
-            record = case.command("job", "record", case.id, name, job=False)
-            return _wanting(last, f"{evidence}; copy anew, or record {name}", chain, record)
-    done = last.document
-    method = done.verification.method if done.verification else "nothing"
-    digest = str(done.digest.whole)[:12]
-    lost = _unreadable(chain)
-    gap = f" but for {total(merge(lost)):,} bytes that could not be read" if lost else ""
+    verify = _verify_command(job, last)
+    for filed in chain:
+        fault = _receipt_fault(filed.document)
+        if fault:
+            must_copy = filed is not last or filed.document.mismatched or not filed.document.bytes_across
+            return _wanting(chain, f"{fault} ({filed.name})", copy_command if must_copy else verify)
+    source, old_drive = chain[-1].document.source, DriveId.of(drive)
+    if _compare(job, source, old_drive) != "yes":
+        evidence = f"copied from {DriveId.of(source)}, the customer's drive is {old_drive}"
+        return _wanting(chain, evidence, copy_command)
+    for filed, name, evidence in _facts_needed(job, chain, drive):
+        if not _is_recorded_since(job, filed, name):
+            return _wanting(chain, f"{evidence}; copy anew, or record {name}", job.record_command(name))
+    receipt = last.document
+    method = receipt.verification.method if receipt.verification else "nothing"
+    unreadable = _unreadable_areas(chain)
+    gap = f" but for {total(merge(unreadable)):,} bytes that could not be read" if unreadable else ""
     through = f" through {format_count(len(chain) - 1, 'image')}" if len(chain) > 1 else ""
+    read_back = f"read back: {method}, sha256 {str(receipt.digest.whole)[:12]}"
     return CopyProof(
         holds=True,
-        evidence=f"{old} is on {DriveId.of(done.target)}{gap}{through}, read back: {method}, sha256 {digest}",
+        evidence=f"{old_drive} is on {DriveId.of(receipt.target)}{gap}{through}, {read_back}",
         whole=chain[-1].document.bytes_total == drive.whole_bytes,
-        at=_at(last),
-        number=last.file.number,
-        unreadable=lost,
+        at=parse_timestamp(receipt.verification.at) if receipt.verification else None,
+        number=last.number,
+        unreadable=unreadable,
         chain=tuple(chain),
         verify=verify,
     )
@@ -135,24 +140,24 @@ def _came_by_an_image(receipt: Receipt) -> bool:
     return receipt.source.kind == "image" and receipt.source.identity.strength == "none"
 
 
-def _to_be_told(
-    case: JobState, chain: Sequence[FiledDocument[Receipt]], drive: Drive
+def _facts_needed(
+    job: JobState, chain: Sequence[FiledDocument[Receipt]], drive: Drive
 ) -> Iterator[tuple[FiledDocument[Receipt], FactName, str]]:
-    """What somebody has to say of a copy that is sound in itself: of which one, the fact to record, and why."""
-    copied, whole = chain[-1].document.bytes_total, drive.whole_bytes
-    if copied != whole:
-        read = f"the drive that was read has {whole:,}" if whole else "the drive's reading does not tell its size"
-        yield chain[-1], "copy-size", f"{copied:,} bytes were copied, {read}"
+    """What somebody has to record about a copy that is sound in itself: about which one, the fact, and why."""
+    copied_bytes, drive_bytes = chain[-1].document.bytes_total, drive.whole_bytes
+    if copied_bytes != drive_bytes:
+        size = (
+            f"the drive that was read has {drive_bytes:,}"
+            if drive_bytes
+            else "the drive's reading does not tell its size"
+        )
+        yield chain[-1], "copy-size", f"{copied_bytes:,} bytes were copied, {size}"
     for filed in chain:
         started = parse_timestamp(filed.document.started)
-        if started is None or started < case.opened_at - CLOCKS_DIFFER:
-            yield (
-                filed,
-                "earlier-copy",
-                f"copied before this job was opened, on {day(started)} ({filed.file.path.name})",
-            )
+        if started is None or started < job.opened_at - CLOCKS_DIFFER:
+            yield filed, "earlier-copy", f"copied before this job was opened, on {day(started)} ({filed.name})"
         if was_written_to((filed,)):
-            yield filed, "source-changed", f"the source was written to while it was copied ({filed.file.path.name})"
+            yield filed, "source-changed", f"the source was written to while it was copied ({filed.name})"
 
 
 def was_written_to(chain: Sequence[FiledDocument[Receipt]]) -> bool:
@@ -160,30 +165,27 @@ def was_written_to(chain: Sequence[FiledDocument[Receipt]]) -> bool:
     return any(note.code == "source-changed" for filed in chain for note in filed.document.notes)
 
 
-def _told_of(case: JobState, copy: FiledDocument[Receipt], name: FactName) -> bool:
+def _is_recorded_since(job: JobState, copy: FiledDocument[Receipt], name: FactName) -> bool:
     """Whether a fact was recorded since this copy was made; to verify it again asks for no second word."""
     times = (copy.document.started, copy.document.finished)
-    made = min(
-        filed.file.number for filed in case.receipts if (filed.document.started, filed.document.finished) == times
-    )
-    fact = case.newest_fact(name)
-    return fact is not None and fact.file.number > made
+    copied = min(filed.number for filed in job.receipts if (filed.document.started, filed.document.finished) == times)
+    fact = job.newest_fact(name)
+    return fact is not None and fact.number > copied
 
 
-def _wanting(
-    last: FiledDocument[Receipt], evidence: str, chain: Sequence[FiledDocument[Receipt]], following: str
-) -> CopyProof:
+def _wanting(chain: Sequence[FiledDocument[Receipt]], evidence: str, next_command: str) -> CopyProof:
+    """A proof that does not hold; the chain begins with the newest copy."""
     return CopyProof(
         holds=False,
         evidence=evidence,
-        number=last.file.number,
-        unreadable=_unreadable(chain),
+        number=chain[0].number,
+        unreadable=_unreadable_areas(chain),
         chain=tuple(chain),
-        next=following,
+        next=next_command,
     )
 
 
-def _fault(receipt: Receipt) -> str:
+def _receipt_fault(receipt: Receipt) -> str:
     """What keeps a receipt from proving anything; "" where nothing does."""
     if receipt.mismatched:
         return f"{format_count(len(receipt.mismatched), 'area')} read back other than they must be"
@@ -200,68 +202,67 @@ def _fault(receipt: Receipt) -> str:
     return ""
 
 
-def _parent(case: JobState, receipt: Receipt, chain: Sequence[FiledDocument[Receipt]]) -> FiledDocument[Receipt] | None:
+def _receipt_of_image(
+    job: JobState, receipt: Receipt, chain: Sequence[FiledDocument[Receipt]]
+) -> FiledDocument[Receipt] | None:
     """The newest receipt of the image a copy was made from, by the image's digest."""
-    used = {one.file.number for one in chain}
+    in_chain = {filed.number for filed in chain}
     return newest_of(
         [
-            one
-            for one in case.receipts
-            if one.file.number not in used
-            and one.document.target.kind == "image"
-            and one.document.digest.whole is not None
-            and one.document.digest.whole in receipt.parents
-            and one.document.bytes_total == receipt.bytes_total
+            filed
+            for filed in job.receipts
+            if filed.number not in in_chain
+            and filed.document.target.kind == "image"
+            and filed.document.digest.whole is not None
+            and filed.document.digest.whole in receipt.parents
+            and filed.document.bytes_total == receipt.bytes_total
         ]
     )
 
 
-def _unreadable(chain: Sequence[FiledDocument[Receipt]]) -> tuple[Area, ...]:
+def _unreadable_areas(chain: Sequence[FiledDocument[Receipt]]) -> tuple[Area, ...]:
     """Every area that could not be read anywhere along the way, once."""
-    found = {(area.offset, area.length) for one in chain for area in one.document.unreadable}
-    return tuple(Area(offset=offset, length=length) for offset, length in sorted(found))
+    spans = {(area.offset, area.length) for filed in chain for area in filed.document.unreadable}
+    return tuple(Area(offset=offset, length=length) for offset, length in sorted(spans))
 
 
-def _of_bag(case: JobState, bag: FiledDocument[BagReceipt], old: DriveId, new: DriveId) -> CopyProof:
+def _prove_by_bag(job: JobState, bag: FiledDocument[BagReceipt], old_drive: DriveId, new_drive: DriveId) -> CopyProof:
     """A file copy stands for the data where the unit initialises the drive itself."""
-    done = bag.document
-    verify = case.command("verify", done.target.path)
-    ends = (("from", done.source.identity, old), ("to", done.target.identity, new))
-    wrong = [
-        f"copied {way} a drive not known to be {who}"
-        for way, below, who in ends
-        if below_is(case, bag, below, who) != "yes"
+    receipt = bag.document
+    verify = job.filing_command("verify", receipt.target.path)
+    ends = (("from", receipt.source.identity, old_drive), ("to", receipt.target.identity, new_drive))
+    doubts = [
+        f"copied {direction} a drive not known to be {drive}"
+        for direction, identity, drive in ends
+        if compare_backing_drive(job, bag, identity, drive) != "yes"
     ]
-    if not done.files or not done.verified or done.verification is None or done.mismatched:
-        fault = "the copied files were not read back" if done.files else "the bag holds no file"
-        return CopyProof(holds=False, evidence="; ".join([fault, *wrong]), number=bag.file.number, bag=bag, next=verify)
-    if wrong:
-        record = case.command("job", "record", case.id, "bag-drives", job=False)
-        return CopyProof(holds=False, evidence="; ".join(wrong), number=bag.file.number, bag=bag, next=record)
-    files = format_count(done.files, "file")
+    if not receipt.files or not receipt.verified or receipt.verification is None or receipt.mismatched:
+        fault = "the copied files were not read back" if receipt.files else "the bag holds no file"
+        return CopyProof(holds=False, evidence="; ".join([fault, *doubts]), number=bag.number, bag=bag, next=verify)
+    if doubts:
+        record = job.record_command("bag-drives")
+        return CopyProof(holds=False, evidence="; ".join(doubts), number=bag.number, bag=bag, next=record)
+    files = f"{format_count(receipt.files, 'file')}, {receipt.bytes_total:,} bytes"
     return CopyProof(
         holds=True,
-        evidence=f"{files}, {done.bytes_total:,} bytes, read back ({done.verification.method})",
-        at=parse_timestamp(done.verification.at),
-        number=bag.file.number,
+        evidence=f"{files}, read back ({receipt.verification.method})",
+        at=parse_timestamp(receipt.verification.at),
+        number=bag.number,
         bag=bag,
         verify=verify,
     )
 
 
-def below_is(case: JobState, bag: FiledDocument[BagReceipt], identity: Identity | None, who: DriveId) -> Answer:
-    """Whether the drive below a folder of a bag is that one; where the machine cannot tell, a person's word counts."""
+def compare_backing_drive(
+    job: JobState, bag: FiledDocument[BagReceipt], identity: Identity | None, drive: DriveId
+) -> Answer:
+    """Whether a folder of a bag lies on that drive; where the machine cannot tell, a person's word counts."""
     identity = identity or Identity()
     serial = identity.native_serial or identity.bridge_serial
-    same = compare(DriveId(model=None, serial=serial, identity=identity), who, labels=case.logged_serials)
-    vouched = case.newest_fact("bag-drives")
-    return "yes" if same == "unknown" and vouched is not None and vouched.file.number > bag.file.number else same
+    answer = _compare(job, DriveId(model=None, serial=serial, identity=identity), drive)
+    fact = job.newest_fact("bag-drives")
+    return "yes" if answer == "unknown" and fact is not None and fact.number > bag.number else answer
 
 
-def _at(receipt: FiledDocument[Receipt]) -> datetime | None:
-    verification = receipt.document.verification
-    return parse_timestamp(verification.at) if verification else None
-
-
-def _same(case: JobState, end: End, who: DriveId) -> Answer:
-    return compare(end, who, labels=case.logged_serials)
+def _compare(job: JobState, end: Named, drive: DriveId) -> Answer:
+    return compare(end, drive, labels=job.logged_serials)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import hashlib
 import io
 import os
 import re
@@ -18,7 +17,6 @@ from typing import Any
 import msgspec
 
 from drivecare.documents import Value
-from drivecare.job.chain import DigestedFile
 
 HIGHEST_NUMBER = 99_999
 LIMIT_BYTES = 64 << 20  # as for every document; 99,999 of the longest lines of a chain have room, too
@@ -83,18 +81,6 @@ def parse_file_name(path: Path) -> ResultFile | None:
     return ResultFile(number=int(number), kind=kind, serial=serial, filed_at=filed_at, path=path)
 
 
-def digest_result(entry: ResultFile, *, digests: bool) -> DigestedFile:
-    """A result as the chain sees it."""
-    digest = fault = None
-    if digests:
-        try:
-            with regular_file(entry.path, LIMIT_BYTES) as stream:
-                digest = hashlib.file_digest(stream, "sha256").hexdigest()
-        except OSError as error:
-            fault = describe_read_error(error)
-    return DigestedFile(number=entry.number, file=entry.path.name, digest=digest, fault=fault)
-
-
 @contextmanager
 def regular_file(path: Path, limit_bytes: int) -> Iterator[io.BufferedReader]:
     """A file of the folder itself, opened without following a link or waiting for a pipe's writer. Raises OSError."""
@@ -112,6 +98,7 @@ def regular_file(path: Path, limit_bytes: int) -> Iterator[io.BufferedReader]:
 
 
 def describe_read_error(error: OSError) -> str:
+    """Why a file could not be read, in words that follow its name."""
     if error.errno == errno.ELOOP:
         return "is a link, not a file"
     own_words = error.errno in (errno.EINVAL, errno.EFBIG)

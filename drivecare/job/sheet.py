@@ -15,7 +15,9 @@ from typing import TYPE_CHECKING, Any
 
 from drivecare import __version__
 from drivecare.documents import read_bytes
+from drivecare.fit.steps import CAUTIONS
 from drivecare.format import format_bytes, format_value
+from drivecare.job.contents import FiledDocument, newest_of
 from drivecare.job.customer import (
     describe_baseline,
     describe_odds,
@@ -24,26 +26,25 @@ from drivecare.job.customer import (
     unit_name,
     write_customer_page,
 )
-from drivecare.job.gate import judge_gate
-from drivecare.job.job_state import JobState, newest_of
-from drivecare.job.model import Gate, Handover
-from drivecare.job.proof import CopyProof, find_copy_proof
+from drivecare.job.job_state import JobState
+from drivecare.job.model import ROUTES, Handover
+from drivecare.job.plots import COUNT_LABELS, Picture, draw_counts, draw_odds, draw_surface
+from drivecare.job.proof import CopyProof
 from drivecare.job.times import day, said
-from drivecare.reading.model import Values
 from drivecare.storage import write_file
 from drivecare.visible import visible_lines
 
 if TYPE_CHECKING:
     from markupsafe import Markup
 
-    from drivecare.fit.model import JudgedCandidate
-    from drivecare.job.plots import Picture
+    from drivecare.fit.model import JudgedCandidate, Plan
     from drivecare.risk.model import Assessment, Finding
     from drivecare.transfer.files.bag import BagReceipt
+    from drivecare.transfer.sectors.receipt import Receipt
 
 # A word with a digit in it, parts joined by hyphens or commas or ten signs and more, short enough to stand in one line
 # of a narrow column: serial numbers, sector counts, world-wide names.
-_NUMBER = re.compile(r"(?<![\w/&#;,-])(?=[\w,-]*\d)(?=[\w,-]{4,18}(?![\w-]))(?:\w+(?:[,-]\w+)+|\w{10,18})")
+_UNBROKEN = re.compile(r"(?<![\w/&#;,-])(?=[\w,-]*\d)(?=[\w,-]{4,18}(?![\w-]))(?:\w+(?:[,-]\w+)+|\w{10,18})")
 
 # The digest of the page with nothing between these quotes: by it a sheet is known that nobody has written into.
 _SEAL = re.compile(rb'(<meta name="page-sha256" content=")([0-9a-f]*)(">)')
@@ -85,24 +86,11 @@ PAGE_BUDGETS = (
 MOST_LETTERS = 4600
 FIGURE_LETTERS = 300
 
-ROUTES = {
-    "same-drive": "the same drive goes back",
-    "new-drive-data": "a new drive with the data",
-    "new-drive-empty": "a new drive, no data wanted",
-}
-
 # What the readings are compared by, in the shop's words; those neither reading names are left out.
 VALUE_LABELS: dict[str, str] = {
     "power_on_hours": "hours powered on",
     "temperature_celsius": "temperature, °C",
-    "pending": "waiting to be remapped",
-    "reallocated": "replaced by spares",
-    "offline_uncorrectable": "unreadable in the background",
-    "reported_uncorrectable": "read errors reported",
-    "media_errors": "media errors",
-    "grown_defects": "grown defects",
-    "uncorrected_reads": "uncorrected reads",
-    "crc_errors": "link errors",
+    **COUNT_LABELS,
     "wear_percent_used": "rated writing used, %",
     "available_spare_percent": "spare left, %",
 }
@@ -116,7 +104,7 @@ class SheetRow:
     cells: tuple[str, ...]
 
 
-def render_sheet(case: JobState, *, shop: str | None = None) -> str:
+def render_sheet(job: JobState, *, shop: str | None = None) -> str:
     """The page as HTML. `shop` is the name to head it with."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
@@ -132,22 +120,22 @@ def render_sheet(case: JobState, *, shop: str | None = None) -> str:
     environment.filters["picture"] = lambda picture: Markup(picture.svg)  # made by plots, no text of others in it
     environment.filters["whole"] = keep_numbers_whole
     environment.filters["fixed"] = lambda text, length: keep_numbers_whole(clip(text, length))
-    page, values = "", _values(case, shop)
-    for room in PAGE_BUDGETS:
-        environment.filters["clip"] = lambda text, length=LONGEST_TEXT, part=room.text: keep_numbers_whole(
-            clip(text, int(length * part))
+    page, values = "", _sheet_values(job, shop)
+    for budget in PAGE_BUDGETS:
+        environment.filters["clip"] = lambda text, length=LONGEST_TEXT, share=budget.text: keep_numbers_whole(
+            clip(text, int(length * share))
         )
-        page = environment.get_template("sheet.html.jinja").render(values, room=room)
-        if _letters(page) <= MOST_LETTERS:
+        page = environment.get_template("sheet.html.jinja").render(values, budget=budget)
+        if _count_letters(page) <= MOST_LETTERS:
             break
     return page
 
 
-def make_sheet(case: JobState, path: Path, *, shop: str | None = None) -> tuple[Handover, str]:
+def make_sheet(job: JobState, path: Path, *, shop: str | None = None) -> tuple[Handover, str]:
     """The page, and what it says of itself: where it goes and whether the work is done."""
-    gate = judge_gate(case)
-    missing = tuple(item.item for item in gate.items if not item.holds)
-    return Handover(job=case.id, path=str(path), gate_open=gate.open, missing=missing), render_sheet(case, shop=shop)
+    missing = tuple(item.item for item in job.gate.items if not item.holds)
+    handover = Handover(job=job.id, path=str(path), gate_open=job.gate.open, missing=missing)
+    return handover, render_sheet(job, shop=shop)
 
 
 def is_own_sheet(path: Path) -> bool:
@@ -181,7 +169,7 @@ def keep_numbers_whole(text: object) -> Markup:
     from markupsafe import Markup, escape
 
     safe = str(escape(_printable(str(text))))
-    return Markup(_NUMBER.sub(r'<span class="whole">\g<0></span>', safe))
+    return Markup(_UNBROKEN.sub(r'<span class="whole">\g<0></span>', safe))
 
 
 def _printable(value: object) -> object:
@@ -189,58 +177,57 @@ def _printable(value: object) -> object:
     return visible_lines(value) if type(value) is str else value  # a Markup is ours
 
 
-def _letters(page: str) -> int:
+def _count_letters(page: str) -> int:
     """How much there is to read on the shop's half."""
     shop = page[page.index('<section class="shop') :]
     letters = len(re.sub(r"<svg.*?</svg>|<[^>]*>|\s+", "", shop, flags=re.DOTALL))
     return letters + FIGURE_LETTERS * shop.count("<svg")
 
 
-def _values(case: JobState, shop: str | None) -> dict[str, Any]:
-    from drivecare.job import plots
-
-    gate, proof = judge_gate(case), find_copy_proof(case)
-    old, new = newest_of(case.old_drive_readings), newest_of(case.inspections)
-    judged = old.document if old is not None else None
-    fresh = new.document if new is not None and gate.route != "same-drive" else None
-    old_name, new_name = drive_names(case)
-    scan = newest_of(case.scans_of(judged.drive)) if judged is not None else None
+def _sheet_values(job: JobState, shop: str | None) -> dict[str, Any]:
+    """Everything that the template names."""
+    gate, proof = job.gate, job.proof
+    assessment = job.old_drive.document if job.old_drive is not None else None
+    inspection = job.new_drive.document if job.new_drive is not None and job.route != "same-drive" else None
+    plan = job.plan.document if job.plan is not None else None
+    old_name, new_name = drive_names(job)
+    scan = newest_of(job.scans_of(assessment.drive)) if assessment is not None else None
+    copied = job.route == "new-drive-data"
     return {
-        "version": __version__,
         "mark": f"drivecare {__version__}",
-        "case": case,
+        "job": job,
         "shop": shop,
-        "unit": unit_name(case),
-        "today": day(case.now),
-        "now": said(case.now),
-        "told": write_customer_page(case),
+        "unit": unit_name(job),
+        "today": day(job.now),
+        "now": said(job.now),
+        "customer": write_customer_page(job),
         "gate": gate,
         "missing": [item for item in gate.items if not item.holds],
         "route": ROUTES[gate.route],
         "old_name": old_name,
         "new_name": new_name,
-        "judged": judged,
-        "odds": describe_odds(judged.failure_12_months) if judged is not None else None,
-        "odds_beside": describe_baseline(judged.failure_12_months) if judged is not None else "",
-        "dots": _dots(judged),
-        "counts": plots.draw_counts(judged.values, fresh.values) if judged is not None and fresh is not None else None,
-        "surface": plots.draw_surface(scan.document) if scan is not None else None,
-        "identities": _identities(judged, fresh),
-        "readings": _readings(case, fresh),
-        "reading_heads": _heads(case, fresh),
-        "findings": judged.findings if judged is not None else (),
-        "observed": _observed,
-        "number": _number,
-        "limits": judged.limits if judged is not None else (),
-        "plan": case.plan.document if case.plan is not None and gate.route != "same-drive" else None,
-        "chosen": case.plan.document.chosen_drive if case.plan is not None else None,
-        "rejected": _rejected(case),
-        "proof": proof if gate.route == "new-drive-data" else None,
-        "receipts": _receipts(proof) if gate.route == "new-drive-data" else [],
+        "assessment": assessment,
+        "odds": describe_odds(assessment.failure_12_months) if assessment is not None else None,
+        "baseline": describe_baseline(assessment.failure_12_months) if assessment is not None else "",
+        "odds_picture": _draw_odds_of(assessment),
+        "counts_picture": draw_counts(assessment.values, inspection.values) if assessment and inspection else None,
+        "surface_picture": draw_surface(scan.document) if scan is not None else None,
+        "identities": _identity_rows(assessment, inspection),
+        "readings": _reading_rows(job, inspection),
+        "reading_heads": _reading_heads(job, inspection),
+        "findings": assessment.findings if assessment is not None else (),
+        "observed": _format_observed,
+        "number": _format_cell,
+        "limits": assessment.limits if assessment is not None else (),
+        "plan": plan if job.route != "same-drive" else None,
+        "chosen": plan.chosen_drive if plan is not None else None,
+        "rejected": _rejected_rows(plan),
+        "proof": proof if copied else None,
+        "receipts": _receipt_rows(proof) if copied else [],
         "bag_losses": _bag_losses(proof.bag.document) if proof.bag is not None else [],
-        "areas": _areas(case, proof) if gate.route == "new-drive-data" else [],
-        "cautions": _cautions(case, gate),
-        "facts": [fact.document for fact in case.facts],
+        "areas": _area_rows(job) if copied else [],
+        "cautions": (plan.cautions if plan is not None and job.route != "same-drive" else ()) or CAUTIONS,
+        "facts": [fact.document for fact in job.facts],
         "format_bytes": format_bytes,
         "said": said,
     }
@@ -256,17 +243,15 @@ def _bag_losses(bag: BagReceipt) -> list[str]:
     ]
 
 
-def _dots(judged: Assessment | None) -> Picture | None:
-    from drivecare.job import plots
-
-    if judged is None or judged.failure_12_months.estimate is None:
+def _draw_odds_of(assessment: Assessment | None) -> Picture | None:
+    if assessment is None or assessment.failure_12_months.estimate is None:
         return None
-    chance = judged.failure_12_months
-    return plots.draw_odds(in_hundred(chance.estimate or 0), None if chance.clean is None else in_hundred(chance.clean))
+    chance = assessment.failure_12_months
+    return draw_odds(in_hundred(chance.estimate or 0), None if chance.clean is None else in_hundred(chance.clean))
 
 
-def _identities(old: Assessment | None, new: Assessment | None) -> list[SheetRow]:
-    drives = [one.drive for one in (old, new) if one is not None]
+def _identity_rows(assessment: Assessment | None, inspection: Assessment | None) -> list[SheetRow]:
+    drives = [document.drive for document in (assessment, inspection) if document is not None]
     if not drives:
         return []
     return [
@@ -274,109 +259,102 @@ def _identities(old: Assessment | None, new: Assessment | None) -> list[SheetRow
         SheetRow(name="serial number", cells=tuple(clip(drive.serial or "not said", 40) for drive in drives)),
         SheetRow(name="WWN", cells=tuple(clip(drive.identity.wwn or "none", 60) for drive in drives)),
         SheetRow(name="firmware", cells=tuple(clip(drive.firmware or "not said", 30) for drive in drives)),
-        SheetRow(name="capacity", cells=tuple(_number(drive.capacity_bytes) + " bytes" for drive in drives)),
+        SheetRow(name="capacity", cells=tuple(_format_cell(drive.capacity_bytes) + " bytes" for drive in drives)),
     ]
 
 
-def _heads(case: JobState, new: Assessment | None) -> list[str]:
-    heads = [f"old, {_short(one.document.read_at or one.file.filed_at)}" for one in _ends(case)]
-    return [*heads, *([f"new, {_short(new.read_at)}"] if new is not None else [])]
+def _reading_heads(job: JobState, inspection: Assessment | None) -> list[str]:
+    heads = [f"old, {_short_time(filed.document.read_at or filed.filed_at)}" for filed in _first_and_newest(job)]
+    return [*heads, *([f"new, {_short_time(inspection.read_at)}"] if inspection is not None else [])]
 
 
-def _short(time: str | datetime | None) -> str:
+def _short_time(time: str | datetime | None) -> str:
     """A time for the head of a narrow column: "25 Nov 10:31"."""
     words = said(time).split()
     return " ".join((*words[:2], words[3])) if len(words) == 4 and words[0].isdecimal() else "unknown"
 
 
-def _readings(case: JobState, new: Assessment | None) -> list[SheetRow]:
-    values = [one.document.values for one in _ends(case)] + ([new.values] if new is not None else [])
+def _reading_rows(job: JobState, inspection: Assessment | None) -> list[SheetRow]:
+    readings = [filed.document.values for filed in _first_and_newest(job)]
+    readings += [inspection.values] if inspection is not None else []
     rows = []
     for name, label in VALUE_LABELS.items():
-        cells = tuple(_cell(value, name) for value in values)
+        cells = tuple(_format_cell(getattr(values, name)) for values in readings)
         if any(cell != "–" for cell in cells):
             rows.append(SheetRow(name=label, cells=cells))
     return rows
 
 
-def _ends(case: JobState) -> list[Any]:
+def _first_and_newest(job: JobState) -> list[FiledDocument[Assessment]]:
     """The first and the newest reading of the old drive."""
-    return [*case.old_drive_readings[:1], *(case.old_drive_readings[-1:] if len(case.old_drive_readings) > 1 else ())]
+    readings = job.old_drive_readings
+    return [*readings[:1], *readings[1:][-1:]]
 
 
-def _cell(values: Values, name: str) -> str:
-    return _number(getattr(values, name))
-
-
-def _number(value: object) -> str:
+def _format_cell(value: object) -> str:
     """Format a value for a table: a dash for what the drive did not say."""
     return clip(format_value(value, absent="–"), 40)
 
 
-def _observed(finding: Finding) -> str:
+def _format_observed(finding: Finding) -> str:
     """What a finding saw; a chance as a percentage."""
     if finding.signal == "estimate" and isinstance(finding.observed, float):
         return f"{finding.observed:.0%}"
-    return _number(finding.observed)
+    return _format_cell(finding.observed)
 
 
-def _rejected(case: JobState) -> list[SheetRow]:
+def _rejected_rows(plan: Plan | None) -> list[SheetRow]:
     """The other candidates, each with the first thing that speaks against it."""
-    plan = case.plan.document if case.plan is not None else None
-    others = [] if plan is None else [one for one in plan.candidates if one.name != plan.chosen]
-    return [SheetRow(name=clip(one.name, 60), cells=(clip(_against(one), 150),)) for one in others]
-
-
-def _against(one: JudgedCandidate) -> str:
-    for result in ("block", "unknown"):
-        for check in one.checks:
-            if check.result == result:
-                return f"{'no' if result == 'block' else 'unknown'}: {check.reason}"
-    return "fits as well" + (f", rank {one.rank}" if one.rank is not None else "")
-
-
-def _receipts(proof: CopyProof) -> list[dict[str, str]]:
-    """The copies of the chain, the one onto the new drive first."""
+    candidates = plan.candidates if plan is not None else ()
     return [
-        {
-            "from": clip(one.document.source.path, 80),
-            "to": clip(one.document.target.path, 80),
-            "bytes": f"{one.document.bytes_copied:,} of {one.document.bytes_total:,}",
-            "digest": one.document.digest.whole or "not proven",
-            "chunks": f"{len(one.document.digest.chunks):,} of {format_bytes(one.document.digest.chunk_bytes)}",
-            "how": _how(one.document.verified, one.document.verification)
-            if one.document.bytes_across
-            else "NOTHING copied",
-            "file": one.file.path.name,
-        }
-        for one in proof.chain
+        SheetRow(name=clip(candidate.name, 60), cells=(clip(_reason_against(candidate), 150),))
+        for candidate in candidates
+        if plan is not None and candidate.name != plan.chosen
     ]
 
 
-def _how(verified: bool, verification: Any) -> str:
-    if not verified or verification is None:
+def _reason_against(candidate: JudgedCandidate) -> str:
+    for result in ("block", "unknown"):
+        for check in candidate.checks:
+            if check.result == result:
+                return f"{'no' if result == 'block' else 'unknown'}: {check.reason}"
+    return "fits as well" + (f", rank {candidate.rank}" if candidate.rank is not None else "")
+
+
+def _receipt_rows(proof: CopyProof) -> list[dict[str, str]]:
+    """The copies of the chain, the one onto the new drive first."""
+    rows = []
+    for filed in proof.chain:
+        receipt = filed.document
+        rows.append(
+            {
+                "from": clip(receipt.source.path, 80),
+                "to": clip(receipt.target.path, 80),
+                "bytes": f"{receipt.bytes_copied:,} of {receipt.bytes_total:,}",
+                "digest": receipt.digest.whole or "not proven",
+                "chunks": f"{len(receipt.digest.chunks):,} of {format_bytes(receipt.digest.chunk_bytes)}",
+                "how": _describe_read_back(receipt) if receipt.bytes_across else "NOTHING copied",
+                "file": filed.name,
+            }
+        )
+    return rows
+
+
+def _describe_read_back(receipt: Receipt) -> str:
+    if not receipt.verified or receipt.verification is None:
         return "NOT verified"
     methods = {
         "direct": "past the bench machine's cache",
         "cache-dropped": "after the bench machine's cache was dropped",
         "after-power-cycle": "after the drive was without power, on the bench's word",
     }
-    return f"read back {methods[verification.method]}, {said(verification.at)}"
+    return f"read back {methods[receipt.verification.method]}, {said(receipt.verification.at)}"
 
 
-def _areas(case: JobState, proof: CopyProof) -> list[SheetRow]:
+def _area_rows(job: JobState) -> list[SheetRow]:
     rows = []
-    for area in proof.unreadable:
-        fact = case.acknowledgement_of(area)
-        known = f"customer told {said(fact.file.filed_at)}" if fact is not None else "customer NOT told yet"
-        rows.append(SheetRow(name=f"{area.offset:,}", cells=(f"{area.length:,}", known)))
+    for area in job.proof.unreadable:
+        fact = job.acknowledgement_of(area)
+        acknowledged = f"customer told {said(fact.filed_at)}" if fact is not None else "customer NOT told yet"
+        rows.append(SheetRow(name=f"{area.offset:,}", cells=(f"{area.length:,}", acknowledged)))
     return rows
-
-
-def _cautions(case: JobState, gate: Gate) -> list[str]:
-    plan = case.plan.document if case.plan is not None and gate.route != "same-drive" else None
-    if plan is not None and plan.cautions:
-        return list(plan.cautions)
-    from drivecare.fit.steps import CAUTIONS
-
-    return list(CAUTIONS)

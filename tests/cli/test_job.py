@@ -79,7 +79,7 @@ def test_the_documents(tmp_path: Path) -> None:
         (("new", "../x", "--host", "CH-2103", "--complaint", "x"), "'../x' cannot name a job."),
         (("new", "2", "--host", "ZZ-9", "--complaint", "x"), "label 'ZZ-9': matches no unit or bay."),
         (("new", "2", "--host", "CH-2103", "--complaint", "x", "--symptom", "qqq"), "symptom 'qqq': "),
-        (("record", "1042", "agreed"), "'agreed' is no fact to record."),
+        (("record", "1042", "agreed"), "'agreed' is not a fact to record."),
         (("record", "1042", "unreadable", "7"), "no unreadable area starts at '7'."),
         (("show", "9"), "there is no job 9. See drivecare job list, or open it: drivecare job new.\n"),
     ],

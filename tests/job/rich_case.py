@@ -221,7 +221,7 @@ def hostile() -> list[Value]:
 
 
 def opened(folder: Path, documents: list[Value], *, complaint: str | None = None) -> tuple[JobFolder, JobState]:
-    """The job in a folder, and its case."""
+    """The job in a folder, and its state."""
     opening = msgspec.structs.replace(
         OPENING,
         host_name="Corvane Hearth, revision 21",

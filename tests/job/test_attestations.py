@@ -31,11 +31,11 @@ def test_an_area_is_kept_with_its_length(typed: str) -> None:
 @pytest.mark.parametrize(
     ("fact", "about", "message"),
     [
-        ("agreed", None, "'agreed' is no fact to record. Choose one of: consent, route, "),
+        ("agreed", None, "'agreed' is not a fact to record. Choose one of: consent, route, "),
         ("consent", "yes", "consent takes no value, got 'yes'. Put words into --note."),
         ("unreadable", None, "unreadable needs a value. drivecare job record ID unreadable OFFSET"),
         ("unreadable", "0x10", "no unreadable area starts at '0x10'. The job's receipts list: 1048576, 8192."),
-        ("route", "east", "'east' is no route. Choose one of: same-drive, new-drive-data, new-drive-empty."),
+        ("route", "east", "'east' is not a route. Choose one of: same-drive, new-drive-data, new-drive-empty."),
         ("way-out", None, "way-out needs words. drivecare job record ID way-out --note"),
     ],
 )

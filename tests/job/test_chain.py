@@ -48,9 +48,9 @@ def job(tmp_path: Path) -> JobFolder:
 
 def records(job: JobFolder) -> GateItem:
     """The gate's item, which `job show` must agree with."""
-    case = load_job_state(job, now=NOW)
-    assert build_timeline(job, case).faults == case.audit.sentences
-    return judge_gate(case).items[0]
+    state = load_job_state(job, now=NOW)
+    assert build_timeline(state).faults == state.audit.sentences
+    return judge_gate(state).items[0]
 
 
 def file_of(job: JobFolder, number: int) -> Path:
@@ -84,7 +84,7 @@ def test_a_job_left_alone_holds(job: JobFolder) -> None:
     assert records(job) == GateItem(
         item="records", holds=True, evidence="every filed result lies there as it was filed"
     )
-    assert job.audit() == Audit()
+    assert job.read().audit() == Audit()
 
 
 @pytest.mark.promise(10)
@@ -335,7 +335,7 @@ def test_a_kill_between_result_and_line_is_told_and_taken_up_by_a_word(job: JobF
         + ("the chain is cut short or broken" if written else "a result before it has none")
         + ". The gate stays shut until it is looked at: drivecare gate 1042"
     ]
-    assert len(job.audit().unlined) == 2
+    assert len(job.read().audit().unlined) == 2
     mended = job.mend_chain(mending())
     assert mended.file.path.name == NAME.format(number=9)
     assert mended == job.results(Fact)[-1]
@@ -366,7 +366,7 @@ def test_a_kill_while_mending_leaves_it_to_be_mended(job: JobFolder) -> None:
     child.start()
     child.join(30)
     assert child.exitcode == -signal.SIGKILL
-    assert [result.number for result in job.audit().unlined] == [
+    assert [result.number for result in job.read().audit().unlined] == [
         7,
         8,
     ]  # the fact of it, too: nothing is taken up unsaid
@@ -378,7 +378,7 @@ def test_an_alteration_is_not_taken_up_along_with_a_cut_line(job: JobFolder) -> 
     """Whoever shortens the last line and alters its result is found out by what is left of the line."""
     whole = (job.path / CHAIN).read_bytes()
     (job.path / CHAIN).write_bytes(whole[:-1])
-    assert len(job.audit().unlined) == 1
+    assert len(job.read().audit().unlined) == 1
     _alter(file_of(job, 6))
     assert "chain its last line was cut short and fits no result that lies there" in records(job).evidence
     with pytest.raises(Refused):
@@ -415,13 +415,13 @@ def test_a_full_disk_leaves_the_chain_whole_and_the_result_filed(job: JobFolder)
     child.join(30)
     assert child.exitcode == 7
     assert (job.path / CHAIN).read_bytes() == before
-    assert [result.number for result in job.audit().unlined] == [7]
+    assert [result.number for result in job.read().audit().unlined] == [7]
 
 
 def test_the_opening_itself_may_lack_its_line(tmp_path: Path) -> None:
     job = create_job(OPENED_NOW, tmp_path)
     (job.path / CHAIN).write_bytes(b"")
-    assert [result.number for result in job.audit().unlined] == [1]
+    assert [result.number for result in job.read().audit().unlined] == [1]
     job.mend_chain(mending())
     assert records(job).holds
 
@@ -444,12 +444,12 @@ def test_two_processes_share_one_chain_and_a_reader_sees_it_whole(tmp_path: Path
         process.start()
     audits = set()
     while any(process.is_alive() for process in processes):
-        audits.add(job.audit())
+        audits.add(job.read().audit())
     for process in processes:
         process.join(60)
     assert [process.exitcode for process in processes] == [0, 0]
     assert audits == {Audit()}
-    assert job.audit() == Audit()
+    assert job.read().audit() == Audit()
     assert len(lines(job)) == 31
 
 

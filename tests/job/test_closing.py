@@ -56,10 +56,10 @@ def paths(copies: Iterable[CustomerCopy]) -> list[Path]:
 
 
 def test_only_images_this_job_made_are_named(tmp_path: Path) -> None:
-    case, made, _ = with_images(tmp_path)
-    assert paths(copies_made(case)) == [made]
-    assert paths(removable_copies(case, {})) == [made]
-    assert removable_copies(case, {made: "kept"}) == ()
+    state, made, _ = with_images(tmp_path)
+    assert paths(copies_made(state)) == [made]
+    assert paths(removable_copies(copies_made(state), {})) == [made]
+    assert removable_copies(copies_made(state), {made: "kept"}) == ()
 
 
 @pytest.mark.promise(11)
@@ -67,8 +67,8 @@ def test_what_a_foreign_receipt_names_is_left_alone(tmp_path: Path) -> None:
     """Filed by `verify RECEIPT --job`, where the copy is another job's or was made outside of any."""
     foreign = tmp_path / "foreign.img"
     foreign.write_bytes(CONTENT)
-    case, made, _ = with_images(tmp_path, of_image(foreign, job="1041"), of_image(foreign))
-    assert paths(copies_made(case)) == [made]
+    state, made, _ = with_images(tmp_path, of_image(foreign, job="1041"), of_image(foreign))
+    assert paths(copies_made(state)) == [made]
 
 
 def test_what_only_a_receipt_brought_into_the_folder_names_is_not_removed(tmp_path: Path) -> None:
@@ -77,23 +77,23 @@ def test_what_only_a_receipt_brought_into_the_folder_names_is_not_removed(tmp_pa
     _, made, _ = with_images(tmp_path)
     job = JobFolder(path=tmp_path / "jobs" / "1042")
     (job.path / "0099-receipt-20261125T120000Z.json").write_bytes(encode(of_image(foreign, job="1042")))
-    case = load_job_state(job, now=NOW)
+    state = load_job_state(job, now=NOW)
     with pytest.raises(
         BadInput, match=r"foreign.img: is named by 0099-receipt-20261125T120000Z.json, which is not known"
     ):
-        check_closing(case, FILES, anyway="x", forget=True, fates={})
+        check_closing(state, copies_made(state), FILES, anyway="x", forget=True, fates={})
     (job.path / "0099-receipt-20261125T120000Z.json").write_bytes(encode(of_image(made, job="1042")))
     again = load_job_state(job, now=NOW)
     assert [(copy.path, copy.doubt) for copy in copies_made(again)] == [(made, None)]  # a filed one names it, too
 
 
 def test_what_an_altered_receipt_names_is_not_removed(tmp_path: Path) -> None:
-    case, made, brought = with_images(tmp_path)
-    filed_as = next(one.file.path for one in case.receipts if one.document.target.path == str(made))
+    state, made, brought = with_images(tmp_path)
+    filed_as = next(one.file.path for one in state.receipts if one.document.target.path == str(made))
     filed_as.write_bytes(filed_as.read_bytes().replace(b"made.img", b"brought.img"))
     altered = load_job_state(JobFolder(path=filed_as.parent), now=NOW)
     with pytest.raises(Unavailable, match="is not known to be as it was filed, so it is not removed"):
-        remove_copy(removable_copies(altered, {})[0], FILES)
+        remove_copy(removable_copies(copies_made(altered), {})[0], FILES)
     assert brought.exists()
 
 
@@ -143,17 +143,17 @@ def test_the_image_of_an_unfinished_copy_is_the_jobs_too(tmp_path: Path, job_id:
     job = filed(tmp_path / "jobs", data_route())
     JournalFile(job.path / "part.img.journal.json").save(journal_of(part, job_id))
     JournalFile(job.path / "foreign.img.journal.json").save(journal_of(tmp_path / "foreign.img", "1041"))
-    case = load_job_state(job, now=NOW)
-    assert [(copy.path, copy.contents) for copy in removable_copies(case, {})] == [
+    state = load_job_state(job, now=NOW)
+    assert [(copy.path, copy.contents) for copy in removable_copies(copies_made(state), {})] == [
         (part, "700 bytes, of an unfinished copy")
     ]
-    check_closing(case, FILES, anyway=None, forget=True, fates={})
-    remove_copy(removable_copies(case, {})[0], FILES)
+    check_closing(state, copies_made(state), FILES, anyway=None, forget=True, fates={})
+    remove_copy(removable_copies(copies_made(state), {})[0], FILES)
     assert not part.exists()
 
 
 def test_an_image_begun_anew_is_known_by_its_journal(tmp_path: Path) -> None:
-    case, made, _ = with_images(tmp_path)
+    state, made, _ = with_images(tmp_path)
     made.write_bytes(b"the same drive, some days later")
     folder = tmp_path / "jobs" / "1042"
     anew = journal_of(made, "1042", made.read_bytes())
@@ -161,7 +161,7 @@ def test_an_image_begun_anew_is_known_by_its_journal(tmp_path: Path) -> None:
     assert copies_made(load_job_state(JobFolder(path=folder), now=NOW))[0].why_another(FILES) is None
     JournalFile(folder / "made.img.journal.json").save(msgspec.structs.replace(anew, phase="done"))
     filed_copy = copies_made(load_job_state(JobFolder(path=folder), now=NOW))[0]
-    assert filed_copy.proof == copies_made(case)[0].proof  # a copy that is done is told of by its receipt
+    assert filed_copy.proof == copies_made(state)[0].proof  # a copy that is done is told of by its receipt
 
 
 def on(drive: Identity | None, folder: Path) -> BagReceipt:
@@ -180,32 +180,32 @@ def test_a_bag_that_may_lie_on_the_new_drive_is_not_removed(tmp_path: Path) -> N
     """A dock hides its drive: only a person knows where the bag lies."""
     (tmp_path / "new").mkdir()
     job = filed(tmp_path / "jobs", [*data_route()[:4], on(None, tmp_path / "new")])
-    case = load_job_state(job, now=NOW)
+    state = load_job_state(job, now=NOW)
     with pytest.raises(BadInput, match="may lie on the new drive"):
-        check_closing(case, FILES, anyway="x", forget=True, fates={})
+        check_closing(state, copies_made(state), FILES, anyway="x", forget=True, fates={})
     with pytest.raises(Unavailable, match="may lie on the new drive"):
-        remove_copy(removable_copies(case, {})[0], FILES)
+        remove_copy(removable_copies(copies_made(state), {})[0], FILES)
     job.file(fact("bag-drives"))
     assert copies_made(load_job_state(job, now=NOW)) == ()
 
 
 def test_a_bag_named_without_its_folder_is_not_looked_for_where_one_stands(tmp_path: Path) -> None:
-    case = load_job_state(filed(tmp_path, [bag(target=TreeEnd(path="bag"), job="1042")]), now=NOW)
+    state = load_job_state(filed(tmp_path, [bag(target=TreeEnd(path="bag"), job="1042")]), now=NOW)
     assert (
-        copies_made(case)[0].why_another(FILES) == "is named without its folder, so it is not known which one is meant"
+        copies_made(state)[0].why_another(FILES) == "is named without its folder, so it is not known which one is meant"
     )
 
 
 def test_every_image_s_fate_must_be_said(tmp_path: Path) -> None:
-    case, made, brought = with_images(tmp_path)
+    state, made, brought = with_images(tmp_path)
     with pytest.raises(BadInput, match="what becomes of this image was not said"):
-        check_closing(case, FILES, anyway=None, forget=False, fates={})
+        check_closing(state, copies_made(state), FILES, anyway=None, forget=False, fates={})
     with pytest.raises(BadInput, match="is no copy that this job made"):
-        check_closing(case, FILES, anyway=None, forget=True, fates={brought: "kept"})
-    check_closing(case, FILES, anyway=None, forget=True, fates={})
-    check_closing(case, FILES, anyway=None, forget=False, fates={made: "kept"})
+        check_closing(state, copies_made(state), FILES, anyway=None, forget=True, fates={brought: "kept"})
+    check_closing(state, copies_made(state), FILES, anyway=None, forget=True, fates={})
+    check_closing(state, copies_made(state), FILES, anyway=None, forget=False, fates={made: "kept"})
     made.unlink()
-    check_closing(case, FILES, anyway=None, forget=False, fates={})
+    check_closing(state, copies_made(state), FILES, anyway=None, forget=False, fates={})
 
 
 @pytest.mark.promise(11)
@@ -223,49 +223,57 @@ def test_every_image_s_fate_must_be_said(tmp_path: Path) -> None:
 def test_what_lies_there_by_now_is_never_taken_for_the_image(
     tmp_path: Path, change: Callable[[Path, Path], None], why: str
 ) -> None:
-    case, made, brought = with_images(tmp_path)
+    state, made, brought = with_images(tmp_path)
     made.unlink()
     change(made, brought)
     with pytest.raises(BadInput, match=f"made.img: {why}. --forget leaves it alone"):
-        check_closing(case, FILES, anyway=None, forget=True, fates={})
+        check_closing(state, copies_made(state), FILES, anyway=None, forget=True, fates={})
     with pytest.raises(Unavailable, match=f"{why}, so it is not removed"):
-        remove_copy(removable_copies(case, {})[0], FILES)  # as where it came to lie there after it was shown
+        remove_copy(
+            removable_copies(copies_made(state), {})[0], FILES
+        )  # as where it came to lie there after it was shown
     assert brought.read_bytes() == CONTENT
-    check_closing(case, FILES, anyway=None, forget=True, fates={made: "kept"})
+    check_closing(state, copies_made(state), FILES, anyway=None, forget=True, fates={made: "kept"})
 
 
 def test_a_shut_gate_needs_a_reason(tmp_path: Path) -> None:
     documents = data_route()
     del documents[0]
-    case = load_job_state(filed(tmp_path, documents), now=NOW)
+    state = load_job_state(filed(tmp_path, documents), now=NOW)
     with pytest.raises(GateShut) as caught:
-        check_closing(case, FILES, anyway=None, forget=False, fates={})
+        check_closing(state, copies_made(state), FILES, anyway=None, forget=False, fates={})
     assert caught.value.exit_code == 40
     assert caught.value.message() == (
         "job 1042: the gate is shut. See drivecare gate 1042, or say why with --anyway REASON."
     )
-    check_closing(case, FILES, anyway="customer declined", forget=False, fates={})
+    check_closing(state, copies_made(state), FILES, anyway="customer declined", forget=False, fates={})
 
 
 def test_the_record_tells_every_fate(tmp_path: Path) -> None:
-    case, made, _ = with_images(tmp_path)
-    assert remove_copy(removable_copies(case, {})[0], FILES) == ()
+    state, made, _ = with_images(tmp_path)
+    assert remove_copy(removable_copies(copies_made(state), {})[0], FILES) == ()
     assert not made.exists()
     closing = make_closing(
-        case, unit_started=True, old_drive="returned", fates={}, removed=(made,), at="2026-11-25T12:00:00+00:00"
+        state,
+        copies_made(state),
+        unit_started=True,
+        old_drive="returned",
+        fates={},
+        removed=(made,),
+        at="2026-11-25T12:00:00+00:00",
     )
     assert closing.images == (ImageLeft(path=str(made), fate="removed"),)
     assert closing.gate_open
-    gone = make_closing(case, unit_started=True, old_drive="returned", fates={}, at="x")
+    gone = make_closing(state, copies_made(state), unit_started=True, old_drive="returned", fates={}, at="x")
     assert gone.images == (ImageLeft(path=str(made), fate="gone"),)
 
 
 def test_a_job_is_closed_once(tmp_path: Path) -> None:
     job = filed(tmp_path, data_route())
-    case = load_job_state(job, now=NOW)
-    job.file(make_closing(case, unit_started=True, old_drive="kept", fates={}, at="x"))
+    state = load_job_state(job, now=NOW)
+    job.file(make_closing(state, copies_made(state), unit_started=True, old_drive="kept", fates={}, at="x"))
     with pytest.raises(BadInput, match="job 1042: is closed already"):
-        check_closing(load_job_state(job, now=NOW), FILES, anyway=None, forget=False, fates={})
+        check_closing(load_job_state(job, now=NOW), (), FILES, anyway=None, forget=False, fates={})
 
 
 def test_fates_as_they_are_typed() -> None:

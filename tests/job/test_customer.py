@@ -47,83 +47,83 @@ def always(_: JobState) -> bool:
 
 
 def has(name: str) -> Evidence:
-    return lambda case: any(fact.document.fact == name for fact in case.facts)
+    return lambda state: any(fact.document.fact == name for fact in state.facts)
 
 
 def old(test: Callable[[Assessment], bool] = lambda _: True) -> Evidence:
     """The newest reading of the customer's drive passes the test."""
-    return lambda case: bool(case.old_drive_readings) and test(case.old_drive_readings[-1].document)
+    return lambda state: bool(state.old_drive_readings) and test(state.old_drive_readings[-1].document)
 
 
-def new_judged_sound(case: JobState) -> bool:
+def new_judged_sound(state: JobState) -> bool:
     """The new drive was judged as one sold as new, nothing was against it, and nothing was seen since."""
-    judged = [one for one in case.assessments if one.document.sale == "new"]
-    return bool(judged) and judged[-1].document.verdict == "refit" and case.trouble_since(judged[-1]) is None
+    judged = [one for one in state.assessments if one.document.sale == "new"]
+    return bool(judged) and judged[-1].document.verdict == "refit" and state.trouble_since(judged[-1]) is None
 
 
 def planned(test: Callable[[Plan], bool] = lambda _: True) -> Evidence:
     """The newest plan is for this unit and its drive, chose one that certainly fits, and passes the test."""
 
-    def chosen(case: JobState) -> bool:
-        document = case.plan.document if case.plan is not None else None
+    def chosen(state: JobState) -> bool:
+        document = state.plan.document if state.plan is not None else None
         drive = document.chosen_drive if document is not None else None
-        if document is None or drive is None or drive.fits != "yes" or document.host != case.opening.host:
+        if document is None or drive is None or drive.fits != "yes" or document.host != state.opening.host:
             return False
         return document.source is not None and document.source.serial == OLD.serial and test(document)
 
     return chosen
 
 
-def copied(case: JobState) -> Receipt | None:
+def copied(state: JobState) -> Receipt | None:
     """The newest copy onto the new drive, if it was read back whole and agreed."""
-    to_new = [one.document for one in case.receipts if one.document.target.serial == NEW.serial]
+    to_new = [one.document for one in state.receipts if one.document.target.serial == NEW.serial]
     whole = to_new and to_new[-1].verified and to_new[-1].verification is not None and not to_new[-1].mismatched
     return to_new[-1] if whole else None
 
 
-def of_the_whole_drive(case: JobState) -> bool:
+def of_the_whole_drive(state: JobState) -> bool:
     """What was copied has the size that the old drive was read with."""
-    receipt = copied(case)
-    return receipt is not None and receipt.bytes_total == case.old_drive_readings[-1].document.drive.capacity_bytes
+    receipt = copied(state)
+    return receipt is not None and receipt.bytes_total == state.old_drive_readings[-1].document.drive.capacity_bytes
 
 
-def part(case: JobState) -> bool:
+def part(state: JobState) -> bool:
     """The customer knows that it has not, and it was copied."""
-    return copied(case) is not None and not of_the_whole_drive(case) and case.newest_fact("copy-size") is not None
+    return copied(state) is not None and not of_the_whole_drive(state) and state.newest_fact("copy-size") is not None
 
 
-def changed(case: JobState) -> bool:
-    receipt = copied(case)
+def changed(state: JobState) -> bool:
+    receipt = copied(state)
     return receipt is not None and any(note.code == "source-changed" for note in receipt.notes)
 
 
-def gaps(case: JobState) -> bool:
-    receipt = copied(case)
-    return receipt is not None and bool(receipt.unreadable) and of_the_whole_drive(case)
+def gaps(state: JobState) -> bool:
+    receipt = copied(state)
+    return receipt is not None and bool(receipt.unreadable) and of_the_whole_drive(state)
 
 
-def unread(case: JobState) -> bool:
+def unread(state: JobState) -> bool:
     """The newest copy onto the new drive could not read all, whether it was verified or not."""
-    to_new = [one.document for one in case.receipts if one.document.target.serial == NEW.serial]
+    to_new = [one.document for one in state.receipts if one.document.target.serial == NEW.serial]
     return bool(to_new) and bool(to_new[-1].unreadable)
 
 
-def whole(case: JobState) -> bool:
-    receipt = copied(case)
-    return receipt is not None and not receipt.unreadable and of_the_whole_drive(case)
+def whole(state: JobState) -> bool:
+    receipt = copied(state)
+    return receipt is not None and not receipt.unreadable and of_the_whole_drive(state)
 
 
 def bagged(test: Callable[[BagReceipt], bool] = lambda _: True) -> Evidence:
-    return lambda case: bool(case.bags) and case.bags[-1].document.verified and test(case.bags[-1].document)
+    return lambda state: bool(state.bags) and state.bags[-1].document.verified and test(state.bags[-1].document)
 
 
 def closed(test: Callable[[Closing], bool] = lambda _: True) -> Evidence:
-    return lambda case: case.closing is not None and test(case.closing.document)
+    return lambda state: state.closing is not None and test(state.closing.document)
 
 
 def scanned(test: Callable[[SurfaceScan], bool]) -> Evidence:
-    return lambda case: (
-        bool(case.scans) and case.scans[-1].document.serial == OLD.serial and test(case.scans[-1].document)
+    return lambda state: (
+        bool(state.scans) and state.scans[-1].document.serial == OLD.serial and test(state.scans[-1].document)
     )
 
 
@@ -136,11 +136,11 @@ def fate(name: str) -> Evidence:
 
 
 def all_of(*evidence: Evidence) -> Evidence:
-    return lambda case: all(one(case) for one in evidence)
+    return lambda state: all(one(state) for one in evidence)
 
 
 def none_of(*evidence: Evidence) -> Evidence:
-    return lambda case: not any(one(case) for one in evidence)
+    return lambda state: not any(one(state) for one in evidence)
 
 
 started = closed(lambda end: end.unit_started)
@@ -172,8 +172,8 @@ CLAIMS: dict[str, Evidence] = {
     # what was wrong
     r"You told us: “.*”": always,
     r"The drive in your .* answered on no dock and no cable\.": has("dead-drive"),
-    r"Several drives were read; which of them is yours is not recorded\.": lambda case: len(case.assessments) > 1,
-    r"The drive was not read yet\.": none_of(lambda case: bool(case.used_assessments)),
+    r"Several drives were read; which of them is yours is not recorded\.": lambda state: len(state.assessments) > 1,
+    r"The drive was not read yet\.": none_of(lambda state: bool(state.used_assessments)),
     r"A drive was read, but it is not certain that it tells how yours is now\.": old(),
     r"When we read the drive in your .*, it was losing data or warned that it may fail\.": old(
         lambda one: one.verdict == "evacuate"
@@ -207,7 +207,7 @@ CLAIMS: dict[str, Evidence] = {
     r"We read part of its surface: all of that could be read\.": scanned(lambda one: not one.unreadable),
     r"We read part of its surface: 1 area could not be read\.": scanned(lambda one: len(one.unreadable) == 1),
     r"We did what clears that up and read the drive again: nothing had grown\.": all_of(
-        has("way-out"), lambda case: len(case.old_drive_readings) > 1
+        has("way-out"), lambda state: len(state.old_drive_readings) > 1
     ),
     r"We chose a drive that fits your unit by what is known of both: .*\.": planned(),
     r"We chose a drive that fits your unit by what is known of both out of [\d,]+ that we compared: .*\.": planned(
@@ -218,10 +218,10 @@ CLAIMS: dict[str, Evidence] = {
     r"We copied everything, .*, and read it back from the new drive: every part agrees\.": whole,
     r"We copied everything that could be read, .*, and read it back from the new drive: every part agrees\.": gaps,
     r"We copied .* of your old drive, which by its size may not be all that it holds, and .* agrees\.": part,
-    r"It is not proven that your data is on another drive\.": lambda case: bool(case.receipts or case.bags),
+    r"It is not proven that your data is on another drive\.": lambda state: bool(state.receipts or state.bags),
     r"You agreed to start without the data of the old drive\.": has("no-data"),
     r"You agreed to start without the data of the old drive\. The unit sets up the new drive itself\.": all_of(
-        has("no-data"), lambda case: case.plan is not None and case.plan.document.migration == "unit-initialises"
+        has("no-data"), lambda state: state.plan is not None and state.plan.document.migration == "unit-initialises"
     ),
     r"The unit started when we tried it\.": started,
     r"The unit did not start when we tried it\.": closed(lambda end: not end.unit_started),
@@ -237,7 +237,7 @@ CLAIMS: dict[str, Evidence] = {
     # what to watch
     r"1 area of the old drive, .* in all, could not be read\. What lay there is missing\. .*": unread,
     r"2 files could not be copied\. Ask us which\.": bagged(lambda one: len(one.left_out) == 2),
-    r"If the trouble comes back, bring the unit in again: .*": lambda case: case.route == "same-drive",
+    r"If the trouble comes back, bring the unit in again: .*": lambda state: state.route == "same-drive",
     r"Something wrote to the old drive's copy or to the drive while it was copied: .* of different ages\.": changed,
     r"Do not use the old drive again\. It may still hold your data: have it destroyed .*": all_of(
         old(lambda one: one.verdict in ("evacuate", "replace")),
@@ -363,8 +363,8 @@ def jobs() -> Iterator[tuple[str, list[Value]]]:
 
 
 @cache
-def sentences(case: JobState) -> tuple[str, ...]:
-    told = write_customer_page(case)
+def sentences(state: JobState) -> tuple[str, ...]:
+    told = write_customer_page(state)
     return (told.headline, *told.wrong, *told.did, *told.watch)
 
 
@@ -378,23 +378,23 @@ def cases(tmp_path_factory: pytest.TempPathFactory) -> dict[str, JobState]:
 
 def test_no_sentence_is_printed_without_what_it_stands_on(cases: dict[str, JobState]) -> None:
     unfounded = []
-    for name, case in cases.items():
-        for sentence in sentences(case):
+    for name, state in cases.items():
+        for sentence in sentences(state):
             rows = [evidence for claim, evidence in CLAIMS.items() if re.fullmatch(claim, sentence, re.DOTALL)]
             assert len(rows) == 1, f"{sentence!r} stands in {len(rows)} rows of the table"
-            if not rows[0](case):
+            if not rows[0](state):
                 unfounded.append((name, sentence))
     assert unfounded == []
 
 
 def test_every_row_of_the_table_is_met(cases: dict[str, JobState]) -> None:
-    printed = {sentence for case in cases.values() for sentence in sentences(case)}
+    printed = {sentence for state in cases.values() for sentence in sentences(state)}
     assert [claim for claim in CLAIMS if not any(re.fullmatch(claim, one, re.DOTALL) for one in printed)] == []
 
 
 @pytest.mark.parametrize("word", ["sound", "is new", "as new as", "safe", "guaranteed", "healthy", "agreed with you"])
 def test_words_that_no_reading_supports_are_not_used(cases: dict[str, JobState], word: str) -> None:
-    assert [one for case in cases.values() for one in sentences(case) if word in one and "fail" not in one] == []
+    assert [one for state in cases.values() for one in sentences(state) if word in one and "fail" not in one] == []
 
 
 @pytest.mark.parametrize(

@@ -37,7 +37,7 @@ def test_a_3_5_inch_drive_is_not_that_of_a_2_5_inch_bay(tmp_path: Path) -> None:
         "old-drive-read": "Kestrel KD-500 KX25-00417: refit; it is 3.5-inch, this unit is built for 2.5-inch: "
         "read the right one, or record unlike-profile KX25-00417"
     }
-    explained = fact("unlike-profile", "KX25-00417", note="the customer fitted it outside the case")
+    explained = fact("unlike-profile", "KX25-00417", note="the customer fitted it outside the state")
     assert shut(tmp_path / "b", [*documents, explained]) == {}
     assert shut(tmp_path / "c", [explained, *documents]).keys() == {"old-drive-read"}  # before that drive was read
 

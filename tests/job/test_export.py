@@ -41,18 +41,18 @@ def unpacked(archive: Path, folder: Path) -> Path:
 
 @pytest.mark.parametrize("images", [False, True])
 def test_sha256sum_agrees_with_the_manifest(job: JobFolder, tmp_path: Path, images: bool) -> None:
-    names, left_out = export_job(job, tmp_path / "1042.tar.gz", images=images)
+    archive = export_job(job, tmp_path / "1042.tar.gz", images=images)
     out = unpacked(tmp_path / "1042.tar.gz", tmp_path / "out")
     done = subprocess.run(["sha256sum", "--check", "--strict", "manifest-sha256.txt"], cwd=out, capture_output=True)
     assert done.returncode == 0
     found = {path.relative_to(out).as_posix() for path in out.rglob("*") if path.is_file()}
-    assert found == {*names, "manifest-sha256.txt"}
-    assert ("images/customer.img" in names) is images
-    assert [left.file for left in left_out] == ([] if images else ["images/customer.img"])
+    assert found == {*archive.files, "manifest-sha256.txt"}
+    assert ("images/customer.img" in archive.files) is images
+    assert [left.file for left in archive.left_out] == ([] if images else ["images/customer.img"])
     assert not {"link", ".half.part"} & found
-    for name in names:
+    for name in archive.files:
         assert (out / name).read_bytes() == (job.path / name).read_bytes()
-    assert JobFolder(path=out).audit() == Audit()  # the chain goes along and still holds
+    assert JobFolder(path=out).read().audit() == Audit()  # the chain goes along and still holds
 
 
 def _sparse(path: Path) -> None:
@@ -99,14 +99,14 @@ def test_the_customers_data_stays_out_wherever_it_lies(
     make(path)
     if document is not None:
         JobFolder(path=job.path, now=lambda: NOW).file(receipt(device(OLD, "/dev/sdb"), document(str(path))))
-    names, left_out = export_job(job, tmp_path / "1042.tar.gz")
-    private = [left for left in left_out if left.file.startswith("1042-old-drive")]
+    archive = export_job(job, tmp_path / "1042.tar.gz")
+    private = [left for left in archive.left_out if left.file.startswith("1042-old-drive")]
     assert {left.reason for left in private} == reasons
-    assert any(name.startswith("1042-old-drive") for name in names) is not bool(reasons)
+    assert any(name.startswith("1042-old-drive") for name in archive.files) is not bool(reasons)
     assert b"private" not in tmp_path.joinpath("1042.tar.gz").read_bytes() or not reasons
-    everything, nothing = export_job(job, tmp_path / "all.tar.gz", images=True)
-    assert nothing == ()
-    assert set(names) | {left.file for left in left_out} == set(everything)
+    complete = export_job(job, tmp_path / "all.tar.gz", images=True)
+    assert complete.left_out == ()
+    assert set(archive.files) | {left.file for left in archive.left_out} == set(complete.files)
 
 
 @pytest.mark.parametrize("moved", ["link", "renamed folder"])
@@ -119,9 +119,9 @@ def test_an_image_is_known_again_under_another_path(job: JobFolder, tmp_path: Pa
     size = End(path=str(named), kind="image", size_bytes=SIZE_OF_IMAGE)
     job.file(receipt(device(OLD, "/dev/sdb"), size))
     (job.path / "notes.txt").write_bytes(b"y" * SIZE_OF_IMAGE)  # as large, and not the image
-    names, left_out = export_job(job, tmp_path / "1042.tar.gz")
-    assert "old.img" in [left.file for left in left_out]
-    assert "notes.txt" in names
+    archive = export_job(job, tmp_path / "1042.tar.gz")
+    assert "old.img" in [left.file for left in archive.left_out]
+    assert "notes.txt" in archive.files
 
 
 def test_the_image_of_an_unfinished_copy_stays_out(job: JobFolder, tmp_path: Path) -> None:
@@ -136,9 +136,11 @@ def test_the_image_of_an_unfinished_copy_stays_out(job: JobFolder, tmp_path: Pat
         started="2026-11-25T10:30:00+00:00",
     )
     JournalFile(job.path / "part.img.journal.json").save(journal)
-    names, left_out = export_job(job, tmp_path / "1042.tar.gz")
-    assert "part.img.journal.json" in names
-    assert ("part.img", "an image that part.img.journal.json names") in [(left.file, left.reason) for left in left_out]
+    archive = export_job(job, tmp_path / "1042.tar.gz")
+    assert "part.img.journal.json" in archive.files
+    assert ("part.img", "an image that part.img.journal.json names") in [
+        (left.file, left.reason) for left in archive.left_out
+    ]
 
 
 def test_an_export_overwrites_nothing_and_leaves_no_half(job: JobFolder, tmp_path: Path) -> None:

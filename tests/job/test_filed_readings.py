@@ -120,8 +120,8 @@ def test_an_inspection_from_before_the_job_needs_a_reason(tmp_path: Path) -> Non
 
 def test_a_reading_is_listed_once_and_as_it_was_judged_last(tmp_path: Path) -> None:
     first, again = assessment(OLD, "refit"), assessment(OLD, "recheck")
-    case = load_job_state(filed(tmp_path, [first, assessment(OLD, "refit", read_at=READ_AGAIN_AT), again]), now=NOW)
-    assert [(reading.document.read_at, reading.document.verdict) for reading in case.old_drive_readings] == [
+    state = load_job_state(filed(tmp_path, [first, assessment(OLD, "refit", read_at=READ_AGAIN_AT), again]), now=NOW)
+    assert [(reading.document.read_at, reading.document.verdict) for reading in state.old_drive_readings] == [
         (first.read_at, "recheck"),
         (READ_AGAIN_AT, "refit"),
     ]

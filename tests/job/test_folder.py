@@ -13,6 +13,7 @@ import pytest
 
 from drivecare.errors import BadInput, Unavailable
 from drivecare.job.chain import CHAIN
+from drivecare.job.contents import newest_of
 from drivecare.job.folder import JobFolder, all_jobs, create_job, jobs_folder, open_job
 from drivecare.job.model import Fact, Opening
 from drivecare.job.result_files import serial_of
@@ -46,11 +47,11 @@ def test_results_come_back_in_the_order_of_filing(job: JobFolder) -> None:
     for serial in ("B", "A", "C"):
         job.file(reading(serial))
     assert [one.document.drive.serial for one in job.results(Reading)] == ["B", "A", "C"]
-    newest = job.newest_document(Reading)
+    newest = newest_of(job.results(Reading))
     assert newest is not None
     assert newest.file.number == 4
-    assert job.newest_document(Fact) is None
-    assert job.opening() == OPENING
+    assert newest_of(job.results(Fact)) is None
+    assert job.read().opening() == OPENING
 
 
 def test_a_result_is_plain_json_that_needs_no_tool(job: JobFolder) -> None:

@@ -12,7 +12,7 @@ import pytest
 from drivecare.documents import Value
 from drivecare.fit.model import JudgedCandidate
 from drivecare.job.attestations import FACTS
-from drivecare.job.gate import ROUTE_CHECKS, judge_gate
+from drivecare.job.gate import ROUTE_ITEMS, judge_gate
 from drivecare.job.job_state import load_job_state
 from drivecare.job.model import FiledSelfTest, Gate, Route
 from drivecare.reading.identity import Identity
@@ -72,7 +72,7 @@ def test_each_route_opens(tmp_path: Path, route: Route) -> None:
     assert result.route == route
     assert shut(result) == set()
     assert [item.item for item in result.items if item.next is not None] == []
-    assert len(result.items) == len(ROUTE_CHECKS[route])
+    assert len(result.items) == len(ROUTE_ITEMS[route])
 
 
 # --- one thing taken away -------------------------------------------------------------------------------------------
@@ -110,8 +110,8 @@ WITHOUT_SAME = {0: {"consent"}, 1: {"old-drive-read", "old-drive-identity", "ver
 def test_each_thing_never_filed_shuts_it(tmp_path: Path, route: Route, index: int, names: set[str]) -> None:
     documents = OPEN[route]()
     del documents[index]
-    case = load_job_state(filed(tmp_path, documents), now=NOW)
-    result = judge_gate(case, route)
+    state = load_job_state(filed(tmp_path, documents), now=NOW)
+    result = judge_gate(state, route)
     assert shut(result) == names
     assert all(item.next for item in result.items if not item.holds)
 
@@ -131,9 +131,9 @@ def test_each_file_removed_shuts_it_and_is_missed(tmp_path: Path, index: int, na
 def test_without_agreement_to_no_data_the_empty_route_stays_shut(tmp_path: Path) -> None:
     documents = empty_route()
     del documents[1]
-    case = load_job_state(filed(tmp_path, documents), now=NOW)
-    assert case.route == "new-drive-data"
-    assert shut(judge_gate(case, "new-drive-empty")) == {"no-data"}
+    state = load_job_state(filed(tmp_path, documents), now=NOW)
+    assert state.route == "new-drive-data"
+    assert shut(judge_gate(state, "new-drive-empty")) == {"no-data"}
 
 
 # --- one thing altered ----------------------------------------------------------------------------------------------
@@ -351,7 +351,7 @@ def test_a_proof_of_yesterday_is_vouched_for_or_read_again(tmp_path: Path) -> No
     assert shut(gate(tmp_path / "before", before, later=day)) == {"unchanged-since"}
 
 
-def test_drive_to_image_to_drive_counts_with_both_receipts(tmp_path: Path) -> None:
+def test_drive_to_image_to_drive_counts_with_both_receipt_rows(tmp_path: Path) -> None:
     to_image = receipt(device(OLD, "/dev/sdb"), image("/jobs/a.img"))
     to_drive = receipt(
         image("/jobs/a.img"),
@@ -579,9 +579,9 @@ def test_without_world_wide_names_serial_and_model_decide(tmp_path: Path) -> Non
 
 
 def test_an_empty_job_is_shut_on_every_route(tmp_path: Path) -> None:
-    case = load_job_state(filed(tmp_path, []), now=NOW)
-    for route in ROUTE_CHECKS:
-        result = judge_gate(case, route)
+    state = load_job_state(filed(tmp_path, []), now=NOW)
+    for route in ROUTE_ITEMS:
+        result = judge_gate(state, route)
         assert not result.open
         assert [item.item for item in result.items if item.holds] in (
             ["records"],
@@ -590,11 +590,11 @@ def test_an_empty_job_is_shut_on_every_route(tmp_path: Path) -> None:
 
 
 def test_every_recording_the_gate_asks_for_can_be_made(tmp_path: Path) -> None:
-    case = load_job_state(filed(tmp_path, []), now=NOW)
+    state = load_job_state(filed(tmp_path, []), now=NOW)
     asked = {
         str(item.next).split()[4]
-        for route in ROUTE_CHECKS
-        for item in judge_gate(case, route).items
+        for route in ROUTE_ITEMS
+        for item in judge_gate(state, route).items
         if " job record " in str(item.next)
     }
     assert asked
@@ -602,8 +602,8 @@ def test_every_recording_the_gate_asks_for_can_be_made(tmp_path: Path) -> None:
 
 
 def test_commands_name_the_folder_of_jobs_where_a_person_did(tmp_path: Path) -> None:
-    case = load_job_state(filed(tmp_path, []), now=NOW, jobs=Path("/srv/my jobs"))
-    assert "drivecare job record 1042 consent --jobs '/srv/my jobs'" in str(judge_gate(case).items)
+    state = load_job_state(filed(tmp_path, []), now=NOW, jobs=Path("/srv/my jobs"))
+    assert "drivecare job record 1042 consent --jobs '/srv/my jobs'" in str(judge_gate(state).items)
 
 
 SEEN_AT = "2026-11-25T11:00:00+00:00"

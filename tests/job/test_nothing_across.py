@@ -9,8 +9,7 @@ import pytest
 from drivecare.errors import Refused
 from drivecare.job.gate import judge_gate
 from drivecare.job.job_state import load_job_state
-from drivecare.job.proof import find_copy_proof
-from drivecare.job.sheet import _receipts
+from drivecare.job.sheet import _receipt_rows
 from drivecare.job.timeline import build_timeline
 from drivecare.reading.model import Reading
 from drivecare.transfer.sectors.receipt import Receipt, Unreadable
@@ -26,27 +25,25 @@ def nothing_copied() -> Receipt:
 
 def test_the_gate_stays_shut_and_asks_for_a_copy(tmp_path: Path) -> None:
     documents = [*data_route(), nothing_copied(), fact("detached")]
-    case = load_job_state(filed(tmp_path, documents), now=NOW)
-    item = next(item for item in judge_gate(case).items if item.item == "copy-verified")
+    state = load_job_state(filed(tmp_path, documents), now=NOW)
+    item = next(item for item in judge_gate(state).items if item.item == "copy-verified")
     assert not item.holds
     assert item.evidence.startswith(f"nothing is across: 0 of {SIZE:,} bytes could be read")
     assert str(item.next).startswith("drivecare copy ")
 
 
 def test_what_is_missing_is_part_of_the_evidence(tmp_path: Path) -> None:
-    case = load_job_state(filed(tmp_path, data_route()), now=NOW)
-    assert f" but for {AREA.length:,} bytes that could not be read, read back: direct" in find_copy_proof(case).evidence
+    state = load_job_state(filed(tmp_path, data_route()), now=NOW)
+    assert f" but for {AREA.length:,} bytes that could not be read, read back: direct" in state.proof.evidence
 
 
 def test_the_story_and_the_sheet_say_so(tmp_path: Path) -> None:
     job = filed(tmp_path, [*data_route(), nothing_copied()])
-    case = load_job_state(job, now=NOW)
-    assert "/dev/sdb copied to /dev/sdc: NOTHING copied" in str(build_timeline(job, case))
-    assert _receipts(find_copy_proof(case))[0]["how"] == "NOTHING copied"
-    assert (
-        _receipts(find_copy_proof(load_job_state(filed(tmp_path / "b", data_route()), now=NOW)))[0]["how"]
-        != "NOTHING copied"
-    )
+    state = load_job_state(job, now=NOW)
+    assert "/dev/sdb copied to /dev/sdc: NOTHING copied" in str(build_timeline(state))
+    assert _receipt_rows(state.proof)[0]["how"] == "NOTHING copied"
+    whole_copy = load_job_state(filed(tmp_path / "b", data_route()), now=NOW)
+    assert _receipt_rows(whole_copy.proof)[0]["how"] != "NOTHING copied"
 
 
 @pytest.mark.parametrize("unreadable", [ALL, Unreadable(offset=0, length=512)], ids=["nothing", "nearly all"])

@@ -42,8 +42,8 @@ class Page(HTMLParser):
 
 
 def page(folder: Path, documents: list[Value], **more: str) -> Page:
-    _, case = opened(folder, documents, complaint=more.get("complaint"))
-    return Page(render_sheet(case, shop=more.get("shop")))
+    _, state = opened(folder, documents, complaint=more.get("complaint"))
+    return Page(render_sheet(state, shop=more.get("shop")))
 
 
 def test_everything_on_it_is_of_the_job(tmp_path: Path) -> None:
@@ -99,8 +99,8 @@ def test_a_shut_gate_is_said_first_and_nothing_is_claimed(tmp_path: Path) -> Non
     ids=["same", "refitted", "empty", "dead", "nothing yet"],
 )
 def test_the_customer_s_half_of_each_route(tmp_path: Path, documents: list[Value], headline: str, words: str) -> None:
-    _, case = opened(tmp_path, documents)
-    told = write_customer_page(case)
+    _, state = opened(tmp_path, documents)
+    told = write_customer_page(state)
     assert told.headline == headline
     assert words in " ".join((*told.wrong, *told.did, *told.watch))
 
@@ -119,8 +119,8 @@ def test_what_a_bag_lacks_is_on_both_halves(tmp_path: Path) -> None:
 
 def test_a_cable_is_not_blamed_on_the_drive(tmp_path: Path) -> None:
     link = msgspec.structs.replace(assessment(OLD, "recheck"), fault_classes=("link",))
-    _, case = opened(tmp_path, [link])
-    assert "which a cable, a plug or a port can cause" in " ".join(write_customer_page(case).wrong)
+    _, state = opened(tmp_path, [link])
+    assert "which a cable, a plug or a port can cause" in " ".join(write_customer_page(state).wrong)
 
 
 def test_hostile_text_stays_text(tmp_path: Path) -> None:
@@ -135,8 +135,8 @@ def test_hostile_text_stays_text(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("documents", [usual(), hostile(), refitted()], ids=["usual", "hostile", "refitted"])
 def test_it_refers_to_nothing_outside_itself(tmp_path: Path, documents: list[Value]) -> None:
-    _, case = opened(tmp_path, documents)
-    html = render_sheet(case)
+    _, state = opened(tmp_path, documents)
+    html = render_sheet(state)
     found = Page(html)
     for tag, attributes in found.tags:
         for name in ("src", "href", "xlink:href", "action", "data", "srcset"):
@@ -165,23 +165,23 @@ def test_what_no_column_holds_may_be_cut() -> None:
 
 
 def test_parts_of_pictures_share_no_name(tmp_path: Path) -> None:
-    _, case = opened(tmp_path, usual())
-    names = re.findall(r'\bid="([^"]+)"', render_sheet(case))
+    _, state = opened(tmp_path, usual())
+    names = re.findall(r'\bid="([^"]+)"', render_sheet(state))
     assert len(names) > 20
     assert len(names) == len(set(names))
 
 
 def test_the_page_is_the_same_for_the_same_job(tmp_path: Path) -> None:
-    _, case = opened(tmp_path, usual())
-    assert render_sheet(case) == render_sheet(case)
+    _, state = opened(tmp_path, usual())
+    assert render_sheet(state) == render_sheet(state)
 
 
 def test_only_a_sheet_as_it_was_written_is_our_own(tmp_path: Path) -> None:
-    _, case = opened(tmp_path / "jobs", refitted())
+    _, state = opened(tmp_path / "jobs", refitted())
     sheet, letter, link, edited = (
         tmp_path / name for name in ("sheet.html", "letter.html", "link.html", "edited.html")
     )
-    write_sheet(sheet, render_sheet(case), replace=False)
+    write_sheet(sheet, render_sheet(state), replace=False)
     letter.write_text("Dear Ann")
     link.symlink_to(sheet)
     edited.write_text(sheet.read_text().replace("Your unit keeps its own drive.", "Your unit keeps its drive."))

@@ -32,9 +32,9 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     found = {}
     for name, documents in SHEETS.items():
         bad = name == "hostile"
-        _, case = opened(folder / name, documents(), complaint=HOSTILE * 30 if bad else None)
+        _, state = opened(folder / name, documents(), complaint=HOSTILE * 30 if bad else None)
         found[name] = folder / f"{name}.html"
-        found[name].write_text(render_sheet(case, shop=HOSTILE * 20 if bad else "Lantern Street Repairs"), "utf-8")
+        found[name].write_text(render_sheet(state, shop=HOSTILE * 20 if bad else "Lantern Street Repairs"), "utf-8")
     return found
 
 

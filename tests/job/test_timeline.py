@@ -1,4 +1,4 @@
-"""A job's story: one sentence a result, and the next step."""
+"""A job in order: one sentence a result, and the next step."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from drivecare.errors import BadInput
+from drivecare.job.chain import CHAIN
 from drivecare.job.job_state import load_job_state
 from drivecare.job.timeline import build_timeline, summarise_job
 from tests.job.carried import NOW, bag, data_route, filed
@@ -15,7 +16,7 @@ from tests.job.rich_case import refitted, unfinished, usual
 
 def sentences(folder: Path, documents: list) -> list[tuple[str, str]]:  # type: ignore[type-arg]
     job = filed(folder, documents)
-    return [(line.kind, line.says) for line in build_timeline(job, load_job_state(job, now=NOW)).story]
+    return [(line.kind, line.says) for line in build_timeline(load_job_state(job, now=NOW)).story]
 
 
 def test_each_result_in_a_sentence(tmp_path: Path) -> None:
@@ -39,7 +40,7 @@ def test_each_result_in_a_sentence(tmp_path: Path) -> None:
 
 def test_the_next_step_is_the_first_thing_missing(tmp_path: Path) -> None:
     job = filed(tmp_path, unfinished())
-    told = build_timeline(job, load_job_state(job, now=NOW))
+    told = build_timeline(load_job_state(job, now=NOW))
     assert (told.state, told.gate_open, told.route, told.verdict) == ("open", False, "new-drive-data", "evacuate")
     assert told.next == "drivecare job record 1042 consent"
     assert told.why == "consent: no consent is recorded"
@@ -47,10 +48,10 @@ def test_the_next_step_is_the_first_thing_missing(tmp_path: Path) -> None:
 
 def test_an_open_gate_leads_to_closing_and_a_closed_job_nowhere(tmp_path: Path) -> None:
     job = filed(tmp_path / "a", data_route())
-    told = build_timeline(job, load_job_state(job, now=NOW))
+    told = build_timeline(load_job_state(job, now=NOW))
     assert told.next == "drivecare job close 1042 --started --old-drive returned"
     job = filed(tmp_path / "b", usual())
-    told = build_timeline(job, load_job_state(job, now=NOW))
+    told = build_timeline(load_job_state(job, now=NOW))
     assert (told.state, told.next, told.why) == ("closed", None, None)
 
 
@@ -72,7 +73,7 @@ def test_a_job_in_one_line_and_one_that_cannot_be_read(tmp_path: Path) -> None:
 
 def test_a_document_that_is_none_is_named(tmp_path: Path) -> None:
     job = filed(tmp_path, refitted())
-    case = load_job_state(job, now=NOW)
-    (job.path / "0009-readscan-20261125T120000Z.json").write_text("[]")
-    with pytest.raises(BadInput, match=r"0009-readscan-20261125T120000Z\.json: is not a document of a job"):
-        build_timeline(job, case)
+    (job.path / CHAIN).unlink()  # as in a job of 0.1.0, in which no audit names an altered file
+    (job.path / "0009-reading-20261125T120000Z.json").write_text("[]")
+    with pytest.raises(BadInput, match=r"0009-reading-20261125T120000Z\.json: is not a document of a job"):
+        build_timeline(load_job_state(job, now=NOW))

@@ -1,0 +1,99 @@
+"""A job for people: as it is opened, recorded in, shown, listed, exported and closed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from drivecare.cli.layout import table, wrapped
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from drivecare.cli.screen import Screen
+    from drivecare.fit.model import Advice
+    from drivecare.job.model import Closing, Export, Fact, JobList, JobTimeline, Opening
+
+
+def show_opening(out: Screen, opening: Opening, folder: Path, *, next_command: str) -> None:
+    """The job as it was opened, the advice for its symptoms, and the next command."""
+    out.print(f"Job {opening.id} opened for {opening.host_name} in {folder}", soft_wrap=True)
+    _show_advice_list(out, opening.advice)
+    out.print(f"Next: {next_command}", soft_wrap=True)
+
+
+def _show_advice_list(out: Screen, advice_list: Sequence[Advice]) -> None:
+    for advice in advice_list:
+        likelihood = "the drive is a likely cause" if advice.drive_likely else "the drive is not the likely cause"
+        wrapped(out, f"{advice.symptom}: {advice.cause} ({likelihood})", first="  ", rest=4)
+        for check in advice.first:
+            wrapped(out, f"check first: {check}", first="    ", rest=6)
+
+
+def show_facts(out: Screen, facts: Sequence[Fact]) -> None:
+    """What was recorded."""
+    from drivecare.job.attestations import FACTS
+
+    for fact in facts:
+        about = f" {fact.about}" if fact.about else ""
+        wrapped(out, f"Recorded {fact.fact}{about}, by {fact.by}: {FACTS[fact.fact].says}", rest=2)
+
+
+def show_timeline(out: Screen, timeline: JobTimeline) -> None:
+    """The job's results in order, what is wrong with them, and the next step."""
+    from drivecare.job.times import said
+
+    gate = "open" if timeline.gate_open else "shut"
+    wrapped(out, f"Job {timeline.id}   {timeline.state}, gate {gate}, route {timeline.route}", style="bold")
+    wrapped(out, f"{timeline.host_name or timeline.host}, labelled {timeline.label}")
+    wrapped(out, f"Complaint: {timeline.complaint}", rest=2)
+    _show_advice_list(out, timeline.advice)
+    out.print()
+    rows = [(f"{entry.number:04}", said(entry.filed_at), entry.kind, entry.says) for entry in timeline.story]
+    table(out, [("", "when", "what", "says"), *rows], heading=True)
+    if timeline.faults:
+        out.print_lines(("", "Not as it was filed:"))
+        for fault in timeline.faults:
+            wrapped(out, fault, first="  ", rest=4)
+        wrapped(out, "What lies in an export or a backup of the job can be put back under its own name.")
+    if timeline.next:
+        out.print()
+        wrapped(out, f"Next: {timeline.why}")
+        out.print(f"  {timeline.next}", soft_wrap=True)
+    out.print_lines(("", f"Everything lies in {timeline.folder}"))
+
+
+def show_jobs(out: Screen, listed: JobList, jobs: Path) -> None:
+    """The jobs in a table, then those that cannot be read."""
+    from drivecare.job.times import said
+
+    if not listed.jobs:
+        out.print(f"No job to list in {jobs}. To open one: drivecare job new --help", soft_wrap=True)
+        return
+    rows = [("job", "opened", "state", "gate", "verdict", "unit", "drives")]
+    for line in listed.jobs:
+        if line.error is None:
+            gate, day = "open" if line.gate_open else "shut", said(line.opened_at)[:-6]
+            drives = "\n".join(line.serials) or "-"
+            rows.append((line.id, day, line.state or "-", gate, line.verdict or "-", line.host or "-", drives))
+    if len(rows) > 1:
+        table(out, rows, heading=True)
+    for line in listed.jobs:
+        if line.error is not None:
+            wrapped(out, f"{line.id} cannot be read: {line.error}", rest=2)
+
+
+def show_export(out: Screen, archive: Export) -> None:
+    """Where the archive is, and what was left out of it."""
+    from drivecare.job.export import ARCHIVE_MANIFEST
+
+    out.print(f"{archive.path}: {len(archive.files)} files and {ARCHIVE_MANIFEST}", soft_wrap=True)
+    for omission in archive.left_out:
+        out.print(f"  left out: {omission.file} ({omission.reason})", soft_wrap=True)
+
+
+def show_closing(out: Screen, id: str, closing: Closing) -> None:
+    """How the job ended, and what became of each copy of the customer's data."""
+    out.print(f"Job {id} closed. Old drive {closing.old_drive}.", soft_wrap=True)
+    for image in closing.images:
+        out.print(f"  {image.fate}: {image.path}", soft_wrap=True)

@@ -1,0 +1,159 @@
+"""What a job's folder holds: each result read once, as a document and as the chain knows it."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+from collections.abc import Container, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from functools import cached_property
+from pathlib import Path
+from typing import Generic, TypeVar
+
+from drivecare.documents import Value, decode
+from drivecare.errors import BadInput, Unavailable
+from drivecare.job.chain import CHAIN, Audit, Chain, DigestedFile, Fault, audit_results, missing_numbers, parse_chain
+from drivecare.job.model import Opening
+from drivecare.job.result_files import (
+    LIMIT_BYTES,
+    ResultFile,
+    describe_read_error,
+    document_kind,
+    is_misnamed,
+    parse_file_name,
+    regular_file,
+)
+
+T = TypeVar("T", bound=Value)
+
+
+@dataclass(frozen=True, kw_only=True)
+class FiledDocument(Generic[T]):
+    """A document of a job and the file that holds it."""
+
+    file: ResultFile
+    document: T
+
+    @property
+    def number(self) -> int:
+        """Its number in the job: the larger, the later it was filed."""
+        return self.file.number
+
+    @property
+    def filed_at(self) -> datetime:
+        """When it was filed."""
+        return self.file.filed_at
+
+    @property
+    def name(self) -> str:
+        """The name of its file."""
+        return self.file.path.name
+
+
+def newest_of(documents: Sequence[FiledDocument[T]]) -> FiledDocument[T] | None:
+    """The last of these documents, None where there are none."""
+    return documents[-1] if documents else None
+
+
+@dataclass(frozen=True, kw_only=True)
+class FolderContents:
+    """A job's folder at one moment. Its names and its chain are those of that moment; a result never changes, so each
+    is read when it is first asked for, and once.
+    """
+
+    path: Path
+    names: tuple[str, ...]
+    chain: Chain | None
+    _read: dict[str, bytes | OSError] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    @cached_property
+    def files(self) -> tuple[ResultFile, ...]:
+        """Every result in the order of filing, from the names alone."""
+        files = (parse_file_name(self.path / name) for name in self.names)
+        return tuple(
+            sorted((file for file in files if file is not None), key=lambda file: (file.number, file.path.name))
+        )
+
+    def data(self, file: ResultFile) -> bytes:
+        """The bytes of a result. Raises BadInput where it is no file of a job, Unavailable where it cannot be read."""
+        data = self._bytes_or_error(file)
+        if isinstance(data, bytes):
+            return data
+        if data.errno in (errno.ELOOP, errno.EINVAL, errno.EFBIG, errno.ENOENT):
+            raise BadInput(describe_read_error(data), location=str(file.path)) from data
+        raise Unavailable(describe_read_error(data), location=str(file.path), hint="Check its permissions.") from data
+
+    def documents(self, kind: type[T], *, doubtful: Container[str] = ()) -> tuple[FiledDocument[T], ...]:
+        """The documents of one type in the order of filing. Raises BadInput naming a file that is malformed.
+
+        A malformed one of the `doubtful` files, which the audit names, is left out instead.
+        """
+        documents: list[FiledDocument[T]] = []
+        for file in self.files:
+            if file.kind == document_kind(kind):
+                try:
+                    document = decode(kind, self.data(file), origin=str(file.path))
+                except BadInput:
+                    if file.path.name not in doubtful:
+                        raise
+                else:
+                    documents.append(FiledDocument(file=file, document=document))
+        return tuple(documents)
+
+    def opening(self) -> Opening:
+        """What the job was opened with."""
+        opening = newest_of(self.documents(Opening))
+        if opening is None:
+            raise BadInput("holds no opening of a job", location=str(self.path), hint="See drivecare job list.")
+        return opening.document
+
+    def digested(self, file: ResultFile) -> DigestedFile:
+        """A result as the chain sees it."""
+        data = self._bytes_or_error(file)
+        if isinstance(data, OSError):
+            return DigestedFile(number=file.number, file=file.path.name, fault=describe_read_error(data))
+        return DigestedFile(number=file.number, file=file.path.name, digest=hashlib.sha256(data).hexdigest())
+
+    def audit(self, *, digests: bool = True) -> Audit:
+        """Compare the results with the chain: by their names, and by what they hold where `digests` are asked for."""
+        misnamed = [
+            Fault(file=ascii(name)[1:-1], what="is named like a result, with a number or a time that none can have")
+            for name in sorted(self.names)
+            if is_misnamed(name)
+        ]
+        if self.chain is not None:
+            results = [
+                self.digested(file) if digests else DigestedFile(number=file.number, file=file.path.name)
+                for file in self.files
+            ]
+            audit = audit_results(self.chain, results)
+            return replace(audit, faults=(*audit.faults, *misnamed))
+        if self.opening().tool_version is not None:
+            return Audit(faults=(Fault(file=CHAIN, what="is gone: the job was opened with one"), *misnamed))
+        missing = [
+            Fault(file=f"{first:04}" if first == last else f"{first:04} to {last:04}", what="filed once and gone")
+            for first, last in missing_numbers(file.number for file in self.files)
+        ]
+        return Audit(chained=False, faults=(*missing, *misnamed))
+
+    def _bytes_or_error(self, file: ResultFile) -> bytes | OSError:
+        name = file.path.name
+        if name not in self._read:
+            try:
+                with regular_file(file.path, LIMIT_BYTES) as stream:
+                    self._read[name] = stream.read()
+            except OSError as error:
+                self._read[name] = error
+        return self._read[name]
+
+
+def read_chain(folder: Path) -> Chain | None:
+    """The chain of a job; None where there is none. One that cannot be read has that for its fault."""
+    try:
+        with regular_file(folder / CHAIN, LIMIT_BYTES) as stream:
+            return parse_chain(stream.read())
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        return Chain(faults=(Fault(file=CHAIN, what=describe_read_error(error)),))

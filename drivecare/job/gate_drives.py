@@ -1,0 +1,239 @@
+"""The gate's items about drives: was the customer's read for this job, may it go back, is the new one the right one?"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from drivecare.clock import parse_timestamp
+from drivecare.job.expected_drive import is_planned_drive, why_unlike
+from drivecare.job.filed_readings import taken_at, time_of_reading, why_outside_job
+from drivecare.job.gate_evidence import (
+    Evidence,
+    assess_command,
+    holds,
+    inspect_command,
+    lacks,
+    plan_command,
+    recorded,
+)
+from drivecare.reading.identity import DriveId, compare, normalise_serial
+
+if TYPE_CHECKING:
+    from drivecare.fit.model import JudgedCandidate, Plan
+    from drivecare.job.contents import FiledDocument
+    from drivecare.job.job_state import JobState
+    from drivecare.job.model import Fact, FactName
+    from drivecare.reading.model import Drive
+    from drivecare.risk.model import Assessment
+
+
+def check_old_drive_read(job: JobState) -> Evidence:
+    """The customer's drive was read and judged, or is recorded as dead where nothing is carried over."""
+    reading, dead = job.old_drive, job.newest_fact("dead-drive")
+    if reading is not None:
+        evidence = f"{DriveId.of(reading.document.drive)}: {reading.document.verdict}"
+        doubt, age = _doubt(job, reading), job.age(time_of_reading(reading))
+        return lacks(f"{evidence}; {doubt}", assess_command(job), age) if doubt else holds(evidence, age)
+    if dead is not None and job.route == "new-drive-empty":
+        return recorded(job, dead, f"{dead.document.about} answers nowhere")
+    if job.used_assessments:
+        names = " and ".join(sorted({str(DriveId.of(filed.document.drive)) for filed in job.used_assessments}))
+        return lacks(f"not known which is the customer's: {names}", job.record_command("old-drive", "SERIAL"))
+    return lacks("no reading is filed", assess_command(job))
+
+
+def check_old_drive_identity(job: JobState) -> Evidence:
+    """The customer's drive said itself who it is."""
+    dead = job.newest_fact("dead-drive")
+    if job.old_drive is None and dead is not None and job.route == "new-drive-empty":
+        return recorded(job, dead, f"from its label: {dead.document.about}")
+    return _check_identity(job, job.old_drive, assess_command(job))
+
+
+def check_new_drive_identity(job: JobState) -> Evidence:
+    """The new drive said itself who it is."""
+    return _check_identity(job, job.new_drive, inspect_command(job))
+
+
+def _check_identity(job: JobState, reading: FiledDocument[Assessment] | None, read_command: str) -> Evidence:
+    """A drive said itself who it is, or its label was logged."""
+    if reading is None:
+        return lacks("no drive was read", read_command)
+    drive = reading.document.drive
+    name, age = DriveId.of(drive), job.age(time_of_reading(reading))
+    if name.strong:
+        number = f"WWN {drive.identity.wwn}" if drive.identity.wwn else f"serial {drive.identity.native_serial}"
+        return holds(f"{name}, by its own {number}", age)
+    if name.attested(job.logged_serials):
+        return holds(f"{name}, behind a bridge; label read by hand", age)
+    strength = "hides" if drive.identity.strength == "weak" else "gives no"
+    evidence = f"{name}: the bridge {strength} identity; use another dock"
+    if drive.serial:
+        return lacks(f"{evidence}, or log the label", job.record_command("weak-identity", drive.serial), age)
+    return lacks(evidence, read_command, age)
+
+
+def check_verdict(job: JobState) -> Evidence:
+    """The drive may go back: refit, or recheck with its way out done."""
+    reading = job.old_drive
+    if reading is None:
+        return lacks("no verdict", assess_command(job))
+    assessment, age = reading.document, job.age(time_of_reading(reading))
+    trouble = job.trouble_since(reading)
+    if trouble is not None and assessment.verdict in ("refit", "recheck"):
+        return lacks(f"{assessment.verdict}, but since then {trouble}: judge it again", assess_command(job), age)
+    if assessment.verdict == "recheck":
+        return _check_recheck(job, assessment, age)
+    evidence = f"{assessment.verdict}: {assessment.headline}"
+    if assessment.verdict == "refit":
+        return holds(evidence, age)
+    return lacks(evidence, assess_command(job) if assessment.verdict == "unproven" else plan_command(job), age)
+
+
+def _check_recheck(job: JobState, assessment: Assessment, age: str) -> Evidence:
+    """A recheck holds once its way out was taken, logged, and the drive was read after that and shows no growth."""
+    fact = job.newest_fact("way-out")
+    if fact is None:
+        record = job.record_command("way-out", "--note", "WHAT WAS DONE")
+        return lacks(f"recheck, its way out not taken: {assessment.way_out or assessment.headline}", record, age)
+    earlier, later = _readings_around(job, fact)
+    if later is None:
+        return lacks("recheck: way out taken, not read again since", assess_command(job), age)
+    if earlier is None:
+        reason = "no reading from before it to compare with; record the next way out, then read again"
+        return lacks(f"recheck: way out taken, {reason}", assess_command(job), age)
+    grown = _grown_findings(earlier, later)
+    if grown:
+        return lacks(f"recheck: since the way out grew {', '.join(grown)}", plan_command(job), age)
+    return holds("recheck cleared: nothing grew since", age)
+
+
+def _readings_around(job: JobState, way_out: FiledDocument[Fact]) -> tuple[Assessment | None, Assessment | None]:
+    """The last reading taken before the way out was recorded and the newest since, of what is certainly one drive."""
+    recorded_at = parse_timestamp(way_out.document.at) or way_out.filed_at
+    newest = job.old_drive
+    earlier = later = None
+    for reading in job.old_drive_readings:
+        read_at, drive = taken_at(reading), reading.document.drive
+        if newest is None or read_at is None:
+            continue
+        if reading is newest or compare(drive, newest.document.drive, labels=job.logged_serials) == "yes":
+            if read_at <= recorded_at:
+                earlier = reading.document
+            else:
+                later = reading.document
+    return earlier, later
+
+
+def _grown_findings(earlier: Assessment, later: Assessment) -> list[str]:
+    """Labels of findings that are new, or whose number is larger, or of which no number can be compared."""
+    observed_before = {finding.signal: finding.observed for finding in earlier.findings if finding.severity != "note"}
+    grown = []
+    for finding in later.findings:
+        if finding.severity == "note" or finding.signal == "estimate":  # the estimate grows with age alone
+            continue
+        before, now = observed_before.get(finding.signal), finding.observed
+        same = before == now and before is not None
+        fewer = isinstance(before, int | float) and isinstance(now, int | float) and now <= before
+        if not (same or fewer):
+            grown.append(finding.label)
+    return grown
+
+
+def check_plan(job: JobState) -> Evidence:
+    """A plan for this unit and this drive chose a drive that fits."""
+    if job.plan is None:
+        return lacks("no plan is filed", plan_command(job))
+    plan, age = job.plan.document, job.age(job.plan.filed_at)
+    chosen, problem = plan.chosen_drive, _plan_problem(job, plan)
+    if chosen is None or problem:
+        return lacks(problem or "no drive in it certainly fits", plan_command(job), age)
+    return holds(f"{chosen.name} fits {plan.host_name}", age)
+
+
+def _plan_problem(job: JobState, plan: Plan) -> str:
+    """What keeps a plan from being the one for this job; "" where nothing does."""
+    drive = job.old_drive.document.drive if job.old_drive is not None else None
+    if plan.host != job.opening.host:
+        return f"made for {plan.host}, this unit is {job.opening.host}"
+    if drive is not None and plan.source is None:
+        return f"made for no drive, not for {DriveId.of(drive)}"
+    if drive is not None and plan.source and compare(plan.source, drive, labels=job.logged_serials) != "yes":
+        return f"made for {DriveId.of(plan.source)}, not for {DriveId.of(drive)}"
+    chosen = plan.chosen_drive
+    return f"whether {chosen.name} fits is {chosen.fits}" if chosen is not None and chosen.fits != "yes" else ""
+
+
+def check_inspection(job: JobState) -> Evidence:
+    """The new drive passed its incoming inspection."""
+    reading = job.new_drive
+    if reading is None:
+        return lacks("the new drive was not inspected", inspect_command(job))
+    assessment, trouble = reading.document, job.trouble_since(reading)
+    name, verdict = DriveId.of(assessment.drive), assessment.verdict
+    if trouble is not None and verdict == "refit":
+        return lacks(f"{name}: refit, but since then {trouble}: judge it again", inspect_command(job))
+    evidence, doubt = f"{name}, judged as new: {verdict}", _doubt(job, reading)
+    if doubt:
+        return lacks(f"{evidence}; {doubt}", inspect_command(job))
+    age = job.age(time_of_reading(reading))
+    if verdict == "refit":
+        return holds(evidence, age)
+    return lacks(f"{evidence}: {assessment.headline}", inspect_command(job, "ANOTHER_DRIVE"), age)
+
+
+def check_fitted_is_planned(job: JobState) -> Evidence:
+    """The drive on the bench is the one the plan chose."""
+    if job.new_drive is None:
+        return lacks("no new drive was read", inspect_command(job))
+    chosen = job.plan.document.chosen_drive if job.plan is not None else None
+    if job.plan is None or chosen is None:
+        return lacks("no drive is planned", plan_command(job))
+    drive, age = job.new_drive.document.drive, job.age(job.plan.filed_at)
+    name, plan_anew = DriveId.of(drive), plan_command(job, "--candidate", "NEW_DRIVE")
+    match is_planned_drive(chosen, name, job.logged_serials):
+        case "yes":
+            difference = _difference_from_plan(chosen, drive)
+            if difference:
+                return lacks(f"{name} is the one planned, but {difference}", plan_anew)
+            return holds(f"{name} is the one planned", age)
+        case "no":
+            return lacks(f"planned is {chosen.name}, read was {name}", plan_anew, age)
+    return lacks(f"the plan does not say which {chosen.name} it means", plan_anew, age)
+
+
+def _difference_from_plan(chosen: JudgedCandidate, drive: Drive) -> str:
+    """Where the drive as it was read is not what the plan took it for; "" where what both tell agrees."""
+    sizes = (
+        ("bytes", chosen.capacity_bytes, drive.capacity_bytes),
+        ("bytes a sector", chosen.logical_sector_bytes, drive.logical_sector_bytes),
+    )
+    return "; ".join(
+        f"planned with {planned:,} {unit}, read with {read:,}"
+        for unit, planned, read in sizes
+        if planned is not None and read is not None and planned != read
+    )
+
+
+def _doubt(job: JobState, reading: FiledDocument[Assessment]) -> str:
+    """Why a reading does not count for this job although its drive is known: its time, or a drive unlike the unit's.
+
+    "" where nothing is in doubt, or a person recorded the reason why it counts all the same.
+    """
+    doubts: tuple[tuple[FactName, str, str], ...] = (
+        ("earlier-reading", why_outside_job(reading, opened=job.opened_at, now=job.now), "read it again"),
+        ("unlike-profile", why_unlike(reading.document.drive, job.opening.built_for), "read the right one"),
+    )
+    for fact, reason, way_out in doubts:
+        if reason and not _is_explained(job, fact, reading):
+            return f"{reason}: {way_out}, or record {fact} {reading.document.drive.serial or 'SERIAL'}"
+    return ""
+
+
+def _is_explained(job: JobState, name: FactName, reading: FiledDocument[Assessment]) -> bool:
+    """Whether a person explained it after this reading was filed, by the serial number of its drive."""
+    serial = normalise_serial(reading.document.drive.serial)
+    return serial != "" and any(
+        fact.number > reading.number and normalise_serial(fact.document.about) == serial
+        for fact in job.facts_named(name)
+    )

@@ -1,0 +1,53 @@
+"""Close a job: remove the copies of the customer's data that are to be forgotten, then record how it ended."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+
+from drivecare.hardware.machine import Machine
+from drivecare.job.closing import check_closing, make_closing, removable_copies, remove_copy
+from drivecare.job.copies import CustomerCopy, copies_made
+from drivecare.job.job_state import JobState
+from drivecare.job.model import Closing, ImageFate, OldDrive
+
+
+def close_job(
+    job: JobState,
+    machine: Machine,
+    *,
+    unit_started: bool,
+    old_drive: OldDrive,
+    fates: Mapping[Path, ImageFate],
+    forget: bool,
+    anyway: str | None,
+    note: str | None,
+    by: str,
+    confirm: Callable[[Sequence[CustomerCopy]], None],
+    notify: Callable[[str], None],
+) -> Closing:
+    """The record of how the job ended, which the caller files.
+
+    `forget` removes the copies whose fate was not said; `confirm` is shown them first and raises where the person does
+    not want that.
+    """
+    copies, files = copies_made(job), machine.files()
+    check_closing(job, copies, files, anyway=anyway, forget=forget, fates=fates)
+    doomed = removable_copies(copies, fates) if forget else ()
+    if doomed:
+        confirm(doomed)
+    for copy in doomed:
+        for name in remove_copy(copy, files):
+            notify(f"left in {copy.path}, since it is not of the bag: {name}")
+    return make_closing(
+        job,
+        copies,
+        unit_started=unit_started,
+        old_drive=old_drive,
+        fates=fates,
+        removed=tuple(copy.path for copy in doomed),
+        anyway=anyway,
+        note=note,
+        at=machine.clock.timestamp(),
+        by=by,
+    )

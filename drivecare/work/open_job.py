@@ -1,0 +1,43 @@
+"""Open a job: what the unit is, what the customer says, and what the unit's profile advises for its symptoms."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from drivecare import __version__
+from drivecare.fit.host_catalogue import find_host
+from drivecare.fit.host_profile import HostDocument
+from drivecare.fit.plan import advise
+from drivecare.job.expected_drive import built_for
+from drivecare.job.folder import JobFolder, create_job
+from drivecare.job.model import Opening
+
+
+def open_new_job(
+    id: str,
+    *,
+    label: str,
+    complaint: str,
+    symptoms: tuple[str, ...],
+    hosts: Iterable[HostDocument],
+    at: str,
+    by: str,
+    jobs: Path | None,
+) -> tuple[JobFolder, Opening]:
+    """Find the unit by its label or ID and make the folder of a new job. Raises BadInput where the ID is taken."""
+    host = find_host(label, hosts)
+    opening = Opening(
+        id=id,
+        opened_at=at,
+        by=by,
+        host=host.id,
+        host_name=host.name,
+        label=label,
+        complaint=complaint,
+        symptoms=symptoms,
+        advice=tuple(advise(symptom, host) for symptom in symptoms),
+        built_for=built_for(host),
+        tool_version=__version__,
+    )
+    return create_job(opening, jobs), opening

@@ -1,0 +1,26 @@
+"""Record what only a person can know, once for each thing it is about."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from drivecare.job.attestations import make_fact
+from drivecare.job.folder import JobFolder
+from drivecare.job.job_state import load_job_state
+from drivecare.job.model import Fact
+
+
+def record_facts(
+    folder: JobFolder, fact: str, subjects: tuple[str, ...], *, note: str | None, at: str, by: str
+) -> Iterator[tuple[Fact, Path]]:
+    """File the facts, each with its file as it is filed. None is where one of them is not fit to be recorded."""
+    receipts = load_job_state(folder, digests=False).receipts
+    areas = tuple(area for receipt in receipts for area in receipt.document.unreadable)
+    facts = [make_fact(fact, subject, note=note, at=at, by=by, areas=areas) for subject in subjects or (None,)]
+    if fact == "chain-mended":
+        mended = folder.mend_chain(facts[0])
+        yield mended.document, mended.file.path
+    else:
+        for document in facts:
+            yield document, folder.file(document)
