@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from importlib.resources import files
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
@@ -115,6 +116,11 @@ def decode_toml(kind: type[T], data: bytes, *, origin: str) -> T:
 
 
 _DAMAGED = "No honest file is like that: get it anew from where it was made."
+
+
+def decode_shipped(kind: type[T], name: str) -> T:
+    """Decode a TOML table that ships with drivecare; `name` is its path below profiles/."""
+    return decode_toml(kind, files("drivecare.profiles").joinpath(name).read_bytes(), origin=f"profiles/{name}")
 
 
 def _refuse_depth(structure: bytes, origin: str) -> None:

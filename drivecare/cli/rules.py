@@ -56,20 +56,20 @@ def _rule_lines(rule: Rule) -> Iterator[str]:
     drives = ", ".join(_DRIVES[word] for word in rule.applies_to) or "every drive"
     yield f"{rule.signal}: {rule.label} ({drives}; fault class {rule.fault_class})"
     for level in rule.levels:
-        yield f"  {level.words()}: {level.severity}"
+        yield f"  {level.describe()}: {level.severity}"
     if rule.unless:
-        yield f"  keeps quiet where there is: {', '.join(rule.unless)}"
+        yield f"  says nothing where there is: {', '.join(rule.unless)}"
     yield f"  Why: {rule.why}"
     yield f"  Do: {rule.action}"
     if rule.way_out:
         yield f"  Way out: {rule.way_out}"
-    yield f"  Source, {rule.source.line()}"
+    yield f"  Source, {rule.source.cite()}"
 
 
 def _shown_lines(entry: UnscoredSignal) -> Iterator[str]:
     yield f"{entry.signal}: {entry.label} (shown, not scored)"
     yield f"  Why: {entry.reason}"
-    yield f"  Source, {entry.source.line()}"
+    yield f"  Source, {entry.source.cite()}"
 
 
 def _row_line(row: VerdictRow) -> str:

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import re
 from functools import lru_cache
-from importlib.resources import files
 
-from drivecare.documents import Strict, decode_toml
+from drivecare.documents import Strict, decode_shipped
 from drivecare.reading.model import Attribute, Reading
 
 # The counters that grow with sectors that were lost.
@@ -65,8 +64,7 @@ class AttributeRows(Strict, frozen=True, kw_only=True):
 @lru_cache(maxsize=1)
 def attribute_rows() -> AttributeRows:
     """The table that is shipped, read once."""
-    data = (files("drivecare.profiles") / "attributes.toml").read_bytes()
-    return decode_toml(AttributeRows, data, origin="profiles/attributes.toml")
+    return decode_shipped(AttributeRows, "attributes.toml")
 
 
 def defect_ids() -> set[int]:

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import re
 from functools import lru_cache
-from importlib.resources import files
 from typing import Literal
 
-from drivecare.documents import Strict, decode_toml
+from drivecare.documents import Strict, decode_shipped
 
 Trait = Literal["packed-rates", "hard-drive", "raid-volume"]
 Sureness = Literal["report", "memory"]
@@ -29,8 +28,7 @@ class _FamilyFile(Strict, frozen=True, kw_only=True):
 @lru_cache(maxsize=1)
 def load_families() -> tuple[Family, ...]:
     """The families that are shipped, read once."""
-    data = (files("drivecare.profiles") / "families.toml").read_bytes()
-    return decode_toml(_FamilyFile, data, origin="profiles/families.toml").family
+    return decode_shipped(_FamilyFile, "families.toml").family
 
 
 def has_trait(label: str, trait: Trait) -> bool:

@@ -8,10 +8,9 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from functools import lru_cache
-from importlib.resources import files
 from typing import Literal
 
-from drivecare.documents import Strict, decode_toml
+from drivecare.documents import Strict, decode_shipped
 from drivecare.reading.families import Sureness
 from drivecare.reading.model import Attribute
 
@@ -84,8 +83,7 @@ class _WearFile(Strict, frozen=True, kw_only=True):
 @lru_cache(maxsize=1)
 def load_wear_rules() -> tuple[WearRule, ...]:
     """The rules that are shipped, read once."""
-    data = (files("drivecare.profiles") / "wear.toml").read_bytes()
-    return decode_toml(_WearFile, data, origin="profiles/wear.toml").wear
+    return decode_shipped(_WearFile, "wear.toml").wear
 
 
 def read_percent_used(rows: tuple[Attribute, ...], label: str) -> int | None:

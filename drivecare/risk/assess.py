@@ -1,41 +1,42 @@
 """One reading in, one assessment out. Pure: no clock, no file but the rules, no drive.
 
-observe -> signals -> judge -> findings -> settle (rechecks that are done) -> verdict table -> assessment
+reading, history, scan -> signals -> rulings -> rechecks that are done cleared -> row of the verdict table -> assessment
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from drivecare.reading.identity import compare, normalise_serial
 from drivecare.reading.model import Reading
 from drivecare.reading.surface import SurfaceScan
-from drivecare.risk.chance import NO_DATA, measured_chance, overall_chance
+from drivecare.risk.chance import NO_DATA, overall_chance
 from drivecare.risk.findings import Ruling, apply_rules
 from drivecare.risk.incoming import observe_incoming
 from drivecare.risk.model import Assessment, Chance, Finding, Sale
 from drivecare.risk.rules import Circumstance, RuleSet, VerdictRow, load_rules
 from drivecare.risk.signals import Signal, Signals, observe_reading
+from drivecare.risk.survival import measured_chance
 from drivecare.risk.trend import clear_rechecks, observe_changes, select_earlier
 from drivecare.risk.verdict import adapt_to_sale, fault_classes, find_row, leading_signal, list_ways_out
 
 
 @dataclass(frozen=True, slots=True)
 class Reasoning:
-    """Everything between a reading and its verdict, for `assess` and for its explanation."""
+    """Everything between a reading and its verdict, for the assessment and for its explanation."""
 
     signals: Signals
-    found: tuple[Ruling, ...]
+    rulings: tuple[Ruling, ...]
     chance: Chance
     row: VerdictRow
-    left_out: int
+    excluded: int  # readings and scans of another drive, and later ones
     scan: SurfaceScan | None
 
     @property
     def findings(self) -> tuple[Finding, ...]:
         """The findings alone, worst first."""
-        return tuple(judged.finding for judged in self.found)
+        return tuple(ruling.finding for ruling in self.rulings)
 
 
 def assess(
@@ -43,13 +44,13 @@ def assess(
 ) -> Assessment:
     """Judge a reading.
 
-    `history`: other readings of the same drive; those of other drives and later ones are left out, which is said.
-    `scan`: a surface scan of the drive. `as_new`: judge it as a drive sold as new.
+    `history`: other readings of the same drive; those of other drives, and later ones, are left out, and the assessment
+    says so. `scan`: a surface scan of the drive. `as_new`: judge it as a drive sold as new.
     """
     rules = load_rules()
-    working = evaluate(reading, as_new=as_new, history=history, scan=scan)
+    reasoning = evaluate(reading, as_new=as_new, history=history, scan=scan)
     sale: Sale = "new" if as_new else "used"
-    verdict, headline = adapt_to_sale(working.row, sale)
+    verdict, headline = adapt_to_sale(reasoning.row, sale)
     return Assessment(
         read_at=reading.read_at,
         path=reading.path,
@@ -62,43 +63,42 @@ def assess(
         sale=sale,
         verdict=verdict,
         headline=headline,
-        leading_signal=leading_signal(working.findings),
-        fault_classes=fault_classes(working.findings),
-        failure_12_months=working.chance,
-        findings=working.findings,
-        way_out=list_ways_out(working.found) if verdict == "recheck" else None,
-        next_steps=_next_steps(reading, working, sale),
-        limits=_limits(reading, working, sale, rules),
+        leading_signal=leading_signal(reasoning.findings),
+        fault_classes=fault_classes(reasoning.findings),
+        failure_12_months=reasoning.chance,
+        findings=reasoning.findings,
+        way_out=list_ways_out(reasoning.rulings) if verdict == "recheck" else None,
+        next_steps=_list_next_steps(reading, reasoning, sale),
+        limits=_list_limits(reading, reasoning, sale, rules),
     )
 
 
 def evaluate(
     reading: Reading, *, as_new: bool = False, history: Iterable[Reading] = (), scan: SurfaceScan | None = None
 ) -> Reasoning:
-    """The way from a reading to the row of the verdict table that holds."""
+    """Reason from a reading to the row of the verdict table that holds."""
     rules = load_rules()
     history = tuple(history)
     earlier = select_earlier(reading, history)
     own_scan = scan if scan is not None and _is_of(scan, reading) else None
-    signals, measured = _signals(reading, rules, own_scan)
-    signals |= observe_changes(reading, earlier)
+    signals, measured = _observe(reading, rules, own_scan)
+    signals |= observe_changes(reading, earlier, rules)
     if as_new:
-        signals |= observe_incoming(reading)
-    found = apply_rules(signals, reading.drive, rules)
-    if earlier:
-        found = clear_rechecks(found, _findings_before(earlier, rules), reading, own_scan)
-    findings = [judged.finding for judged in found]
+        signals |= observe_incoming(reading, rules)
+    before = [(other, apply_rules(_observe(other, rules, None)[0], other.drive, rules)) for other in earlier]
+    rulings = clear_rechecks(apply_rules(signals, reading.drive, rules), before, reading, own_scan)
+    findings = [ruling.finding for ruling in rulings]
     return Reasoning(
         signals=signals,
-        found=tuple(found),
+        rulings=rulings,
         chance=NO_DATA if "gap" in signals else overall_chance(measured, reading, findings),
         row=find_row(findings, rules),
-        left_out=len([other for other in history if other != reading]) - len(earlier) + (own_scan is not scan),
+        excluded=len([other for other in history if other != reading]) - len(earlier) + (own_scan is not scan),
         scan=own_scan,
     )
 
 
-def _signals(reading: Reading, rules: RuleSet, scan: SurfaceScan | None) -> tuple[Signals, Chance | None]:
+def _observe(reading: Reading, rules: RuleSet, scan: SurfaceScan | None) -> tuple[Signals, Chance | None]:
     """The signals of a reading with its measured chance as one of them, and that chance."""
     signals = observe_reading(reading, rules, scan)
     measured = None if "gap" in signals else measured_chance(reading)
@@ -107,44 +107,39 @@ def _signals(reading: Reading, rules: RuleSet, scan: SurfaceScan | None) -> tupl
     return signals, measured
 
 
-def _findings_before(earlier: Sequence[Reading], rules: RuleSet) -> list[tuple[Reading, list[Ruling]]]:
-    return [(other, apply_rules(_signals(other, rules, None)[0], other.drive, rules)) for other in earlier]
-
-
 def _is_of(scan: SurfaceScan, reading: Reading) -> bool:
-    """Whether a scan is of that drive. It came with this reading, so a name that either lacks is no objection."""
+    """Whether a scan is of that drive. It came with this reading, so a name that either lacks is not an objection."""
     answer = compare(scan.scanned, reading.drive)
     if answer == "unknown" and scan.serial and reading.drive.serial:
         return normalise_serial(scan.serial) == normalise_serial(reading.drive.serial)
     return answer != "no"
 
 
-def _next_steps(reading: Reading, working: Reasoning, sale: Sale) -> tuple[str, ...]:
-    """What the bench does next: what the gaps advise, then the steps of the verdict."""
-    advice = (
-        [gap.advice for gap in reading.gaps if gap.blocks and gap.advice] if working.row.severity == "blocked" else []
-    )
-    steps = working.row.next_new if sale == "new" else working.row.next
+def _list_next_steps(reading: Reading, reasoning: Reasoning, sale: Sale) -> tuple[str, ...]:
+    """List what the bench does next: the advice of blocking gaps, then the steps of the verdict."""
+    blocked = reasoning.row.severity == "blocked"
+    advice = [gap.advice for gap in reading.gaps if gap.blocks and gap.advice] if blocked else []
+    steps = reasoning.row.next_new if sale == "new" else reasoning.row.next
     drive = reading.path or "DRIVE"
     return tuple(dict.fromkeys([*advice, *(step.replace("{drive}", drive) for step in steps)]))
 
 
-def _limits(reading: Reading, working: Reasoning, sale: Sale, rules: RuleSet) -> tuple[str, ...]:
-    """What this reading cannot tell: the sentences that apply, then its own gaps."""
+def _list_limits(reading: Reading, reasoning: Reasoning, sale: Sale, rules: RuleSet) -> tuple[str, ...]:
+    """List what this reading cannot tell: the caveats that apply, then its own gaps."""
     drive = reading.drive
-    true: set[Circumstance] = {sale, drive.kind}
-    conditions: tuple[tuple[Circumstance, bool], ...] = (
-        ("scsi", drive.protocol == "scsi"),
-        ("bridge", reading.bridge is not None),
-        ("no-selftest", "last_selftest" not in working.signals),
-        ("no-verdict", reading.drive_says == "silent"),
-        ("no-scan", working.scan is None),
-    )
-    true |= {circumstance for circumstance, holds in conditions if holds}
-    said = [limit.text for limit in rules.limits if limit.when in true]
-    said += [gap.what for gap in reading.gaps if not gap.blocks]
-    if working.left_out:
-        said.append(
-            f"{working.left_out} of the readings and scans given are of another drive or later, and were left out."
+    conditions: dict[Circumstance, bool] = {
+        sale: True,
+        drive.kind: True,
+        "scsi": drive.protocol == "scsi",
+        "bridge": reading.bridge is not None,
+        "no-selftest": "last_selftest" not in reasoning.signals,
+        "no-verdict": reading.drive_says == "silent",
+        "no-scan": reasoning.scan is None,
+    }
+    limits = [caveat.text for caveat in rules.caveats if conditions.get(caveat.when)]
+    limits += [gap.what for gap in reading.gaps if not gap.blocks]
+    if reasoning.excluded:
+        limits.append(
+            f"{reasoning.excluded} of the readings and scans given are of another drive or later, and were left out."
         )
-    return tuple(dict.fromkeys(said))
+    return tuple(dict.fromkeys(limits))

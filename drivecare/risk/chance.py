@@ -1,25 +1,24 @@
 """The chance of failing within 12 months: measured survival for hard drives, published figures for the rest.
 
 Where our own data do not reach (solid state, SAS, counters that were not read) a short table in
-`profiles/risk/published-rates.toml` stands in: what studies give for drives that show nothing, and our judgement, with
-a wide interval, for those that show something. Such a figure is shown and never decides a verdict.
+`profiles/risk/published-rates.toml` stands in: the figures of studies for drives that show nothing, and our judgement,
+with a wide interval, for those that show something. Such a figure is shown and never decides a verdict.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from functools import lru_cache
-from importlib.resources import files
+from functools import cache
 from typing import Literal
 
 import msgspec
 
-from drivecare.documents import Strict, decode_toml
+from drivecare.documents import Strict, decode_shipped
 from drivecare.reading.model import Reading
-from drivecare.risk import survival
 from drivecare.risk.findings import RANK
 from drivecare.risk.model import Chance, Finding
 from drivecare.risk.rules import Provenance
+from drivecare.risk.survival import load_table
 
 OUTSIDE_CAUSES = frozenset({"link", "heat", "locked", "none"})
 NO_DATA = Chance(basis="no usable health data, so no chance is given")
@@ -45,51 +44,43 @@ class _RatesFile(Strict, frozen=True, kw_only=True):
     rate: tuple[Rate, ...]
 
 
-@lru_cache(maxsize=1)
+@cache
 def published_rates() -> dict[tuple[str, str], Rate]:
-    """The shipped rates by kind and by what the drive shows."""
-    path = files("drivecare.profiles") / "risk" / "published-rates.toml"
-    table = decode_toml(_RatesFile, path.read_bytes(), origin="profiles/risk/published-rates.toml")
-    return {(rate.kind, rate.shows): rate for rate in table.rate}
-
-
-def measured_chance(reading: Reading) -> Chance | None:
-    """The chance by our own survival table; None where it does not reach this drive: no SAS drives were measured."""
-    return survival.chance(reading) if reading.drive.kind == "hdd" and reading.drive.protocol != "scsi" else None
+    """The rates that ship with drivecare, by kind of drive and by the worst it shows."""
+    rates = decode_shipped(_RatesFile, "risk/published-rates.toml").rate
+    return {(rate.kind, rate.shows): rate for rate in rates}
 
 
 def published_chance(reading: Reading, findings: Iterable[Finding]) -> Chance:
-    """The chance by the table of published rates and judgement, from the worst that the drive itself shows."""
+    """The chance by the table of published rates and judgement, from the worst sign that the drive itself shows."""
     kind = reading.drive.kind
     if kind == "unknown":
         return NO_KIND
-    own = [f.severity for f in findings if f.fault_class not in OUTSIDE_CAUSES and f.severity != "blocked"]
-    worst = min(own, key=RANK.__getitem__, default="note")
+    severities = [f.severity for f in findings if f.fault_class not in OUTSIDE_CAUSES and f.severity != "blocked"]
+    worst = min(severities, key=RANK.__getitem__, default="note")
     rates = published_rates()
     rate = rates[kind, "nothing" if worst == "note" else worst]
     return Chance(
         estimate=rate.estimate,
         low=rate.low,
         high=rate.high,
-        basis=rate.source.line(),
+        basis=rate.source.cite(),
         clean=rates[kind, "nothing"].estimate,
     )
 
 
 def overall_chance(measured: Chance | None, reading: Reading, findings: Iterable[Finding]) -> Chance:
-    """The measured chance, unless something it knows nothing of (an alarm, a failed self-test) speaks louder."""
-    findings = list(findings)
+    """The measured chance, unless what it does not cover (an alarm, a failed self-test) gives a higher one."""
     if measured is None or measured.estimate is None:
         return published_chance(reading, findings)
-    beside = [f for f in findings if f.signal not in _measured_signals() and f.severity in ("replace", "evacuate")]
-    if not beside:
-        return measured
-    other = published_chance(reading, beside)
-    louder = other.estimate is not None and other.estimate > measured.estimate
-    return msgspec.structs.replace(other, clean=measured.clean) if louder else measured
+    uncovered = [f for f in findings if f.signal not in _measured_signals() and f.severity in ("replace", "evacuate")]
+    published = published_chance(reading, uncovered)
+    if uncovered and published.estimate is not None and published.estimate > measured.estimate:
+        return msgspec.structs.replace(published, clean=measured.clean)
+    return measured
 
 
-@lru_cache(maxsize=1)
+@cache
 def _measured_signals() -> frozenset[str]:
-    """The signals that the survival table is made of, and the estimate itself."""
-    return frozenset(name for ladder in survival.load_table().ladders for name in ladder.values) | {"estimate"}
+    """The signals that the survival table covers, and the estimate itself."""
+    return frozenset(name for ladder in load_table().ladders for name in ladder.values) | {"estimate"}

@@ -1,8 +1,13 @@
 """Many drives at once: rows with the columns of open drive statistics, judged by the same engine as one drive.
 
-A row becomes a reading and the reading is assessed. Rows of a day say the same few things, so two memories stand before
-that: of the cells as they are written, and of the state they say, every number only as finely as a rule, a ladder or
-the table of base rates looks at it. Memory does not grow with the rows.
+A row becomes a reading, and the reading is assessed. The rows of one day repeat themselves, so three memories stand
+before that, each of which misses far less often than the one before it:
+
+    cell of hours              -> hours, and the step of age that they reach
+    step of age, kind, cells   -> judgement: the same counters as they are written
+    state                      -> judgement: every number only as finely as a rule, a ladder or a base rate looks at it
+
+What is remembered is bounded, so memory does not grow with the rows.
 """
 
 from __future__ import annotations
@@ -11,7 +16,7 @@ import csv
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from operator import itemgetter
-from typing import IO, Any, Protocol
+from typing import IO, Any, Protocol, TypeVar
 
 import msgspec
 
@@ -26,7 +31,9 @@ from drivecare.risk.rules import load_rules
 from drivecare.risk.survival import load_table
 
 ADDED_COLUMNS = ("verdict", "estimate", "low", "high", "leading_signal")
-MOST_REMEMBERED = 200_000  # states; the memory is emptied then, which costs time and nothing else
+MOST_REMEMBERED = 200_000  # entries of a memory; it is emptied then, which costs time and nothing else
+
+Entry = TypeVar("Entry")
 
 
 class Judgement(Value, frozen=True, kw_only=True):
@@ -38,11 +45,11 @@ class Judgement(Value, frozen=True, kw_only=True):
     high: float | None
     leading_signal: str | None
     cells: str
-    not_understood: tuple[str, ...] = ()  # a sentence for each cell that says something, but no number
+    faults: tuple[str, ...] = ()  # a sentence for each cell that says something, but not a number
 
 
 class TableJudge:
-    """Judges the rows of one table. Raises BadInput where the header names no counter at all.
+    """Judge the rows of one table. Raises BadInput where the header names no counter at all.
 
     `last`: cells from this place on do not matter, and need not be split.
     """
@@ -56,86 +63,80 @@ class TableJudge:
             )
         self._counters = itemgetter(*self._columns.counters.values())
         self.last = self._columns.last
-        self._steps = find_thresholds()
-        # By cell: hours, which step they reach, and what is wrong with the cell.
-        self._ages: dict[str, tuple[int | None, int | None, str | None]] = {}
-        self._remembered: dict[tuple[object, ...], Judgement] = {}
-        self._states: dict[tuple[object, ...], Judgement] = {}
+        self._thresholds = find_thresholds()
+        self._ages: dict[str, tuple[int | None, int | None, str | None]] = {}  # with what is wrong with the cell
+        self._by_cells: dict[tuple[object, ...], Judgement] = {}
+        self._by_state: dict[tuple[object, ...], Judgement] = {}
 
     def judge(self, row: Sequence[str]) -> Judgement:
-        """The judgement of a row; a cell that is not a number counts as one that could not be read."""
+        """Judge a row; a cell that is not a number counts as one that could not be read."""
         cell = "" if self._columns.hours is None else row[self._columns.hours]
-        hours, age, fault = self._ages.get(cell) or self._age(cell)
+        hours, age, fault = self._ages.get(cell) or self._read_age(cell)
         key = (age, self._columns.kind(row), self._counters(row))
-        known = self._remembered.get(key)
-        if known is None:
-            _bounded(self._remembered)
-            known = self._remembered[key] = self._judge_anew(row, hours)
-        return known if fault is None else _with_faults(known, (fault,))
+        judgement = self._by_cells.get(key)
+        if judgement is None:
+            judgement = _remember(self._by_cells, key, self._judge_cells(row, hours))
+        return judgement if fault is None else _add_faults(judgement, (fault,))
 
-    def _age(self, cell: str) -> tuple[int | None, int | None, str | None]:
+    def _read_age(self, cell: str) -> tuple[int | None, int | None, str | None]:
         hours = parse_hours(cell)
-        age = None if hours is None else bisect_right(self._steps["power_on_hours"], hours)
-        _bounded(self._ages)
-        self._ages[cell] = hours, age, cell_fault(HOURS_COLUMN, cell)
-        return self._ages[cell]
+        age = None if hours is None else bisect_right(self._thresholds["power_on_hours"], hours)
+        return _remember(self._ages, cell, (hours, age, cell_fault(HOURS_COLUMN, cell)))
 
-    def _judge_anew(self, row: Sequence[str], hours: int | None) -> Judgement:
-        """The judgement of cells not met before: most of them say a state that was met."""
+    def _judge_cells(self, row: Sequence[str], hours: int | None) -> Judgement:
+        """Judge cells that are new; most of them amount to a state that is not."""
         reading = self._columns.reading(row, hours)
-        numbers = ((getattr(reading.values, field), limits) for field, limits in self._steps.items())
+        numbers = ((getattr(reading.values, field), limits) for field, limits in self._thresholds.items())
         unread = tuple(row.id for row in reading.attributes)
         state = (reading.drive.kind, unread, *(None if n is None else bisect_right(limits, n) for n, limits in numbers))
-        known = self._states.get(state)
-        if known is None:
-            known = self._states[state] = self._assess(reading)
+        judgement = self._by_state.get(state) or _remember(self._by_state, state, _judge(reading))
         faults = (cell_fault(name, row[place]) for name, place in self._columns.counters.items())
-        return _with_faults(known, tuple(fault for fault in faults if fault))
+        return _add_faults(judgement, tuple(fault for fault in faults if fault))
 
-    def _assess(self, reading: Reading) -> Judgement:
-        found = assess(reading)
-        chance = found.failure_12_months
-        added = (found.verdict, chance.estimate, chance.low, chance.high, found.leading_signal)
-        return Judgement(
-            **dict(zip(ADDED_COLUMNS, added, strict=True)),  # type: ignore[arg-type]
-            cells=",".join("" if cell is None else str(cell) for cell in added),
-        )
+
+def _judge(reading: Reading) -> Judgement:
+    assessment = assess(reading)
+    chance = assessment.failure_12_months
+    added = (assessment.verdict, chance.estimate, chance.low, chance.high, assessment.leading_signal)
+    return Judgement(
+        **dict(zip(ADDED_COLUMNS, added, strict=True)),  # type: ignore[arg-type]
+        cells=",".join("" if cell is None else str(cell) for cell in added),
+    )
 
 
 def find_thresholds() -> dict[str, list[int]]:
-    """By field, the numbers at which a rule, a ladder or a base rate changes; in between they make no difference."""
-    found: dict[str, set[int]] = {field: set() for field, _ in COUNTER_COLUMNS.values()}
-    found["power_on_hours"] = {row.from_years * HOURS_PER_YEAR for row in load_table().base_rates}
+    """Find, by field, the numbers at which a rule, a ladder or a base rate changes; in between they are all alike."""
+    thresholds: dict[str, set[int]] = {field: set() for field, _ in COUNTER_COLUMNS.values()}
+    thresholds["power_on_hours"] = {row.from_years * HOURS_PER_YEAR for row in load_table().base_rates}
     for ladder in load_table().ladders:
         for field in ladder.values:
-            found[field] |= {rung.start for rung in ladder.rungs}
-    for field in found:
+            thresholds[field] |= {rung.start for rung in ladder.rungs}
+    for field, numbers in thresholds.items():
         for rule in load_rules().by_signal.get(field, ()):
             for level in rule.levels:
-                ((_, limit),) = level.tests()
-                found[field] |= set() if isinstance(limit, bool | str) else {int(limit), int(limit) + 1}
-    return {field: sorted(numbers) for field, numbers in found.items()}
+                _, limit = level.test
+                numbers |= set() if isinstance(limit, bool | str) else {int(limit), int(limit) + 1}
+    return {field: sorted(numbers) for field, numbers in thresholds.items()}
 
 
-def _bounded(memory: dict[Any, Any]) -> None:
-    """Forget all where one more would be too many."""
+def _remember(memory: dict[Any, Entry], key: object, entry: Entry) -> Entry:
     if len(memory) >= MOST_REMEMBERED:
         memory.clear()
+    memory[key] = entry
+    return entry
 
 
-def _with_faults(judgement: Judgement, faults: tuple[str, ...]) -> Judgement:
-    if not faults:
-        return judgement
-    return msgspec.structs.replace(judgement, not_understood=(*judgement.not_understood, *faults))
+def _add_faults(judgement: Judgement, faults: tuple[str, ...]) -> Judgement:
+    return msgspec.structs.replace(judgement, faults=(*judgement.faults, *faults)) if faults else judgement
 
 
 def split_cells(line: str) -> list[str]:
-    """The cells of one line of CSV. Lines with a quotation mark take the slow way."""
+    """Split one line of CSV into cells; only lines with a quotation mark take the slow way."""
     return next(csv.reader((line,), strict=True)) if '"' in line else line.split(",")
 
 
 class FaultListener(Protocol):
-    """Who is told what is wrong with a table, while its other rows are judged."""
+    """Is told what is wrong with a table, while its other rows are judged."""
 
     def leave_out(self, line: int, reason: str) -> None:
         """A line cannot be judged."""
@@ -147,7 +148,7 @@ class FaultListener(Protocol):
 def judge_lines(
     lines: Iterable[str | None], judge: TableJudge, width: int, faults: FaultListener
 ) -> Iterator[tuple[int, str, list[str], Judgement]]:
-    """Each line's number, its text without its end, its cells as far as they matter, its judgement.
+    """Yield each line's number, its text without its end, its cells as far as they matter, and its judgement.
 
     The header is line 1. None stands for a line that is too long to be one.
     """
@@ -164,21 +165,21 @@ def judge_lines(
             except csv.Error as error:
                 faults.leave_out(number, f"it is not valid CSV: {error}")
                 continue
-            found = len(row)
+            count = len(row)
         else:
             row = line.split(",", judge.last)
-            found = len(row) + row[-1].count(",")
-        if found != width:
-            faults.leave_out(number, f"it has {found:,} cells, the header has {width:,}")
+            count = len(row) + row[-1].count(",")
+        if count != width:
+            faults.leave_out(number, f"it has {count:,} cells, the header has {width:,}")
             continue
         judgement = judge.judge(row)
-        for reason in judgement.not_understood:
+        for reason in judgement.faults:
             faults.doubt(number, reason)
         yield number, line, row, judgement
 
 
 def read_lines(source: IO[str]) -> Iterator[str | None]:
-    """The lines of a table; None for one of more than MOST_ROW_LETTERS, of which no more than that is ever held."""
+    """Yield the lines of a table; None for one of more than MOST_ROW_LETTERS, which is never held whole."""
     while line := source.readline(MOST_ROW_LETTERS):
         if len(line) == MOST_ROW_LETTERS and not line.endswith("\n"):
             while (line := source.readline(MOST_ROW_LETTERS)) and not line.endswith("\n"):

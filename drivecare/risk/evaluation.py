@@ -1,6 +1,6 @@
 """How well the estimates of a table tell failed drives from the others, when the table says which failed.
 
-Streamed: in memory stand two counts for each different estimate.
+Streamed: memory holds two counts for each different estimate.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ class CalibrationBand(Value, frozen=True, kw_only=True):
 class Evaluation(Value, frozen=True, kw_only=True):
     """The document of `assess-table --evaluate`. The measures are None where no row, or every row, is marked as failed.
 
-    `unscored`: rows without an estimate, `unmarked`: rows whose outcome is not known; both are left out.
+    Two kinds of rows are left out: `unscored`, without an estimate, and `unmarked`, whose outcome is not known.
     `caught_at_1_percent`: the share of failed rows at or above the estimate that flags 1 % of the others; between two
     estimates on the straight line.
     """
@@ -47,7 +47,7 @@ class Evaluation(Value, frozen=True, kw_only=True):
 
 
 class OutcomeCounter:
-    """Counts rows by estimate and outcome."""
+    """Count rows by estimate and outcome."""
 
     def __init__(self) -> None:
         self._failed: Counter[tuple[float, float, float]] = Counter()
@@ -67,16 +67,16 @@ class OutcomeCounter:
     def result(self) -> Evaluation:
         """The measures over everything counted."""
         curve = list(self._curve())
-        both = bool(self._failed) and bool(self._others)
+        comparable = bool(self._failed) and bool(self._others)
         area = sum((x2 - x1) * (y1 + y2) / 2 for (x1, y1), (x2, y2) in pairwise(curve))
         return Evaluation(
             rows=self._failed.total() + self._others.total() + self._unscored + self._unmarked,
             failed=self._failed.total(),
             unscored=self._unscored,
             unmarked=self._unmarked,
-            auc=area if both else None,
-            caught_at_1_percent=_height(curve, 0.01) if both else None,
-            caught_at_5_percent=_height(curve, 0.05) if both else None,
+            auc=area if comparable else None,
+            caught_at_1_percent=_read_off(curve, 0.01) if comparable else None,
+            caught_at_5_percent=_read_off(curve, 0.05) if comparable else None,
             bands=tuple(self._bands()),
         )
 
@@ -107,8 +107,8 @@ class OutcomeCounter:
                 )
 
 
-def _height(curve: list[tuple[float, float]], x: float) -> float:
-    """The curve's highest value at x, on the straight line between its points."""
+def _read_off(curve: list[tuple[float, float]], x: float) -> float:
+    """Read off the curve's highest value at x, on the straight line between its points."""
     for (x1, y1), (x2, y2) in zip(reversed(curve[:-1]), reversed(curve[1:]), strict=True):
         if x1 <= x:
             return y2 if x2 <= x else y1 + (y2 - y1) * (x - x1) / (x2 - x1)

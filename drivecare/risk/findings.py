@@ -1,19 +1,24 @@
-"""From signals to findings: ask every rule that applies, keep the worst answer for each thing seen."""
+"""From signals to findings: ask every rule that applies, keep the worst ruling on each signal."""
 
 from __future__ import annotations
 
+import operator
 from dataclasses import dataclass
 from typing import Final
 
 from drivecare.reading.model import Drive
-from drivecare.risk.model import Finding, Severity
+from drivecare.risk.model import Finding, Observed, Severity
 from drivecare.risk.rules import Level, Rule, RuleSet
 from drivecare.risk.signals import Signal, Signals
 
 SEVERITIES: Final[tuple[Severity, ...]] = ("blocked", "evacuate", "replace", "recheck", "note")  # worst first
 RANK: Final = {severity: rank for rank, severity in enumerate(SEVERITIES)}
-
-Observed = int | float | str | None
+COMPARISONS: Final = {
+    "above": operator.gt,
+    "at_least": operator.ge,
+    "below": operator.lt,
+    "at_most": operator.le,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,60 +31,50 @@ class Ruling:
 
 
 def apply_rules(signals: Signals, drive: Drive, rules: RuleSet) -> list[Ruling]:
-    """The findings of a drive's signals, worst first; the estimate stands behind what it was estimated from."""
-    found: list[Ruling] = []
+    """Judge a drive's signals, worst finding first; the estimate stands behind what it was estimated from."""
+    worst: list[Ruling] = []
     for name, entries in signals.items():
-        applying = [rule for rule in rules.for_drive(name, drive) if not _silenced(rule, signals)]
+        applying = [rule for rule in rules.for_drive(name, drive) if not find_silencers(rule, signals)]
         for signal in entries:
-            answers = [answer for rule in applying if (answer := _ask(rule, signal, signals))]
-            if answers:
-                found.append(min(answers, key=lambda judged: RANK[judged.finding.severity]))
-    return sorted(found, key=_order)
+            rulings = [ruling for rule in applying if (ruling := _rule_on(signal, rule, signals))]
+            if rulings:
+                worst.append(min(rulings, key=lambda ruling: RANK[ruling.finding.severity]))
+    return sorted(worst, key=lambda ruling: (RANK[ruling.finding.severity], ruling.rule.signal == "estimate"))
 
 
-def evaluate_level(level: Level, signal: Signal, signals: Signals) -> tuple[bool, Observed]:
-    """Whether a level's test holds for a signal, and the limit it was held against."""
-    ((test, limit),) = level.tests()
-    value = signal.value
+def find_silencers(rule: Rule, signals: Signals) -> list[str]:
+    """Name the signals that silence a rule; empty where it speaks."""
+    return [name for name in rule.unless if signals.get(name)]
+
+
+def evaluate_level(level: Level, signal: Signal, signals: Signals) -> tuple[bool, Observed | None]:
+    """Whether a level's test holds for a signal, and the limit that it was compared with."""
+    test, limit = level.test
     if test == "present":
         return True, signal.limit
     if test == "equals":
-        return value == limit, None
+        return signal.value == limit, None
     if test == "starts_with":
-        return str(value).startswith(str(limit)), None
-    number = _number_of(limit, signals)
-    if number is None or isinstance(value, str):
-        return False, number
-    held = {
-        "above": value > number,
-        "at_least": value >= number,
-        "below": value < number,
-        "at_most": value <= number,
-    }
-    return held[test], number
+        return str(signal.value).startswith(str(limit)), None
+    bound: int | float | None
+    if isinstance(limit, str):  # the limit is another signal: without it nothing is exceeded
+        bound = next((entry.value for entry in signals.get(limit, ()) if not isinstance(entry.value, str)), None)
+    else:
+        bound = limit
+    holds = bound is not None and not isinstance(signal.value, str) and COMPARISONS[test](signal.value, bound)
+    return holds, bound
 
 
-def _number_of(limit: float | str | bool, signals: Signals) -> int | float | None:
-    """A limit as a number: its own, or the value of the signal it names; None where that was not said."""
-    if not isinstance(limit, str):
-        return limit
-    return next((signal.value for signal in signals.get(limit, ()) if not isinstance(signal.value, str)), None)
-
-
-def _silenced(rule: Rule, signals: Signals) -> bool:
-    return any(signals.get(name) for name in rule.unless)
-
-
-def _ask(rule: Rule, signal: Signal, signals: Signals) -> Ruling | None:
+def _rule_on(signal: Signal, rule: Rule, signals: Signals) -> Ruling | None:
     """The rule's first level that holds, as a finding."""
     for level in rule.levels:
-        held, limit = evaluate_level(level, signal, signals)
-        if held:
-            return Ruling(_finding(rule, level, signal, limit), rule, level)
+        holds, limit = evaluate_level(level, signal, signals)
+        if holds:
+            return Ruling(_make_finding(signal, rule, level, limit), rule, level)
     return None
 
 
-def _finding(rule: Rule, level: Level, signal: Signal, limit: Observed) -> Finding:
+def _make_finding(signal: Signal, rule: Rule, level: Level, limit: Observed | None) -> Finding:
     return Finding(
         signal=signal.name or rule.signal,
         label=rule.label,
@@ -89,11 +84,7 @@ def _finding(rule: Rule, level: Level, signal: Signal, limit: Observed) -> Findi
         fault_class=signal.fault_class or level.fault_class or rule.fault_class,
         detail=signal.detail,
         why=rule.why,
-        source=rule.source.line(),
+        source=rule.source.cite(),
         source_kind=rule.source.kind,
         action=level.action or rule.action,
     )
-
-
-def _order(judged: Ruling) -> tuple[int, bool]:
-    return RANK[judged.finding.severity], judged.rule.signal == "estimate"

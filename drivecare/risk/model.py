@@ -18,6 +18,7 @@ Severity = Literal["note", "recheck", "replace", "evacuate", "blocked"]
 FaultClass = Literal["media", "wear", "mechanics", "heat", "link", "locked", "electronics", "none"]
 SourceKind = Literal["measured", "published", "judgement"]
 Sale = Literal["used", "new"]
+Observed = int | float | str
 
 # What a process that yields this verdict ends with.
 EXIT_CODES: dict[Verdict, ExitCode] = {
@@ -39,8 +40,8 @@ class Finding(Value, frozen=True, kw_only=True):
 
     signal: str
     label: str
-    observed: int | float | str | None = None
-    limit: int | float | str | None = None
+    observed: Observed | None = None
+    limit: Observed | None = None
     severity: Severity
     fault_class: FaultClass
     detail: str = ""

@@ -1,17 +1,16 @@
-"""The rules, read from `profiles/risk/*.toml`: what each signal means, how bad, by which source, and what to do.
+"""The rules in `profiles/risk/*.toml`: what each signal means, how bad it is, on whose word, and what to do.
 
-Nothing about a single signal stands in Python: a threshold or its source changes in a data file. The loader refuses a
-rule without a source, an unknown key and a severity that its source does not carry.
+Python knows nothing about a single signal: a limit or its source changes in a data file. The loader refuses a rule
+without a source, an unknown key, and a severity that the rule cannot justify.
 """
 
 from __future__ import annotations
 
 import re
-from functools import lru_cache
-from importlib.resources import files
+from functools import cache
 from typing import Literal
 
-from drivecare.documents import Strict, Value, decode_toml
+from drivecare.documents import Strict, Value, decode_shipped, decode_toml
 from drivecare.errors import BadInput
 from drivecare.reading.counters import attribute_rows
 from drivecare.reading.model import Drive
@@ -23,10 +22,11 @@ Number = int | float
 
 RULE_FILES = ("report", "counters", "solid-state", "scsi", "history", "incoming")
 KIND_WORDS = frozenset({"hdd", "ssd"})
+TESTS = ("above", "at_least", "below", "at_most", "equals", "starts_with", "present")
 
 
 class Provenance(Strict, frozen=True, kw_only=True, omit_defaults=True):
-    """Where a rule comes from. `counts` for our own measurement, `title` and `year` for what others published."""
+    """Where a number or a rule comes from. `counts`: our own measurement; `title` and `year`: what others published."""
 
     kind: SourceKind
     text: str
@@ -42,16 +42,16 @@ class Provenance(Strict, frozen=True, kw_only=True, omit_defaults=True):
         if self.kind == "published" and not (self.title and self.year):
             raise ValueError("a published source needs its title and year")
 
-    def line(self) -> str:
-        """One line: the kind, where it is from, the numbers."""
-        where = f"{self.title} ({self.year})" if self.title else ""
-        return f"{self.kind}: " + "; ".join(part for part in (where, self.text, self.counts or "") if part)
+    def cite(self) -> str:
+        """Cite it in one line: the kind, the publication, the numbers."""
+        publication = f"{self.title} ({self.year})" if self.title else ""
+        return f"{self.kind}: " + "; ".join(filter(None, (publication, self.text, self.counts)))
 
 
 class Level(Strict, frozen=True, kw_only=True, omit_defaults=True):
-    """One step of a rule: exactly one test, and what it asks for. A limit in quotes names another signal.
+    """One level of a rule: exactly one test, and the severity it asks for. A limit in quotes names another signal.
 
-    `fault_class` and `action` stand in for those of the rule.
+    `fault_class` and `action` replace those of the rule.
     """
 
     severity: Severity
@@ -66,31 +66,30 @@ class Level(Strict, frozen=True, kw_only=True, omit_defaults=True):
     present: bool | None = None
 
     def __post_init__(self) -> None:
-        if len(self.tests()) != 1:
+        if sum(getattr(self, name) is not None for name in TESTS) != 1:
             raise ValueError("a level needs exactly one test: above, at_least, below, at_most, equals, ...")
 
-    def tests(self) -> tuple[tuple[str, Number | str | bool], ...]:
-        """The test of this level as (name, limit); one of them in every valid level."""
-        names = ("above", "at_least", "below", "at_most", "equals", "starts_with", "present")
-        return tuple((name, limit) for name in names if (limit := getattr(self, name)) is not None)
+    @property
+    def test(self) -> tuple[str, Number | str | bool]:
+        """The test of this level: its name and its limit."""
+        return next((name, limit) for name in TESTS if (limit := getattr(self, name)) is not None)
 
-    def words(self) -> str:
-        """The test as a reader would say it: "above 0", "is read", "whenever it is there"."""
-        ((name, limit),) = self.tests()
+    def describe(self) -> str:
+        """The test in words: "above 0", "is read", "whenever it is there"."""
+        name, limit = self.test
         if name == "present":
             return "whenever it is there"
-        limit_words = f"{limit:,}" if isinstance(limit, int) else str(limit).replace("_", " ")
         verb = "is" if name == "equals" else name.replace("_", " ")
-        return f"{verb} {limit_words}"
+        return f"{verb} {limit:,}" if isinstance(limit, int) else f"{verb} {str(limit).replace('_', ' ')}"
 
 
 class Rule(Strict, frozen=True, kw_only=True):
-    """What one signal means for the drives it applies to; of its levels the first that holds counts.
+    """What one signal means for the drives that the rule applies to; the first of its levels that holds counts.
 
-    `applies_to` empty is every drive; of hdd/ssd and of ata/nvme/scsi one each has to match. `unless`: signals whose
-    presence makes this rule keep quiet. `alarm` says why the rule may evacuate: an observed loss or the drive's own
-    alarm; no rate does. `clear_after_read`: bytes to be read without growth until a recheck counts as done, "surface"
-    for all of the drive; without it reading alone does not clear it up.
+    An empty `applies_to` means every drive; of hdd/ssd and of ata/nvme/scsi one word each has to match. `unless`:
+    signals that silence this rule. `alarm`: why the rule may evacuate, an observed loss or the drive's own alarm; a
+    rate is never enough. `clear_after_read`: the bytes to read without growth before a recheck counts as done,
+    "surface" for the whole drive; where it is missing, reading alone does not clear it up.
     """
 
     signal: str
@@ -111,23 +110,21 @@ class Rule(Strict, frozen=True, kw_only=True):
         if not severities:
             raise ValueError("a rule needs at least one level")
         if "evacuate" in severities and self.alarm is None:
-            raise ValueError(
-                "only an observed loss or the drive's own alarm evacuates: set alarm, or a milder severity"
-            )
+            raise ValueError("only an observed loss or the drive's own alarm evacuates: set alarm or a milder severity")
         if "recheck" in severities and not self.way_out:
             raise ValueError("a rule that asks for a recheck needs its way_out")
 
     def applies(self, drive: Drive) -> bool:
-        """Whether this rule speaks about that drive; an unknown kind or protocol is spoken about by every rule."""
-        kinds = [word for word in self.applies_to if word in KIND_WORDS]
-        protocols = [word for word in self.applies_to if word not in KIND_WORDS]
+        """Whether this rule applies to a drive; one of unknown kind or protocol is judged by every rule."""
+        kinds = KIND_WORDS.intersection(self.applies_to)
+        protocols = set(self.applies_to) - kinds
         return (not kinds or drive.kind == "unknown" or drive.kind in kinds) and (
             not protocols or drive.protocol is None or drive.protocol in protocols
         )
 
 
 class UnscoredSignal(Strict, frozen=True, kw_only=True):
-    """A signal that is shown and not scored, with the reason."""
+    """A signal that is shown but not scored, and why."""
 
     signal: str
     label: str
@@ -136,9 +133,10 @@ class UnscoredSignal(Strict, frozen=True, kw_only=True):
 
 
 class VerdictRow(Strict, frozen=True, kw_only=True):
-    """One row of the verdict table: holds when a finding has this severity or signal and none of `unless`.
+    """One row of the verdict table: it holds when a finding has this severity or signal and none is among `unless`.
 
-    `next` are the steps for the bench; "{drive}" in them stands for the drive's path. `..._new`: sold as new.
+    `next`: the next steps at the bench, "{drive}" in them is the drive's path. `as_new` and `next_new`: for a drive
+    sold as new.
     """
 
     verdict: Verdict
@@ -152,18 +150,40 @@ class VerdictRow(Strict, frozen=True, kw_only=True):
 
 
 class Caveat(Strict, frozen=True, kw_only=True):
-    """One sentence on what a reading cannot tell, and the circumstance in which it is said."""
+    """One sentence on what a reading cannot tell, and the circumstance in which it applies."""
 
     when: Circumstance
     text: str
 
 
 class AttributeGroup(Strict, frozen=True, kw_only=True):
-    """ATA attribute numbers that belong together. `meaning` decides what a crossed threshold says."""
+    """ATA attribute numbers that belong together. `meaning` decides what a crossed threshold means."""
 
     meaning: Literal["temperature", "usage", "health"]
     fault_class: FaultClass
     ids: tuple[int, ...]
+
+
+class Threshold(Strict, frozen=True, kw_only=True):
+    """A number that decides whether something is a signal, and where it comes from."""
+
+    value: int
+    source: Provenance
+
+
+class Thresholds(Strict, frozen=True, kw_only=True):
+    """Everything in `profiles/risk/thresholds.toml`, which explains each number."""
+
+    old_error_hours: Threshold
+    clock_slack_hours: Threshold
+    new_log_hours: Threshold
+    counter_slack_hours: Threshold
+    worn_hours_value: Threshold
+    written_factor: Threshold
+    written_slack_bytes: Threshold
+    fastest_ata: Threshold
+    fastest_scsi: Threshold
+    fastest_nvme: Threshold
 
 
 class _RuleFile(Strict, frozen=True, kw_only=True):
@@ -182,16 +202,22 @@ class _VerdictFile(Strict, frozen=True, kw_only=True):
     row: tuple[VerdictRow, ...]
     limit: tuple[Caveat, ...]
 
+    def __post_init__(self) -> None:
+        last = self.row[-1] if self.row else None
+        if last is None or last.severity or last.signal or last.unless:
+            raise ValueError("the last row of the verdict table has to hold always")
+
 
 class RuleSet(Value, frozen=True, kw_only=True):
-    """Every rule, the verdict table, the sentences on limits; `by_signal` and `groups` are the same, indexed."""
+    """Every rule, in order and by signal, the verdict table, its caveats, and the numbers that signals rest on."""
 
     rules: tuple[Rule, ...]
-    shown: tuple[UnscoredSignal, ...]
-    table: tuple[VerdictRow, ...]
-    limits: tuple[Caveat, ...]
     by_signal: dict[str, tuple[Rule, ...]]
-    groups: dict[int, AttributeGroup]
+    unscored: dict[str, UnscoredSignal]
+    verdict_table: tuple[VerdictRow, ...]
+    caveats: tuple[Caveat, ...]
+    attributes: dict[int, AttributeGroup]
+    thresholds: Thresholds
 
     def for_drive(self, signal: str, drive: Drive) -> tuple[Rule, ...]:
         """The rules about a signal that apply to a drive."""
@@ -199,52 +225,38 @@ class RuleSet(Value, frozen=True, kw_only=True):
 
 
 def decode_rules(data: bytes, *, origin: str) -> tuple[Rule, ...]:
-    """The rules of one TOML file. Raises BadInput naming the file, the key and the reason."""
+    """Decode the rules of one TOML file. Raises BadInput naming the file, the key and the reason."""
     return decode_toml(_RuleFile, data, origin=origin).rule
 
 
 def decode_verdict_table(data: bytes, *, origin: str) -> tuple[tuple[VerdictRow, ...], tuple[Caveat, ...]]:
-    """The verdict table and the limits; the table has to end with a row that always holds."""
+    """Decode the verdict table, whose last row has to hold always, and its caveats."""
     table = decode_toml(_VerdictFile, data, origin=origin)
-    last = table.row[-1] if table.row else None
-    if last is None or last.severity or last.signal or last.unless:
-        raise BadInput("the last row of the verdict table has to hold always", location=origin)
     return table.row, table.limit
 
 
-@lru_cache(maxsize=1)
+@cache
 def load_rules() -> RuleSet:
-    """The rules that are shipped, read once."""
-    folder = files("drivecare.profiles") / "risk"
-
-    def data(name: str) -> tuple[bytes, str]:
-        return (folder / f"{name}.toml").read_bytes(), f"profiles/risk/{name}.toml"
-
-    rules: list[Rule] = []
-    for name in RULE_FILES:
-        content, origin = data(name)
-        rules += decode_rules(content, origin=origin)
-    content, origin = data("verdict")
-    table, limits = decode_verdict_table(content, origin=origin)
-    content, origin = data("shown")
-    shown = decode_toml(_UnscoredFile, content, origin=origin).shown
-    content, origin = data("attribute-rows")
-    groups = decode_toml(_AttributesFile, content, origin=origin).group
+    """The rules that ship with drivecare, read once."""
+    rules = tuple(rule for name in RULE_FILES for rule in decode_shipped(_RuleFile, f"risk/{name}.toml").rule)
     by_signal: dict[str, tuple[Rule, ...]] = {}
     for rule in rules:
         by_signal[rule.signal] = (*by_signal.get(rule.signal, ()), rule)
+    verdict = decode_shipped(_VerdictFile, "risk/verdict.toml")
+    groups = decode_shipped(_AttributesFile, "risk/attribute-rows.toml").group
     return RuleSet(
-        rules=tuple(rules),
-        shown=shown,
-        table=table,
-        limits=limits,
+        rules=rules,
         by_signal=by_signal,
-        groups={number: group for group in groups for number in group.ids},
+        unscored={entry.signal: entry for entry in decode_shipped(_UnscoredFile, "risk/shown.toml").shown},
+        verdict_table=verdict.row,
+        caveats=verdict.limit,
+        attributes={number: group for group in groups for number in group.ids},
+        thresholds=decode_shipped(Thresholds, "risk/thresholds.toml"),
     )
 
 
 class RulesDocument(Value, frozen=True, kw_only=True):
-    """The rules as a document: those about one signal, or all with the verdict table."""
+    """The rules as a document: those about one signal, or all of them with the verdict table."""
 
     schema: Literal["drivecare/rules-1"] = "drivecare/rules-1"
     rules: tuple[Rule, ...]
@@ -253,31 +265,31 @@ class RulesDocument(Value, frozen=True, kw_only=True):
     limits: tuple[Caveat, ...] = ()
 
 
-def find_rules(word: str | None) -> RulesDocument:
-    """The rules about a signal, by its name, an ATA attribute's number, or a word of its name or label; else all.
+def find_rules(query: str | None) -> RulesDocument:
+    """Find the rules about a signal by its name, an ATA attribute's number, or a word of its name or label; else all.
 
     Raises BadInput where nothing matches.
     """
-    everything = load_rules()
-    if word is None:
+    shipped = load_rules()
+    unscored = tuple(shipped.unscored.values())
+    if query is None:
         return RulesDocument(
-            rules=everything.rules,
-            shown=everything.shown,
-            verdict_table=everything.table,
-            limits=everything.limits,
+            rules=shipped.rules, shown=unscored, verdict_table=shipped.verdict_table, limits=shipped.caveats
         )
-    wanted = word.lower().replace("-", "_")
-    if numbered := re.fullmatch(r"(?:smart_)?(\d{1,3})(?:_raw)?", wanted):
-        wanted = attribute_rows().values_by_id.get(int(numbered[1]), wanted)
-    rules = tuple(rule for rule in everything.rules if rule.signal == wanted)
-    shown = tuple(entry for entry in everything.shown if entry.signal == wanted)
-    if not rules and not shown:
-        rules = tuple(rule for rule in everything.rules if _speaks_of(rule, wanted))
-        shown = tuple(entry for entry in everything.shown if _speaks_of(entry, wanted))
-    if not rules and not shown:
-        raise BadInput("no rule speaks of this", location=word, hint="`drivecare rules` lists them all.")
-    return RulesDocument(rules=rules, shown=shown)
+    name = query.lower().replace("-", "_")
+    if numbered := re.fullmatch(r"(?:smart_)?(\d{1,3})(?:_raw)?", name):
+        name = attribute_rows().values_by_id.get(int(numbered[1]), name)
+    for matches in (_is_named, _mentions):
+        rules = tuple(rule for rule in shipped.rules if matches(rule, name))
+        shown = tuple(entry for entry in unscored if matches(entry, name))
+        if rules or shown:
+            return RulesDocument(rules=rules, shown=shown)
+    raise BadInput("no rule mentions this", location=query, hint="`drivecare rules` lists them all.")
 
 
-def _speaks_of(entry: Rule | UnscoredSignal, wanted: str) -> bool:
-    return wanted in entry.signal or wanted.replace("_", " ") in entry.label.lower()
+def _is_named(entry: Rule | UnscoredSignal, name: str) -> bool:
+    return entry.signal == name
+
+
+def _mentions(entry: Rule | UnscoredSignal, word: str) -> bool:
+    return word in entry.signal or word.replace("_", " ") in entry.label.lower()

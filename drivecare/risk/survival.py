@@ -1,9 +1,9 @@
 """The chance that a hard drive fails within 12 months, from the state its reading shows.
 
-Each error counter stands on a ladder of levels, each level worth some points. The sum of the points is the drive's
-state, and the chance is what became of the drives seen in such a state on any reading day, whatever they did
-afterwards (Kaplan-Meier). Counters that rise together are not multiplied as if they were independent: their sum is
-looked up in what was observed. More of anything never lowers the chance. Points and chances are data,
+Each error counter climbs a ladder whose rungs are worth points. The sum of the points is the drive's state, and the
+chance is what became of the drives seen in such a state on any reading day, whatever they did afterwards
+(Kaplan-Meier). Counters that rise together are not multiplied as if they were independent: their sum is looked up in
+what was observed. More of anything never lowers the chance. Points and chances are data,
 `profiles/risk/hdd-survival.toml`, rebuilt by `docs/evidence/calibrate.py`; docs/evidence.md argues them.
 """
 
@@ -13,25 +13,24 @@ import math
 from bisect import bisect_right
 from collections.abc import Sequence
 from functools import cache
-from importlib.resources import files
 
 import msgspec
 
-from drivecare.documents import Strict, Value, decode_toml
+from drivecare.documents import Strict, Value, decode_shipped, decode_toml
 from drivecare.reading.counters import HOURS_PER_YEAR
 from drivecare.reading.model import Reading, Values
 from drivecare.risk.model import Chance
 
 
 class Rung(Strict, frozen=True, kw_only=True):
-    """From this raw count on the signal is worth this many points."""
+    """From this raw count on, the ladder is worth this many points."""
 
     start: int = msgspec.field(name="from")
     points: int
 
 
 class Ladder(Strict, frozen=True, kw_only=True):
-    """A ladder. The fields of `Values` it looks at are counters of one thing: the highest of them counts."""
+    """Fields of `Values` that count the same thing, the highest of which counts, and what their counts are worth."""
 
     label: str
     values: tuple[str, ...]
@@ -44,7 +43,7 @@ class Ladder(Strict, frozen=True, kw_only=True):
             raise ValueError(f"the rungs of {self.label} must begin at 1 or more and rise")
 
     def points(self, count: int) -> int:
-        """Points for a raw count; 0 below the first level."""
+        """Points for a raw count; 0 below the first rung."""
         reached = bisect_right(self.rungs, count, key=lambda rung: rung.start)
         return self.rungs[reached - 1].points if reached else 0
 
@@ -69,7 +68,7 @@ class MeasuredChance(Strict, frozen=True, kw_only=True):
 
 
 class BaseRate(MeasuredChance, frozen=True, kw_only=True):
-    """The base rate: drives with no points, from this age on. `judged`: too few were seen to measure it."""
+    """The chance of drives without points from this age on. `judged`: too few were seen to measure it."""
 
     from_years: int
     judged: bool = False
@@ -105,8 +104,8 @@ class SurvivalTable(Strict, frozen=True, kw_only=True):
                     raise ValueError(f"{column} must not fall from one row to the next")
 
 
-class Part(Value, frozen=True, kw_only=True):
-    """What one signal adds. `field` is the one of its `Values` fields that counts, `count` its raw count."""
+class ScorePart(Value, frozen=True, kw_only=True):
+    """What one ladder adds. `field` is the field of `Values` that counts, `count` its raw count."""
 
     label: str
     field: str
@@ -115,44 +114,46 @@ class Part(Value, frozen=True, kw_only=True):
 
 
 class Score(Value, frozen=True, kw_only=True):
-    """The state of one drive: the points of each signal that was said, most first, and the fields that were not."""
+    """The state of one drive: the points of each ladder, most first, and the fields that the drive does not report."""
 
     points: int
-    parts: tuple[Part, ...]
-    unsaid: tuple[str, ...]
+    parts: tuple[ScorePart, ...]
+    missing: tuple[str, ...]
 
 
 def decode_table(data: bytes, *, origin: str) -> SurvivalTable:
-    """A table from TOML. Raises BadInput where it is malformed, falls anywhere or names no source."""
+    """Decode a table. Raises BadInput where it is malformed, falls anywhere or names no source."""
     return decode_toml(SurvivalTable, data, origin=origin)
 
 
 @cache
 def load_table() -> SurvivalTable:
-    """The shipped table."""
-    name = "hdd-survival.toml"
-    return decode_table((files("drivecare.profiles") / "risk" / name).read_bytes(), origin=name)
+    """The table that ships with drivecare."""
+    return decode_shipped(SurvivalTable, "risk/hdd-survival.toml")
 
 
 def score(values: Values, table: SurvivalTable | None = None) -> Score:
-    """The points of every signal that the drive said."""
-    parts: list[Part] = []
-    unsaid: list[str] = []
+    """Score the counters that the drive reports."""
+    parts: list[ScorePart] = []
+    missing: list[str] = []
     for ladder in (table or load_table()).ladders:
-        said = [(count, name) for name in ladder.values if (count := getattr(values, name)) is not None]
-        unsaid += [name for name in ladder.values if getattr(values, name) is None]
-        if said:
-            count, name = max(said, key=lambda pair: pair[0])
-            parts.append(Part(label=ladder.label, field=name, count=count, points=ladder.points(count)))
+        counts = [(count, name) for name in ladder.values if (count := getattr(values, name)) is not None]
+        missing += [name for name in ladder.values if getattr(values, name) is None]
+        if counts:
+            count, name = max(counts, key=lambda pair: pair[0])
+            parts.append(ScorePart(label=ladder.label, field=name, count=count, points=ladder.points(count)))
     parts.sort(key=lambda part: -part.points)
-    return Score(points=sum(part.points for part in parts), parts=tuple(parts), unsaid=tuple(unsaid))
+    return Score(points=sum(part.points for part in parts), parts=tuple(parts), missing=tuple(missing))
 
 
-def chance(reading: Reading, table: SurvivalTable | None = None) -> Chance | None:
-    """The chance of failing within 12 months; None where the drive is no hard drive or said none of the signals."""
+def measured_chance(reading: Reading, table: SurvivalTable | None = None) -> Chance | None:
+    """Look up the chance of failing within 12 months; None where nothing is known.
+
+    Only hard drives that report at least one of the counters are covered; no SAS drives were measured.
+    """
     table = table or load_table()
     state = score(reading.values, table)
-    if reading.drive.kind != "hdd" or not state.parts:
+    if reading.drive.kind != "hdd" or reading.drive.protocol == "scsi" or not state.parts:
         return None
     hours = reading.values.power_on_hours
     estimate, low, high, with_excluded = look_up(table, state.points, hours)
@@ -166,22 +167,23 @@ def chance(reading: Reading, table: SurvivalTable | None = None) -> Chance | Non
 
 
 def base_rate(table: SurvivalTable, power_on_hours: int | None) -> BaseRate:
-    """The row for a drive of this age with nothing to show; that of the youngest where the age was not said."""
+    """The row for a drive of this age with nothing to show; where its age is unknown, that of the youngest."""
     years = (power_on_hours or 0) / HOURS_PER_YEAR
     return table.base_rates[bisect_right(table.base_rates, years, key=lambda row: float(row.from_years)) - 1]
 
 
 def look_up(table: SurvivalTable, points: int, power_on_hours: int | None) -> tuple[float, float, float, float]:
-    """(estimate, low, high, estimate with the excluded models counted) of a state.
+    """Look up (estimate, low, high, estimate with the excluded models counted) of a state.
 
-    Without points the base rate for the age; with points interpolated between the bands, and never under the base rate.
+    Without points: the base rate for the age. With points: interpolated between the bands, never below the base rate.
     """
-    own = base_rate(table, power_on_hours)
-    found = []
-    for column in ("chance", "low", "high", "with_excluded"):
-        xs, ys = curve(table, column)
-        found.append(round(max(getattr(own, column), _interpolate(points, xs, ys)), 4))
-    return found[0], found[1], found[2], found[3]
+    base = base_rate(table, power_on_hours)
+
+    def figure(column: str) -> float:
+        base_figure: float = getattr(base, column)
+        return round(max(base_figure, _interpolate(points, *curve(table, column))), 4)
+
+    return figure("chance"), figure("low"), figure("high"), figure("with_excluded")
 
 
 def curve(table: SurvivalTable, column: str = "chance") -> tuple[list[float], list[float]]:
@@ -192,9 +194,9 @@ def curve(table: SurvivalTable, column: str = "chance") -> tuple[list[float], li
 
 def _interpolate(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
     """Straight lines in the logarithm of the cumulative hazard, -ln(1 - p); the last value beyond the last point."""
-    if x >= xs[-1]:
-        return ys[-1]
     right = bisect_right(xs, x)
+    if right == len(xs):
+        return ys[-1]
     share = (x - xs[right - 1]) / (xs[right] - xs[right - 1])
     from_log, to_log = (math.log(-math.log1p(-y)) for y in ys[right - 1 : right + 1])
     return -math.expm1(-math.exp((1 - share) * from_log + share * to_log))
@@ -202,18 +204,17 @@ def _interpolate(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
 
 def _basis(table: SurvivalTable, points: int, hours: int | None, with_excluded: float) -> str:
     """One sentence on where the number comes from."""
-    own = base_rate(table, hours)
-    if points == 0 and own.judged:
+    row: MeasuredChance = base_rate(table, hours)
+    if points == 0 and base_rate(table, hours).judged:
         return (
-            f"judgement: only {own.readings:,} readings of drives this old that show none of these signs, too few to "
+            f"judgement: only {row.readings:,} readings of drives this old that show none of these signs, too few to "
             f"measure, so the upper end for younger ones stands here ({table.source})"
         )
-    row: MeasuredChance = own
-    like = "that show none of these signs at this age"
+    state = "that show none of these signs at this age"
     if points > 0:
-        row, like = min(table.bands, key=lambda band: abs(band.points - points)), "in a state like this"
+        row, state = min(table.bands, key=lambda band: abs(band.points - points)), "in a state like this"
     return (
-        f"measured: {row.readings:,} readings of drives {like}, followed for a year; {row.failed:,} drives failed "
+        f"measured: {row.readings:,} readings of drives {state}, followed for a year; {row.failed:,} drives failed "
         f"({table.source}, {table.first_day[:4]} to {table.last_day[:4]}; "
         f"{with_excluded:.1%} with {', '.join(table.excluded_models)} counted)"
     )

@@ -45,7 +45,7 @@ def test_rules_as_json() -> None:
 def test_unknown_signal_is_bad_input() -> None:
     result = CliRunner().invoke(cli, ["rules", "moon"])
     assert isinstance(result.exception, BadInput)
-    assert result.exception.message() == "moon: no rule speaks of this. `drivecare rules` lists them all."
+    assert result.exception.message() == "moon: no rule mentions this. `drivecare rules` lists them all."
 
 
 def test_help_shows_an_example() -> None:

@@ -133,7 +133,7 @@ def test_a_drive_read_as_another_kind_is_judged_by_all_rules() -> None:
 def test_explanation_shows_every_step() -> None:
     lines = explain(hdd(reallocated=3, crc_errors=2))
     text = "\n".join(lines)
-    assert lines[0] == "1. What was seen, and what each rule says to it"
+    assert lines[0] == "1. What was seen, and what each rule says about it"
     assert "   pending = 0: nothing (not above 0)" in lines
     assert "   reallocated = 3: above 0: recheck [measured: Backblaze 2013-2016" in text
     assert "   14 points in all, between 13.7 points (" in text
@@ -142,7 +142,9 @@ def test_explanation_shows_every_step() -> None:
 
 
 def test_explanation_of_a_new_drive_says_what_became_of_evacuate() -> None:
-    assert "   sold as new: evacuate becomes replace, for it is sent back" in explain(hdd(pending=1), as_new=True)
+    assert "   sold as new: evacuate becomes replace, because the drive is sent back" in explain(
+        hdd(pending=1), as_new=True
+    )
 
 
 @pytest.mark.parametrize("case", SCENARIOS, ids=[case.id for case in SCENARIOS])
@@ -179,5 +181,5 @@ def test_explain_adds_up_to_the_estimate(values: dict[str, int]) -> None:
 
 def test_explain_says_when_another_figure_stands() -> None:
     lines = explain(reading(drive_says="failing"))
-    place = lines.index("   a finding that these counters know nothing of speaks louder, so another figure stands:")
+    place = lines.index("   a finding that these counters do not cover gives a higher chance, which stands instead:")
     assert lines[place + 1].startswith("   65.0%, between 15.0% and 95.0%; judgement: ")

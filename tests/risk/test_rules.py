@@ -24,20 +24,21 @@ source = { kind = "judgement", text = "invented" }
 
 def test_every_value_of_a_reading_has_a_rule_or_a_reason() -> None:
     rules = load_rules()
-    spoken_of = set(rules.by_signal) | {entry.signal for entry in rules.shown}
-    assert [name for name in Values.__struct_fields__ if name not in spoken_of] == []
+    explained = rules.by_signal.keys() | rules.unscored.keys()
+    assert [name for name in Values.__struct_fields__ if name not in explained] == []
 
 
 def test_every_device_statistic_has_a_rule_or_a_reason() -> None:
     rules = load_rules()
-    spoken_of = set(rules.by_signal) | {entry.signal for entry in rules.shown}
-    assert [name for name in STATISTICS.values() if name not in spoken_of] == []
+    explained = rules.by_signal.keys() | rules.unscored.keys()
+    assert [name for name in STATISTICS.values() if name not in explained] == []
 
 
 def test_every_rule_and_reason_has_a_source() -> None:
     rules = load_rules()
-    sources = [*(rule.source for rule in rules.rules), *(entry.source for entry in rules.shown)]
-    assert all(source.line().startswith(source.kind) for source in sources)
+    sources = [*(rule.source for rule in rules.rules), *(entry.source for entry in rules.unscored.values())]
+    sources += [getattr(rules.thresholds, name).source for name in rules.thresholds.__struct_fields__]
+    assert all(source.cite().startswith(source.kind) for source in sources)
     assert all(source.text for source in sources)
 
 
@@ -82,7 +83,7 @@ def test_wrong_rule_file_is_refused(old: str, new: str, reason: str) -> None:
 
 def test_good_rule_file_is_taken() -> None:
     (rule,) = decode_rules(GOOD.encode(), origin="mine.toml")
-    assert (rule.signal, rule.levels[0].words()) == ("pending", "above 0")
+    assert (rule.signal, rule.levels[0].describe()) == ("pending", "above 0")
 
 
 def test_verdict_table_has_to_end_with_a_row_that_always_holds() -> None:
@@ -93,7 +94,7 @@ def test_verdict_table_has_to_end_with_a_row_that_always_holds() -> None:
 
 
 def test_verdict_table_asks_in_this_order() -> None:
-    assert [row.verdict for row in load_rules().table] == [
+    assert [row.verdict for row in load_rules().verdict_table] == [
         "unproven",
         "evacuate",
         "replace",
@@ -106,5 +107,5 @@ def test_verdict_table_asks_in_this_order() -> None:
 def test_rules_about_a_signal_a_word_and_nothing() -> None:
     assert [rule.signal for rule in find_rules("pending").rules] == ["pending"]
     assert {rule.signal for rule in find_rules("spare blocks").rules} == {"available_spare_percent"}
-    with pytest.raises(BadInput, match="no rule speaks of this"):
+    with pytest.raises(BadInput, match="no rule mentions this"):
         find_rules("phase of the moon")

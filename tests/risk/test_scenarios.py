@@ -29,11 +29,11 @@ def test_limits_of_the_measured_chance(chance: float, severity: str | None) -> N
 
 
 def test_every_level_of_every_rule_is_reached() -> None:
-    workings = [evaluate(case.reading, **case.given) for case in SCENARIOS]
-    workings += [evaluate(case.reading, as_new=True) for case in INCOMING]
-    reached = {(judged.rule.signal, judged.level) for working in workings for judged in working.found}
+    reasonings = [evaluate(case.reading, **case.given) for case in SCENARIOS]
+    reasonings += [evaluate(case.reading, as_new=True) for case in INCOMING]
+    reached = {(ruling.rule.signal, ruling.level) for reasoning in reasonings for ruling in reasoning.rulings}
     missing = [
-        f"{rule.signal}: {level.words()}"
+        f"{rule.signal}: {level.describe()}"
         for rule in load_rules().rules
         for level in rule.levels
         if (rule.signal, level) not in reached and rule.signal != "estimate"

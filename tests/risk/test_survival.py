@@ -18,10 +18,10 @@ from drivecare.risk.survival import (
     Ladder,
     Rung,
     base_rate,
-    chance,
     decode_table,
     load_table,
     look_up,
+    measured_chance,
     score,
 )
 
@@ -39,8 +39,8 @@ counts = st.one_of(st.none(), st.integers(0, 3), st.integers(0, 70_000))
 
 @given(st.fixed_dictionaries(dict.fromkeys(FIELDS, counts)), st.sampled_from(FIELDS), st.integers(1, 5000))
 def test_more_of_any_signal_never_lowers_any_figure(values: dict[str, int | None], more: str, added: int) -> None:
-    before = chance(hdd(**{**values, more: values[more] or 0}))
-    after = chance(hdd(**{**values, more: (values[more] or 0) + added}))
+    before = measured_chance(hdd(**{**values, more: values[more] or 0}))
+    after = measured_chance(hdd(**{**values, more: (values[more] or 0) + added}))
     assert before
     assert after
     for column in ("estimate", "low", "high"):
@@ -96,7 +96,7 @@ def test_two_counters_of_one_thing_count_once() -> None:
 def test_what_was_not_said_is_named() -> None:
     state = score(Values(reallocated=0, pending=0))
     assert state.points == 0
-    assert set(state.unsaid) == {"reported_uncorrectable", "command_timeouts", "offline_uncorrectable"}
+    assert set(state.missing) == {"reported_uncorrectable", "command_timeouts", "offline_uncorrectable"}
 
 
 @pytest.mark.parametrize(
@@ -110,11 +110,11 @@ def test_what_was_not_said_is_named() -> None:
     ids=["nothing said", "age alone", "solid state", "kind unknown"],
 )
 def test_no_chance_without_data_that_bear_on_the_drive(reading: Reading) -> None:
-    assert chance(reading) is None
+    assert measured_chance(reading) is None
 
 
 def test_the_basis_names_source_counts_and_the_model_left_out() -> None:
-    found = chance(hdd(reallocated=0, pending=24, power_on_hours=21_904))
+    found = measured_chance(hdd(reallocated=0, pending=24, power_on_hours=21_904))
     assert found
     assert found.basis.startswith("measured: ")
     assert "Backblaze" in found.basis
@@ -124,7 +124,7 @@ def test_the_basis_names_source_counts_and_the_model_left_out() -> None:
 
 def test_an_age_that_too_few_drives_reached_is_said_to_be_judged() -> None:
     measured, judged = TABLE.base_rates[-2:]
-    old = chance(hdd(reallocated=0, power_on_hours=judged.from_years * HOURS_PER_YEAR))
+    old = measured_chance(hdd(reallocated=0, power_on_hours=judged.from_years * HOURS_PER_YEAR))
     assert old
     assert old.basis.startswith("judgement: ")
     assert (old.estimate, old.low, old.clean) == (measured.high, measured.chance, judged.chance)

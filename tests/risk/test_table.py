@@ -132,7 +132,7 @@ def test_the_memory_stays_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     first = judge.judge(["0", "0"])
     for count in range(35):
         judge.judge([str(count), "0"])
-        assert len(judge._remembered) <= 10
+        assert len(judge._by_cells) <= 10
     assert judge.judge(["0", "0"]) == first
 
 
