@@ -8,6 +8,7 @@ from __future__ import annotations
 import ast
 from collections.abc import Iterator
 from pathlib import Path
+from textwrap import fill
 from typing import NamedTuple
 
 TESTS = Path(__file__).parent
@@ -102,7 +103,7 @@ def page() -> str:
     marked = list(marked_tests())
     lines = [INTRODUCTION]
     for number, (title, words) in enumerate(PROMISES, start=1):
-        lines += [f"## {number}. {title}", "", words, ""]
+        lines += [f"## {number}. {title}", "", fill(words, 120), ""]
         for file in sorted({test.file for test in marked if test.promise == number}):
             names = [test.name for test in marked if test.promise == number and test.file == file]
             states = "; ".join(name.removeprefix("test_").removeprefix("check_").replace("_", " ") for name in names)
