@@ -22,7 +22,7 @@ from drivecare.reading.statistics_row import SPINNING, WEARING
 from drivecare.risk.survival import SurvivalTable
 
 EPOCH = date(1970, 1, 1)
-SHARD_SPANS = 500_000  # closed spans that are frames before they go to a file
+SHARD_SPANS = 500_000  # closed spans kept in memory before they go to a file
 
 
 def day_number(text: str) -> int:
@@ -99,7 +99,7 @@ def _closed_spans(days: Iterable[Path], columns: list[str]) -> Iterator[pl.DataF
 
 def _one_day(path: Path, columns: list[str]) -> pl.DataFrame:
     """One daily file as spans of one day. Solid-state drives wear out in their own way and are left out: by name, or
-    where wear is counted and nothing that spins, as `assess-table` tells them."""
+    because they count wear and nothing that spins, as `assess-table` recognises them."""
     day = pl.scan_csv(path, infer_schema=False)
     there = set(day.collect_schema().names())
 

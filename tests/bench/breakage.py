@@ -43,7 +43,7 @@ def no_fsync() -> None:
 
 
 def cached_verify() -> None:
-    """Everything goes through the host's cache, which is never emptied."""
+    """Everything goes through the cache, which is never emptied."""
     real = opening._open
     opening._open = lambda path, flags: (real(path, flags)[1],) * 2
     media.RealMedium.bypass_cache = lambda self: "direct"  # type: ignore[method-assign]

@@ -43,7 +43,7 @@ def shop(loop_rig: None, tmp_path: Path) -> Iterator[Shop]:
 
 @pytest.fixture(scope="session")
 def machine_rig() -> None:
-    """Machines can be started here, and need not compile at every command what they cannot write back."""
+    """Machines can be started here, and find the checkout compiled, since they cannot save what they compile."""
     need(machine.unready())
     compileall.compile_dir(machine.ROOT / "drivecare", quiet=2)
 
@@ -54,7 +54,7 @@ def booted(
     request: pytest.FixtureRequest,
     tmp_path_factory: pytest.TempPathFactory,
 ) -> Iterator[Callable[[GuestCheck], Machine]]:
-    """The machine that has run a check of tests/bench/guests. All that the chosen tests need begin at once."""
+    """The machine that has run a check of tests/bench/guests. All machines that the chosen tests need start at once."""
     runs: dict[tuple[str, str | None], list[str]] = {}
     for item in request.session.items:
         if "guest_check" in getattr(item, "fixturenames", ()):
@@ -68,7 +68,7 @@ def booted(
         for run, checks in runs.items()
     }
     yield lambda guest_check: machines[_run_of(*guest_check)].result()
-    pool.shutdown(cancel_futures=True)  # after Ctrl-C none begins any more
+    pool.shutdown(cancel_futures=True)  # after Ctrl-C none starts any more
 
 
 def _run_of(batch: str, check: str) -> tuple[str, str | None]:

@@ -1,4 +1,4 @@
-"""The drives of a machine: what each is, and how it is said to QEMU.
+"""The drives of a machine: what each is, and how QEMU is told about it.
 
 A drive with a fault is one line:
 
@@ -39,12 +39,12 @@ class Drive:
 
     @property
     def serial(self) -> str:
-        """The serial number it gives."""
+        """The serial number it reports."""
         return f"BENCH-{self.name.upper()}"
 
     @property
     def shown_serial(self) -> str:
-        """The number it goes by here: in a dock, the dock's, for these docks hide what is in them."""
+        """The number it is known by here: in a dock the dock's, because these docks hide the disk in them."""
         return f"DOCK-{self.name.upper()}" if self.bus in ("usb", "uas") else self.serial
 
     @property

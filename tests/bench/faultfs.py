@@ -107,5 +107,5 @@ def _touches(offset: int, size: int, start: int, length: int) -> bool:
 
 
 if __name__ == "__main__":
-    with contextlib.suppress(RuntimeError):  # how it tells that a signal ended it
+    with contextlib.suppress(RuntimeError):  # how it reports that a signal ended it
         mfusepy.FUSE(Disk(Path(sys.argv[1])), sys.argv[2], foreground=True, direct_io=True, allow_other=True)

@@ -30,7 +30,7 @@ import msgspec
 from tests.bench.drives import Drive
 
 ROOT = Path(__file__).parents[2]
-WORK = Path("/.drivecare-bench")  # of the guest alone: no host has a checkout below it
+WORK = Path("/.drivecare-bench")  # in the guest only: no checkout lies below it
 SHARE = WORK / "share"
 BLOCK = Path("/sys/block")
 COMMAND = Path(sys.executable).with_name("drivecare")  # the script pip installed
@@ -160,7 +160,7 @@ class Bench:
         """Attach a drive and return its device file."""
         for device in self.drives[name].devices():
             self.qemu("device_add", **device)
-        if self.drives[name].bus in ("usb", "uas"):  # a dock comes in its own time, after the disk in it
+        if self.drives[name].bus in ("usb", "uas"):  # a dock appears some time after the disk in it
             dock = self.drives[name].devices()[0]["id"]
             self.qemu("qom-set", path=f"/machine/peripheral/{dock}", property="attached", value=True)
         return self.path(name)
@@ -198,7 +198,7 @@ def _port(name: str) -> Path:
 
 
 def wait_for(what: Callable[[], object], seconds: float, otherwise: str) -> object:
-    """Ask until the answer is true; AssertionError `otherwise` when it takes too long."""
+    """Ask until the answer is true; AssertionError `otherwise` if that takes too long."""
     end = time.monotonic() + seconds
     while not (answer := what()):
         assert time.monotonic() < end, f"{otherwise} ({seconds:.0f} s)"
@@ -268,7 +268,7 @@ def system(*command: str) -> str:
 
 
 def promise(number: int) -> Callable[[Check], Check]:
-    """Mark a check as one that holds a promise. pytest, whose marker this becomes outside, is slow to load in here."""
+    """Mark a check that holds a promise. Outside, this becomes pytest's marker; in here, pytest is slow to load."""
 
     def mark(check: Check) -> Check:
         vars(check)["promises"] = (number, *promises_of(check))

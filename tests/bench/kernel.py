@@ -68,15 +68,15 @@ def cache_folder() -> Path:
 
 
 def kernel() -> Kernel:
-    """The kernel from the cache, made first where it is not there."""
-    folder = cache_folder() / "machine-2"  # count up when the layout below changes
+    """The kernel from the cache, built first if it is missing."""
+    folder = cache_folder() / "machine-2"  # raise the number when the layout below changes
     if not folder.exists():
         building = folder.with_name(f"{folder.name}.{os.getpid()}.part")
         shutil.rmtree(building, ignore_errors=True)
         building.mkdir(parents=True)
         try:
             _build(building)
-            with contextlib.suppress(OSError):  # another run was first: its result is as good
+            with contextlib.suppress(OSError):  # another run was first; its result is just as good
                 building.rename(folder)
         finally:
             shutil.rmtree(building, ignore_errors=True)

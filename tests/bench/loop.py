@@ -1,4 +1,4 @@
-"""The loop rig: block devices over files that fail as told. Root and FUSE needed; seconds per test.
+"""The loop rig: block devices over files that fail on demand. Root and FUSE needed; seconds per test.
 
     with LoopRig(tmp_path) as rig:
         source = rig.device("source", content, unreadable=[20_000])
@@ -71,7 +71,7 @@ class LoopRig:
         faults: Faults | None = None,
         sector_bytes: int = 512,
     ) -> Path:
-        """A loop device with this content. Sectors `unreadable` give EIO, those `once` one time; or it lies as told."""
+        """A loop device with this content. Sectors `unreadable` give EIO, `once` the first time only; or it lies."""
         self.backing(name).write_bytes(content)
         file = self.backing(name)
         if unreadable or once:
@@ -92,7 +92,7 @@ class LoopRig:
         faults.save(self.backing(name))
 
     def _exported(self, name: str, unreadable: Sequence[int], once: Sequence[int]) -> Path:
-        """The backing file with errors at sectors, as a file. Only to read from: QEMU 7.2 loses large direct writes."""
+        """The backing file with errors at sectors, as a file. For reading only: QEMU 7.2 loses large direct writes."""
         shown = self.folder / f"{name}.exported"
         shown.touch()
         error = {"event": "none", "iotype": "read", "errno": 5}

@@ -53,7 +53,7 @@ def test_an_error_that_passes_is_tried_again(shop: Shop) -> None:
     source = shop.rig.device("source", CONTENT, once=[5_000, 30_000])
     receipt = shop.run("copy", source, shop.image, code=0)
     is_proven(receipt, shop.image)
-    assert receipt["reads"]["failed"] >= 2, receipt["reads"]  # no kernel below us tried again
+    assert receipt["reads"]["failed"] >= 2, receipt["reads"]  # no kernel below us retried
 
 
 def test_a_copy_between_sector_sizes_is_verified(shop: Shop) -> None:
@@ -191,7 +191,7 @@ def test_a_copy_resumes_when_a_vanished_target_is_back(shop: Shop) -> None:
 
 
 def test_a_read_that_hangs_can_be_left(shop: Shop) -> None:
-    """The server behind the source stands still, so its read never returns; Ctrl-C still ends the copy in order."""
+    """The server behind the source is stopped, so its read never returns; Ctrl-C still ends the copy in order."""
     source = shop.rig.device("source", CONTENT, faults=SLOWLY)
     process = shop.midway("copy", source, shop.image)
     shop.rig.processes["source"].send_signal(signal.SIGSTOP)
@@ -204,7 +204,7 @@ def test_a_read_that_hangs_can_be_left(shop: Shop) -> None:
 
 
 def test_a_write_that_hangs_is_given_up(shop: Shop) -> None:
-    """The server behind the target stands still; nobody steps in, and the copy ends by itself."""
+    """The server behind the target is stopped; nobody intervenes, and the copy ends by itself."""
     source = shop.rig.device("source", CONTENT, faults=SLOWLY)
     target = shop.rig.device("target", bytes(SIZE), faults=Faults())
     process = shop.midway("copy", source, target, "--stuck-after", "10")

@@ -1,4 +1,4 @@
-"""The loop rig itself: each fault is where it was asked for and nowhere else."""
+"""The loop rig itself: each fault is where a test put it and nowhere else."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Timed reads of a surface that fails or dawdles where it was told to, by the installed command."""
+"""Timed reads of a surface that fails or slows down in known places, by the installed command."""
 
 from __future__ import annotations
 

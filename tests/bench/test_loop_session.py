@@ -1,4 +1,4 @@
-"""docs/loop-session.md, typed line by line on two loop devices of its own: every line in it is still said."""
+"""docs/loop-session.md, typed line by line on two loop devices of its own: every line in it still appears."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ pytestmark = [pytest.mark.bench, pytest.mark.timeout(300), pytest.mark.usefixtur
 
 
 def same(text: str, folder: Path) -> str:
-    """Random content begins with a zero now and then: which byte is the first with data is left to chance."""
+    """Random content begins with a zero now and then, so the first byte with data may be any."""
     text = re.sub(r"holds data at byte \d+", "holds data at byte N", alike(text, folder))
     return re.sub(r"/dev/loop\d+", "LOOP", text)
 
@@ -41,8 +41,8 @@ def test_the_session_on_loop_devices_is_what_a_terminal_shows(tmp_path: Path) ->
         timeout=200,
         check=False,
     )
-    rest = same(done.stdout, tmp_path)
+    remaining = same(done.stdout, tmp_path)
     for line in lines:
-        before, found, rest = rest.partition(same(line, tmp_path))
-        assert found, f"no longer said after the line before it: {line}\nwhat came instead: {before[:400]}"
+        skipped, match, remaining = remaining.partition(same(line, tmp_path))
+        assert match, f"no longer printed after the line before it: {line}\nprinted instead: {skipped[:400]}"
     assert str(tmp_path) not in subprocess.run(["losetup", "--all"], capture_output=True, text=True).stdout

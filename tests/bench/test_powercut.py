@@ -1,4 +1,4 @@
-"""The power goes: what a flush has promised is there, what it has not may be lost, and a copy goes on from that."""
+"""The power fails: what was flushed is there, what was not may be lost, and a copy resumes from that."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def test_that_this_finds_a_copy_without_fsync(cut: Machine) -> None:
 def gone_on(
     booted: Callable[[GuestCheck], Machine], tmp_path_factory: pytest.TempPathFactory
 ) -> Mapping[Kept, Machine]:
-    """A copy that was cut off in the middle and then gone on with, by what the drives kept of unflushed writes."""
+    """A copy that was cut off in the middle and then resumed, by what the drives kept of unflushed writes."""
     cut = booted(MIDWAY)
     machines = {kept: _with_what_was_kept(cut, kept, tmp_path_factory.mktemp("kept") / "machine") for kept in KEPT}
     with ThreadPoolExecutor(AT_ONCE) as pool:

@@ -4,8 +4,8 @@ usage (as root): nice python -m tests.benchmarks.copy_ratio [--mib 2000] [--pair
 
 Two loop devices are held at 200 MB/s each by the kernel's blkio throttle, so that the numbers do not drift with the
 machine. The pair to beat is `dd` (direct, no digest) for the copy and `dd` (direct) for reading the target back. Then
-the same on image files of this machine's own disk, the median of several pairs, and for interest `cp`, `sync`, dropped
-caches and `sha256sum` of both. Only devices made here are touched.
+the same on image files of this machine's own disk, the median of several pairs, and for comparison `cp`, `sync`,
+dropped caches and `sha256sum` of both. Only devices made here are touched.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ CGROUP_V2 = Path("/sys/fs/cgroup/cgroup.controllers")
 
 
 def timed(*command: str | Path, group: Path | None = None) -> float:
-    """Seconds a command takes, in a control group where one is given."""
+    """Seconds a command takes, in a control group if one is given."""
 
     def join() -> None:
         if group is not None:
@@ -123,7 +123,7 @@ def on_this_disk(folder: Path, mib: int, pairs: int) -> None:
     timed("cp", "--sparse=never", source, target)
     drop_caches()
     timed("sha256sum", source, target)
-    print(f"for interest: cp, sync, dropped caches, sha256sum of both {time.monotonic() - began:.2f} s")
+    print(f"for comparison: cp, sync, dropped caches, sha256sum of both {time.monotonic() - began:.2f} s")
 
 
 def main() -> None:

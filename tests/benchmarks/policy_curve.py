@@ -1,4 +1,4 @@
-"""Draw how much of a failing drive is safe after how long: docs/copy-policy.svg, and the figures beside it.
+"""Draw how much of a failing drive is safe after how long: docs/copy-policy.svg, and print its figures.
 
 usage: python -m tests.benchmarks.policy_curve [SEED] [SVG]
 """

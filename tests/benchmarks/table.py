@@ -30,7 +30,7 @@ IMAGE_MIB = 1024
 
 
 class Run(NamedTuple):
-    """One whole process: seconds by the clock, of the processor, and MiB resident in its largest process."""
+    """One whole process: seconds on the clock and of the processor, and the MiB resident in its largest process."""
 
     seconds: float
     processor: float
@@ -48,7 +48,7 @@ class Row(NamedTuple):
 
 
 def run(*words: str | Path) -> Run:
-    """Run a command to its end. A drive's verdict is an exit code, so only a crash or an error before it counts."""
+    """Run a command to its end. A drive's verdict is an exit code, so only a crash or an earlier error ends the run."""
     began = time.perf_counter()
     with subprocess.Popen([str(word) for word in words], stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as process:
         assert process.stderr is not None

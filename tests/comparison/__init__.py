@@ -1,1 +1,1 @@
-"""What one revision says of many reports, beside what another says: the net under a change that must change nothing."""
+"""Compare what two revisions say about many reports: the safety net under a change that must change nothing."""

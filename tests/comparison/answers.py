@@ -1,4 +1,4 @@
-"""What the tree given says of every file in a folder: one line of JSON for each command, on standard output.
+"""What a tree says about every file in a folder: one line of JSON for each command, on standard output.
 
 Run by `tests.comparison` in a process of its own, once for each tree: python answers.py TREE FOLDER
 """
@@ -48,7 +48,7 @@ def answer(arguments: tuple[str, ...]) -> tuple[int, str]:
         except DriveCareError as error:
             print(error.message())
             code = error.exit_code
-        except Exception as error:  # a bug is an answer, too
+        except Exception as error:  # a bug is an answer too
             print(f"{type(error).__name__}: {error}")
             code = -1
     return code, raw.getvalue().decode()

@@ -1,4 +1,4 @@
-"""Every bus: what is listed, what a reading says, what the verdict is."""
+"""Every bus: what is listed, what a reading holds, what the verdict is."""
 
 from __future__ import annotations
 
@@ -116,7 +116,7 @@ def check_scsi_without_health_data_is_unproven(bench: Bench) -> None:
 
 
 def blocked_by_its_bridge(bench: Bench, name: str) -> None:
-    """It is blocked for real: the advice says how to get around the bridge; identity is weak at most."""
+    """It is truly blocked: the advice says how to get around the bridge, and the identity is weak at most."""
     ended, assessment = assess(bench, name)
     assert (ended.code, assessment["verdict"]) == (13, "unproven"), ended
     assert assessment["drive"]["identity"]["strength"] != "strong", assessment["drive"]

@@ -103,7 +103,7 @@ def check_an_error_that_passes_is_tried_again(bench: Bench) -> None:
 
 
 def check_no_source_was_written(bench: Bench) -> None:
-    """Read around the unreadable sectors, every source is what it was."""
+    """Apart from its unreadable sectors, every source still holds what it held."""
     for name in ("sata0", "nvme0", "scsi0", "usb0", "uas0", "flaky"):
         drive = bench.drives[name]
         content = bench.holds(name, skip=drive.unreadable)

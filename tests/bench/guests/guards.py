@@ -88,14 +88,14 @@ def check_drives_says_who_uses_what(bench: Bench) -> None:
 
 
 def refused(ended: Ended, why: str) -> None:
-    """Exit 22, one line, no traceback, and it names who is in the way."""
+    """Exit 22, one line, no traceback, and it names what uses the drive."""
     assert ended.code == 22, ended
     assert "Traceback" not in ended.err, ended
     assert why in ended.err, ended
 
 
 def copies(bench: Bench, name: str) -> None:
-    """A used drive is no source and no target, and not one byte of it changes."""
+    """A drive in use is refused as source and as target, and not one byte of it changes."""
     with in_use(bench, name) as used:
         before = read_direct(used)
         as_source, as_target = bench.run_each(
@@ -142,7 +142,7 @@ def check_refuses_a_partition(bench: Bench) -> None:
 
 @promise(5)
 def check_refuses_the_wrong_serial(bench: Bench) -> None:
-    """A target that holds data takes its serial number, typed."""
+    """A target that holds data is overwritten only if its serial number is typed."""
     target = bench.path("large")
     command = ("copy", bench.path("small"), target)
     for typed in ((), ("--allow-overwrite", bench.drives["small"].serial)):

@@ -1,4 +1,4 @@
-"""Stories that end in a power cut: each check is one boot, and the host looks at what the drives hold then."""
+"""Stories that end in a power cut: each check is one boot, and the outside looks at what the drives hold then."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ SMALL = (
     Drive("target", bus="scsi", mib=24, logged=True),
     Drive("folder", bus="nvme", mib=32, logged=True),
 )
-LARGE = (  # large enough that the journal tells of progress before the cut
+LARGE = (  # large enough that the journal records progress before the cut
     Drive("source", bus="sata", mib=144, seed=1, bytes_per_second=64 * MIB),
     Drive("target", bus="scsi", mib=144, logged=True),
     Drive("folder", bus="nvme", mib=32, logged=True),
@@ -59,7 +59,7 @@ def working_folder(bench: Bench, *, fresh: bool) -> None:
 
 
 def check_cut_after_verified(bench: Bench, breakage: str | None = None) -> None:
-    """The command has said that the copy is verified; that moment the power goes."""
+    """The power fails the moment the command has said that the copy is verified."""
     working_folder(bench, fresh=True)
     ended = bench.run(*bench.copy_command("source", "target"), breakage=breakage)
     assert ended.code == 0, ended
@@ -71,7 +71,7 @@ def check_cut_after_verified_without_fsync(bench: Bench) -> None:
 
 
 def check_cut_in_the_middle(bench: Bench) -> None:
-    """The journal has told of progress, more has been written since, and the source hangs: the copy cannot end."""
+    """The journal has recorded progress, more has been written since, and the source hangs: the copy cannot end."""
     working_folder(bench, fresh=True)
     target = bench.path("target")
     journal = Path(f"{Path(target).name}.journal.json")

@@ -79,7 +79,7 @@ def check_a_hanging_uas_source_is_waited_for_or_given_up(bench: Bench) -> None:
 
 
 def check_a_stopped_scan_resumes(bench: Bench) -> None:
-    """A slow drive with unreadable sectors: the scan is stopped midway, goes on and has found them all, once."""
+    """A slow drive with unreadable sectors: the scan is stopped midway and resumed, and finds each of them once."""
     path = bench.path("damaged")
     before = moved_sectors(path, 2)
     process = bench.start("readscan", path)

@@ -1,4 +1,4 @@
-"""A drive is pulled out while it is copied; plugged in again, the copy goes on and the result is the same."""
+"""A drive is pulled out while it is copied; plugged in again, the copy resumes and the result is the same."""
 
 from __future__ import annotations
 
