@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.promises import PROMISES, marked_tests
+from tests.promises import PAGE, PROMISES, marked_tests, page
 from tests.test_house import INNERMOST, ROOMS
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -102,6 +102,10 @@ def test_the_diagram_of_the_rooms_says_what_the_table_says() -> None:
 
 def test_every_promise_has_a_test_and_no_other_is_marked() -> None:
     assert {test.promise for test in marked_tests()} == set(range(1, len(PROMISES) + 1))
+
+
+def test_the_page_of_promises_is_made_from_the_markers() -> None:
+    assert PAGE.read_text(encoding="utf-8") == page(), "make it anew: python -m tests.promises"
 
 
 def alike(text: str, folder: Path) -> str:
