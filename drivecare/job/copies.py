@@ -25,7 +25,7 @@ from drivecare.job.job_state import JobState
 from drivecare.job.model import CopyKind
 from drivecare.job.proof import compare_backing_drive
 from drivecare.job.result_files import describe_read_error, regular_file
-from drivecare.reading.identity import Answer, DriveId
+from drivecare.reading.identity import DriveId, SameDrive
 from drivecare.transfer.files.bag import BagReceipt
 from drivecare.transfer.files.bag_removal import why_another_bag
 from drivecare.transfer.files.file_system import FileSystem
@@ -138,7 +138,7 @@ def _journals(job: JobState) -> Iterator[Journal]:
             yield journal
 
 
-def _is_delivered(job: JobState, bag: FiledDocument[BagReceipt]) -> Answer:
+def _is_delivered(job: JobState, bag: FiledDocument[BagReceipt]) -> SameDrive:
     """Whether a bag lies on the new drive, so that the customer gets it."""
     if job.new_drive is None:
         return "no"

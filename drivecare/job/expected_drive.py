@@ -9,11 +9,11 @@ from drivecare.fit.candidates import interface_protocol
 from drivecare.fit.host_profile import Host
 from drivecare.fit.standards import find_form_factor
 from drivecare.job.model import BuiltFor
-from drivecare.reading.identity import Answer, DriveId, Identity, Named, compare
+from drivecare.reading.identity import DriveId, Identity, Named, SameDrive, compare
 from drivecare.reading.model import Drive
 
 
-def is_planned_drive(chosen: Named, fitted: Named, labels: frozenset[str]) -> Answer:
+def is_planned_drive(chosen: Named, fitted: Named, labels: frozenset[str]) -> SameDrive:
     """Compare the plan's choice, which may be a row of a stock list that only names a serial number.
 
     A stock list was typed from labels, so its serial number counts as the drive's own. `labels`: normalised serial

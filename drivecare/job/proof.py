@@ -20,7 +20,7 @@ from drivecare.format import format_count
 from drivecare.job.contents import FiledDocument, newest_of
 from drivecare.job.filed_readings import CLOCKS_DIFFER
 from drivecare.job.times import day
-from drivecare.reading.identity import Answer, DriveId, Identity, Named, compare
+from drivecare.reading.identity import DriveId, Identity, Named, SameDrive, compare
 from drivecare.transfer.areas import Area, merge, total
 from drivecare.transfer.files.bag import BagReceipt
 from drivecare.transfer.sectors.receipt import ReadBackMethod, Receipt
@@ -255,7 +255,7 @@ def _prove_by_bag(job: JobState, bag: FiledDocument[BagReceipt], old_drive: Driv
 
 def compare_backing_drive(
     job: JobState, bag: FiledDocument[BagReceipt], identity: Identity | None, drive: DriveId
-) -> Answer:
+) -> SameDrive:
     """Whether a folder of a bag lies on that drive; where the machine cannot tell, a person's word counts."""
     identity = identity or Identity()
     serial = identity.native_serial or identity.bridge_serial
@@ -264,5 +264,5 @@ def compare_backing_drive(
     return "yes" if answer == "unknown" and fact is not None and fact.number > bag.number else answer
 
 
-def _compare(job: JobState, end: Named, drive: DriveId) -> Answer:
+def _compare(job: JobState, end: Named, drive: DriveId) -> SameDrive:
     return compare(end, drive, labels=job.logged_serials)

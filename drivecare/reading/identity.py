@@ -19,7 +19,7 @@ from typing import Literal, Protocol, Self
 from drivecare.documents import Value
 
 Strength = Literal["strong", "weak", "none"]
-Answer = Literal["yes", "no", "unknown"]
+SameDrive = Literal["yes", "no", "unknown"]
 
 
 class Identity(Value, frozen=True, kw_only=True):
@@ -112,7 +112,7 @@ class DriveId:
         return self.strong or normalise_serial(self.serial) in labels
 
 
-def compare(a: Named, b: Named, *, labels: frozenset[str] = frozenset()) -> Answer:
+def compare(a: Named, b: Named, *, labels: frozenset[str] = frozenset()) -> SameDrive:
     """Tell whether two documents name one drive (of an NVMe drive: one namespace).
 
     `labels`: normalised serial numbers that a person read off a drive's label and recorded.
@@ -147,7 +147,7 @@ def normalise_worldwide_name(text: str | None) -> str | None:
     return digits
 
 
-def _compare_strong(first: DriveId, second: DriveId) -> Answer:
+def _compare_strong(first: DriveId, second: DriveId) -> SameDrive:
     a, b = first.identity, second.identity
     if None not in (a.namespace, b.namespace) and a.namespace != b.namespace:
         return "no"
@@ -162,7 +162,7 @@ def _compare_strong(first: DriveId, second: DriveId) -> Answer:
     return "unknown" if answer == "yes" and unnamed else answer
 
 
-def _compare_serials(first: DriveId, second: DriveId, serial: str | None, other: str | None) -> Answer:
+def _compare_serials(first: DriveId, second: DriveId, serial: str | None, other: str | None) -> SameDrive:
     if not serial or not other:
         return "unknown"
     if normalise_serial(serial) != normalise_serial(other):

@@ -84,6 +84,13 @@ def test_drives_of_one_name_are_told_apart() -> None:
     assert [one.name for one in read("model,serial\nK,1\nK,2\nK,\nK,\nL,3\n")] == ["K 1", "K 2", "K", "K (2)", "L"]
 
 
+def test_a_worldwide_name_of_zeros_names_no_drive() -> None:
+    """A drive that has none prints zeros; taken for a name, two such drives would be one."""
+    stock = read_stock(b"model,wwn\nK,0000000000000000\nL,5000 c500 a1b2 c3d4\n", origin="stock.csv")
+    assert [candidate.identity.wwn for candidate in stock.candidates] == [None, "5000c500a1b2c3d4"]
+    assert len(stock.faults) == 1
+
+
 HEIGHT = "stock.csv:3 column height: taken as unknown"
 
 

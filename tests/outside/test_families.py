@@ -20,7 +20,7 @@ def test_every_row_has_a_pattern_that_works_and_a_source(row: Family | WearRule)
 
 
 @pytest.mark.parametrize(
-    ("label", "trait", "known"),
+    ("label", "trait", "has"),
     [
         ("ST4000DM004-2CV104", "packed-rates", True),
         ("SEAGATE ST4000", "packed-rates", True),
@@ -33,5 +33,5 @@ def test_every_row_has_a_pattern_that_works_and_a_source(row: Family | WearRule)
         ("SEAGATE ST4000NM000A", "raid-volume", False),
     ],
 )
-def test_families_are_known_by_name(label: str, trait: str, known: bool) -> None:
-    assert has_trait(label, trait) is known  # type: ignore[arg-type]
+def test_families_are_known_by_name(label: str, trait: str, has: bool) -> None:
+    assert has_trait(label, trait) is has  # type: ignore[arg-type]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from drivecare.reading.identity import Answer, DriveId, Identity
+from drivecare.reading.identity import DriveId, Identity, SameDrive
 
 NAA, OTHER_NAA = "5000c500a1b2c3d4", "5000c500ffffffff"
 EUI, OTHER_EUI = "0025385b71b00001", "0025385b71b00002"
@@ -40,7 +40,7 @@ class Pair:
     why: str
     first: DriveId
     second: DriveId
-    answer: Answer
+    answer: SameDrive
     labels: frozenset[str] = frozenset()
 
 

@@ -374,8 +374,8 @@ def test_sector_sizes_through_a_bridge() -> None:
 def test_hidden_area() -> None:
     drive = decode_report(report("hdd-hidden-area")).drive
     assert (drive.capacity_bytes, drive.native_capacity_bytes) == (500_106_780_160, 500_107_862_016)
-    told = decode_report(RawReport(text=CLEAN, native_capacity_bytes=600_000_000_000))
-    assert "capacity-hidden" in _codes(told)
+    shortened = decode_report(RawReport(text=CLEAN, native_capacity_bytes=600_000_000_000))
+    assert "capacity-hidden" in _codes(shortened)
 
 
 def test_device_statistics() -> None:
@@ -451,17 +451,17 @@ def test_a_corrupt_time_is_no_time() -> None:
 
 
 @pytest.mark.parametrize(
-    ("hours", "year", "known"),
+    ("hours", "year", "possible"),
     [("210000", 2026, True), ("211000", 2026, False), ("211000", 1970, True), ("131000", 2010, False)],
     ids=["at most", "minutes", "minutes, but the clock is not set", "in an old report"],
 )
-def test_hours_that_no_drive_of_its_kind_can_have_run(hours: str, year: int, known: bool) -> None:
+def test_hours_that_no_drive_of_its_kind_can_have_run(hours: str, year: int, possible: bool) -> None:
     """Serial ATA is of 2003: by 2026 such a drive has run 24 years at most."""
     text = CLEAN.replace("-       21904", f"-       {hours}")
     assert text != CLEAN
     reading = decode_report(text, read_at=f"{year}-11-24T10:31:00+00:00")
-    assert reading.values.power_on_hours == (int(hours) if known else None)
-    assert ("hours-implausible" in _codes(reading)) is not known
+    assert reading.values.power_on_hours == (int(hours) if possible else None)
+    assert ("hours-implausible" in _codes(reading)) is not possible
 
 
 def test_hours_are_the_standard_statistics_where_the_table_counts_minutes() -> None:
@@ -546,7 +546,7 @@ def test_rows_of_solid_state_drives_that_only_their_name_explains(row: str, valu
 
 
 @pytest.mark.parametrize(
-    ("transport", "line", "said"),
+    ("transport", "line", "member"),
     [
         ("megaraid,16", "", "megaraid,16"),
         ("sat+megaraid,60", "", "megaraid,60"),
@@ -554,10 +554,10 @@ def test_rows_of_solid_state_drives_that_only_their_name_explains(row: str, valu
         ("sat", "/dev/sda [SAT]: Device open changed type from 'scsi' to 'sat'\n", None),
     ],
 )
-def test_a_drive_behind_a_controller_says_so(transport: str | None, line: str, said: str | None) -> None:
+def test_a_drive_behind_a_controller_says_so(transport: str | None, line: str, member: str | None) -> None:
     reading = decode_report(line + CLEAN, transport=transport)
-    found = [gap.what for gap in reading.gaps if gap.code == "behind-controller"]
-    assert found == ([] if said is None else [f"It was read through a RAID controller ({said})."])
+    behind = [gap.what for gap in reading.gaps if gap.code == "behind-controller"]
+    assert behind == ([] if member is None else [f"It was read through a RAID controller ({member})."])
     assert reading.values == decode_report(CLEAN).values
 
 

@@ -120,8 +120,8 @@ HEALTH = re.compile(r"START OF (?:READ )?SMART DATA SECTION|^SMART Health Status
 @pytest.mark.promise(4)
 @pytest.mark.parametrize("name", INDEX)
 def test_a_report_without_its_health_is_never_healthy(name: str) -> None:
-    found = HEALTH.search(report(name))
-    reading = decoded(report(name)[: found.start()] if found else "")
+    health = HEALTH.search(report(name))
+    reading = decoded(report(name)[: health.start()] if health else "")
     if reading is not None:
         assert assess(reading).verdict == "unproven"
 

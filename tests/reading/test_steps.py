@@ -31,16 +31,16 @@ def test_a_step_needs_the_parts_its_parameters_are_named_and_typed_for(step: Ste
 def test_a_step_answers_with_what_it_fills(step: Step) -> None:
     part, _, name = step.fills.partition(".")
     target = part or step.completes
-    wanted = get_type_hints(PARTS[part])[name] if name else PARTS[target] if target else type(None)
-    assert get_type_hints(step.function)["return"] == wanted
+    filled = get_type_hints(PARTS[part])[name] if name else PARTS[target] if target else type(None)
+    assert get_type_hints(step.function)["return"] == filled
 
 
 @pytest.mark.parametrize("protocol", WAYS)
 def test_a_step_comes_after_those_that_tell_what_it_needs(protocol: str | None) -> None:
-    told = set(GIVEN) | {"table"}  # a drive without a table has an empty one
+    parts = set(GIVEN) | {"table"}  # a drive without a table has an empty one
     for step in WAYS[protocol]:
-        assert told.issuperset(step.needs.split()), step
-        told.add(step.fills.partition(".")[0] or step.completes)
+        assert parts.issuperset(step.needs.split()), step
+        parts.add(step.fills.partition(".")[0] or step.completes)
 
 
 def test_a_step_that_completes_replaces_nothing() -> None:

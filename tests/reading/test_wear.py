@@ -56,7 +56,7 @@ def test_the_worst_of_several_rows_counts() -> None:
 
 
 @pytest.mark.parametrize(
-    ("attribute", "told"),
+    ("attribute", "spare_and_threshold"),
     [
         (row(170, "Available_Reservd_Space", 100, threshold=10), (100, 10)),
         (row(232, "Spare_Blocks", 0, threshold=10), (0, 10)),
@@ -67,8 +67,10 @@ def test_the_worst_of_several_rows_counts() -> None:
         (row(171, "Available_Reservd_Space", 100, threshold=10), (None, None)),
     ],
 )
-def test_a_row_of_reserved_space_tells_the_spare(attribute: Attribute, told: tuple[int | None, int | None]) -> None:
-    assert read_spare((attribute,)) == told
+def test_a_row_of_reserved_space_tells_the_spare(
+    attribute: Attribute, spare_and_threshold: tuple[int | None, int | None]
+) -> None:
+    assert read_spare((attribute,)) == spare_and_threshold
 
 
 @pytest.mark.parametrize(
@@ -89,8 +91,8 @@ def test_a_row_of_reserved_space_tells_the_spare(attribute: Attribute, told: tup
 def test_what_a_host_wrote_is_in_the_unit_that_the_name_tells(
     name: str, raw: int, ssd: bool, total: int | None
 ) -> None:
-    found, doubt = read_host_bytes((row(241, name, 100, raw),), "writ", sector_bytes=512, ssd=ssd)
-    assert found == total
+    moved, doubt = read_host_bytes((row(241, name, 100, raw),), "writ", sector_bytes=512, ssd=ssd)
+    assert moved == total
     assert (doubt is not None) is (total is None and "LBAs_Written" in name)
 
 
