@@ -1,4 +1,4 @@
-"""What a report owes to its circumstances: the day it was made, and the way it took from the drive."""
+"""The circumstances of a report: the day it was made, and the way it took from the drive."""
 
 from __future__ import annotations
 
@@ -64,7 +64,7 @@ def drop_impossible_hours(report: Report, drive: Drive, values: Values, read_at:
 
 
 def add_machine_facts(raw: RawReport, drive: Drive, gaps: GapNotes) -> Drive:
-    """The drive with its hidden sectors; a gap where a bridge presents sectors of another size, or some are hidden."""
+    """Add hidden sectors and the size of those presented; note where a bridge changes it, or some are hidden."""
     logical, attached = drive.logical_sector_bytes, raw.attached_sector_bytes
     if attached and logical and attached != logical:
         gaps.note(

@@ -23,8 +23,8 @@ _BANNER = re.compile(r"^\s*(?:#.*)?smartctl (?:version )?\d", re.I)
 
 
 def refuse_nameless(report: Report, drive: Drive, bridge: UnknownBridge | None) -> None:
-    """NoDrive where nothing names a drive, nor anything that stands before one."""
-    # A bridge that passes no commands through answers, but would not say what is behind it.
+    """Raise NoDrive where nothing names a drive, nor anything that stands in front of one."""
+    # A bridge that passes no commands through answers, but does not say what is behind it.
     silent = report.any_line("Read Device Identity failed", "Unable to detect device type")
     if drive.model or drive.serial or drive.virtual or bridge or silent:
         return
@@ -110,7 +110,7 @@ BY_PROTOCOL = {"ata": ATA, "nvme": NVME, "scsi": SCSI, None: ATA}
 def decode_report(
     report: str | RawReport, *, read_at: str | None = None, path: str | None = None, transport: str | None = None
 ) -> Reading:
-    """A drive's report as a reading: its text alone, from a mail, or with what the machine knew beside it.
+    """Decode a drive's report: its text alone, from a mail, or with what the machine knew beside it.
 
     `read_at` (ISO 8601) defaults to the time the report names where its zone is known. Raises NoDrive where the text
     names no drive, BadInput where it names several; nothing else.
@@ -127,7 +127,7 @@ def decode_report(
 
 
 def _refuse_several_drives(lines: list[str]) -> None:
-    """BadInput where several reports of different drives were put into one text: their values would mix."""
+    """Raise BadInput where one text holds the reports of several drives: their values would mix."""
     drives: list[tuple[str | None, str | None]] = []
     part: list[str] = []
     for line in [*lines, None]:

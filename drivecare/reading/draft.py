@@ -1,4 +1,4 @@
-"""A reading in the making: what the steps of the decoder have told so far, and how a step is taken."""
+"""A reading in the making: what the steps of the decoder have found so far, and how a step is taken."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ class Draft:
     gaps: GapNotes = field(default_factory=GapNotes)
 
     def take(self, steps: Iterable[Step]) -> None:
-        """Take steps, one after the other."""
+        """Take the steps, one after the other."""
         for step in steps:
             answer = step.function(*(getattr(self, part) for part in step.needs.split()))
             part, _, name = step.fills.partition(".")

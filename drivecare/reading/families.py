@@ -1,4 +1,4 @@
-"""What is known of a drive by whose it is: the patterns of `profiles/families.toml`."""
+"""What a drive's maker and family tell about it: the patterns of `profiles/families.toml`."""
 
 from __future__ import annotations
 

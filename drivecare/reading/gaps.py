@@ -56,7 +56,7 @@ CATALOGUE: dict[str, tuple[bool, str | None]] = {
 
 
 def gap(code: str, what: str) -> Gap:
-    """The gap `code` of the catalogue; `what` is what was seen, as a sentence for the technician."""
+    """Make the gap `code` of the catalogue; `what` is what was seen, as a sentence for the technician."""
     blocks, advice = CATALOGUE[code]
     return Gap(code=code, what=what, blocks=blocks, advice=advice)
 
@@ -73,7 +73,7 @@ class GapNotes:
             self.noted.append(gap(code, what))
 
     def possible(self, value: str, number: int | None, *, limit: int, code: str = "count-implausible") -> int | None:
-        """The number of a value up to `limit`; beyond it None, and a gap tells the number."""
+        """Let a number up to `limit` pass; beyond it the answer is None, and a gap tells the number."""
         if number is None or 0 <= number <= limit:
             return number
         self.note(code, f"{value.replace('_', ' ')}: {number:,} is not a possible number.")

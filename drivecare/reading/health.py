@@ -7,7 +7,7 @@ import re
 from drivecare.reading.attributes import AttributeTable
 from drivecare.reading.counters import DEFECT_COUNTS
 from drivecare.reading.gaps import GapNotes
-from drivecare.reading.model import Gap, Reading, Values
+from drivecare.reading.model import FAILED_TESTS, Gap, Reading, Values
 from drivecare.reading.own_verdict import FAILURE_WARNINGS, OwnVerdict
 
 # Any of these speaks for or against the drive; without one, a passing verdict has nothing behind it.
@@ -24,7 +24,6 @@ HEALTH_COUNTS = (
 )
 # The rows a drive's health rests on; a table without any of them says nothing either way.
 _CORE_ROWS = frozenset({5, 177, 187, 196, 197, 198, 202, 231, 233})
-_FAILED_TESTS = frozenset({"not-completed", "unknown-element", "electrical", "servo", "read", "handling-damage"})
 
 
 def ata_tells_health(table: AttributeTable, statistics: dict[str, int]) -> bool:
@@ -49,7 +48,7 @@ def scsi_tells_health(values: Values) -> bool:
 def note_missing_health(health: bool, verdict: OwnVerdict, values: Values, gaps: GapNotes) -> None:
     """Note that there is no health data, where neither an alarm nor another gap says as much already."""
     newest = values.last_selftest
-    alarm = verdict.says == "failing" or (newest is not None and newest.result in _FAILED_TESTS)
+    alarm = verdict.says == "failing" or (newest is not None and newest.result in FAILED_TESTS)
     alarm = alarm or bool(FAILURE_WARNINGS & set(values.critical_warnings or ()))
     if not health and not alarm and not gaps.blocking:
         gaps.note("no-health-data", "This report holds no health data to judge by.")
@@ -58,8 +57,8 @@ def note_missing_health(health: bool, verdict: OwnVerdict, values: Values, gaps:
 def missing_health(reading: Reading) -> tuple[Gap, ...]:
     """What leaves a reading without usable health data; empty where it has some.
 
-    Its blocking gaps; for one that was not decoded from a report (a row of a table, a document written by hand) what
-    its values lack.
+    Its blocking gaps. Where it has none, what its values lack: it may be a row of a table or written by hand, or the
+    drive raises an alarm without a number behind it.
     """
     if blocking := tuple(gap for gap in reading.gaps if gap.blocks):
         return blocking

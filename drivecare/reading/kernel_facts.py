@@ -18,7 +18,7 @@ from drivecare.reading.model import Attached, Drive, RawReport, Reading
 def decode_attached(
     raw: RawReport, *, read_at: str | None = None, path: str | None = None, transport: str | None = None
 ) -> Reading:
-    """`decode_report`, completed by what the machine knows. Raises NoDrive where neither names a drive."""
+    """Decode a report and complete it by what the machine knows. Raises NoDrive where neither names a drive."""
     attached = raw.attached
     try:
         reading = decode_report(raw, read_at=read_at, path=path, transport=transport)

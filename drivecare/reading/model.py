@@ -32,6 +32,9 @@ TestResult = Literal[
     "running",
     "unknown",
 ]
+FAILED_TESTS: frozenset[TestResult] = frozenset(
+    {"not-completed", "unknown-element", "electrical", "servo", "read", "handling-damage"}
+)
 
 
 class Drive(Value, frozen=True, kw_only=True):

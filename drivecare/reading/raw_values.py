@@ -11,6 +11,7 @@ import re
 from drivecare.reading.locale_numbers import leading_decimal
 
 _LEADING = re.compile(r"(\d+)(?![\d/])(?:\s*\(.*|\s*)$")
+# Not the full stop: a raw value of 38.5 is a temperature.
 _RAW_IN_GROUPS = re.compile(r"\d{1,3}(?:[,'\u2019\u00a0\u202f]\d{3})+$")
 _WORDS = re.compile(r"\d{1,5}(?: +\d{1,5}){2}$")
 _HEX = re.compile(r"0x([0-9a-f]{1,16})\b", re.I)

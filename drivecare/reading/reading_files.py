@@ -15,7 +15,7 @@ _READING_HINT = "Give a saved reading (JSON) or the text report of one drive."
 
 
 def load_reading(path: Path) -> Reading:
-    """The reading at `path`, decoded afresh from its raw report; saving it again gives the same bytes.
+    """Load the reading at `path`, decoded afresh from its raw report; saving it again gives the same bytes.
 
     Raises NoDrive where the file names no drive, BadInput where it cannot be used, each naming the file.
     """
@@ -23,7 +23,7 @@ def load_reading(path: Path) -> Reading:
 
 
 def reading_of(data: bytes, *, origin: str) -> Reading:
-    """A saved reading's or a report's bytes as a reading; `origin` names them in errors."""
+    """Decode the bytes of a saved reading or of a report; `origin` names them in errors."""
     if not data.strip():
         raise BadInput("is empty", location=origin, hint=_READING_HINT)
     try:
@@ -45,7 +45,7 @@ def _refuse_length(characters: int) -> None:
 
 
 def _decode_again(saved: Reading) -> Reading:
-    """A saved reading decoded again from its raw report, so that a better decoder serves old readings."""
+    """Decode a saved reading again from its raw report, so that a better decoder serves old readings."""
     raw = saved.raw
     _refuse_length(len(raw.text))
     if not raw.text.strip() and raw.attached is None:

@@ -16,7 +16,7 @@ _FIELD = re.compile(r"^\s*([A-Za-z][^:]{1,60}?)\s*:(?!:)\s*(.*?)\s*$")
 
 
 def text_of(data: bytes, *, origin: str) -> str:
-    """Bytes of a report as text: UTF-8, UTF-16 with its mark, else Windows' Western code page. BadInput for binary."""
+    """Decode a report's bytes: UTF-8, UTF-16 with its mark, else Windows' Western code page. BadInput for binary."""
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         text = data.decode("utf-16", errors="replace")
     else:
@@ -36,7 +36,7 @@ def text_of(data: bytes, *, origin: str) -> str:
 
 
 def lines_of(text: str) -> list[str]:
-    """Lines without mail quoting and trailing blanks, each cut where no report goes on; many empty ones are one."""
+    """Lines without mail quoting and trailing blanks, none longer than a report's; runs of empty ones are one."""
     lines = [_QUOTE.sub("", line[:MOST_LINE_LETTERS]).rstrip() for line in re.split(r"\r\n|\r|\n", text)]
     return [line for before, line in zip(("", *lines), lines, strict=False) if line or before]
 

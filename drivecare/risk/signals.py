@@ -12,12 +12,11 @@ from collections.abc import Iterable, Iterator
 from drivecare.documents import Value
 from drivecare.reading.counters import DEFECT_COUNTS, unread_counts
 from drivecare.reading.health import missing_health
-from drivecare.reading.model import Attribute, Reading, SelfTest, Values
+from drivecare.reading.model import FAILED_TESTS, Attribute, Reading, SelfTest, Values
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.model import FaultClass, Observed
 from drivecare.risk.rules import AttributeGroup, RuleSet
 
-FAILED_TESTS = frozenset({"read", "servo", "electrical", "unknown-element", "handling-damage", "not-completed"})
 STOPPED_TESTS = frozenset({"aborted", "interrupted"})
 READ_ERRORS = frozenset({"uncorrectable", "not found", "address mark not found", "bad block"})
 NUMBERS = tuple(

@@ -9,6 +9,7 @@ from drivecare.errors import BadInput, Unavailable
 from drivecare.hardware.smart_port import Answer, Recorded
 from drivecare.work.self_test import SelfTestProgress, SelfTestSession
 from tests.hardware.reports import BANNER, HUNG, IDLE, answer, open_failed, running, sata
+from tests.reading.recorded import report
 
 STARTED = answer(BANNER + "Testing has begun.\nPlease wait 2 minutes for test to complete.\n")
 PASSED = "Short offline       Completed without error       00%      1904         -"
@@ -128,3 +129,19 @@ def test_a_drive_that_does_not_start(words: str, hint: str) -> None:
 def test_a_hung_drive_is_an_error_in_time() -> None:
     with pytest.raises(Unavailable, match="did not answer within 60 seconds"):
         session([HUNG])
+
+
+def test_an_nvme_drive_that_runs_no_test_starts_one_and_ends_it() -> None:
+    """Its status says "No self-test in progress", which is not a test in progress."""
+    idle = report("nvme-nothing-against-it")
+    busy = idle.replace("No self-test in progress", "Short self-test in progress (28% completed)")
+    passed = idle.replace(
+        "No Self-tests Logged",
+        " 0   Short             Completed without error             1904            -     -   -   -    -",
+    )
+    assert len({idle, busy, passed}) == 3
+    followed, _, _ = session([answer(idle), answer(busy), answer(passed)])
+    followed.start()
+    percentages: list[int] = []
+    outcome = followed.follow(lambda progress: percentages.append(progress.remaining_percent))
+    assert (percentages, outcome.state) == ([72], "passed")
