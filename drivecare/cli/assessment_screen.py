@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from drivecare.cli.describe import describe_drive
 from drivecare.format import format_value
-from drivecare.visible import visible_lines
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
     from drivecare.risk.model import Assessment, Chance, Finding
 
-WIDTH = 80
 STYLES = {
     "refit": "bold green",
     "recheck": "bold yellow",
@@ -35,101 +32,102 @@ QUIET = {
     "crc_errors": "link errors",
     "spin_retries": "spin retries",
 }
+_WIDTHS = (45, 9, 7, 8)  # of the label, now, limit, asks for
+_INDENT = "  "
 
 
-def show_assessment(out: Screen, found: Assessment) -> None:
-    """Print one assessment, at most 80 columns wide except where a name is longer."""
-    _print(out, _heading(found))
+def show_assessment(out: Screen, assessment: Assessment) -> None:
+    """Print one assessment."""
+    _show_heading(out, assessment)
     out.print()
-    out.print_parts((found.verdict.upper(), STYLES[found.verdict]), end="  ")
-    hanging = " " * (len(found.verdict) + 2)
-    _print(
-        out,
-        [
-            line.removeprefix(hanging) if not index else line
-            for index, line in enumerate(_hung(found.headline, hanging))
-        ],
-    )
-    if found.way_out:
-        _print(out, _wrapped(f"Way out: {found.way_out}", hanging))
+    _show_verdict(out, assessment)
     out.print()
-    _print(out, _evidence(found))
+    _show_evidence(out, assessment)
     out.print()
-    _print(out, _wrapped(_chance(found.failure_12_months)))
+    out.print_wrapped(_describe_chance(assessment.failure_12_months))
     out.print()
-    _print(out, _listed("This reading cannot tell:", found.limits))
+    _show_points(out, "This reading cannot tell:", assessment.limits)
     out.print()
-    _print(out, _listed("Next:", found.next_steps))
+    _show_points(out, "Next:", assessment.next_steps)
 
 
-def _heading(found: Assessment) -> list[str]:
-    drive, identity = found.drive, found.drive.identity
+def _show_heading(out: Screen, assessment: Assessment) -> None:
+    drive, identity, values = assessment.drive, assessment.drive.identity, assessment.values
     serial = f"serial {drive.serial}" if drive.serial else "serial number unknown"
     if identity.strength != "strong" and (drive.serial or identity.bridge_serial):
         serial = f"serial {drive.serial or identity.bridge_serial} (perhaps the bridge's, not the drive's)"
     firmware = f"   firmware {drive.firmware}" if drive.firmware else ""
-    lines = [f"{drive.model or 'Model unknown'}   {serial}{firmware}", describe_drive(drive)]
+    out.print_lines((f"{drive.model or 'Model unknown'}   {serial}{firmware}", describe_drive(drive)))
     if drive.virtual:
-        lines.append(f"This is {drive.virtual}, not a drive.")
-    circumstances = [_read(found)]
-    if found.values.power_on_hours is not None:
-        circumstances.append(f"{found.values.power_on_hours:,} hours powered on")
-    if found.values.temperature_celsius is not None:
-        circumstances.append(f"{found.values.temperature_celsius} \u00b0C")
-    if found.sale == "new":
-        circumstances.append("judged as sold as new")
-    return [*lines, *_wrapped("; ".join(circumstances))]
+        out.print_lines((f"This is {drive.virtual}, not a drive.",))
+    circumstances = (
+        _describe_reading(assessment),
+        "" if values.power_on_hours is None else f"{values.power_on_hours:,} hours powered on",
+        "" if values.temperature_celsius is None else f"{values.temperature_celsius} \u00b0C",
+        "judged as sold as new" if assessment.sale == "new" else "",
+    )
+    out.print_wrapped("; ".join(filter(None, circumstances)))
 
 
-def _read(found: Assessment) -> str:
+def _describe_reading(assessment: Assessment) -> str:
+    """When, where and how the drive was read."""
     try:
-        moment = datetime.fromisoformat(found.read_at) if found.read_at else None
+        moment = datetime.fromisoformat(assessment.read_at) if assessment.read_at else None
     except ValueError:
         moment = None
-    when = f"read {moment.day} {moment:%b %Y %H:%M}" if moment else "read at an unknown time"
-    how = f" over {found.transport}" if found.transport else ""
-    where = f" on {found.path}" if found.path else ""
-    bridge = f", behind {found.bridge}" if found.bridge else ""
-    return f"{when}{how}{where}{bridge}"
+    time = f"read {moment.day} {moment:%b %Y %H:%M}" if moment else "read at an unknown time"
+    transport = f" over {assessment.transport}" if assessment.transport else ""
+    path = f" on {assessment.path}" if assessment.path else ""
+    bridge = f", behind {assessment.bridge}" if assessment.bridge else ""
+    return f"{time}{transport}{path}{bridge}"
 
 
-def _evidence(found: Assessment) -> list[str]:
-    counting = [one for one in found.findings if one.severity != "note"]
-    lines = _row("what the drive shows", "now", "limit", "asks for") if counting else []
-    for one in counting:
-        lines.extend(_finding(one))
-    if not counting:
-        lines.append("  The drive shows nothing that counts against it.")
-    notes = [_note(one) for one in found.findings if one.severity == "note"]
-    zero = [words for name, words in QUIET.items() if getattr(found.values, name) == 0]
-    lines.extend(_wrapped(f"Also seen: {'; '.join(notes)}.", "  ") if notes else [])
-    lines.extend(_wrapped(f"At zero: {', '.join(zero)}.", "  ") if zero else [])
-    words = (found.drive_says_words or "none").rstrip(".")
-    return [*lines, *_wrapped(f"The drive's own verdict: {words}" + ("" if words.endswith("!") else "."), "  ")]
+def _show_verdict(out: Screen, assessment: Assessment) -> None:
+    verdict = assessment.verdict.upper()
+    out.print_wrapped(assessment.headline, first=f"{verdict}  ", first_style=STYLES[assessment.verdict])
+    if assessment.way_out:
+        out.print_wrapped(f"Way out: {assessment.way_out}", first=" " * (len(verdict) + 2))
 
 
-def _row(label: str, now: str, limit: str, severity: str) -> list[str]:
-    if len(label) > 45:
-        return [f"  {label}", *_row("", now, limit, severity)]
-    return [f"  {label:<45} {now:>9} {limit:>7}   {severity}"]
+def _show_evidence(out: Screen, assessment: Assessment) -> None:
+    """What counts against the drive in a table, then what is worth a note, what is zero, and its own verdict."""
+    counting = [finding for finding in assessment.findings if finding.severity != "note"]
+    if counting:
+        _show_row(out, "what the drive shows", "now", "limit", "asks for")
+    else:
+        out.print_wrapped("The drive shows nothing that counts against it.", first=_INDENT)
+    for finding in counting:
+        _show_finding(out, finding)
+    notes = [_describe_note(finding) for finding in assessment.findings if finding.severity == "note"]
+    zero = [words for name, words in QUIET.items() if getattr(assessment.values, name) == 0]
+    own_verdict = (assessment.drive_says_words or "none").rstrip(".")
+    for text in (
+        f"Also seen: {'; '.join(notes)}." if notes else "",
+        f"At zero: {', '.join(zero)}." if zero else "",
+        f"The drive's own verdict: {own_verdict}" + ("" if own_verdict.endswith("!") else "."),
+    ):
+        if text:
+            out.print_wrapped(text, first=_INDENT)
 
 
-def _finding(one: Finding) -> list[str]:
+def _show_row(out: Screen, label: str, now: str, limit: str, severity: str) -> None:
+    out.print_row(label, now, limit, severity, widths=_WIDTHS, indent=_INDENT)
+
+
+def _show_finding(out: Screen, finding: Finding) -> None:
     """The numbers in a row, and below it why they count; a long observation goes there too."""
-    now, limit = (_percent(one.observed), _percent(one.limit)) if one.signal == "estimate" else _numbers(one)
-    long = len(now) > 9
-    parts = [part.rstrip(".") for part in (now if long else "", one.detail, one.why) if part]
-    reasons = f"{'. '.join(part[0].upper() + part[1:] for part in parts)} ({one.source_kind})."
-    return [*_row(one.label, "" if long else now, limit, one.severity), *_wrapped(reasons, "      ")]
+    describe = _percent if finding.signal == "estimate" else format_value
+    now, limit = describe(finding.observed), describe(finding.limit)
+    too_long = len(now) > _WIDTHS[1]
+    sentences = [part.rstrip(".") for part in (now if too_long else "", finding.detail, finding.why) if part]
+    reasons = ". ".join(sentence[0].upper() + sentence[1:] for sentence in sentences)
+    _show_row(out, finding.label, "" if too_long else now, limit, finding.severity)
+    out.print_wrapped(f"{reasons} ({finding.source_kind}).", first=_INDENT * 3)
 
 
-def _note(one: Finding) -> str:
-    said = " ".join(part for part in (format_value(one.observed), one.detail) if part)
-    return f"{one.label} ({said})"
-
-
-def _numbers(one: Finding) -> tuple[str, str]:
-    return format_value(one.observed), format_value(one.limit)
+def _describe_note(finding: Finding) -> str:
+    observed = " ".join(part for part in (format_value(finding.observed), finding.detail) if part)
+    return f"{finding.label} ({observed})"
 
 
 def _percent(share: int | float | str | None) -> str:
@@ -139,37 +137,19 @@ def _percent(share: int | float | str | None) -> str:
     return f"{percent:.0f} %" if percent >= 10 else f"{percent:.1f} %"
 
 
-def _chance(chance: Chance) -> str:
+def _describe_chance(chance: Chance) -> str:
+    start = "Chance of failing within 12 months:"
     if chance.estimate is None:
-        return (
-            f"Chance of failing within 12 months: no figure. {chance.basis[:1].upper()}{chance.basis[1:].rstrip('.')}."
-        )
+        return f"{start} no figure. {chance.basis[:1].upper()}{chance.basis[1:].rstrip('.')}."
     between = f" (between {_percent(chance.low)} and {_percent(chance.high)})" if chance.low is not None else ""
-    text = f"Chance of failing within 12 months: {_percent(chance.estimate)}{between}."
+    text = f"{start} {_percent(chance.estimate)}{between}."
     if chance.clean is not None and chance.clean != chance.estimate:
         text += f" A drive of this age with nothing to show: {_percent(chance.clean)}."
     return text
 
 
-def _listed(title: str, entries: Iterable[str]) -> list[str]:
-    lines = [line for entry in entries for line in _hung(entry, "    ", first="  - ")]
-    return [title, *lines] if lines else []
-
-
-def _wrapped(text: str, indent: str = "") -> list[str]:
-    return _hung(text, indent)
-
-
-def _hung(text: str, indent: str, *, first: str | None = None) -> list[str]:
-    return textwrap.wrap(
-        visible_lines(text),
-        WIDTH,
-        initial_indent=indent if first is None else first,
-        subsequent_indent=indent,
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
-
-
-def _print(out: Screen, lines: Iterable[str]) -> None:
-    out.print_lines(lines)
+def _show_points(out: Screen, title: str, points: Iterable[str]) -> None:
+    if points:
+        out.print(title)
+    for point in points:
+        out.print_wrapped(point, first="  - ")

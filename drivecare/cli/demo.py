@@ -15,7 +15,6 @@ import click
 
 from drivecare.cli.common import PATH, finish, json_option
 from drivecare.cli.demo_folder import prepare, sign
-from drivecare.cli.layout import wrapped
 from drivecare.cli.terminal import console, notify, stdout_to_stderr
 from drivecare.documents import Value
 from drivecare.exit_codes import ExitCode
@@ -135,7 +134,7 @@ class _Narrator:
         self._step += 1
         out = console()
         out.print()
-        wrapped(out, f"{head}{sentence}", rest=len(head), style="bold")
+        out.print_wrapped(sentence, first=head, style="bold")
 
 
 def run(*arguments: str, expect: ExitCode = ExitCode.DONE) -> None:

@@ -30,13 +30,10 @@ def doctor(ctx: click.Context, as_json: bool) -> None:
     report = check_machine(machine(ctx), host_folders())
 
     def show(out: Screen) -> None:
-        import textwrap
-
         for check in report.checks:
-            for index, line in enumerate(textwrap.wrap(f"{check.check}: {check.found}", 70, break_on_hyphens=False)):
-                out.print(f"{MARKS[check.result] if not index else '':<8} {line}", soft_wrap=True)
-            for line in textwrap.wrap(check.advice or "", 70, break_on_hyphens=False, break_long_words=False):
-                out.print(f"{'':8} {line}", soft_wrap=True)
+            out.print_wrapped(f"{check.check}: {check.found}", first=f"{MARKS[check.result]:<9}")
+            if check.advice:
+                out.print_wrapped(check.advice, first=" " * 9)
         out.print()
         out.print("Ready." if report.ready else "Not ready: see MISSING above.")
 

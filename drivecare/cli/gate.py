@@ -36,18 +36,17 @@ def gate(ctx: click.Context, id: str, route: Route | None, jobs: Path, as_json: 
 
 def show_gate(out: Screen, gate: Gate) -> None:
     """The gate for people: the answer, every item, and one command for each that is missing."""
-    from drivecare.cli.layout import table, wrapped
 
     missing = [item for item in gate.items if not item.holds]
     answer = "OPEN" if gate.open else "SHUT"
     count = "" if gate.open else f", {len(missing)} of {len(gate.items)} missing"
-    wrapped(out, f"Gate {answer}   job {gate.job}, {ROUTES[gate.route]}{count}", style="bold")
+    out.print_wrapped(f"Gate {answer}   job {gate.job}, {ROUTES[gate.route]}{count}", style="bold")
     out.print()
     rows = []
     for item in gate.items:
         age = f" ({item.age})" if item.age else ""
         rows.append(("holds" if item.holds else "MISSING", item.item, item.evidence + age))
-    table(out, rows)
+    out.print_table(rows)
     if missing:
         out.print_lines(("", "To open it:"))
         for command in dict.fromkeys(item.next for item in missing if item.next):

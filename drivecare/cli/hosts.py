@@ -108,10 +108,9 @@ def check_host(file: Path, as_json: bool) -> None:
 
 
 def _show_list(out: Screen, document: HostList) -> None:
-    from drivecare.cli.layout import table
 
     rows = [(one.id, one.bay, one.interface, one.migration.replace("-", " ")) for one in document.hosts]
-    table(out, [("id", "takes a drive", "plug and link", "moves by"), *rows], heading=True)
+    out.print_table([("id", "takes a drive", "plug and link", "moves by"), *rows], heading=True)
 
 
 def _show_check(out: Screen, document: HostCheck) -> None:
@@ -126,21 +125,20 @@ def _show_host(out: Screen, host: HostDocument) -> None:
     """One line for each table with its values and its source, then the steps."""
     import msgspec
 
-    from drivecare.cli.layout import wrapped
     from drivecare.fit.steps import describe_step
 
-    wrapped(out, f"{host.name}, {host.what} (id {host.id}, {host.origin})", rest=2, style="bold")
+    out.print_wrapped(f"{host.name}, {host.what} (id {host.id}, {host.origin})", indent=2, style="bold")
     for name in ("label", "bay", "interface", "supply", "capacity", "recording", "sectors", "moving"):
         table = getattr(host, name)
         if table is not None:
             fields = msgspec.to_builtins(table)
             source = fields.pop("source")
             said = ", ".join(f"{key} {_plain(value)}" for key, value in fields.items() if _says_something(value))
-            wrapped(out, f"{said}   [{source}]", first=f"  {name:10} ", rest=13)
+            out.print_wrapped(f"{said}   [{source}]", first=f"  {name:10} ", indent=13)
     for number, step in enumerate(host.steps, 1):
-        wrapped(out, describe_step(step), first=f"{number:3}. ", rest=5)
+        out.print_wrapped(describe_step(step), first=f"{number:3}. ", indent=5)
     for caution in host.cautions:
-        wrapped(out, f"Mind: {caution}", first="  ", rest=8)
+        out.print_wrapped(f"Mind: {caution}", first="  ", indent=8)
 
 
 def _says_something(value: object) -> bool:

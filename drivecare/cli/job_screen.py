@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from drivecare.cli.layout import table, wrapped
-
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
@@ -25,9 +23,9 @@ def show_opening(out: Screen, opening: Opening, folder: Path, *, next_command: s
 def _show_advice_list(out: Screen, advice_list: Sequence[Advice]) -> None:
     for advice in advice_list:
         likelihood = "the drive is a likely cause" if advice.drive_likely else "the drive is not the likely cause"
-        wrapped(out, f"{advice.symptom}: {advice.cause} ({likelihood})", first="  ", rest=4)
+        out.print_wrapped(f"{advice.symptom}: {advice.cause} ({likelihood})", first="  ", indent=4)
         for check in advice.first:
-            wrapped(out, f"check first: {check}", first="    ", rest=6)
+            out.print_wrapped(f"check first: {check}", first="    ", indent=6)
 
 
 def show_facts(out: Screen, facts: Sequence[Fact]) -> None:
@@ -36,7 +34,7 @@ def show_facts(out: Screen, facts: Sequence[Fact]) -> None:
 
     for fact in facts:
         about = f" {fact.about}" if fact.about else ""
-        wrapped(out, f"Recorded {fact.fact}{about}, by {fact.by}: {FACTS[fact.fact].says}", rest=2)
+        out.print_wrapped(f"Recorded {fact.fact}{about}, by {fact.by}: {FACTS[fact.fact].says}", indent=2)
 
 
 def show_timeline(out: Screen, timeline: JobTimeline) -> None:
@@ -44,21 +42,21 @@ def show_timeline(out: Screen, timeline: JobTimeline) -> None:
     from drivecare.job.times import said
 
     gate = "open" if timeline.gate_open else "shut"
-    wrapped(out, f"Job {timeline.id}   {timeline.state}, gate {gate}, route {timeline.route}", style="bold")
-    wrapped(out, f"{timeline.host_name or timeline.host}, labelled {timeline.label}")
-    wrapped(out, f"Complaint: {timeline.complaint}", rest=2)
+    out.print_wrapped(f"Job {timeline.id}   {timeline.state}, gate {gate}, route {timeline.route}", style="bold")
+    out.print_wrapped(f"{timeline.host_name or timeline.host}, labelled {timeline.label}")
+    out.print_wrapped(f"Complaint: {timeline.complaint}", indent=2)
     _show_advice_list(out, timeline.advice)
     out.print()
     rows = [(f"{entry.number:04}", said(entry.filed_at), entry.kind, entry.says) for entry in timeline.story]
-    table(out, [("", "when", "what", "says"), *rows], heading=True)
+    out.print_table([("", "when", "what", "says"), *rows], heading=True)
     if timeline.faults:
         out.print_lines(("", "Not as it was filed:"))
         for fault in timeline.faults:
-            wrapped(out, fault, first="  ", rest=4)
-        wrapped(out, "What lies in an export or a backup of the job can be put back under its own name.")
+            out.print_wrapped(fault, first="  ", indent=4)
+        out.print_wrapped("What lies in an export or a backup of the job can be put back under its own name.")
     if timeline.next:
         out.print()
-        wrapped(out, f"Next: {timeline.why}")
+        out.print_wrapped(f"Next: {timeline.why}")
         out.print(f"  {timeline.next}", soft_wrap=True)
     out.print_lines(("", f"Everything lies in {timeline.folder}"))
 
@@ -77,10 +75,10 @@ def show_jobs(out: Screen, listed: JobList, jobs: Path) -> None:
             drives = "\n".join(line.serials) or "-"
             rows.append((line.id, day, line.state or "-", gate, line.verdict or "-", line.host or "-", drives))
     if len(rows) > 1:
-        table(out, rows, heading=True)
+        out.print_table(rows, heading=True)
     for line in listed.jobs:
         if line.error is not None:
-            wrapped(out, f"{line.id} cannot be read: {line.error}", rest=2)
+            out.print_wrapped(f"{line.id} cannot be read: {line.error}", indent=2)
 
 
 def show_export(out: Screen, archive: Export) -> None:

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from drivecare.cli.layout import wrapped
-
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
     from drivecare.fit.model import Advice, JudgedCandidate, Plan
@@ -19,7 +17,7 @@ _MOST_SHOWN = 60  # those that fit come first
 def show_plan(out: Screen, plan: Plan) -> None:
     """Unit and old drive, what the symptom says, the drives in order, the chosen one's checks, cautions, steps."""
     out.print(f"{plan.host_name}   label {plan.label}", style="bold", soft_wrap=True)
-    wrapped(out, f"Content moves by {plan.migration.replace('-', ' ')}. {_old_drive(plan)}")
+    out.print_wrapped(f"Content moves by {plan.migration.replace('-', ' ')}. {_old_drive(plan)}")
     if plan.symptom is not None:
         _show_advice(out, plan.symptom)
     out.print()
@@ -32,10 +30,10 @@ def show_plan(out: Screen, plan: Plan) -> None:
     _show_choice(out, plan)
     out.print_lines(("", "Before you start"), style="bold")
     for caution in plan.cautions:
-        wrapped(out, caution, first="  - ", rest=4)
+        out.print_wrapped(caution, first="  - ", indent=4)
     out.print_lines(("", "Steps"), style="bold")
     for number, step in enumerate(plan.steps, 1):
-        wrapped(out, step, first=f"{number:3}. ", rest=5)
+        out.print_wrapped(step, first=f"{number:3}. ", indent=5)
 
 
 def _old_drive(plan: Plan) -> str:
@@ -53,9 +51,9 @@ def _old_drive(plan: Plan) -> str:
 
 def _show_advice(out: Screen, advice: Advice) -> None:
     likely = "the drive is the likely cause" if advice.drive_likely else "the drive is the less likely cause here"
-    wrapped(out, f"Symptom: {advice.symptom}: {likely}. It is {advice.cause}. [{advice.source}]")
+    out.print_wrapped(f"Symptom: {advice.symptom}: {likely}. It is {advice.cause}. [{advice.source}]")
     for thing in advice.first:
-        wrapped(out, f"check {thing} first", first="  - ", rest=4)
+        out.print_wrapped(f"check {thing} first", first="  - ", indent=4)
 
 
 def _show_candidate(out: Screen, one: JudgedCandidate) -> None:
@@ -63,7 +61,7 @@ def _show_candidate(out: Screen, one: JudgedCandidate) -> None:
     place = "" if one.rank is None else f"{one.rank}"
     out.print_parts((f"{place:>3} ", ""), (f"{word:8}", style), (" ", ""), (_title(one), "bold"))
     for line in _why(one):
-        wrapped(out, line, first=" " * _INDENT, rest=_INDENT + 2)
+        out.print_wrapped(line, first=" " * _INDENT, indent=_INDENT + 2)
 
 
 def _title(one: JudgedCandidate) -> str:
@@ -93,10 +91,10 @@ def _show_choice(out: Screen, plan: Plan) -> None:
             told = "None of these fits. Try others: --stock STOCK.csv or --candidate DRIVE"
         else:
             told = "No drive was given to try: --stock STOCK.csv or --candidate DRIVE"
-        wrapped(out, told)
+        out.print_wrapped(told)
         return
     out.print(f"Fit {_title(chosen)}", style="bold", soft_wrap=True)
     for check in chosen.checks:
         mark = "  " if check.result == "pass" else "! "
         name = check.check.replace("-", " ")
-        wrapped(out, f"{check.reason}   [{check.source}]", first=f"  {mark}{name:15} ", rest=20)
+        out.print_wrapped(f"{check.reason}   [{check.source}]", first=f"  {mark}{name:15} ", indent=20)

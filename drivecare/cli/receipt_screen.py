@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from drivecare.cli.layout import wrapped
 from drivecare.format import Excerpt, format_bytes, format_count
 from drivecare.shell import command_line
 
@@ -23,25 +22,25 @@ _MORE = "areas, all in the receipt"
 def show_receipt(out: Screen, receipt: Receipt) -> None:
     """A receipt in a few lines: what is proven, what is not, what to know."""
     for line in _headline(receipt):
-        wrapped(out, line)
+        out.print_wrapped(line)
     if receipt.verified and receipt.bytes_across:
         out.print(f"sha256 {receipt.digest.whole}", soft_wrap=True)
     _list(out, "read back wrong", receipt.mismatched)
     _list(out, "could not be read back from the target", receipt.target_unreadable)
     if receipt.mismatched or receipt.target_unreadable:
-        wrapped(out, "Copy with --resume to write these areas again; if it comes back, the target is faulty.")
+        out.print_wrapped("Copy with --resume to write these areas again; if it comes back, the target is faulty.")
     out.print_lines(
         Excerpt(receipt.unreadable).lines(
             lambda lost: _lost(lost, lost.partitions, lost.inherited, _sector(receipt)), _MORE
         )
     )
     if receipt.unreadable and receipt.bytes_across:
-        wrapped(out, "The target holds text there that names the place: search for 'could not be read'.")
+        out.print_wrapped("The target holds text there that names the place: search for 'could not be read'.")
     if receipt.tail is not None and receipt.tail.cleared:
         found = f": {', '.join(receipt.tail.found)}" if receipt.tail.found else ""
-        wrapped(out, f"Old data at the end of the larger target was cleared{found}.")
+        out.print_wrapped(f"Old data at the end of the larger target was cleared{found}.")
     for note in receipt.notes:
-        wrapped(out, note.text)
+        out.print_wrapped(note.text)
 
 
 _HOW = {

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from textwrap import wrap
 from typing import TYPE_CHECKING
 
 import click
 
 from drivecare.cli.common import finish, json_option
-from drivecare.visible import visible
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
@@ -47,8 +45,9 @@ def _show(document: RulesDocument, out: Screen) -> None:
 def _print(out: Screen, lines: Iterator[str]) -> None:
     """Lines wrapped under their own indent, and an empty one behind them."""
     for line in lines:
-        indent = " " * (len(line) - len(line.lstrip()) + 2)
-        out.print_lines(wrap(visible(line), out.width, subsequent_indent=indent))
+        text = line.lstrip()
+        first = line.removesuffix(text)
+        out.print_wrapped(text, first=first, indent=len(first) + 2)
     out.print()
 
 

@@ -90,8 +90,6 @@ class _SelfTestBar(AbstractContextManager["_SelfTestBar"]):
 
 
 def _show_report(out: Screen, report: SelfTestReport) -> None:
-    import textwrap
-
     drive, result = report.drive, report.result
     out.print(
         f"{drive.model or 'Model unknown'}   serial {drive.serial or 'unknown'}   on {report.path}", soft_wrap=True
@@ -110,8 +108,8 @@ def _show_report(out: Screen, report: SelfTestReport) -> None:
         out.print(f"  logged as {result.kind}: {result.result}{hours}{place}", soft_wrap=True)
     if report.remaining_percent is not None:
         out.print(f"  {report.remaining_percent} % still to go")
-    for line in textwrap.wrap(report.advice or "", 76, break_on_hyphens=False, break_long_words=False):
-        out.print(f"  {line}", soft_wrap=True)
+    if report.advice:
+        out.print_wrapped(report.advice, first="  ")
     if report.state == "passed":
         out.print(
             "  A short test looks at samples only; --extended reads the whole surface."

@@ -46,7 +46,7 @@ def test_a_drive_that_is_losing_data(reports: Path) -> None:
         "\n"
         "EVACUATE  "
     )
-    assert "  sectors waiting to be remapped                       24       0   evacuate\n" in ran.out
+    assert "  sectors waiting to be remapped                        24        0  evacuate\n" in ran.out
     assert "stopped at LBA 73,776" in ran.out
     assert "Chance of failing within 12 months: " in ran.out
     assert "This reading cannot tell:\n" in ran.out
