@@ -2,7 +2,7 @@
 
 A command builds its document, then:
 
-    folder = job_folder(job, jobs) if job is not None else None  # a wrong job is said before any work
+    folder = job_folder(job, jobs) if job is not None else None  # a wrong job is reported before any work
     finish(document, show=lambda out: ..., as_json=as_json, folder=folder, exit_code=ExitCode.RECHECK)
 """
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 F = TypeVar("F", bound=Callable[..., Any])
 
-# A path from the command line. Whether it can be used is found out, and said in one line, by whoever uses it.
+# A path from the command line. Whoever uses it finds out whether it can be used, and says so in one line.
 PATH = click.Path(readable=False, path_type=Path)
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout.")
@@ -38,7 +38,7 @@ allow_load_option = click.option(
 
 
 def _job_ids(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:  # noqa: ARG001  click's signature
-    """For shell completion: the jobs there are."""
+    """Complete the ID of a job for the shell."""
     from drivecare.job.folder import all_jobs
 
     try:
@@ -62,33 +62,33 @@ def jobs_option(command: F) -> F:
         "--jobs",
         metavar="FOLDER",
         type=PATH,
-        callback=_where_jobs_lie,
+        callback=_find_jobs_folder,
         help="Folder that holds the jobs. [default: $DRIVECARE_JOBS or your data folder]",
     )(command)
 
 
-def _where_jobs_lie(ctx: click.Context, param: click.Parameter, given: Path | None) -> Path:  # noqa: ARG001  click's signature
-    """Under sudo jobs lie with the person at the terminal, not with root."""
+def _find_jobs_folder(ctx: click.Context, param: click.Parameter, path: Path | None) -> Path:  # noqa: ARG001  click's signature
+    """Find the folder of jobs; under sudo it is that of the person at the terminal, not root's."""
     from drivecare.job.folder import jobs_folder
 
-    return jobs_folder(given)
+    return jobs_folder(path)
 
 
 def named_jobs(ctx: click.Context) -> Path | None:
-    """The folder of jobs where the command line named one, so that the commands we print can name it too."""
-    given = ctx.get_parameter_source("jobs") is click.core.ParameterSource.COMMANDLINE
-    return ctx.params["jobs"] if given else None
+    """The folder of jobs if the command line named one, so that the commands we print can name it too."""
+    named = ctx.get_parameter_source("jobs") is click.core.ParameterSource.COMMANDLINE
+    return ctx.params["jobs"] if named else None
 
 
 def job_folder(id: str, jobs: Path | None) -> JobFolder:
-    """An existing job, whose notices go to stderr."""
+    """Open an existing job, whose notices go to stderr."""
     from drivecare.job.folder import open_job
 
-    return open_job(id, jobs, notify=lambda sentence: notify(sentence))
+    return open_job(id, jobs, notify=notify)
 
 
-def who() -> str:
-    """Account name of the person at the terminal, for what they record."""
+def account_name() -> str:
+    """The account name of the person at the terminal, for what they record."""
     import pwd
 
     from drivecare.invoking_user import invoking_user
@@ -117,10 +117,10 @@ def finish(
     keep: Sequence[Callable[[], object]] = (),
     again: str = "run the command again",
 ) -> NoReturn:
-    """Print the document, then file it in the job and `keep` what else is left on a disk; end with the exit code.
+    """Print the document, then file it in the job and `keep` what else goes to a disk; end with the exit code.
 
-    The result comes first, since a drive may give it only once: a full disk is told after it and costs nothing but the
-    copy on that disk. Raises Interrupted then; `again` is what to do once there is room.
+    The result comes first, since a drive may give it only once: a full disk is reported afterwards and costs nothing
+    but the copy on that disk. Raises Interrupted then; `again` is what to do once there is room.
     """
     if folder is not None:
         keep = (*keep, lambda: file_result(folder, document))
@@ -136,12 +136,12 @@ def finish(
 
 
 def file_result(folder: JobFolder, document: Value) -> None:
-    """File a document in its job and say where."""
+    """File a document in its job and print its path on stderr."""
     notify(f"filed as {folder.file(document)}")
 
 
 def _keep_all(keep: Sequence[Callable[[], object]], again: str) -> None:
-    """Do each; what one cannot keep does not stop the next. Raises Interrupted for the first that failed."""
+    """Call each; a failure does not stop the next. Raises Interrupted for the first failure."""
     failures: list[DriveCareError] = []
     for act in keep:
         try:
@@ -150,5 +150,5 @@ def _keep_all(keep: Sequence[Callable[[], object]], again: str) -> None:
             failures.append(error)
     if failures:
         first = failures[0]
-        hint = f"The result above is complete but is not kept there. Make room or choose another place, then {again}."
+        hint = f"The result above is complete but was not saved there. Make room or choose another place, then {again}."
         raise Interrupted(first.problem, location=first.location, hint=hint) from first

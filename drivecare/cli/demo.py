@@ -13,8 +13,8 @@ from typing import Literal
 
 import click
 
-from drivecare.cli.common import PATH, finish, json_option
-from drivecare.cli.demo_folder import prepare, sign
+from drivecare.cli.common import PATH, file_result, finish, job_folder, json_option
+from drivecare.cli.demo_folder import prepare_folder, sign_folder
 from drivecare.cli.terminal import console, notify, stdout_to_stderr
 from drivecare.documents import Value
 from drivecare.exit_codes import ExitCode
@@ -29,7 +29,7 @@ BAD_OFFSET, BAD_LENGTH = 37_748_736 + 24_576, 8192  # two 4096-byte sectors
 
 
 class Demo(Value, frozen=True, kw_only=True):
-    """Where a demo put everything; paths are absolute."""
+    """The paths of everything a demo made, all absolute."""
 
     schema: Literal["drivecare/demo-1"] = "drivecare/demo-1"
     job: str
@@ -48,96 +48,101 @@ def demo(folder: Path, as_json: bool) -> None:
     """Run a whole job on invented drives in DIR [default: ./drivecare-demo]: no hardware, no root, about 5 seconds.
 
     A media console stops at its logo. Its drive is read, judged and copied, a replacement is planned and inspected, the
-    gate opens, the handover sheet is written. Run it as often as you like: DIR is made anew each time, unless something
-    else than a demo's own files lies in it. With --json the story goes to stderr.
+    gate opens, the handover sheet is written. Run it as often as you like: DIR is made anew each time, unless it holds
+    anything but a demo's own files. With --json the story goes to stderr.
     """
     with stdout_to_stderr() if as_json else contextlib.nullcontext():
-        here = prepare(folder)
-        _put_invented_files(here)
-        story = _tell(here)
-        sign(here)
-    finish(story, show=lambda _: None, as_json=as_json)
+        place = prepare_folder(folder)
+        _make_invented_files(place)
+        document = _tell_story(place)
+        sign_folder(place)
+    finish(document, show=lambda _: None, as_json=as_json)
 
 
-def _tell(here: Path) -> Demo:
-    """The story, told while it happens in the prepared folder `here`."""
-    say = _Narrator()
-    say(
+def _tell_story(folder: Path) -> Demo:
+    """Tell the story while it happens in the prepared folder."""
+    narrate = _Narrator()
+    narrate(
         f"{SHOP}, job {JOB}: a Corvane Hearth media console, label {LABEL}. All of it is invented; its drives are "
         f"stand-ins of {SIZE_BYTES >> 20} MiB."
     )
-    in_job = ("--job", JOB, "--jobs", str(here / "jobs"))
-    jobs = ("--jobs", str(here / "jobs"))
-    old, new = here / "failing-drive.txt", here / "new-drive.txt"
+    jobs = ("--jobs", str(folder / "jobs"))
+    in_job = ("--job", JOB, *jobs)
+    old, new, stock = folder / "failing-drive.txt", folder / "new-drive.txt", folder / "stock.csv"
 
-    say("A job is opened. The unit's profile says what to look at before the drive is blamed.")
-    run("job", "new", JOB, "--host", LABEL, "--complaint", COMPLAINT, "--symptom", "storage-error", *jobs)
-    run("job", "record", JOB, "consent", "--note", "form signed at the counter", *jobs)
+    narrate("A job is opened. The unit's profile says what to check before the drive is blamed.")
+    _run_command("job", "new", JOB, "--host", LABEL, "--complaint", COMPLAINT, "--symptom", "storage-error", *jobs)
+    _run_command("job", "record", JOB, "consent", "--note", "form signed at the counter", *jobs)
 
-    say("The drive is pulled and read. (Here: from a recorded report; on a bench: drivecare assess /dev/sdb)")
-    run("assess", str(old), *in_job, expect=ExitCode.EVACUATE)
+    narrate("The drive is pulled and read. (Here: from a recorded report; on a bench: drivecare assess /dev/sdb)")
+    _run_command("assess", str(old), *in_job, expect=ExitCode.EVACUATE)
 
-    say("May the unit be closed? Not yet.")
-    run("gate", JOB, *jobs, expect=ExitCode.GATE_SHUT)
+    narrate("May the unit be closed? Not yet.")
+    _run_command("gate", JOB, *jobs, expect=ExitCode.GATE_SHUT)
 
-    say("Which drive from the shelf fits this revision?")
-    run("plan", "--host", LABEL, "--reading", str(old), "--stock", str(here / "stock.csv"), *in_job)
+    narrate("Which drive from the shelf fits this revision?")
+    _run_command("plan", "--host", LABEL, "--reading", str(old), "--stock", str(stock), *in_job)
 
-    say("Is the new drive as new as its label says?")
-    run("assess", str(new), "--as", "new", *in_job)
+    narrate("Is the new drive as new as its label says?")
+    _run_command("assess", str(new), "--as", "new", *in_job)
 
-    say("The data comes off. Two images stand for the drives; part of the old one cannot be read.")
-    receipt = _copy(here, old, new)
+    narrate("The data is copied. Two images stand for the drives; part of the old one cannot be read.")
+    receipt = _copy_images(folder, old, new)
 
-    say("The copy is read back once more, as one would after a power cycle.")
-    run("verify", str(receipt), *in_job, expect=ExitCode.PARTIAL)
+    narrate("The copy is read back once more, as one would after a power cycle.")
+    _run_command("verify", str(receipt), *in_job, expect=ExitCode.PARTIAL)
 
-    say("What only people can know is recorded: the customer was told of the gap, and the drives are apart.")
-    run("job", "record", JOB, "unreadable", str(BAD_OFFSET), "--note", "told by phone", *jobs)
-    run("job", "record", JOB, "detached", *jobs)
+    narrate("What only people can know is recorded: the customer was told of the gap, and the drives are apart.")
+    _run_command("job", "record", JOB, "unreadable", str(BAD_OFFSET), "--note", "told by phone", *jobs)
+    _run_command("job", "record", JOB, "detached", *jobs)
 
-    say("And now?")
-    run("gate", JOB, *jobs)
-    sheet = here / "handover.html"
-    run("handover", JOB, "--shop", SHOP, "--output", str(sheet), *jobs)
-    say(f"Everything lies in {here}:")
-    out = console()
-    for path, what in (
-        (sheet, "the handover sheet: open it in a browser, print it on A4"),
-        (here / "jobs" / JOB, "the job: every result as JSON, in order"),
-        (receipt, "the proof of the copy"),
-        (here / "stock.csv", "the shelf, as a CSV"),
-        (old, "the failing drive's report"),
-    ):
-        out.print_lines((f"  {path}", f"      {what}"))
-    out.print("Next: drivecare doctor   then plug a drive in and: drivecare drives")
-    return Demo(
+    narrate("And now?")
+    _run_command("gate", JOB, *jobs)
+    _run_command("handover", JOB, "--shop", SHOP, "--output", str(folder / "handover.html"), *jobs)
+
+    narrate(f"Everything is in {folder}:")
+    document = Demo(
         job=JOB,
-        folder=str(here),
-        handover=str(sheet),
-        job_folder=str(here / "jobs" / JOB),
+        folder=str(folder),
+        handover=str(folder / "handover.html"),
+        job_folder=str(folder / "jobs" / JOB),
         receipt=str(receipt),
-        stock=str(here / "stock.csv"),
+        stock=str(stock),
         reading=str(old),
     )
+    _show_made_files(document)
+    return document
+
+
+def _show_made_files(document: Demo) -> None:
+    out = console()
+    for path, contents in (
+        (document.handover, "the handover sheet: open it in a browser, print it on A4"),
+        (document.job_folder, "the job: every result as JSON, in order"),
+        (document.receipt, "the proof of the copy"),
+        (document.stock, "the shelf, as a CSV"),
+        (document.reading, "the failing drive's report"),
+    ):
+        out.print_lines((f"  {path}", f"      {contents}"))
+    out.print("Next: drivecare doctor   then plug in a drive and run: drivecare drives")
 
 
 class _Narrator:
-    """Numbers the steps."""
+    """Prints the sentences of the story, each after the first with its number."""
 
     def __init__(self) -> None:
         self._step = 0
 
     def __call__(self, sentence: str) -> None:
-        """Say a step, set apart from what the commands print."""
-        head = f"{self._step}. " if self._step else ""
+        """Print a sentence, set apart from what the commands print."""
+        number = f"{self._step}. " if self._step else ""
         self._step += 1
         out = console()
         out.print()
-        out.print_wrapped(sentence, first=head, style="bold")
+        out.print_wrapped(sentence, first=number, style="bold")
 
 
-def run(*arguments: str, expect: ExitCode = ExitCode.DONE) -> None:
+def _run_command(*arguments: str, expect: ExitCode = ExitCode.DONE) -> None:
     """Run a command in this process as if it had been typed; `expect` is the exit code the story needs."""
     from drivecare.cli.main import cli
 
@@ -147,19 +152,19 @@ def run(*arguments: str, expect: ExitCode = ExitCode.DONE) -> None:
         raise RuntimeError(f"the demo's story is broken: {arguments[0]} ended with {code}, not {expect}")
 
 
-def _put_invented_files(here: Path) -> None:
-    """The stock, both drives' reports as of now, and the image that stands for the old drive."""
+def _make_invented_files(folder: Path) -> None:
+    """Write the stock, both drives' reports as of now, and the image that stands for the old drive."""
     data = resources.files("drivecare.demo_data")
-    write_file(here / "stock.csv", data.joinpath("stock.csv").read_bytes())
+    write_file(folder / "stock.csv", data.joinpath("stock.csv").read_bytes())
     for name in ("failing-drive.txt", "new-drive.txt"):
         report = data.joinpath(name).read_text(encoding="utf-8")
         time = datetime.now(UTC).strftime("%a %b %d %H:%M:%S %Y UTC")
-        write_file(here / name, re.sub("(Local Time is: +).*", rf"\g<1>{time}", report).encode())
-    _make_image(here / "old-drive.img")
+        write_file(folder / name, re.sub("(Local Time is: +).*", rf"\g<1>{time}", report).encode())
+    _make_image(folder / "old-drive.img")
 
 
 def _make_image(path: Path) -> None:
-    """64 MiB with one partition (an MBR entry of type 83), partly data and partly zeros, the same at every run."""
+    """Write 64 MiB with one partition (an MBR entry of type 83): part data, part zeros, the same at every run."""
     draw = random.Random(1042)
     first, count = 2048, SIZE_BYTES // 512 - 2048
     entry = bytes([0, 0, 0, 0, 0x83, 0, 0, 0]) + first.to_bytes(4, "little") + count.to_bytes(4, "little")
@@ -171,9 +176,8 @@ def _make_image(path: Path) -> None:
         image.truncate(SIZE_BYTES)
 
 
-def _copy(here: Path, old: Path, new: Path) -> Path:
-    """The copy command's own engine, told that the two images are the two drives. Returns the receipt's path."""
-    from drivecare.cli.common import job_folder
+def _copy_images(folder: Path, old: Path, new: Path) -> Path:
+    """Run the copy command's own engine with the two images as the two drives. Returns the receipt's path."""
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_receipt
     from drivecare.reading.reading_files import load_reading
@@ -182,11 +186,11 @@ def _copy(here: Path, old: Path, new: Path) -> Path:
     from drivecare.work.copy_sectors import Request, places
     from drivecare.work.copy_sectors import run as copy
 
-    source, target = str(here / "old-drive.img"), str(here / "new-drive.img")
+    source, target = str(folder / "old-drive.img"), str(folder / "new-drive.img")
     drives = {source: load_reading(old).drive, target: load_reading(new).drive}
     receipt_path, journal_path = places(target)
-    typed = f"$ drivecare copy {source} {target} --job {JOB} --jobs {here / 'jobs'}"
-    console().print(typed, style="dim", soft_wrap=True)
+    command = f"$ drivecare copy {source} {target} --job {JOB} --jobs {folder / 'jobs'}"
+    console().print(command, style="dim", soft_wrap=True)
     with followed() as watch:
         receipt = copy(
             Request(
@@ -203,6 +207,5 @@ def _copy(here: Path, old: Path, new: Path) -> Path:
             )
         )
     show_receipt(console(), receipt)
-    filed = job_folder(JOB, here / "jobs").file(receipt)
-    notify(f"filed as {filed}")
+    file_result(job_folder(JOB, folder / "jobs"), receipt)
     return receipt_path

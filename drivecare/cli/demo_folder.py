@@ -1,4 +1,4 @@
-"""The demo's folder: made anew only where nothing but an earlier demo's own files, unchanged, lies in it."""
+"""The demo's folder: made anew only if it holds nothing but an earlier demo's own files, unchanged."""
 
 from __future__ import annotations
 
@@ -11,20 +11,20 @@ from drivecare.errors import BadInput, Refused
 from drivecare.format import join_some
 from drivecare.storage import create_folder, write_file
 
-# The list of what a demo made, as `sha256sum -c` reads it. A demo that did not come to its end leaves none.
-MANIFEST = ".drivecare-demo"
+# The list of what a demo made, as `sha256sum -c` reads it. A demo that was interrupted leaves none.
+DEMO_MANIFEST = ".drivecare-demo"
 
 
-def prepare(folder: Path) -> Path:
-    """An empty folder at this path. Raises Refused where that would delete what no demo made, BadInput for a file."""
+def prepare_folder(folder: Path) -> Path:
+    """Make an empty folder. Raises Refused if that would delete what no demo made, BadInput for a file."""
     folder = folder.absolute()
     if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
         raise BadInput("is a file or a link", location=str(folder), hint="Name a new folder: drivecare demo DIR")
     if folder.is_dir():
-        foreign = sorted(path.relative_to(folder).as_posix() for path in _not_of_the_demo(folder))
+        foreign = sorted(path.relative_to(folder).as_posix() for path in _foreign_files(folder))
         if foreign:
             raise Refused(
-                f"holds what no demo made, or what was changed since: {join_some(foreign, 3)}",
+                f"holds files that no demo made, or that were changed since: {join_some(foreign, 3)}",
                 guard="not-the-demos",
                 location=str(folder),
                 hint="Nothing was deleted. Name a new folder: drivecare demo DIR",
@@ -34,33 +34,35 @@ def prepare(folder: Path) -> Path:
     return folder
 
 
-def sign(folder: Path) -> None:
-    """Write down what lies in the finished demo's folder, so that the next demo may replace just that."""
-    lines = (f"{_sha256(path)}  {path.relative_to(folder).as_posix()}\n" for path in _files(folder))
-    write_file(folder / MANIFEST, "".join(lines).encode())
+def sign_folder(folder: Path) -> None:
+    """Record what the finished demo's folder holds, so that the next demo may replace exactly that."""
+    lines = (f"{_file_digest(path)}  {path.relative_to(folder).as_posix()}\n" for path in _files_below(folder))
+    write_file(folder / DEMO_MANIFEST, "".join(lines).encode())
 
 
 def _clear(folder: Path) -> None:
-    """Remove the folder that was looked through. One in which something came to lie since stays."""
-    for path in list(_files(folder)):
+    """Remove the folder that was checked. A folder that has gained a file since then stays."""
+    for path in list(_files_below(folder)):
         path.unlink()
     for place, _, _ in os.walk(folder, topdown=False):
         Path(place).rmdir()
 
 
-def _not_of_the_demo(folder: Path) -> Iterator[Path]:
-    signed = _read_manifest(folder / MANIFEST)
-    for path in _files(folder):
+def _foreign_files(folder: Path) -> Iterator[Path]:
+    signed = _read_manifest(folder / DEMO_MANIFEST)
+    for path in _files_below(folder):
         name = path.relative_to(folder).as_posix()
-        if name != MANIFEST and (path.is_symlink() or not path.is_file() or signed.get(name) != _sha256(path)):
+        if name != DEMO_MANIFEST and (
+            path.is_symlink() or not path.is_file() or signed.get(name) != _file_digest(path)
+        ):
             yield path
     for place, folders, names in os.walk(folder):
         if not folders and not names and Path(place) != folder:
-            yield Path(place)  # the demo leaves no empty folder
+            yield Path(place)  # a demo leaves no empty folder
 
 
-def _files(folder: Path) -> Iterator[Path]:
-    """Everything below a folder that is no folder itself, links to folders too."""
+def _files_below(folder: Path) -> Iterator[Path]:
+    """Everything below a folder except folders; links to folders count as files."""
     return (path for path in sorted(folder.rglob("*")) if path.is_symlink() or not path.is_dir())
 
 
@@ -71,6 +73,6 @@ def _read_manifest(path: Path) -> dict[str, str]:
     return {name: digest for digest, _, name in (line.partition("  ") for line in lines)}
 
 
-def _sha256(path: Path) -> str:
+def _file_digest(path: Path) -> str:
     with path.open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()

@@ -20,9 +20,9 @@ if TYPE_CHECKING:
 
 
 def host_folders() -> tuple[Path, ...]:
-    """Folders of the shop's own profiles: $DRIVECARE_HOSTS, else drivecare/hosts in the configuration folder if there.
+    """Find the folders of the shop's own profiles: $DRIVECARE_HOSTS, else drivecare/hosts in the configuration folder.
 
-    The configuration folder is that of the person at the terminal, also under sudo.
+    The latter counts only if it exists, and is that of the person at the terminal, also under sudo.
     """
     from drivecare.invoking_user import configuration_folder
 
@@ -63,7 +63,7 @@ def list_hosts(as_json: bool) -> None:
     from drivecare.fit.model import HostList
 
     document = HostList(hosts=tuple(summarize_host(host) for host in known_hosts()))
-    finish(document, show=lambda out: _show_list(out, document), as_json=as_json)
+    finish(document, show=lambda out: _show_hosts(out, document), as_json=as_json)
 
 
 @hosts.command("show", epilog="\b\nExample: drivecare hosts show corvane-hearth-21")
@@ -107,16 +107,15 @@ def check_host(file: Path, as_json: bool) -> None:
     finish(document, show=lambda out: _show_check(out, document), as_json=as_json, exit_code=code)
 
 
-def _show_list(out: Screen, document: HostList) -> None:
-
-    rows = [(one.id, one.bay, one.interface, one.migration.replace("-", " ")) for one in document.hosts]
+def _show_hosts(out: Screen, document: HostList) -> None:
+    rows = [(host.id, host.bay, host.interface, host.migration.replace("-", " ")) for host in document.hosts]
     out.print_table([("id", "takes a drive", "plug and link", "moves by"), *rows], heading=True)
 
 
 def _show_check(out: Screen, document: HostCheck) -> None:
     for problem in document.problems:
-        where = f"{document.file}: {problem.key}" if problem.key else document.file
-        out.print(f"{where}: {problem.reason}", soft_wrap=True)
+        location = f"{document.file}: {problem.key}" if problem.key else document.file
+        out.print(f"{location}: {problem.reason}", soft_wrap=True)
     if document.valid:
         out.print(f"{document.file}: nothing wrong", soft_wrap=True)
 
@@ -133,23 +132,23 @@ def _show_host(out: Screen, host: HostDocument) -> None:
         if table is not None:
             fields = msgspec.to_builtins(table)
             source = fields.pop("source")
-            said = ", ".join(f"{key} {_plain(value)}" for key, value in fields.items() if _says_something(value))
-            out.print_wrapped(f"{said}   [{source}]", first=f"  {name:10} ", indent=13)
+            values = ", ".join(f"{key} {_format_field(value)}" for key, value in fields.items() if _is_set(value))
+            out.print_wrapped(f"{values}   [{source}]", first=f"  {name:10} ", indent=13)
     for number, step in enumerate(host.steps, 1):
         out.print_wrapped(describe_step(step), first=f"{number:3}. ", indent=5)
     for caution in host.cautions:
         out.print_wrapped(f"Mind: {caution}", first="  ", indent=8)
 
 
-def _says_something(value: object) -> bool:
+def _is_set(value: object) -> bool:
     return value is not None and value is not False and value != ()
 
 
-def _plain(value: object) -> str:
+def _format_field(value: object) -> str:
     if isinstance(value, (list, tuple)):
-        return " or ".join(str(one) for one in value)
+        return " or ".join(str(choice) for choice in value)
     if isinstance(value, dict):
-        return "(" + ", ".join(f"{key} {one}" for key, one in value.items()) + ")"
+        return "(" + ", ".join(f"{key} {inner}" for key, inner in value.items()) + ")"
     if value is True:
         return "yes"
     return f"{value:,}" if isinstance(value, int) else str(value)

@@ -10,6 +10,7 @@ import click
 
 from drivecare.cli.common import (
     PATH,
+    account_name,
     file_result,
     finish,
     job_argument,
@@ -18,7 +19,6 @@ from drivecare.cli.common import (
     json_option,
     machine,
     named_jobs,
-    who,
 )
 from drivecare.cli.job_screen import show_closing, show_export, show_facts, show_jobs, show_opening, show_timeline
 from drivecare.cli.overwriting import may_replace, overwrite_option
@@ -79,7 +79,7 @@ def new(
         symptoms=symptoms,
         hosts=known_hosts(),
         at=machine(ctx).clock.timestamp(),
-        by=who(),
+        by=account_name(),
         jobs=jobs,
     )
     consent = load_job_state(folder, jobs=named_jobs(ctx), digests=False).record_command("consent")
@@ -128,7 +128,7 @@ def record(
     from drivecare.work.record_facts import record_facts
 
     facts, at = [], machine(ctx).clock.timestamp()
-    for document, path in record_facts(job_folder(id, jobs), fact, about, note=note, at=at, by=who()):
+    for document, path in record_facts(job_folder(id, jobs), fact, about, note=note, at=at, by=account_name()):
         notify(f"filed as {path}")
         facts.append(document)
     finish(facts[-1], show=lambda out: show_facts(out, facts), as_json=as_json)
@@ -251,7 +251,7 @@ def close(
         forget=forget,
         anyway=anyway,
         note=note,
-        by=who(),
+        by=account_name(),
         confirm=lambda copies: _confirm_forgetting(id, copies),
         notify=notify,
     )

@@ -22,22 +22,22 @@ if TYPE_CHECKING:
 # In the order of a job. The help line stands here and not in the command's file, so that `drivecare --help` imports
 # none of them; tests/cli/test_main.py holds both together.
 COMMANDS: dict[str, tuple[str, str]] = {
-    "drives": ("drivecare.cli.drives", "List what is attached, what each is, whether it is in use."),
+    "drives": ("drivecare.cli.drives", "List attached drives: what each is and whether it is in use."),
     "assess": ("drivecare.cli.assess", "Judge a drive from its own report: live, saved or pasted."),
     "assess-table": ("drivecare.cli.assess_table", "Judge many drives at once, from a table of their counters."),
-    "rules": ("drivecare.cli.rules", "Show what each signal means to a verdict, and by which source."),
-    "selftest": ("drivecare.cli.selftest", "Let a drive test itself, follow it, judge the result."),
-    "readscan": ("drivecare.cli.readscan", "Read the surface, timed: unreadable areas, slow areas, curve."),
+    "rules": ("drivecare.cli.rules", "Show what each signal means for the verdict, with its source."),
+    "selftest": ("drivecare.cli.selftest", "Have a drive test itself, follow it, judge the result."),
+    "readscan": ("drivecare.cli.readscan", "Read the surface and time it: unreadable areas, slow areas, a curve."),
     "plan": ("drivecare.cli.plan", "Find the replacement that fits this unit, and the steps to fit it."),
     "copy": ("drivecare.cli.copy", "Copy a drive or image and prove it by reading the target back."),
-    "copy-files": ("drivecare.cli.copy_files", "Copy files alone, as a verified bag."),
+    "copy-files": ("drivecare.cli.copy_files", "Copy only the files, into a verified bag."),
     "verify": ("drivecare.cli.verify", "Read a target again and compare it with its receipt."),
-    "hosts": ("drivecare.cli.hosts", "Units and bays: list, show, check a profile, match a label."),
-    "job": ("drivecare.cli.job", "Jobs: new, record, show, list, export, close."),
-    "history": ("drivecare.cli.history", "Every reading of one drive across jobs, and what changed."),
-    "gate": ("drivecare.cli.gate", "May the swap happen? Open or shut, with the reasons."),
-    "handover": ("drivecare.cli.handover", "Write the customer's and the shop's sheet."),
-    "doctor": ("drivecare.cli.doctor", "Is this machine ready for a customer's drive?"),
+    "hosts": ("drivecare.cli.hosts", "List and show units and bays, check a profile, match a label."),
+    "job": ("drivecare.cli.job", "Open, record, show, list, export and close jobs."),
+    "history": ("drivecare.cli.history", "Show every reading of a drive across jobs, and what changed."),
+    "gate": ("drivecare.cli.gate", "Say whether the swap may happen: open or shut, with the reasons."),
+    "handover": ("drivecare.cli.handover", "Write the handover sheet for the customer and the shop."),
+    "doctor": ("drivecare.cli.doctor", "Check whether this machine is ready for a customer's drive."),
     "demo": ("drivecare.cli.demo", "Run a whole job on invented drives: no hardware, no root."),
 }
 
@@ -46,7 +46,7 @@ class FlowGroup(click.Group):
     """Commands in flow order, each imported only when called."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  click's signature
-        """Names in the order of a job, not of the alphabet."""
+        """List the names in the order of a job, not of the alphabet."""
         return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
@@ -59,7 +59,7 @@ class FlowGroup(click.Group):
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
-        """The lists in `--help`, from the tables alone."""
+        """Write the lists in `--help` from the tables alone."""
         with formatter.section("Commands, in the order of a job"):
             formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
         with formatter.section("Exit codes"):
@@ -68,7 +68,7 @@ class FlowGroup(click.Group):
 
 @click.group(cls=FlowGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, prog_name="drivecare")
-@click.option("-v", "--verbose", is_flag=True, help="Say more about what is done, on stderr.")
+@click.option("-v", "--verbose", is_flag=True, help="Say more on stderr about what is being done.")
 def cli(verbose: bool) -> None:
     """Carry one pulled drive through a whole bench job.
 
@@ -79,9 +79,9 @@ def cli(verbose: bool) -> None:
 
 
 def main(machine: Machine | None = None) -> None:
-    """Entry point: run a command; turn an expected error into one line on stderr and its exit code.
+    """Run a command; turn an expected error into one line on stderr and its exit code.
 
-    `machine` is this one, or a recorded one in tests.
+    `machine` is this machine, or a recorded one in tests.
     """
     guard_streams()
     try:
@@ -100,10 +100,10 @@ def main(machine: Machine | None = None) -> None:
     except BrokenPipeError:
         close_stderr()
         sys.exit(ExitCode.DONE)
-    except OSError as error:  # of the machine, not of the program: a full disk, a folder that may not be written
+    except OSError as error:  # of the machine, not of the program: a full disk, a folder without write permission
         logging.getLogger("drivecare").debug("", exc_info=error)
-        where = f"{error.filename}: " if error.filename else ""
-        notify(f"drivecare: {where}{error.strerror}. Check the place and its permissions; -v says more.")
+        location = f"{error.filename}: " if error.filename else ""
+        notify(f"drivecare: {location}{error.strerror}. Check the path and its permissions; -v says more.")
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # what could not be printed is not tried again at the end
         sys.exit(ExitCode.ERROR)
 

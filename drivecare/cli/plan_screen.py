@@ -1,4 +1,4 @@
-"""A plan on the screen: at 80 columns, and no serial number is ever cut or broken."""
+"""A plan for people: the unit, the drives in order, the checks of the one to fit, cautions, steps."""
 
 from __future__ import annotations
 
@@ -9,20 +9,20 @@ if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
     from drivecare.fit.model import Advice, JudgedCandidate, Plan
 
-_STATES = {"yes": ("fits", "bold green"), "unknown": ("may fit", "bold yellow"), "no": ("no", "dim")}
-_INDENT = 13
+_FITS_WORDS = {"yes": ("fits", "bold green"), "unknown": ("may fit", "bold yellow"), "no": ("no", "dim")}
+_REASON_INDENT = 13
 _MOST_SHOWN = 60  # those that fit come first
 
 
 def show_plan(out: Screen, plan: Plan) -> None:
-    """Unit and old drive, what the symptom says, the drives in order, the chosen one's checks, cautions, steps."""
+    """Print a plan."""
     out.print(f"{plan.host_name}   label {plan.label}", style="bold", soft_wrap=True)
-    out.print_wrapped(f"Content moves by {plan.migration.replace('-', ' ')}. {_old_drive(plan)}")
+    out.print_wrapped(f"Content moves by {plan.migration.replace('-', ' ')}. {_describe_old_drive(plan)}")
     if plan.symptom is not None:
-        _show_advice(out, plan.symptom)
+        _show_likely_cause(out, plan.symptom)
     out.print()
-    for one in plan.candidates[:_MOST_SHOWN]:
-        _show_candidate(out, one)
+    for candidate in plan.candidates[:_MOST_SHOWN]:
+        _show_candidate(out, candidate)
     if len(plan.candidates) > _MOST_SHOWN:
         out.print(f"    ... {len(plan.candidates) - _MOST_SHOWN:,} more candidates, all in the document (--json)")
     if plan.candidates:
@@ -36,7 +36,7 @@ def show_plan(out: Screen, plan: Plan) -> None:
         out.print_wrapped(step, first=f"{number:3}. ", indent=5)
 
 
-def _old_drive(plan: Plan) -> str:
+def _describe_old_drive(plan: Plan) -> str:
     old = plan.source
     if old is None:
         return "The old drive was not read."
@@ -49,34 +49,34 @@ def _old_drive(plan: Plan) -> str:
     return f"Old drive: {', '.join(parts)}{verdict}."
 
 
-def _show_advice(out: Screen, advice: Advice) -> None:
+def _show_likely_cause(out: Screen, advice: Advice) -> None:
     likely = "the drive is the likely cause" if advice.drive_likely else "the drive is the less likely cause here"
     out.print_wrapped(f"Symptom: {advice.symptom}: {likely}. It is {advice.cause}. [{advice.source}]")
-    for thing in advice.first:
-        out.print_wrapped(f"check {thing} first", first="  - ", indent=4)
+    for part in advice.first:
+        out.print_wrapped(f"check {part} first", first="  - ", indent=4)
 
 
-def _show_candidate(out: Screen, one: JudgedCandidate) -> None:
-    word, style = _STATES[one.fits]
-    place = "" if one.rank is None else f"{one.rank}"
-    out.print_parts((f"{place:>3} ", ""), (f"{word:8}", style), (" ", ""), (_title(one), "bold"))
-    for line in _why(one):
-        out.print_wrapped(line, first=" " * _INDENT, indent=_INDENT + 2)
+def _show_candidate(out: Screen, candidate: JudgedCandidate) -> None:
+    words, style = _FITS_WORDS[candidate.fits]
+    rank = "" if candidate.rank is None else f"{candidate.rank}"
+    out.print_parts((f"{rank:>3} ", ""), (f"{words:8}", style), (" ", ""), (_candidate_title(candidate), "bold"))
+    for reason in _reasons(candidate):
+        out.print_wrapped(reason, first=" " * _REASON_INDENT, indent=_REASON_INDENT + 2)
 
 
-def _title(one: JudgedCandidate) -> str:
-    title = one.name
-    if one.serial and one.serial not in one.name:
-        title += f", serial {one.serial}"
-    return title + (f", shelf {one.shelf}" if one.shelf else "")
+def _candidate_title(candidate: JudgedCandidate) -> str:
+    title = candidate.name
+    if candidate.serial and candidate.serial not in candidate.name:
+        title += f", serial {candidate.serial}"
+    return title + (f", shelf {candidate.shelf}" if candidate.shelf else "")
 
 
-def _why(one: JudgedCandidate) -> Iterator[str]:
-    """Why it stands where it stands: its reasons against, else what to mind, the rest in a line."""
-    shown = {"no": ("block",), "unknown": ("unknown", "warn"), "yes": ("warn",)}[one.fits]
-    if one.ranking:
-        yield "; ".join(one.ranking)
-    for check in one.checks:
+def _reasons(candidate: JudgedCandidate) -> Iterator[str]:
+    """Why a candidate has its rank, then what speaks against it or needs attention."""
+    shown = {"no": ("block",), "unknown": ("unknown", "warn"), "yes": ("warn",)}[candidate.fits]
+    if candidate.ranking:
+        yield "; ".join(candidate.ranking)
+    for check in candidate.checks:
         if check.result in shown:
             yield f"{check.check.replace('-', ' ')}: {check.reason}"
 
@@ -84,17 +84,18 @@ def _why(one: JudgedCandidate) -> Iterator[str]:
 def _show_choice(out: Screen, plan: Plan) -> None:
     chosen = plan.chosen_drive
     if chosen is None:
-        states = {one.fits for one in plan.candidates}
-        if "unknown" in states:
-            told = "One may fit: find out what is missing, and say it in the stock list or with --fact."
-        elif states:
-            told = "None of these fits. Try others: --stock STOCK.csv or --candidate DRIVE"
-        else:
-            told = "No drive was given to try: --stock STOCK.csv or --candidate DRIVE"
-        out.print_wrapped(told)
+        out.print_wrapped(_advise_on_candidates(plan))
         return
-    out.print(f"Fit {_title(chosen)}", style="bold", soft_wrap=True)
+    out.print(f"Fit {_candidate_title(chosen)}", style="bold", soft_wrap=True)
     for check in chosen.checks:
         mark = "  " if check.result == "pass" else "! "
         name = check.check.replace("-", " ")
         out.print_wrapped(f"{check.reason}   [{check.source}]", first=f"  {mark}{name:15} ", indent=20)
+
+
+def _advise_on_candidates(plan: Plan) -> str:
+    if any(candidate.fits == "unknown" for candidate in plan.candidates):
+        return "One may fit: find out what is missing and enter it in the stock list or with --fact."
+    if plan.candidates:
+        return "None of these fits. Try others: --stock STOCK.csv or --candidate DRIVE"
+    return "No drive was given to try: --stock STOCK.csv or --candidate DRIVE"

@@ -20,7 +20,7 @@ _DRIVES = {"hdd": "hard drives", "ssd": "solid state", "ata": "ATA", "nvme": "NV
 @click.argument("signal", required=False)
 @json_option
 def rules(signal: str | None, as_json: bool) -> None:
-    """Show the rules behind a verdict: limits, consequences, sources.
+    """Show what each signal means for the verdict: limits, consequences, sources.
 
     SIGNAL is the name of a signal, the number of an ATA attribute or a word of a label. Without it, every rule and the
     verdict table are shown.
@@ -28,21 +28,21 @@ def rules(signal: str | None, as_json: bool) -> None:
     from drivecare.risk.rules import find_rules
 
     document = find_rules(signal)
-    finish(document, show=lambda out: _show(document, out), as_json=as_json)
+    finish(document, show=lambda out: _show_rules(document, out), as_json=as_json)
 
 
-def _show(document: RulesDocument, out: Screen) -> None:
+def _show_rules(document: RulesDocument, out: Screen) -> None:
     """Rules, then what is shown without a rule, then the verdict table."""
     for rule in document.rules:
-        _print(out, _rule_lines(rule))
+        _print_block(out, _rule_lines(rule))
     for entry in document.shown:
-        _print(out, _shown_lines(entry))
+        _print_block(out, _shown_lines(entry))
     if document.verdict_table:
         out.print("The verdict: the first row that holds")
-        _print(out, (_row_line(row) for row in document.verdict_table))
+        _print_block(out, (_row_line(row) for row in document.verdict_table))
 
 
-def _print(out: Screen, lines: Iterator[str]) -> None:
+def _print_block(out: Screen, lines: Iterator[str]) -> None:
     """Lines wrapped under their own indent, and an empty one behind them."""
     for line in lines:
         text = line.lstrip()

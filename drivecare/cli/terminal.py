@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 
 class GuardedStream(io.TextIOWrapper):
-    """A text stream on which everything but a line feed that does not show itself is written as an escape."""
+    """A text stream on which every invisible character but the line feed is written as an escape."""
 
     def __init__(self, stream: io.TextIOWrapper) -> None:
         """Take the place of a stream; a sign that its encoding lacks becomes a question mark."""
@@ -70,7 +70,7 @@ def guard_streams() -> None:
 
 
 def console() -> Screen:
-    """The console on stdout: plain in a pipe and under NO_COLOR; 80 columns in a pipe."""
+    """Make the console on stdout: plain in a pipe and under NO_COLOR; 80 columns in a pipe."""
     from drivecare.cli.screen import Screen
 
     width = None if sys.stdout.isatty() or "COLUMNS" in os.environ else 80
@@ -78,14 +78,14 @@ def console() -> Screen:
 
 
 def notify(sentence: str) -> None:
-    """Say something in one line on stderr, beside the result."""
+    """Print one line on stderr, beside the result."""
     click.echo(visible(sentence), err=True)
 
 
 def ask(question: str) -> str:
-    """What the person types, without blanks around it; nothing where they just press return.
+    """Ask for one line and return it without surrounding blanks; empty if the person just presses return.
 
-    Raises NotAnswered where they break it off or there is nobody to answer.
+    Raises NotAnswered if they break it off or there is nobody to answer.
     """
     try:
         answer: str = click.prompt(visible(question), default="", show_default=False, err=True)
@@ -95,12 +95,12 @@ def ask(question: str) -> str:
 
 
 def can_ask() -> bool:
-    """Whether somebody sits there who can answer."""
+    """Whether somebody is there who can answer."""
     return sys.stdin.isatty() and sys.stderr.isatty()
 
 
 def progress_bar(description: str, **options: Any) -> tqdm[Any]:
-    """A bar on stderr, silent where that is no terminal."""
+    """Make a bar on stderr, silent if that is not a terminal."""
     from tqdm import tqdm
 
     return tqdm(desc=visible(description), file=_past_guard(sys.stderr), disable=None, **options)
@@ -112,29 +112,29 @@ def stderr_is_terminal() -> bool:
 
 
 def stdout_to_stderr() -> AbstractContextManager[object]:
-    """Meanwhile, what would go to stdout goes to stderr."""
+    """Redirect stdout to stderr for a while."""
     return contextlib.redirect_stdout(sys.stderr)
 
 
 def print_document(document: bytes) -> None:
-    """Put a document on stdout as it is; JSON is escaped where it is encoded."""
+    """Write a document to stdout unchanged; JSON is escaped where it is encoded."""
     sys.stdout.buffer.write(document)
 
 
 def flush_stdout() -> None:
-    """Have everything printed by now. Raises OSError where there is no room for it."""
+    """Write out everything printed so far. Raises OSError if there is no room for it."""
     sys.stdout.flush()
 
 
 def standard_input() -> IO[str]:
-    """What is typed or piped in; bytes that are no UTF-8 come through as they are."""
+    """Give what is typed or piped in; bytes that are not UTF-8 pass through unchanged."""
     if isinstance(sys.stdin, io.TextIOWrapper):
         sys.stdin.reconfigure(encoding="utf-8", errors="surrogateescape")
     return sys.stdin
 
 
 def close_stderr() -> None:
-    """Nobody listens any more; what is left to say at exit would only complain about that."""
+    """Close stderr: nobody listens any more, and what is left to say at exit would only complain about that."""
     sys.stderr.close()
 
 
@@ -142,18 +142,18 @@ class TableStream(Protocol):
     """Where a table of data goes, text by text."""
 
     def write(self, text: str, /) -> object:
-        """Write some of it."""
+        """Write a part of it."""
 
 
 class _Pipe:
-    """Stdout where it is no terminal: the table in UTF-8, other bytes in its cells as they came."""
+    """Stdout that is not a terminal: the table in UTF-8, other bytes in its cells unchanged."""
 
     def write(self, text: str, /) -> None:
         sys.stdout.buffer.write(text.encode("utf-8", "surrogateescape"))
 
 
 def table_stream() -> TableStream:
-    """Stdout for a table: byte for byte into a pipe or file, made visible on a terminal."""
+    """Give stdout for a table: byte for byte into a pipe or file, made visible on a terminal."""
     return sys.stdout if sys.stdout.isatty() else _Pipe()
 
 

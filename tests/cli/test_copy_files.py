@@ -26,7 +26,7 @@ def test_screen_and_exit_code(source: Path, tmp_path: Path) -> None:
     assert result.exit_code == 0, result.output
     lines = result.stdout.splitlines()
     assert lines[0] == f"2 files, 100,003 bytes   {source} -> {target}"
-    assert lines[1] == "VERIFIED   every file was read back past the host's cache and agrees"
+    assert lines[1] == "VERIFIED   every file was read back past this machine's cache and agrees"
 
 
 def test_json_and_left_out_files(source: Path, tmp_path: Path) -> None:
@@ -38,7 +38,7 @@ def test_json_and_left_out_files(source: Path, tmp_path: Path) -> None:
     assert document["verified"] is True
     assert [note["name"] for note in document["left_out"]] == ["gone"]
     screen = CliRunner().invoke(cli, ["copy-files", str(source), str(tmp_path / "other")]).stdout
-    assert screen.splitlines()[1].startswith("VERIFIED, but for 1 left out   ")
+    assert screen.splitlines()[1].startswith("VERIFIED, except for 1 left out   ")
 
 
 def test_a_target_that_holds_something_is_refused(source: Path, tmp_path: Path) -> None:

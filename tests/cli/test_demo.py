@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner
 
 from drivecare.cli.demo import BAD_LENGTH, BAD_OFFSET, JOB, SIZE_BYTES
-from drivecare.cli.demo_folder import MANIFEST
+from drivecare.cli.demo_folder import DEMO_MANIFEST
 from drivecare.cli.main import cli
 from drivecare.documents import load
 from drivecare.errors import BadInput, Refused
@@ -82,7 +82,7 @@ def test_the_demo_agrees_with_itself(told: tuple[Path, str]) -> None:
 
 def test_it_says_where_everything_lies(told: tuple[Path, str]) -> None:
     folder, story = told
-    ending = story[story.index("Everything lies in") :]
+    ending = story[story.index("Everything is in") :]
     named = [line.strip().rstrip(":") for line in ending.splitlines() if line.strip().startswith(str(folder))]
     assert len(named) >= 5
     assert all(Path(name).exists() for name in named)
@@ -108,7 +108,7 @@ def empty_folder(folder: Path) -> None:
 
 
 def lost_list(folder: Path) -> None:
-    (folder / MANIFEST).unlink()
+    (folder / DEMO_MANIFEST).unlink()
 
 
 @pytest.mark.promise(11)
@@ -118,7 +118,7 @@ def test_what_the_demo_did_not_make_is_left_alone(
 ) -> None:
     folder = tmp_path / "demo"
     shutil.copytree(told[0], folder, copy_function=os.link)
-    for name in ("stock.csv", MANIFEST):  # the others are only looked at
+    for name in ("stock.csv", DEMO_MANIFEST):  # the others are only looked at
         (folder / name).unlink()
         shutil.copy(told[0] / name, folder / name)
     alter(folder)

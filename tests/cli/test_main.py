@@ -147,7 +147,7 @@ def test_a_full_disk_under_the_output_is_one_line() -> None:
             done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True)
             assert done.returncode == 3
             assert done.stderr == (
-                "drivecare: No space left on device. Check the place and its permissions; -v says more.\n"
+                "drivecare: No space left on device. Check the path and its permissions; -v says more.\n"
             )
 
 

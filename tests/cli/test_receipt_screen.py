@@ -75,14 +75,14 @@ def shown(of: Receipt) -> str:
             receipt(ONE, verified=False, verification=None, mismatched=(Area.between(0, MIB),)),
             [
                 "16,776,704 of 16,777,216 bytes (16.8 MB) could be read: all but 1 unreadable area.",
-                "NOT VERIFIED: the target does not hold what it must, in 1 area of together 1,048,576 bytes.",
+                "NOT VERIFIED: the target does not hold what it must, in 1 area (1,048,576 bytes in all).",
             ],
         ),
         (
             receipt(verified=False, verification=None, target_unreadable=(Area.between(0, 4 * MIB),)),
             ["NOT VERIFIED: 4.19 MB of the target could not be read back; the rest agrees."],
         ),
-        (receipt(verified=False, verification=None), ["NOT VERIFIED: the target was not read back whole."]),
+        (receipt(verified=False, verification=None), ["NOT VERIFIED: the target was not read back in full."]),
         (
             receipt(
                 verified=False,
@@ -90,7 +90,7 @@ def shown(of: Receipt) -> str:
                 mismatched=(Area.between(8 * MIB, 9 * MIB),),
                 target_unreadable=(Area.between(0, 8 * MIB),),
             ),
-            ["NOT VERIFIED: the target does not hold what it must, in 1 area of together 1,048,576 bytes."],
+            ["NOT VERIFIED: the target does not hold what it must, in 1 area (1,048,576 bytes in all)."],
         ),
     ],
     ids=["whole", "one area lost", "all lost", "all lost before", "wrong", "not read back", "not verified yet", "both"],

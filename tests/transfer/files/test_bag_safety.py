@@ -647,7 +647,7 @@ def test_a_copy_of_which_nothing_could_be_read_says_so(
     ran = run(copy_files_command, source, tmp_path / "bag")
     assert ran.exit_code == 20
     assert ran.out.splitlines()[0].startswith("0 files, 0 bytes")
-    assert ran.out.splitlines()[1] == "NOTHING COPIED   no file is across"
+    assert ran.out.splitlines()[1] == "NOTHING COPIED   not one file was copied"
     assert "VERIFIED" not in ran.out
     receipt = json.loads((tmp_path / "bag" / bag.BAG_RECEIPT).read_text())
     assert (receipt["verified"], receipt["verification"]) == (False, None)
