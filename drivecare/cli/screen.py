@@ -61,19 +61,22 @@ class Screen(Console):
         """Print rows of equally many cells; the first row is bold with `heading`.
 
         Every column but the last is as wide as its longest cell. The last one is broken between words and at line
-        feeds, or stands below its row where there is no room for it.
+        feeds. On a narrow screen it stands below its row, and so do as many before it as have no room beside the first.
         """
         columns = [[visible(cell) for cell in column] for column in list(zip(*rows, strict=True))[:-1]]
         last = [visible_lines(row[-1]) for row in rows]
-        taken = sum(max(map(cell_len, column)) + _GAP for column in columns)
+        widths = [max(map(cell_len, column)) + _GAP for column in columns]
         longest = max((cell_len(word) for cell in last for word in cell.split()), default=0)
-        below = self._readable - taken < max(_LEAST, longest)
+        below = self._readable - sum(widths) < max(_LEAST, longest)
+        while below and sum(widths) > self._readable and len(columns) > 1:
+            del widths[-1]
+            last = [f"{cell}  {text}" for cell, text in zip(columns.pop(), last, strict=True)]
         grid = Table.grid(*(Column(no_wrap=True) for _ in columns), padding=(0, _GAP, 0, 0))
         for cells in zip(*columns, *([] if below else [last]), strict=True):
             grid.add_row(*map(Text, cells))
         if heading:
             grid.rows[0].style = "bold"
-        lines = self._draw(grid, max(taken, self._readable))
+        lines = self._draw(grid, max(sum(widths), self._readable))
         for number, line in enumerate(lines):
             self.print(line, soft_wrap=True)
             for text in last[number].split("\n") if below else ():

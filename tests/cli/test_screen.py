@@ -50,6 +50,18 @@ def test_a_serial_number_that_has_no_room_goes_below_its_row() -> None:
     ]
 
 
+def test_columns_without_room_go_below_the_row_together() -> None:
+    rows = [("id", "takes a drive", "moves by"), ("hearth-21", "2.5-inch, to 9.5 mm", "sector copy")]
+    assert shown(rows, 24) == [
+        "id",
+        "      takes a drive",
+        "      moves by",
+        "hearth-21",
+        "      2.5-inch, to 9.5",
+        "      mm  sector copy",
+    ]
+
+
 @given(st.lists(st.tuples(WORDS, WORDS, CELLS), min_size=1, max_size=5), st.sampled_from([40, 80, 200]))
 def test_every_word_is_there_and_whole(rows: list[tuple[str, str, str]], width: int) -> None:
     lines = shown(list(rows), width)
