@@ -11,7 +11,7 @@ from typing import Generic, TypeVar
 
 FIRST, LAST = 9, 3
 
-T = TypeVar("T")
+Item = TypeVar("Item")
 
 
 def format_bytes(count: int | None) -> str:
@@ -56,17 +56,17 @@ def join_some(words: Sequence[str], most: int, separator: str = ", ") -> str:
     return separator.join(words[:most]) + (f" and {others:,} more" if others > 0 else "")
 
 
-class Excerpt(Generic[T]):
+class Excerpt(Generic[Item]):
     """The first and the last few of any number of items; what stands between them is only counted."""
 
-    def __init__(self, items: Iterable[T] = ()) -> None:
+    def __init__(self, items: Iterable[Item] = ()) -> None:
         self.count = 0
-        self._first: list[T] = []
-        self._last: deque[T] = deque(maxlen=LAST)
+        self._first: list[Item] = []
+        self._last: deque[Item] = deque(maxlen=LAST)
         for item in items:
             self.add(item)
 
-    def add(self, item: T) -> None:
+    def add(self, item: Item) -> None:
         """Add an item at the end."""
         self.count += 1
         if len(self._first) < FIRST:
@@ -74,7 +74,7 @@ class Excerpt(Generic[T]):
         else:
             self._last.append(item)
 
-    def lines(self, describe: Callable[[T], str], others: str) -> Iterator[str]:
+    def lines(self, describe: Callable[[Item], str], others: str) -> Iterator[str]:
         """Yield a line for each item kept and one for those between: "... 488 more areas, all in the receipt"."""
         yield from map(describe, self._first)
         between = self.count - len(self._first) - len(self._last)

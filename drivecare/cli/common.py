@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from drivecare.job.folder import JobFolder
     from drivecare.work import Machine
 
-F = TypeVar("F", bound=Callable[..., Any])
+CommandFunction = TypeVar("CommandFunction", bound=Callable[..., Any])
 
 # A path from the command line. Whoever uses it finds out whether it can be used, and says so in one line.
 PATH = click.Path(readable=False, path_type=Path)
@@ -50,13 +50,13 @@ def _job_ids(ctx: click.Context, param: click.Parameter, incomplete: str) -> lis
 job_argument = click.argument("id", shell_complete=_job_ids)
 
 
-def job_options(command: F) -> F:
+def job_options(command: CommandFunction) -> CommandFunction:
     """`--job ID` and `--jobs FOLDER`: file the result of this command in that job."""
     command = click.option("--job", metavar="ID", help="File the result in this job.", shell_complete=_job_ids)(command)
     return jobs_option(command)
 
 
-def jobs_option(command: F) -> F:
+def jobs_option(command: CommandFunction) -> CommandFunction:
     """`--jobs FOLDER` alone, for commands whose argument is the job."""
     return click.option(
         "--jobs",

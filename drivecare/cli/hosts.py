@@ -26,17 +26,17 @@ def host_folders() -> tuple[Path, ...]:
     """
     from drivecare.invoking_user import configuration_folder
 
-    given = os.environ.get("DRIVECARE_HOSTS", "")
-    if given:
-        return tuple(Path(folder) for folder in given.split(os.pathsep) if folder)
+    folders = os.environ.get("DRIVECARE_HOSTS", "")
+    if folders:
+        return tuple(Path(folder) for folder in folders.split(os.pathsep) if folder)
     own = configuration_folder() / "hosts"
     return (own,) if own.is_dir() else ()
 
 
 def known_hosts() -> tuple[HostDocument, ...]:
-    """Every profile: those that ship and the shop's own, which win where both have the same id.
+    """Load every profile: those that ship and the shop's own, which win if both have the same id.
 
-    What is wrong with one that cannot be used is said on stderr.
+    What is wrong with a profile that cannot be used goes to stderr.
     """
     from drivecare.fit.host_catalogue import load_hosts
 
@@ -48,9 +48,9 @@ def known_hosts() -> tuple[HostDocument, ...]:
 
 @click.group(epilog='\b\nExample: drivecare hosts match "CH-2103"')
 def hosts() -> None:
-    """Units and bays: what fits them, and how they are opened.
+    """List and show units and bays, check a profile, match a label.
 
-    A shop's own profiles are TOML files in the folder that $DRIVECARE_HOSTS names, else in drivecare/hosts of your
+    A shop's own profiles are TOML files in the folder that $DRIVECARE_HOSTS names, else in drivecare/hosts in your
     configuration folder (~/.config).
     """
 
@@ -58,7 +58,7 @@ def hosts() -> None:
 @hosts.command("list", epilog="\b\nExample: drivecare hosts list --json")
 @json_option
 def list_hosts(as_json: bool) -> None:
-    """Every unit and bay, one a line."""
+    """List every unit and bay, one to a line."""
     from drivecare.fit.host_catalogue import summarize_host
     from drivecare.fit.model import HostList
 
@@ -70,11 +70,11 @@ def list_hosts(as_json: bool) -> None:
 @click.argument("host", metavar="ID|LABEL")
 @json_option
 def show_host(host: str, as_json: bool) -> None:
-    """Everything a profile says, with where each number comes from."""
+    """Show everything a profile says, with the source of each number."""
     from drivecare.fit.host_catalogue import find_host
 
-    found = find_host(host, known_hosts())
-    finish(found, show=lambda out: _show_host(out, found), as_json=as_json)
+    document = find_host(host, known_hosts())
+    finish(document, show=lambda out: _show_host(out, document), as_json=as_json)
 
 
 @hosts.command("match", epilog='\b\nExample: drivecare hosts match "Corvane Hearth CH-2103"')
@@ -83,21 +83,21 @@ def show_host(host: str, as_json: bool) -> None:
 def match_host(label: str, as_json: bool) -> None:
     """Find the unit that a label means.
 
-    Its revision counts, the country it was sold in does not.
+    The revision on the label counts; the country the unit was sold in does not.
     """
     from drivecare.fit.host_catalogue import find_host
 
-    found = find_host(label, known_hosts())
-    finish(found, show=lambda out: out.print(f"{found.id}   {found.name}"), as_json=as_json)
+    document = find_host(label, known_hosts())
+    finish(document, show=lambda out: out.print(f"{document.id}   {document.name}"), as_json=as_json)
 
 
 @hosts.command("check", epilog="\b\nExample: drivecare hosts check my-unit.toml")
 @click.argument("file", metavar="FILE", type=PATH)
 @json_option
 def check_host(file: Path, as_json: bool) -> None:
-    """Whether a profile can be used, and where it is wrong.
+    """Check whether a profile can be used, and where it is wrong.
 
-    Exit code: 0 nothing wrong, 3 something is.
+    Exit code: 0 nothing is wrong, 3 something is.
     """
     from drivecare.documents import MOST_PROFILE_BYTES, read_bytes
     from drivecare.fit.profile_check import check_profile

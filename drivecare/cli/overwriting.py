@@ -1,40 +1,38 @@
-"""Nothing is overwritten unasked: one rule and one option for every file that a person names to be written."""
+"""Nothing is overwritten unasked: one rule and one option for every file that a command is told to write."""
 
 from __future__ import annotations
 
 import os
 import shlex
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, TypeVar
 
 import click
 
+from drivecare.cli.common import CommandFunction
 from drivecare.cli.terminal import ask, can_ask, notify
 from drivecare.errors import BadInput, Refused
 from drivecare.storage import already_there
 
-F = TypeVar("F", bound=Callable[..., Any])
-
-OPTION = "--allow-overwrite"
+OVERWRITE_OPTION = "--allow-overwrite"
 
 
-def overwrite_option(command: F) -> F:
+def overwrite_option(command: CommandFunction) -> CommandFunction:
     """`--allow-overwrite FILE`: the file that may be replaced, by its path, as `drivecare copy` asks for an image's."""
     return click.option(
-        OPTION,
+        OVERWRITE_OPTION,
         "overwritable",
         metavar="FILE",
         multiple=True,
-        help="Replace this file that exists already: type its path.",
+        help="Replace this existing file: type its path.",
     )(command)
 
 
 def may_replace(path: Path, overwritable: Sequence[str]) -> bool:
-    """Whether a file lies at `path` that the person lets us replace; False where the name is free.
+    """Whether the person lets us replace the file at `path`; False if the name is free.
 
-    It has to be named in the option or, at a terminal, typed when asked. Raises Refused where it is not, BadInput where
-    something else than a file lies there.
+    They name it in the option or, at a terminal, type it when asked. Raises Refused if they do not, BadInput if what is
+    there is not a file.
     """
     if not os.path.lexists(path):
         return False
@@ -43,8 +41,10 @@ def may_replace(path: Path, overwritable: Sequence[str]) -> bool:
     if any(Path(name).absolute() == path.absolute() for name in overwritable):
         return True
     if not can_ask():
-        raise already_there(path, f"Choose another name, or replace it with {OPTION} {shlex.quote(str(path))}")
+        raise already_there(
+            path, f"Choose another name, or replace it with {OVERWRITE_OPTION} {shlex.quote(str(path))}"
+        )
     notify(f"{path} exists already, {path.stat().st_size:,} bytes.")
     if Path(ask("Type its path to replace it")).absolute() != path.absolute():
-        raise Refused("stays as it is: its path was not typed", guard="exists", location=str(path))
+        raise Refused("was not replaced: its path was not typed", guard="exists", location=str(path))
     return True

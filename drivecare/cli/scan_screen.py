@@ -25,7 +25,7 @@ def show_scan(out: Screen, scan: SurfaceScan) -> None:
     for line in _summary_lines(scan):
         out.print_wrapped(line)
     out.print_lines(_curve_lines(scan, max(1, min(_MOST_COLUMNS, out.width - _AXIS - 1))))
-    out.print_lines(Excerpt(scan.unreadable).lines(_describe_unreadable, "unreadable areas, all in the result"))
+    out.print_lines(Excerpt(scan.unreadable).lines(_describe_unreadable_span, "unreadable areas, all in the result"))
     out.print_lines(Excerpt(scan.slow).lines(_describe_slow, "slow areas, all in the result"))
     latency = scan.latency
     if latency.p50 is not None:
@@ -78,7 +78,7 @@ def _curve_lines(scan: SurfaceScan, columns: int) -> list[str]:
     return [*lines, f"  {'':11}  start{legend:^{max(0, columns - 8)}}end", ""]
 
 
-def _describe_unreadable(area: UnreadableArea) -> str:
+def _describe_unreadable_span(area: UnreadableArea) -> str:
     return f"  unreadable: {area.length:,} bytes at byte {area.offset:,}, LBA {area.offset // 512:,}"
 
 
@@ -95,6 +95,6 @@ def save_picture(scan: SurfaceScan, path: Path, *, replace: bool) -> None:
     if picture is None:
         notify("nothing was read, so there is no curve to draw")
         return
-    head, _, rest = picture.svg.partition(">")
-    write_file(path, f'{head} xmlns="http://www.w3.org/2000/svg">{_STYLE}{rest}'.encode(), replace=replace)
+    tag, _, content = picture.svg.partition(">")
+    write_file(path, f'{tag} xmlns="http://www.w3.org/2000/svg">{_STYLE}{content}'.encode(), replace=replace)
     notify(f"picture: {path}")

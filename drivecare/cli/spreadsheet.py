@@ -20,7 +20,7 @@ import re
 _SIGNS = "=+-@\t\r\n＝＋－＠"
 # Blanks before a sign are dropped by some programs when they read a table.
 _RISKY = re.compile(rf"'* *[{re.escape(_SIGNS)}]")
-_NUMBER = re.compile(r" *[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)? *", re.ASCII)
+_PLAIN_NUMBER = re.compile(r" *[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)? *", re.ASCII)
 # How such a cell may begin in its line. A table may have a hundred million lines, so a quick look comes first.
 _BEGINNINGS = (*_SIGNS, '"', "'", " ")
 _AFTER_A_COMMA = re.compile(f",[{re.escape(''.join(_BEGINNINGS))}]")
@@ -28,7 +28,7 @@ _AFTER_A_COMMA = re.compile(f",[{re.escape(''.join(_BEGINNINGS))}]")
 
 def as_text(cell: str) -> str:
     """A cell that no spreadsheet takes for a formula."""
-    return "'" + cell if _RISKY.match(cell) and not _NUMBER.fullmatch(cell) else cell
+    return "'" + cell if _RISKY.match(cell) and not _PLAIN_NUMBER.fullmatch(cell) else cell
 
 
 def restored(cell: str) -> str:
