@@ -16,7 +16,7 @@ from drivecare.reading.raw_values import (
     parse_raw,
     unpack_rate,
 )
-from drivecare.reading.wear import read_percent_used
+from drivecare.reading.wear import load_wear_rules, read_percent_used
 
 PYSMART = "pySMART 1.4.3 source distribution, tests/dataset"
 
@@ -121,6 +121,8 @@ WEAR = [
     (173, "Ave_Block-Erase_Count", 94, 190, "Micron", 6),
     (231, "Unknown_SSD_Attribute", 100, 0, "", None),
     (248, "Perc_Rated_Life_Remain", 100, 91, "", 9),
+    (249, "Percent_Life_Used", 96, 4, "", 4),  # a number that no rule knows: the name decides
+    (250, "Percent_Life_Left", 95, 95, "", 5),
 ]
 
 
@@ -129,6 +131,13 @@ def test_wear_counts_as_name_and_family_say(
     identifier: int, name: str, value: int, raw: int, family: str, used: int | None
 ) -> None:
     assert _used(identifier, name, value, raw, family) == used
+
+
+def test_every_wear_rule_has_a_worked_value() -> None:
+    rows = [(Attribute(id=identifier, name=name, threshold=0), family) for identifier, name, _, _, family, _ in WEAR]
+    rules = load_wear_rules()
+    reached = {next((rule for rule in rules if rule.matches(*row)), None) for row in rows}
+    assert [rule for rule in rules if rule not in reached] == []
 
 
 def test_apple_wear_agrees_with_its_own_cycle_counts() -> None:
