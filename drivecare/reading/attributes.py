@@ -93,7 +93,7 @@ class AttributeTable:
     cut: bool = False
 
 
-def read_attributes(report: Report, drive: Drive, gaps: GapNotes) -> AttributeTable:
+def read_attribute_table(report: Report, drive: Drive, gaps: GapNotes) -> AttributeTable:
     """Read every row, wherever it stands; note damaged, repeated and impossible ones."""
     packed_rates = has_trait(f"{drive.family or ''} {drive.model or ''}".lstrip(), "packed-rates")
     rows: list[Attribute] = []

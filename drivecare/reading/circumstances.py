@@ -9,6 +9,7 @@ from typing import NamedTuple
 import msgspec
 
 from drivecare.reading.counters import HOURS_PER_YEAR
+from drivecare.reading.families import pattern_of
 from drivecare.reading.gaps import GapNotes
 from drivecare.reading.model import Drive, RawReport, Values
 from drivecare.reading.report_text import Report
@@ -20,10 +21,6 @@ _ZONES = {
     "EST": -5, "EDT": -4, "CDT": -5, "MST": -7, "MDT": -6, "PST": -8, "PDT": -7, "JST": 9,
 }  # fmt: skip
 _BORN = {"sata": 2003, "nvme": 2011}  # Serial ATA 1.0a, NVM Express 1.0
-
-# A drive behind a RAID controller, in the backend's words: as an option, and in its answer.
-_MEMBER = re.compile(r"\b(?:megaraid|cciss|3ware|areca|aacraid|hpt),[\d,/]+")
-_MEMBER_LINE = re.compile(r"(?<=\[)(?:megaraid|cciss|3ware|areca|aacraid|hpt)_disk_[\d_]+(?=\])")
 
 
 class UnknownBridge(NamedTuple):
@@ -79,5 +76,7 @@ def add_machine_facts(raw: RawReport, drive: Drive, gaps: GapNotes) -> Drive:
 
 def note_controller(raw: RawReport, transport: str | None, gaps: GapNotes) -> None:
     """Note that the drive was read through a RAID controller."""
-    if member := _MEMBER.search(transport or "") or _MEMBER_LINE.search(raw.text):
+    driver = pattern_of("raid-driver")
+    option, answer = rf"\b(?:{driver}),[\d,/]+", rf"(?<=\[)(?:{driver})_disk_[\d_]+(?=\])"
+    if member := re.search(option, transport or "") or re.search(answer, raw.text):
         gaps.note("behind-controller", f"It was read through a RAID controller ({member[0]}).")

@@ -12,7 +12,7 @@ import msgspec
 
 from drivecare.errors import BadInput, NoDrive
 from drivecare.reading import ata, circumstances, drive_fields, health, logs, missing, nvme, scsi
-from drivecare.reading.attributes import read_attributes
+from drivecare.reading.attributes import read_attribute_table
 from drivecare.reading.circumstances import UnknownBridge
 from drivecare.reading.draft import Draft, Step
 from drivecare.reading.model import Drive, RawReport, Reading
@@ -48,7 +48,7 @@ WHICH_DRIVE = (
     Step(drive_fields.identify,               "report drive",              fills="drive.identity"),
 )
 ATA = (
-    Step(read_attributes,                     "report drive gaps",         fills="table"),
+    Step(read_attribute_table,                     "report drive gaps",         fills="table"),
     Step(logs.read_ata_errors,                "report gaps",               fills="errors"),
     Step(logs.count_errors,                   "errors gaps",               completes="values"),
     Step(logs.read_selftests,                 "report gaps",               fills="selftests"),

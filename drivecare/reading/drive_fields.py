@@ -6,7 +6,7 @@ import re
 from typing import Literal
 
 from drivecare.reading.attributes import AttributeTable
-from drivecare.reading.families import has_trait
+from drivecare.reading.families import has_trait, pattern_of
 from drivecare.reading.gaps import GapNotes
 from drivecare.reading.identity import Identity, normalise_worldwide_name
 from drivecare.reading.locale_numbers import leading_count, leading_decimal, within
@@ -19,12 +19,6 @@ _OLD_NAME = re.compile(r"(\S+)\s+(\S.*?)\s+Version:\s*(\S+)")  # Device: MAKER M
 
 # Words of products that stand in for drives. A volume's unit id has NAA 6, a real SAS drive's NAA 5.
 _VOLUME = re.compile(r"\b(logical[ _]?volume|virtual|raid|array|volume|vdisk|lun)\b", re.I)
-# What the backend prints where a controller answered; the names in it are those of its options.
-_CONTROLLER = re.compile(
-    r"(DELL or MegaRaid controller|requires option '?-d (?:cciss|megaraid|3ware|areca|aacraid|hpt)|"
-    r"try adding '?-d (?:cciss|megaraid|3ware|areca|aacraid|hpt))",
-    re.I,
-)
 
 
 def find_protocol(report: Report) -> Protocol | None:
@@ -154,7 +148,8 @@ def _native_bytes(report: Report, sector_bytes: int) -> int | None:
 
 def find_stand_in(report: Report, drive: Drive) -> str | None:
     """What stands in for a drive here: a RAID volume or a controller; None for a drive itself."""
-    if line := next((line.strip() for line in report.lines if _CONTROLLER.search(line)), None):
+    controller = rf"{pattern_of('raid-answer')}|(?:requires option|try adding) '?-d (?:{pattern_of('raid-driver')})"
+    if line := next((line.strip() for line in report.lines if re.search(controller, line, re.I)), None):
         return f"a controller ({line[:80]})"
     if drive.protocol != "scsi":
         return None

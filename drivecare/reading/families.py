@@ -8,7 +8,7 @@ from typing import Literal
 
 from drivecare.documents import Strict, decode_shipped
 
-Trait = Literal["packed-rates", "hard-drive", "raid-volume"]
+Trait = Literal["packed-rates", "hard-drive", "raid-volume", "raid-driver", "raid-answer"]
 Sureness = Literal["report", "memory"]
 
 
@@ -31,6 +31,12 @@ def load_families() -> tuple[Family, ...]:
     return decode_shipped(_FamilyFile, "families.toml").family
 
 
+@lru_cache
+def pattern_of(trait: Trait) -> str:
+    """One pattern for all families with a trait."""
+    return "|".join(f"(?:{family.pattern})" for family in load_families() if family.trait == trait)
+
+
 def has_trait(label: str, trait: Trait) -> bool:
     """Whether a label names a family with this trait."""
-    return any(family.trait == trait and re.search(family.pattern, label, re.I) for family in load_families())
+    return re.search(pattern_of(trait), label, re.I) is not None

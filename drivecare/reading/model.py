@@ -149,8 +149,8 @@ class Values(Value, frozen=True, kw_only=True):
 
     def completed_by(self, other: Values) -> Values:
         """These values, and those of `other` where the drive did not say."""
-        told = {name: getattr(other, name) for name in self.__struct_fields__ if getattr(self, name) is None}
-        return msgspec.structs.replace(self, **told)
+        completed = {name: getattr(other, name) for name in self.__struct_fields__ if getattr(self, name) is None}
+        return msgspec.structs.replace(self, **completed)
 
 
 class Gap(Value, frozen=True, kw_only=True):

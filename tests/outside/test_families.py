@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import ast
 import re
+from pathlib import Path
 
 import pytest
 
-from drivecare.reading.families import Family, has_trait, load_families
+import drivecare
+from drivecare.reading.families import Family, has_trait, load_families, pattern_of
 from drivecare.reading.wear import WearRule, load_wear_rules
 
 ROWS = (*load_families(), *load_wear_rules())
@@ -35,3 +38,29 @@ def test_every_row_has_a_pattern_that_works_and_a_source(row: Family | WearRule)
 )
 def test_families_are_known_by_name(label: str, trait: str, has: bool) -> None:
     assert has_trait(label, trait) is has  # type: ignore[arg-type]
+
+
+MAKERS = re.compile(
+    r"seagate|hitachi|samsung|fujitsu|toshiba|sandisk|\bwdc|apple|megaraid|adaptec|areca|3ware|cciss", re.I
+)
+
+
+def test_makers_are_named_in_data_and_not_in_code() -> None:
+    """In code only docstrings and comments name them, as sources."""
+    named = []
+    for path in sorted(Path(drivecare.__file__).parent.rglob("*.py")):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        docstrings = {
+            id(node.body[0].value)
+            for node in ast.walk(tree)
+            if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef)
+            and node.body
+            and isinstance(node.body[0], ast.Expr)
+        }
+        named += [
+            f"{path.name}:{node.lineno}"
+            for node in ast.walk(tree)
+            if isinstance(node, ast.Constant) and id(node) not in docstrings and MAKERS.search(str(node.value))
+        ]
+    assert named == []
+    assert MAKERS.search(pattern_of("packed-rates")), "the names still stand where they are looked for"

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import importlib
+import pkgutil
+
 import msgspec
 import pytest
 
+import drivecare
+from drivecare.documents import Value
 from drivecare.fit.checks import Swap, check_same_drive
 from drivecare.fit.model import Candidate, OldDrive
 from drivecare.reading.decode import decode_report
@@ -143,3 +148,18 @@ def test_the_strength_follows_from_the_names() -> None:
 )
 def test_a_worldwide_name_is_its_digits_however_they_are_grouped(text: str | None, name: str | None) -> None:
     assert normalise_worldwide_name(text) == name
+
+
+def test_every_document_that_names_a_drive_can_be_compared() -> None:
+    """`compare` takes whatever has a model, a serial number and an identity; JSON keeps the three side by side."""
+    for module in pkgutil.walk_packages(drivecare.__path__, "drivecare."):
+        if not module.name.endswith("__main__"):
+            importlib.import_module(module.name)
+    types, seen = [Value], set()
+    while types:
+        seen.add(kind := types.pop())
+        types += kind.__subclasses__()
+    naming = {kind for kind in seen if {"model", "serial"} <= set(kind.__struct_fields__)}
+    assert len(naming) >= 8
+    # A job's history shows one drive's readings: it is made from readings that were compared already.
+    assert {kind.__name__ for kind in naming if "identity" not in kind.__struct_fields__} == {"History"}
