@@ -24,13 +24,20 @@ if TYPE_CHECKING:
     epilog="\b\nExample: sudo drivecare assess /dev/sdb --job 1042\nExample: drivecare assess report.txt --as new"
 )
 @click.argument("sources", metavar="DRIVE|FILE...", nargs=-1, required=True)
-@click.option("--as", "sale", type=click.Choice(["used", "new"]), default="used", show_default=True, help="Sold as.")
 @click.option(
-    "--transport", metavar="TYPE", help="How to reach a live drive: sat, sntjmicron, ... [default: found out]"
+    "--as",
+    "sale",
+    type=click.Choice(["used", "new"]),
+    default="used",
+    show_default=True,
+    help="What the drive was sold as.",
 )
-@click.option("--save", type=PATH, help="Keep the reading in this file.")
+@click.option(
+    "--transport", metavar="TYPE", help="How to reach an attached drive: sat, sntjmicron, ... [default: detected]"
+)
+@click.option("--save", type=PATH, help="Save the reading to this file.")
 @overwrite_option
-@click.option("--explain", is_flag=True, help="Show how the verdict came about, with every source.")
+@click.option("--explain", is_flag=True, help="Show how the verdict was reached, with every source.")
 @job_options
 @json_option
 @click.pass_context
@@ -49,7 +56,7 @@ def assess(
     """Judge drives: may each go back in, or must it be checked again, replaced, or copied at once?
 
     DRIVE is an attached drive (needs root, changes nothing on it). FILE is a saved reading or the text report of a
-    drive. Several are read at the same time. In a job, earlier readings and scans of the drive count too.
+    drive. Several are read in parallel. In a job, earlier readings and scans of the drive count too.
 
     Exit code: 0 refit, 10 recheck, 11 replace, 12 evacuate, 13 unproven, 3 nothing could be read.
     """

@@ -26,9 +26,9 @@ STDIN = Path("-")
 
 @click.command(epilog="\b\nExample: drivecare assess-table 2016-09-30.csv --output judged.csv")
 @click.argument("table", metavar="CSV", type=PATH)
-@click.option("--output", type=PATH, help="Write the judged table here.")
+@click.option("--output", type=PATH, help="Write the judged table to this file.")
 @overwrite_option
-@click.option("--evaluate", is_flag=True, help="Tell how well the estimates fit the column `failure` (0 or 1).")
+@click.option("--evaluate", is_flag=True, help="Measure how well the estimates fit the column `failure` (0 or 1).")
 @json_option
 def assess_table(
     table: Path, output: Path | None, overwritable: tuple[str, ...], evaluate: bool, as_json: bool
@@ -36,15 +36,15 @@ def assess_table(
     """Judge many drives at once: each row of a CSV file with raw counters (smart_5_raw, smart_187_raw, ...).
 
     Adds the columns verdict, estimate, low, high, leading_signal: the chance of failing within 12 months as fractions.
-    An empty cell or a missing column is a counter that was not said, a cell that is not a number one that could not be
-    read. What is wrong with the table is told at the end, and the rest is judged all the same. Without --output,
-    --evaluate and --json the judged table goes to stdout. A file of any size is read row by row, gzip-compressed or
-    not; - is stdin, a file of that name is ./-.
+    An empty cell or a missing column is a counter that the drive did not report; a cell that is not a number is one
+    that could not be read. Faults in the table are listed at the end, and everything else is still judged. Without
+    --output, --evaluate and --json the judged table goes to stdout. A file of any size is read row by row,
+    gzip-compressed or not; - is stdin, a file of that name is ./-.
 
     A cell that a spreadsheet would run as a formula (it begins with = + - @) gets an apostrophe in front; numbers such
-    as -1 stay as they are. Without that apostrophe it is the cell that came in.
+    as -1 do not. Remove the apostrophe to get the original cell.
 
-    Exit code: 0 when every row was judged, whatever the verdicts; 3 when the table or some lines of it could not be.
+    Exit code: 0 if every row was judged, whatever the verdicts; 3 if the table or some of its lines could not be.
     """
     from drivecare.work.assess_table import TableFaults, judge_table, open_table
 

@@ -33,7 +33,7 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print one JS
 
 # Named in the refusal of work/load_guard.py, which every command that loads a drive asks first.
 allow_load_option = click.option(
-    "--allow-load", metavar="SERIAL", help="Load a drive that is losing data all the same: type its serial number."
+    "--allow-load", metavar="SERIAL", help="Put load on a drive that is losing data anyway: type its serial number."
 )
 
 

@@ -21,24 +21,28 @@ if TYPE_CHECKING:
 @click.argument("source")
 @click.argument("target")
 @click.option("--receipt", type=PATH, help="Where to write the receipt.")
-@click.option("--resume", is_flag=True, help="Go on from the journal of an interrupted copy.")
+@click.option("--resume", is_flag=True, help="Continue from the journal of an interrupted copy.")
 @click.option("--allow-overwrite", metavar="ID", help="The target's serial number, or its path if it is a file.")
 @click.option(
     "--acknowledge",
     multiple=True,
     type=click.Choice(["weak-identity", "size"]),
-    help="Answer a guard that asked; the receipt will tell.",
+    help="Acknowledge what a guard asked about; the receipt records it.",
 )
-@click.option("--probe", is_flag=True, help="First see whether an empty target has the size it claims.")
-@click.option("--retries", default=2, show_default=True, type=click.IntRange(0, 100), help="Per unreadable sector.")
-@click.option("--damage-hours", type=click.FloatRange(0, min_open=True), help="Stop after so long on damaged areas.")
+@click.option("--probe", is_flag=True, help="First check that an empty target really has the size it claims.")
+@click.option(
+    "--retries", default=2, show_default=True, type=click.IntRange(0, 100), help="Retries per unreadable sector."
+)
+@click.option(
+    "--damage-hours", type=click.FloatRange(0, min_open=True), help="Stop after this many hours on damaged areas."
+)
 @click.option(
     "--stuck-after",
     default=300.0,
     show_default=True,
     type=click.FloatRange(1),
     metavar="SECONDS",
-    help="Leave a drive that does not answer for so long.",
+    help="Give up when the drive has not answered for this long.",
 )
 @json_option
 @job_options
@@ -61,9 +65,9 @@ def copy(
 ) -> None:
     """Copy SOURCE to TARGET, each a drive or an image file, then read the whole TARGET back and compare.
 
-    The source is never written. What cannot be read is skipped, filled with text that names its place, and listed.
-    Any interruption leaves a journal; the same command with --resume goes on from it. Receipt and journal lie beside
-    an image, in the working folder for a drive, or in the job.
+    The source is never written. What cannot be read is skipped, filled with text that names its place, and listed. Any
+    interruption leaves a journal; the same command with --resume continues from it. The receipt and the journal are
+    written beside an image, into the working folder for a drive, or into the job.
     """
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_receipt

@@ -29,12 +29,12 @@ def copy_files(
     """Copy the files below DIR into a new bag (BagIt, RFC 8493) at TARGETDIR and read them all back.
 
     Mount the customer's drive read-only and without replaying its journal (for ext4: mount -o ro,noload). What the
-    target could not hold is listed before the first byte. Files that cannot be read are listed; the bag is valid for
-    the rest. Setuid, setgid and sticky bits and the attributes security.* and trusted.* are recorded, not set: they
-    would grant rights on this machine. Check the bag again at any time: drivecare verify TARGETDIR
+    target cannot hold is reported before the first byte is copied. Files that cannot be read are listed; the bag is
+    valid without them. Setuid, setgid and sticky bits and the attributes security.* and trusted.* are recorded, not
+    set: they would give rights on this machine. Check the bag again at any time: drivecare verify TARGETDIR
 
     \b
-    Exit code: 0 all files across and verified, 20 all but the listed ones,
+    Exit code: 0 all files copied and verified, 20 all but the listed ones,
     21 wrong or missing when read back, 22 refused before anything was written,
     23 stopped midway (continue with --resume).
     """

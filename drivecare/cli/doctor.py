@@ -18,7 +18,7 @@ MARKS = {"ok": "ok", "warn": "LOOK", "missing": "MISSING"}
 @json_option
 @click.pass_context
 def doctor(ctx: click.Context, as_json: bool) -> None:
-    """Check this machine: smartmontools, rights, docks, the shop's profiles, what would touch a drive by itself.
+    """Check this machine: smartmontools, rights, docks, the shop's profiles, and what would touch a drive unasked.
 
     Changes nothing. With sudo it also tries each dock.
 

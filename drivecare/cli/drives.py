@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 @json_option
 @click.pass_context
 def drives(ctx: click.Context, as_json: bool) -> None:
-    """List attached drives: path, size, bus, model, serial number, and who uses them.
+    """List attached drives: path, size, bus, model, serial number, and what uses them.
 
     Needs no root and opens no drive. Image files are listed while they are attached as loop devices.
     """
@@ -29,7 +29,7 @@ def drives(ctx: click.Context, as_json: bool) -> None:
         for drive in attached.drives:
             out.print_lines(_describe_drive(drive))
         if not attached.drives:
-            out.print("No drive is attached. Plug one in, power its dock, wait ten seconds and try again.")
+            out.print("No drive is attached. Plug one in, switch its dock on, wait ten seconds and try again.")
 
     finish(attached, show=show, as_json=as_json)
 

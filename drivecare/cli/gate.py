@@ -17,7 +17,9 @@ if TYPE_CHECKING:
 
 @click.command(epilog="\b\nExample: drivecare gate 1042")
 @job_argument
-@click.option("--route", type=click.Choice(list(ROUTES)), help="Judge this way. [default: as recorded or filed]")
+@click.option(
+    "--route", type=click.Choice(list(ROUTES)), help="Judge the gate for this route. [default: as recorded or filed]"
+)
 @jobs_option
 @json_option
 @click.pass_context

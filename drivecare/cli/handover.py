@@ -32,10 +32,10 @@ def handover(
     jobs: Path,
     as_json: bool,
 ) -> None:
-    """Write the handover sheet: the customer's page and the shop's, one HTML file without any address in it.
+    """Write the handover sheet: the customer's page and the shop's, one HTML file that loads nothing from outside.
 
     It can be written at any time and says what is still missing. Print it on A4: two pages. The sheet in the job's
-    folder is renewed each time, unless somebody wrote into it.
+    folder is renewed each time, unless somebody edited it.
     """
     from drivecare.job.job_state import load_job_state
     from drivecare.job.sheet import is_own_sheet, make_sheet, write_sheet

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 @jobs_option
 @json_option
 def history(serial: str, jobs: Path, as_json: bool) -> None:
-    """Tell every reading of a drive across jobs, and what changed between them."""
+    """Show every reading of a drive across jobs, and what changed between them."""
     from drivecare.job.folder import all_jobs
     from drivecare.job.history import collect_history
 

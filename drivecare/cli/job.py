@@ -47,7 +47,7 @@ class InOrder(click.Group):
 
 @click.group(cls=InOrder, epilog='\b\nExample: drivecare job new 1042 --host CH-2103 --complaint "hangs at start"')
 def job() -> None:
-    """One folder per job: every result a dated file in it, nothing overwritten.
+    """One folder per job: every result is a dated file in it, and nothing is overwritten.
 
     No customer's name is asked for or needed: the job's number on the claim ticket is enough.
     """
@@ -67,7 +67,7 @@ def job() -> None:
 def new(
     ctx: click.Context, id: str, label: str, complaint: str, symptoms: tuple[str, ...], jobs: Path, as_json: bool
 ) -> None:
-    """Open a job, and say what the unit's profile advises for its symptoms."""
+    """Open a job and show what the unit's profile advises for its symptoms."""
     from drivecare.cli.hosts import known_hosts
     from drivecare.job.job_state import load_job_state
     from drivecare.work.open_job import open_new_job
@@ -93,7 +93,7 @@ def new(
 @job_argument
 @click.argument("fact", shell_complete=_fact_names)
 @click.argument("about", nargs=-1, metavar="[VALUE]...")
-@click.option("--note", help="Words to go with it: who signed, what was done, what was said.")
+@click.option("--note", help="Your remarks: who signed, what was done, what was said.")
 @jobs_option
 @json_option
 @click.pass_context
@@ -134,13 +134,13 @@ def record(
     finish(facts[-1], show=lambda out: show_facts(out, facts), as_json=as_json)
 
 
-@job.command(short_help="Tell a job's story and the next step.", epilog="\b\nExample: drivecare job show 1042")
+@job.command(short_help="Show what was filed and the next step.", epilog="\b\nExample: drivecare job show 1042")
 @job_argument
 @jobs_option
 @json_option
 @click.pass_context
 def show(ctx: click.Context, id: str, jobs: Path, as_json: bool) -> None:
-    """Tell a job's story in order, and the next step."""
+    """Show everything filed in a job, in order, and the next step."""
     from drivecare.job.job_state import load_job_state
     from drivecare.job.timeline import build_timeline
 
@@ -154,7 +154,7 @@ def show(ctx: click.Context, id: str, jobs: Path, as_json: bool) -> None:
     epilog="\b\nExample: drivecare job list --state open --verdict evacuate",
 )
 @click.option("--state", type=click.Choice(["open", "closed"]), help="Only jobs in this state.")
-@click.option("--gate", type=click.Choice(["open", "shut"]), help="Only jobs whose gate stands so.")
+@click.option("--gate", type=click.Choice(["open", "shut"]), help="Only jobs whose gate is open or shut.")
 @click.option("--verdict", type=click.Choice(VERDICTS), help="Only jobs whose old drive got this verdict.")
 @click.option("--host", help="Only jobs for this unit, by its profile's ID.")
 @click.option("--serial", help="Only jobs that read this drive.")
@@ -185,7 +185,7 @@ def list_jobs(
 )
 @job_argument
 @click.option("--output", type=PATH, help="[default: ID.tar.gz here]")
-@click.option("--with-images", is_flag=True, help="Put copies of the customer's data in as well.")
+@click.option("--with-images", is_flag=True, help="Include the copies of the customer's data.")
 @overwrite_option
 @jobs_option
 @json_option
@@ -194,7 +194,7 @@ def export(
 ) -> None:
     """Write one archive of a job with a manifest that `sha256sum -c` checks.
 
-    Copies of the customer's data stay out, wherever in the folder they lie; each is named.
+    Copies of the customer's data are left out, wherever in the folder they are; each is named.
     """
     from drivecare.job.export import export_job
 
@@ -211,10 +211,12 @@ def export(
 @job_argument
 @click.option("--started/--not-started", default=None, required=True, help="Whether the unit started afterwards.")
 @click.option("--old-drive", type=click.Choice(["returned", "kept", "destroyed"]), required=True)
-@click.option("--image", "images", nargs=2, multiple=True, metavar="PATH FATE", help="A copy was kept or handed-over.")
-@click.option("--forget", is_flag=True, help="Show the copies this job made, images and bags, and remove them first.")
-@click.option("--anyway", metavar="REASON", help="Close although the gate is shut.")
-@click.option("--note", help="Words to go with it.")
+@click.option(
+    "--image", "images", nargs=2, multiple=True, metavar="PATH FATE", help="What became of a copy: kept or handed-over."
+)
+@click.option("--forget", is_flag=True, help="First show the copies this job made (images and bags) and remove them.")
+@click.option("--anyway", metavar="REASON", help="Close even though the gate is shut, for this reason.")
+@click.option("--note", help="Your remarks.")
 @jobs_option
 @json_option
 @click.pass_context
@@ -232,8 +234,8 @@ def close(
 ) -> None:
     """Record how a job ended: the unit, the old drive, and every copy of the customer's data.
 
-    --forget removes the images and bags that this job made, after it showed each and you typed the job's ID; what lies
-    there by now and is not what the job made stays. Removing frees the space and does not overwrite it: sanitise a
+    --forget lists the images and bags that this job made and removes them once you have typed the job's ID; anything
+    in their place that the job did not make is kept. Removing frees the space but does not overwrite it: sanitise a
     medium that held customers' data before it leaves the shop (NIST SP 800-88).
     """
     from drivecare.job.closing import parse_fates

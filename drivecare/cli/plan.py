@@ -31,18 +31,26 @@ class PlanCommand(click.Command):
     cls=PlanCommand, epilog="\b\nExample: drivecare plan --host CH-2103 --reading old.json --stock stock.csv --job 1042"
 )
 @click.option("--host", "label", required=True, metavar="LABEL", help="The unit's label, or the id of a unit or bay.")
-@click.option("--reading", metavar="DRIVE|FILE", help="The old drive: attached, a saved reading, or its report.")
+@click.option(
+    "--reading", metavar="DRIVE|FILE", help="The old drive: an attached drive, a saved reading, or its report."
+)
 @click.option("--stock", metavar="CSV", type=PATH, help="Drives to choose from.")
 @click.option(
     "--candidate", "candidates", multiple=True, metavar="DRIVE|FILE", help="One drive to try; may be repeated."
 )
-@click.option("--height-mm", metavar="MM", help="The --candidate's height, measured by hand.")
-@click.option("--fact", "facts", multiple=True, metavar="NAME=VALUE", help="Another fact of it, looked up by hand.")
+@click.option("--height-mm", metavar="MM", help="The height of the --candidate, measured by hand.")
+@click.option(
+    "--fact",
+    "facts",
+    multiple=True,
+    metavar="NAME=VALUE",
+    help="Another fact about the --candidate, looked up by hand.",
+)
 @click.option("--used", metavar="SIZE", help="How much of the old drive is used, for a file copy: 212 GB.")
 @click.option(
     "--migration",
     type=click.Choice(["sector-copy", "unit-initialises", "file-copy"]),
-    help="How the content moves, where it is not as the profile says.",
+    help="How the content moves, if not as the profile says.",
 )
 @click.option("--symptom", metavar="TEXT", help="What the customer saw: says what to check before the drive.")
 @job_options
@@ -65,8 +73,8 @@ def plan(
 ) -> None:
     """Find the replacement that fits this unit, and the steps to fit it.
 
-    A fact that nobody told never counts as fitting: such a drive is listed as one that may fit. Drives do not report
-    their height, current or plug; measure, and say so with --height-mm and --fact.
+    A missing fact never counts as fitting: such a drive is listed as one that may fit. Drives do not report their
+    height, current draw or plug: measure them and enter them with --height-mm and --fact.
 
     \b
     Exit code: 0 a candidate fits, 30 none fits, 31 one may fit but facts are missing.

@@ -33,10 +33,10 @@ if TYPE_CHECKING:
     default=100.0,
     type=click.FloatRange(0, 100, min_open=True),
     metavar="PCT",
-    help="Read only this much, spread over the whole surface. [default: all]",
+    help="Read only this share, spread over the whole surface. [default: all]",
 )
 @click.option("--resume", is_flag=True, help="Continue a scan that was stopped.")
-@click.option("--picture", type=PATH, help="Also draw the curve, as SVG.")
+@click.option("--picture", type=PATH, help="Also draw the curve to this file, as SVG.")
 @overwrite_option
 @allow_load_option
 @job_options
@@ -54,10 +54,10 @@ def readscan(
     jobs: Path | None,
     as_json: bool,
 ) -> None:
-    """Read the surface of a drive or image, timed, without writing: unreadable areas, slow ones, the speed by position.
+    """Read the surface of a drive or image and time it: unreadable areas, slow areas, speed by position.
 
-    A drive that is losing data is refused until it is copied: a scan loads it. Ctrl-C keeps what was seen; --resume
-    continues. In a job, `drivecare assess` counts what was seen as evidence.
+    Nothing is written to it. A drive that is losing data is refused until it is copied: a scan puts load on it. Ctrl-C
+    keeps what was found so far; --resume continues. In a job, `drivecare assess` counts the scan as evidence.
 
     Exit code: 0 all readable, 20 unreadable areas found, 22 refused, 23 stopped midway.
     """

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 @click.argument("drive")
 @click.option("--extended", is_flag=True, help="Test the whole surface (hours) instead of the short test (minutes).")
 @click.option("--stop", is_flag=True, help="Stop the test that is running.")
-@click.option("--transport", metavar="TYPE", help="How to reach the drive: sat, sntjmicron, ... [default: found out]")
+@click.option("--transport", metavar="TYPE", help="How to reach the drive: sat, sntjmicron, ... [default: detected]")
 @allow_load_option
 @job_options
 @json_option
@@ -39,10 +39,10 @@ def selftest(
     jobs: Path | None,
     as_json: bool,
 ) -> None:
-    """Let a drive test itself and judge the result.
+    """Have a drive test itself and judge the result.
 
-    A test that is running already is followed. Ctrl-C leaves the test running inside the drive; the same command picks
-    it up again. A drive that is losing data is refused until it is copied: a test loads it.
+    A test that is already running is followed. Ctrl-C leaves the test running inside the drive; the same command picks
+    it up again. A drive that is losing data is refused until it is copied: a test puts load on it.
 
     Exit code: 0 passed, 11 or 12 failed, 13 not judged, 22 refused, 23 left running.
     """
@@ -99,7 +99,7 @@ def _show_report(out: Screen, report: SelfTestReport) -> None:
         "failed": "FAILED  The drive found a fault in itself.",
         "not-judged": "NOT JUDGED  The test gave no result.",
         "stopped": "STOPPED  The test was ended; nothing is known from it.",
-        "running": "RUNNING  The test goes on.",
+        "running": "RUNNING  The test has not finished.",
     }
     out.print(headlines[report.state])
     if result is not None:
@@ -107,7 +107,7 @@ def _show_report(out: Screen, report: SelfTestReport) -> None:
         hours = f", at {result.hours:,} hours powered on" if result.hours is not None else ""
         out.print(f"  logged as {result.kind}: {result.result}{hours}{place}", soft_wrap=True)
     if report.remaining_percent is not None:
-        out.print(f"  {report.remaining_percent} % still to go")
+        out.print(f"  {report.remaining_percent} % remaining")
     if report.advice:
         out.print_wrapped(report.advice, first="  ")
     if report.state == "passed":

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 @click.option(
     "--after-power-cycle",
     is_flag=True,
-    help="You say that the target was without power since the copy: its own cache cannot have answered.",
+    help="You vouch that the target lost power since the copy, so that its own cache cannot answer.",
 )
 @json_option
 @job_options
@@ -36,13 +36,13 @@ def verify(
     job: str | None,
     jobs: Path | None,
 ) -> None:
-    """Read TARGET whole and compare it with RECEIPT, or check a bag of files (a folder) by its manifests.
+    """Read all of TARGET and compare it with RECEIPT, or check a bag of files (a folder) against its manifests.
 
-    Without TARGET the one the receipt names is read. Where it agrees, the receipt tells when and how it was last
-    verified; otherwise the receipt stays as it is, and what differs is named. A receipt filed in a job is never
-    changed: with --job a new one is filed. Where TARGET is another one than was copied to, the result is of TARGET and
-    the receipt stays as it is. Of a bag, files that could not be read, that are wrong and that are missing are listed
-    apart. Nothing in a bag is followed to elsewhere.
+    Without TARGET, the target that the receipt names is read. If it agrees, the receipt records when and how it was
+    last verified; otherwise the receipt stays as it is, and the differences are listed. A receipt filed in a job is
+    never changed: with --job a new one is filed. If TARGET is not the target of the copy, the result is about TARGET
+    and the receipt stays as it is. In a bag, files that could not be read, that are wrong and that are missing are
+    listed separately. No link in a bag is followed.
 
     \b
     Exit code: 0 all agrees, 20 all but what could not be read,

@@ -107,7 +107,7 @@ def test_ctrl_c_leaves_the_test_running_and_the_same_command_picks_it_up(tmp_pat
     backend = Impatient({"-x": answer(sata()), "-t": STARTED, "-c": looks})
     ran = run(selftest, "/dev/sda", machine=recorded_machine(tmp_path, backend))
     assert ran.exit_code == 23
-    assert "RUNNING  The test goes on.\n  90 % still to go\n" in ran.out
+    assert "RUNNING  The test has not finished.\n  90 % remaining\n" in ran.out
     assert "drivecare selftest /dev/sda" in ran.out
     assert not any("-X" in asked for asked in backend.asked)
     later = Recorded({"-x": answer(sata()), "-c": [answer(sata(status=running(50))), ended(PASSED)]})
