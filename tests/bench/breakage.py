@@ -8,7 +8,7 @@ runs drivecare with that promise broken. Each is found by a check that is green 
 |---|---|---|
 | zero-is-end | a read of nothing counts as the end of the drive | guests/unplug.py: a pulled NVMe source |
 | no-fsync | the target is never flushed | test_powercut.py: a verified copy after the cut |
-| cached-verify | the read-back comes from the host's cache | test_loop_copies.py: a write lost without an error |
+| cached-verify | the read-back comes from the cache | test_loop_copies.py: a write lost without an error |
 | no-exclusive | drives are opened without O_EXCL | guests/guards.py: a drive another program holds |
 """
 

@@ -17,7 +17,7 @@ from pathlib import Path
 
 from tests.bench.guest import SHARE, WORK
 
-# Needed before the host's file tree is the guest's root; and after it. What each needs is found from the files.
+# Needed before this machine's file tree is the guest's root; and after it. What each needs is found from the files.
 EARLY = ("virtio_pci", "9pnet_virtio", "9p", "overlay", "virtio_console")
 LATE = (
     *("sd_mod", "sg", "ahci", "nvme", "virtio_scsi", "xhci_pci", "usb-storage", "uas"),
@@ -36,7 +36,7 @@ for module in $(/bin/busybox cat /modules/order); do /bin/busybox insmod /module
 /bin/busybox mkdir /over/upper /over/work
 /bin/busybox mount -t overlay -o lowerdir=/lower,upperdir=/over/upper,workdir=/over/work overlay /root
 for folder in proc sys dev; do /bin/busybox mount --move /$folder /root/$folder; done
-# What the host's udev knows is of other drives; nothing else of the host is hidden, for the checkout may lie anywhere.
+# What udev knows here is of other drives; nothing else of this machine is hidden, for the checkout may lie anywhere.
 [ ! -d /root/run/udev ] || /bin/busybox mount -t tmpfs tmpfs /root/run/udev
 /bin/busybox mkdir /root{WORK}
 /bin/busybox mount -t tmpfs tmpfs /root{WORK}

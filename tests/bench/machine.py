@@ -1,7 +1,7 @@
 """A machine with a real kernel's drives: a QEMU guest that runs this very checkout.
 
-Its root is the host's file tree, read only, under a layer in memory: the same Python, the same packages, nothing
-written back. It has no network and no device of the host. Results come through a shared folder.
+Its root is this machine's file tree, read only, under a layer in memory: the same Python, the same packages, nothing
+written back. It has no network and no device of this machine. Results come through a shared folder.
 """
 
 from __future__ import annotations
