@@ -55,12 +55,6 @@ CATALOGUE: dict[str, tuple[bool, str | None]] = {
 }
 
 
-def gap(code: str, what: str) -> Gap:
-    """Make the gap `code` of the catalogue; `what` is what was seen, as a sentence for the technician."""
-    blocks, advice = CATALOGUE[code]
-    return Gap(code=code, what=what, blocks=blocks, advice=advice)
-
-
 class GapNotes:
     """The gaps of one report, in the order in which they were met."""
 
@@ -68,9 +62,11 @@ class GapNotes:
         self.noted = list(noted)
 
     def note(self, code: str, what: str) -> None:
-        """Note a gap once."""
-        if not any(noted.code == code and noted.what == what for noted in self.noted):
-            self.noted.append(gap(code, what))
+        """Note a gap of the catalogue, once; `what` is what was seen, as a sentence for the technician."""
+        blocks, advice = CATALOGUE[code]
+        gap = Gap(code=code, what=what, blocks=blocks, advice=advice)
+        if gap not in self.noted:
+            self.noted.append(gap)
 
     def possible(self, value: str, number: int | None, *, limit: int, code: str = "count-implausible") -> int | None:
         """Let a number up to `limit` pass; beyond it the answer is None, and a gap tells the number."""
