@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 import drivecare
+from drivecare.transfer import sectors
 
 HOUSE = Path(drivecare.__file__).parent
 INNERMOST = {"clock", "exit_codes", "errors", "documents", "visible", "shell", "format"}
@@ -121,6 +122,34 @@ def test_no_decoder_is_imported_by(room: str) -> None:
     names = {name.split(".")[2] for path in (HOUSE / room).rglob("*.py") for name in imports(path)
              if name.startswith("drivecare.reading.")}  # fmt: skip
     assert names <= VOCABULARY
+
+
+# What a module of the planning half of `transfer` may import besides the innermost and the pure rooms.
+PLANNING = {"transfer.areas", "transfer.interruption", "transfer.medium"}
+WAITS_OR_WRITES = {"asyncio", "concurrent", "io", "os", "pathlib", "queue", "shutil", "tempfile", "threading", "time"}
+
+
+def sector_modules() -> tuple[set[str], set[str]]:
+    """The modules of `transfer.sectors` that plan, and those that run, as its own docstring lists them."""
+    plan, run = (sectors.__doc__ or "").split("\n\nRun, ")
+    return set(re.findall(r"^    (\w+) ", plan, re.M)), set(re.findall(r"^    (\w+) ", run, re.M))
+
+
+def test_every_module_of_sector_copies_plans_or_runs() -> None:
+    plan, run = sector_modules()
+    assert plan.isdisjoint(run)
+    assert plan | run == {path.stem for path in (HOUSE / "transfer/sectors").glob("[!_]*.py")}
+
+
+@pytest.mark.parametrize("module", ["../areas", "../interruption", *sorted(sector_modules()[0])])
+def test_the_planning_half_of_transfer_decides_of_values_alone(module: str) -> None:
+    plan = PLANNING | {f"transfer.sectors.{name}" for name in sector_modules()[0]}
+    for name in imports(HOUSE / f"transfer/sectors/{module}.py"):
+        top, _, ours = name.partition(".")
+        assert top not in TOUCHES_THE_MACHINE | WAITS_OR_WRITES
+        room = ours.split(".")[0]
+        if top == "drivecare" and room not in {*INNERMOST, *PURE, "__version__"}:
+            assert any(ours.startswith(f"{inner}.") for inner in plan), f"{module} plans, and imports {name}"
 
 
 def test_no_module_hides_one_of_the_standard_library() -> None:

@@ -117,7 +117,7 @@ def scan_surface(request: ScanRequest, machine: Machine, *, reading: Reading | N
     finally:
         pool.close()
     result = scan.result(finished=machine.clock.timestamp(), drive=reading.drive if reading is not None else None)
-    return ScanOutcome(result=result, settled=result.complete or scan.enough, state=scan.state())
+    return ScanOutcome(result=result, settled=result.complete or scan.settled_early, state=scan.state())
 
 
 def _note_state(state: ScanState, path: Path) -> None:

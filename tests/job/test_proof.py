@@ -108,27 +108,27 @@ CONTRADICTIONS: dict[str, tuple[dict[str, object], str]] = {
         {"bytes_total": 0, "bytes_copied": 0, "digest": part(chunks=0), "unreadable": ()},
         "holds 0 digests where 0 belong",
     ),
-    "a digest that is none": ({"digest": part(whole="yes")}, "holds 'yes', which is no SHA-256 digest"),
-    "a chunk that is none": ({"digest": part(chunk="AB" * 32)}, "which is no SHA-256 digest"),
+    "a digest that is none": ({"digest": part(whole="yes")}, "holds 'yes', which is not a SHA-256 digest"),
+    "a chunk that is none": ({"digest": part(chunk="AB" * 32)}, "which is not a SHA-256 digest"),
     "one chunk unlike the whole": (
         {"digest": Digest(whole="ab" * 32, chunk_bytes=1 << 30, chunks=("cd" * 32,))},
         "has one chunk, whose digest is not that of the whole",
     ),
     "a larger source": (
         {"source": msgspec.structs.replace(SOURCE, size_bytes=SIZE + 512)},
-        "speaks of 67,108,864 bytes, its source has 67,109,376",
+        "covers 67,108,864 bytes, but its source has 67,109,376",
     ),
     "a smaller source": (
         {"source": msgspec.structs.replace(SOURCE, size_bytes=SIZE - 512)},
-        "speaks of 67,108,864 bytes, its source has 67,108,352",
+        "covers 67,108,864 bytes, but its source has 67,108,352",
     ),
     "a smaller target": (
         {"target": msgspec.structs.replace(TARGET, size_bytes=SIZE - 512)},
-        "speaks of 67,108,864 bytes, its target has 67,108,352",
+        "covers 67,108,864 bytes, but its target has 67,108,352",
     ),
     "more than all was copied": (
         {"bytes_copied": SIZE},
-        "speaks of 67,108,864 bytes copied and 8,192 unreadable of 67,108,864",
+        "counts 67,108,864 bytes copied and 8,192 unreadable of 67,108,864",
     ),
     "an area beyond the end": (
         {"unreadable": (msgspec.structs.replace(receipt(SOURCE, TARGET).unreadable[0], offset=SIZE - 4096),)},

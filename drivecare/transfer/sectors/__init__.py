@@ -1,1 +1,30 @@
-"""A drive or an image copied sector by sector, and proven: guards, reading, engine, journal, receipt, verification."""
+"""A drive or an image copied sector by sector, and proven.
+
+Plan and decide, of values alone (`tests/test_house.py` reads this list):
+
+    guards       what must hold before a target is written
+    damage       the order in which a damaged source is read
+    stages       the stage of every byte: unread, copied, or waiting for a pass
+    segments     what was read, cut at chunk boundaries and hashed
+    fill         what the target holds where the source could not be read
+    journal      the document that an interrupted copy continues from
+    partitions   which partition an area lies in
+    comparison   what is read back, held against what it must be
+    finalize     the receipt, made of all this
+    receipt      the document that proves a copy
+
+Run, on media behind the port `transfer.medium`:
+
+    engine       the whole story of a copy: start here
+    reader       reads the source in the order of `damage`
+    liveness     asks a medium that only fails whether it still reads anything
+    pipeline     reads, hashes and writes at the same time
+    readback     reads the whole target back
+    verify       reads it back again, any time later
+    tail         clears the end of a larger target
+    probe        tests whether an empty target has the size it claims
+    surface_scan reads a surface and times it
+    journal_file keeps the journal on a disk
+    bad_places   lets reads of a medium fail, for the demo
+    whole_transfers  completes short reads and writes
+"""

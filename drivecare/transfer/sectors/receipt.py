@@ -25,7 +25,10 @@ ReadBackMethod = Literal["direct", "cache-dropped", "after-power-cycle"]
 
 
 class End(Value, frozen=True, kw_only=True):
-    """One end of a copy: a device, or an image file. `size_bytes` is the end's own size, not the copy's."""
+    """One end of a copy as a document records it: a device, or an image file.
+
+    `size_bytes` is the size of the end itself, not of the copy.
+    """
 
     path: PlainPath
     kind: Literal["device", "image"]
@@ -41,7 +44,7 @@ class End(Value, frozen=True, kw_only=True):
 class Digest(Value, frozen=True, kw_only=True):
     """Digests in lower-case hex, of the whole and of each chunk in order; the last chunk may be shorter.
 
-    `whole`, or a chunk, is None where a read-back has not proven it.
+    `whole`, or a chunk, is None where no read-back has proven it.
     """
 
     algorithm: Literal["sha256"] = "sha256"
@@ -78,14 +81,14 @@ class Verification(Value, frozen=True, kw_only=True):
 
 
 class Note(Value, frozen=True, kw_only=True):
-    """Something said aloud beside the result. `code` is stable and kebab-case."""
+    """A remark on the result, for the reader of the receipt. `code` is stable and kebab-case."""
 
     code: str
     text: str
 
 
 class Reads(Value, frozen=True, kw_only=True):
-    """What reading the source took. `method`: direct (past the host's cache) or buffered."""
+    """The reads that the source took. `method`: direct (bypassing this machine's cache) or buffered."""
 
     method: Literal["direct", "buffered"] = "direct"
     count: int = 0
@@ -95,7 +98,7 @@ class Reads(Value, frozen=True, kw_only=True):
 
 
 class Tail(Area, frozen=True, kw_only=True):
-    """The part of a larger target behind the copy. `found`: stale signatures seen there, cleared."""
+    """The part of a larger target after the copy. `found`: stale signatures that were there and were cleared."""
 
     found: tuple[str, ...] = ()
     cleared: tuple[Area, ...] = ()
@@ -134,13 +137,13 @@ class Receipt(Value, frozen=True, kw_only=True):
 
     @property
     def bytes_across(self) -> int:
-        """Bytes of the chain's first source that the target holds: all but what this or an earlier copy lost."""
+        """Bytes of the chain's first source that the target holds: all but those that this or an earlier copy lost."""
         return max(0, self.bytes_total - total(merge(self.unreadable)))
 
     @property
     def contradiction(self) -> str:
-        """What in the receipt does not fit together, so that it proves nothing; "" where all of it does."""
-        return next((reason for reason in _contradictions(self) if reason), "")
+        """The first contradiction in the receipt, which then proves nothing; "" where there is none."""
+        return next((reason for reason in _contradictions_in(self) if reason), "")
 
     @property
     def exit_code(self) -> ExitCode:
@@ -150,23 +153,23 @@ class Receipt(Value, frozen=True, kw_only=True):
         return ExitCode.PARTIAL if self.unreadable else ExitCode.DONE
 
 
-def _contradictions(receipt: Receipt) -> Iterator[str]:
-    """Each number against the others. A copy is of its whole source, and what was not copied is listed."""
+def _contradictions_in(receipt: Receipt) -> Iterator[str]:
+    """Compare each number with the others. A copy is of its whole source, and what was not copied is listed."""
     total_bytes, digest = receipt.bytes_total, receipt.digest
     number, belong = len(digest.chunks), -(-total_bytes // digest.chunk_bytes)
     if not belong or number != belong:
         yield f"holds {number:,} digests where {belong:,} belong"
     malformed = next((text for text in (digest.whole, *digest.chunks) if text is not None and not _is_sha256(text)), "")
     if malformed:
-        yield f"holds {malformed!r}, which is no SHA-256 digest"
+        yield f"holds {malformed!r}, which is not a SHA-256 digest"
     if number == 1 and None not in (digest.whole, digest.chunks[0]) and digest.whole != digest.chunks[0]:
         yield "has one chunk, whose digest is not that of the whole"
     for side, size_bytes in (("source", receipt.source.size_bytes), ("target", receipt.target.size_bytes)):
         if size_bytes < total_bytes or (side == "source" and size_bytes > total_bytes):
-            yield f"speaks of {total_bytes:,} bytes, its {side} has {size_bytes:,}"
+            yield f"covers {total_bytes:,} bytes, but its {side} has {size_bytes:,}"
     own = merge(area for area in receipt.unreadable if not area.inherited)
     if receipt.bytes_copied + total(own) != total_bytes:
-        yield f"speaks of {receipt.bytes_copied:,} bytes copied and {total(own):,} unreadable of {total_bytes:,}"
+        yield f"counts {receipt.bytes_copied:,} bytes copied and {total(own):,} unreadable of {total_bytes:,}"
     if any(area.end > total_bytes for area in (*receipt.unreadable, *receipt.mismatched, *receipt.target_unreadable)):
         yield f"lists areas beyond its {total_bytes:,} bytes"
 
@@ -176,7 +179,10 @@ def _is_sha256(text: str) -> bool:
 
 
 def chunk_bytes_for(size_bytes: int) -> int:
-    """The chunk size: a power of two of at least 1 MiB that gives at most 65,536 chunks."""
+    """The chunk size: a power of two of at least 1 MiB that gives at most 65,536 chunks.
+
+    So neither memory nor the size of a receipt grows with the drive: 65,536 digests take 2 MiB, in hexadecimal 5 MB.
+    """
     size = SMALLEST_CHUNK_BYTES
     while size * MOST_CHUNKS < size_bytes:
         size *= 2

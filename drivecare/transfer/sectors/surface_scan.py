@@ -1,10 +1,10 @@
-"""A timed read of a surface: what cannot be read, what is slow against its own neighbourhood, how the speed runs.
+"""A timed read of a surface: what cannot be read, what is slow for its neighbourhood, how the speed changes.
 
 Nothing is written. Reads are blocks of one size, so that their times can be compared; a block that fails is read again
-in halves down to the sector. Slow is no fixed limit: a drive is slower towards its end, and an old one slower than a
-new one. A block counts as slow when it took far longer than the blocks of its own zone do (median and median absolute
-deviation, which a few outliers do not move) and again when it was read a second time, at the end: once may be the
-host.
+in halves down to the sector. There is no fixed limit for slow: a drive is slower towards its end, and an old one slower
+than a new one. A block counts as slow when it took far longer than the blocks of its own zone (median and median
+absolute deviation, which a few outliers do not move) and did so again when it was read a second time, at the end: once
+may be this machine's doing.
 """
 
 from __future__ import annotations
@@ -34,11 +34,11 @@ STRATA = 1000
 
 
 class ScanPolicy(Value, frozen=True, kw_only=True):
-    """When a read is slow and when a scan gives up: all of it judgement."""
+    """When a read is slow and when a scan gives up: all of it our judgement."""
 
-    slow_factor: float = 4.0  # a block is slow at so many times its zone's median,
-    slow_deviations: float = 12.0  # and so many deviations above it,
-    slow_least_milliseconds: float = 20.0  # and so much above it: a turn of a slow disk and a seek
+    slow_factor: float = 4.0  # a block is slow at this many times its zone's median,
+    slow_deviations: float = 12.0  # and this many deviations above it,
+    slow_least_milliseconds: float = 20.0  # and this much above it: one turn of a slow disk and a seek
     most_slow_checks: int = 512
     most_unreadable_areas: int = 64  # enough to know; more only wears a drive that should be copied
     most_failed_reads: int = 600
@@ -46,10 +46,10 @@ class ScanPolicy(Value, frozen=True, kw_only=True):
 
 
 class ScanState(Value, frozen=True, kw_only=True):
-    """Where an unfinished scan stands; kept beside the result so that it can be gone on with.
+    """Where an unfinished scan stands; kept beside the result so that the scan can be continued.
 
-    `times`: one 32-bit float a block in the machine's order, milliseconds, NaN where not read or not readable.
-    `done`: how many blocks of the plan were looked at; `seed`: what the plan's sample was drawn with.
+    `times`: one 32-bit float for each block in the machine's byte order, in milliseconds; NaN where not read or not
+    readable. `done`: how many blocks of the plan were read; `seed`: of the random sample.
     """
 
     schema: Literal["drivecare/readscan-state-1"] = "drivecare/readscan-state-1"
@@ -68,7 +68,7 @@ class ScanState(Value, frozen=True, kw_only=True):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Thermometer:
-    """How to ask the drive for its temperature (None: it does not say), and the most it allows by itself."""
+    """How to ask the drive for its temperature (None: it does not say), and the limit that it states itself."""
 
     celsius: Callable[[], int | None] = lambda: None
     limit_celsius: int | None = None
@@ -80,7 +80,7 @@ def block_bytes_for(size_bytes: int) -> int:
 
 
 def new_state(medium: Medium, *, sample_percent: float, started: str, seed: int = 1) -> ScanState:
-    """A scan not yet begun. Raises BadInput where there is nothing to read."""
+    """The state of a scan not yet begun. Raises BadInput where there is nothing to read."""
     if not medium.size_bytes:
         raise BadInput("is empty, there is nothing to read", location=medium.path, hint="Check the path, or the dock")
     size = block_bytes_for(medium.size_bytes)
@@ -97,8 +97,8 @@ def new_state(medium: Medium, *, sample_percent: float, started: str, seed: int 
     )
 
 
-def planned(blocks: int, sample_percent: float, seed: int) -> Iterator[int]:
-    """Block numbers in order. A sample takes a run from every stratum, so that no stretch is missed."""
+def plan_blocks(blocks: int, sample_percent: float, seed: int) -> Iterator[int]:
+    """Yield block numbers in order. A sample takes a run from every stratum, so that no region is missed."""
     if sample_percent >= 100:
         yield from range(blocks)
         return
@@ -112,7 +112,7 @@ def planned(blocks: int, sample_percent: float, seed: int) -> Iterator[int]:
 
 
 class Scan:
-    """One scan under way. `run` reads until all is done or something stops it; then ask for `state` and `result`."""
+    """One scan. `run` reads until all is done or something stops it; then ask for `state` and `result`."""
 
     def __init__(
         self,
@@ -125,31 +125,31 @@ class Scan:
         policy: ScanPolicy | None = None,
     ) -> None:
         if state.bytes_total != medium.size_bytes:
-            hint = "Scan it anew, without --resume."
-            raise BadInput("is not the drive that scan was begun on: another size", location=medium.path, hint=hint)
+            hint = "Scan it from the beginning, without --resume."
+            raise BadInput("is not the drive that the scan began on: its size differs", location=medium.path, hint=hint)
         self._medium, self._buffer = medium, buffer
         self._watch, self._thermometer = watch or Watch(), thermometer or Thermometer()
         self._policy = policy or ScanPolicy()
-        self._begun = state
-        self._done = state.done
+        self._first_state = state
+        self._blocks_done = state.done
         self._times = array("f", state.times)
         self._unreadable = list(state.unreadable)
         self._failed_reads = state.failed_reads
         self._hottest = state.temperature_max_celsius
         self._stopped: str | None = None
-        self.enough = False  # stopped because what was seen settles it
+        self.settled_early = False  # stopped because the damage so far settles it
         self._asked_at = -math.inf
 
     def run(self, *, on_pause: Callable[[ScanState], None] = lambda _: None) -> None:
-        """Read every planned block. `on_pause` is handed the state about once a minute, to be saved."""
+        """Read every planned block. `on_pause` gets the state about once a minute, to save it."""
         try:
-            for number in itertools.islice(self._plan(), self._done, None):
+            for number in itertools.islice(self._plan(), self._blocks_done, None):
                 if self._should_stop(on_pause):
                     return
-                self._look_at(self._block(number), number)
-                self._done += 1
-                self._tell("reading")
-            self._look_again(on_pause)
+                self._time_block(self._block(number), number)
+                self._blocks_done += 1
+                self._report_progress("reading")
+            self._reread_slow(on_pause)
         except KeyboardInterrupt:
             self._stopped = "interrupted"
         except Gone as gone:
@@ -165,23 +165,23 @@ class Scan:
     def state(self) -> ScanState:
         """Where it stands."""
         return ScanState(
-            path=self._begun.path,
-            bytes_total=self._begun.bytes_total,
-            block_bytes=self._begun.block_bytes,
-            sample_percent=self._begun.sample_percent,
-            seed=self._begun.seed,
-            done=self._done,
+            path=self._first_state.path,
+            bytes_total=self._first_state.bytes_total,
+            block_bytes=self._first_state.block_bytes,
+            sample_percent=self._first_state.sample_percent,
+            seed=self._first_state.seed,
+            done=self._blocks_done,
             times=self._times.tobytes(),
             unreadable=merge(self._unreadable),
             failed_reads=self._failed_reads,
             temperature_max_celsius=self._hottest,
-            started=self._begun.started,
+            started=self._first_state.started,
         )
 
     def result(self, *, finished: str, drive: Drive | None) -> SurfaceScan:
-        """What was seen so far, of which drive, where it said who it is."""
-        zones = self._zones()
-        known = sorted(time for time in self._times if not math.isnan(time))
+        """The result so far. `drive`: what the drive says of itself, where it could be asked."""
+        zones, block_bytes = self._zones(), self._first_state.block_bytes
+        milliseconds = sorted(time for time in self._times if not math.isnan(time))
         slow = [(self._block(number), self._times[number], expected) for number, expected in self._slow(zones)]
         return SurfaceScan(
             path=self._medium.path,
@@ -189,11 +189,11 @@ class Scan:
             serial=drive.serial if drive else None,
             wwn=drive.identity.wwn if drive else None,
             identity=drive.identity if drive else Identity(),
-            started=self._begun.started,
+            started=self._first_state.started,
             finished=finished,
-            bytes_total=self._begun.bytes_total,
-            bytes_read=total(self._block(number) for number in itertools.islice(self._plan(), self._done)),
-            sample_percent=self._begun.sample_percent,
+            bytes_total=self._first_state.bytes_total,
+            bytes_read=total(self._block(number) for number in itertools.islice(self._plan(), self._blocks_done)),
+            sample_percent=self._first_state.sample_percent,
             unreadable=tuple(UnreadableArea(offset=a.offset, length=a.length) for a in merge(self._unreadable)),
             slow=tuple(
                 SlowArea(
@@ -202,41 +202,44 @@ class Scan:
                 for a, took, e in slow
             ),
             curve=tuple(
-                SpeedPoint(
-                    offset=zone[0] * self._begun.block_bytes, mb_per_s=round(self._begun.block_bytes / middle / 1e3, 1)
-                )
+                SpeedPoint(offset=zone[0] * block_bytes, mb_per_s=round(block_bytes / middle / 1e3, 1))
                 for zone, middle, _ in zones
             ),
-            latency=_latency(known),
+            latency=_latency(milliseconds),
             temperature_max_celsius=self._hottest,
             complete=self._stopped is None,
             stopped_because=self._stopped,
         )
 
     def _plan(self) -> Iterator[int]:
-        return planned(len(self._times), self._begun.sample_percent, self._begun.seed)
+        return plan_blocks(len(self._times), self._first_state.sample_percent, self._first_state.seed)
 
     def _block(self, number: int) -> Area:
-        size = self._begun.block_bytes
-        return Area.between(number * size, min((number + 1) * size, self._begun.bytes_total))
+        size = self._first_state.block_bytes
+        return Area.between(number * size, min((number + 1) * size, self._first_state.bytes_total))
 
-    def _tell(self, phase: str) -> None:
-        blocks = len(self._times) * min(100.0, self._begun.sample_percent) / 100
-        size = self._begun.block_bytes
+    def _report_progress(self, phase: str) -> None:
+        blocks = len(self._times) * min(100.0, self._first_state.sample_percent) / 100
+        size = self._first_state.block_bytes
         self._watch.on_progress(
-            Progress(phase, self._done * size, max(int(blocks * size), self._done * size), total(self._unreadable))
+            Progress(
+                phase,
+                self._blocks_done * size,
+                max(int(blocks * size), self._blocks_done * size),
+                total(self._unreadable),
+            )
         )
 
     def _should_stop(self, on_pause: Callable[[ScanState], None]) -> bool:
         policy = self._policy
         self._stopped = self._watch.stop_reason()
-        seen = None
+        damage = None
         if len(merge(self._unreadable)) >= policy.most_unreadable_areas:
-            seen = f"{policy.most_unreadable_areas} unreadable areas are"
+            damage = f"{policy.most_unreadable_areas} unreadable areas are"
         elif self._failed_reads >= policy.most_failed_reads:
-            seen = f"{self._failed_reads} failed reads are"
-        if seen is not None:
-            self.enough, self._stopped = True, f"{seen} enough to know: copy it, do not scan it"
+            damage = f"{self._failed_reads} failed reads are"
+        if damage is not None:
+            self.settled_early, self._stopped = True, f"{damage} enough to know: copy it, do not scan it"
         if self._watch.clock() - self._asked_at >= policy.temperature_seconds:
             self._asked_at = self._watch.clock()
             on_pause(self.state())
@@ -252,15 +255,15 @@ class Scan:
                     f"the drive is at {celsius} °C, above its own limit of {limit} °C: let it cool, then resume"
                 )
 
-    def _look_at(self, area: Area, number: int) -> None:
-        began = self._watch.clock()
+    def _time_block(self, area: Area, number: int) -> None:
+        started = self._watch.clock()
         if self._reads(area):
-            self._times[number] = (self._watch.clock() - began) * 1000
+            self._times[number] = (self._watch.clock() - started) * 1000
         else:
             self._narrow_down(area)
 
     def _reads(self, area: Area) -> bool:
-        """Whether an area can be read. Raises Gone and Stuck, which say nothing of the surface."""
+        """Tell whether an area can be read. Raises Gone and Stuck, which say nothing of the surface."""
         _, error = read_fully(self._medium, area, self._buffer)
         if error is None:
             return True
@@ -272,7 +275,7 @@ class Scan:
         return False
 
     def _narrow_down(self, area: Area) -> None:
-        """Halve what failed down to the sectors. What the budget leaves unlooked-at is not called unreadable."""
+        """Halve what failed down to the sectors. What the budget leaves unread is not called unreadable."""
         sector = self._medium.sector_bytes
         if area.length <= sector:
             self._unreadable.append(area)
@@ -310,16 +313,16 @@ class Scan:
             )
         ]
 
-    def _look_again(self, on_pause: Callable[[ScanState], None]) -> None:
+    def _reread_slow(self, on_pause: Callable[[ScanState], None]) -> None:
         """Read slow blocks once more and keep the better time."""
-        suspects = sorted(self._slow(self._zones()), key=lambda found: -self._times[found[0]] / found[1])
+        suspects = sorted(self._slow(self._zones()), key=lambda slow: -self._times[slow[0]] / slow[1])
         for number, _ in sorted(suspects[: self._policy.most_slow_checks]):
             if self._should_stop(on_pause):
                 return
             first, self._times[number] = self._times[number], math.nan
-            self._look_at(self._block(number), number)
+            self._time_block(self._block(number), number)
             self._times[number] = min(first, self._times[number])
-            self._tell("looking again at slow areas")
+            self._report_progress("looking again at slow areas")
 
 
 def _latency(milliseconds: Sequence[float]) -> Latency:

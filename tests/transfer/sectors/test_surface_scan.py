@@ -25,7 +25,7 @@ from drivecare.transfer.sectors.surface_scan import (
     Thermometer,
     block_bytes_for,
     new_state,
-    planned,
+    plan_blocks,
 )
 
 MIB = 1 << 20
@@ -169,14 +169,14 @@ def test_it_can_be_stopped_while_it_looks_again_at_slow_areas() -> None:
     surface = Surface(slow=slow)
     watch = Watch(clock=lambda: surface.now, stop_reason=lambda: "interrupted" if surface.reads == 65 else None)
     part, running = scan(surface, watch=watch)  # 64 blocks and one of the two slow ones again
-    assert (part.complete, part.stopped_because, running.enough) == (False, "interrupted", False)
+    assert (part.complete, part.stopped_because, running.settled_early) == (False, "interrupted", False)
     rest, _ = scan(Surface(slow=slow), state=running.state())
     assert (rest.complete, [a.offset // MIB for a in rest.slow]) == (True, [2, 48])
 
 
 def test_another_size_is_another_drive() -> None:
     state = new_state(Surface(), sample_percent=100, started="t0")
-    with pytest.raises(BadInput, match="another size"):
+    with pytest.raises(BadInput, match="its size differs"):
         Scan(Surface(size_bytes=32 * MIB), Buffer(memoryview(bytearray(MIB))), state)
 
 
@@ -189,11 +189,11 @@ def test_a_vanished_drive_has_no_unreadable_areas() -> None:
 
 def test_enough_is_enough() -> None:
     seen, running = scan(Surface(bad=frozenset(range(0, 131_072, 4096))), policy=ScanPolicy(most_unreadable_areas=5))
-    assert (seen.complete, running.enough) == (False, True)
+    assert (seen.complete, running.settled_early) == (False, True)
     assert len(seen.unreadable) == 5
     surface = Surface(bad=frozenset(range(2048, 8192)))
     seen, running = scan(surface, policy=ScanPolicy(most_failed_reads=50))
-    assert (seen.complete, running.enough) == (False, True)
+    assert (seen.complete, running.settled_early) == (False, True)
     assert sum(area.length for area in seen.unreadable) <= 50 * 512
     assert running.state().failed_reads == 50
     assert surface.reads < 200
@@ -212,12 +212,12 @@ def test_heat_stops_it() -> None:
 @pytest.mark.parametrize("percent", [0.5, 5.0, 50.0])
 def test_a_sample_looks_everywhere(percent: float) -> None:
     blocks = 10_000
-    numbers = list(planned(blocks, percent, seed=3))
+    numbers = list(plan_blocks(blocks, percent, seed=3))
     assert numbers == sorted(set(numbers))
     assert len(numbers) == pytest.approx(blocks * percent / 100, rel=0.2)
     strides = [after - before for before, after in zip([0, *numbers], [*numbers, blocks], strict=True)]
     assert max(strides) <= 2 * blocks / min(1000, blocks * percent / 100)
-    assert numbers != list(planned(blocks, percent, seed=4))
+    assert numbers != list(plan_blocks(blocks, percent, seed=4))
 
 
 @pytest.mark.promise(7)

@@ -80,7 +80,7 @@ def test_a_target_that_cannot_be_read_is_not_called_wrong(copied: tuple[Receipt,
         ({"chunks": ()}, "0 digests where 5 belong"),
         ({"whole": None}, "never proven"),
         ({"whole": "0" * 64}, "contradicts itself"),
-        ({"chunks": ("zz",) * 5}, "no SHA-256 digest"),
+        ({"chunks": ("zz",) * 5}, "not a SHA-256 digest"),
     ],
     ids=["no chunks", "no whole", "wrong whole", "no hex"],
 )
