@@ -27,7 +27,7 @@ from drivecare.transfer.areas import Area
 from drivecare.transfer.medium import Medium, Stuck
 from drivecare.transfer.sectors.engine import copy_and_prove
 from drivecare.transfer.sectors.whole_transfers import read_fully, write_fully
-from tests.transfer.sectors.media import MemoryStore, fresh_journal
+from tests.transfer.sectors.fake_medium import MemoryStore, fresh_journal
 
 MIB = 1 << 20
 

@@ -12,7 +12,7 @@ import pytest
 from drivecare.transfer.areas import Area
 from drivecare.transfer.sectors.engine import copy_and_prove
 from drivecare.transfer.sectors.segments import Segmenter
-from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of, fresh_journal
+from tests.transfer.sectors.fake_medium import FakeMedium, MemoryStore, buffers, end_of, fresh_journal
 
 # FIPS 180-4 (Secure Hash Standard), the example messages of its SHA-256 computation; also RFC 6234, section 8.5.
 FIPS_180_4 = {
@@ -25,7 +25,7 @@ FIPS_180_4 = {
 
 
 def whole_digest(data: bytes) -> str | None:
-    source, target = Memory(data), Memory(bytes(len(data)))
+    source, target = FakeMedium(data), FakeMedium(bytes(len(data)))
     receipt = copy_and_prove(
         source, target, fresh_journal(end_of(source), end_of(target)), MemoryStore(), buffers(4096)
     )

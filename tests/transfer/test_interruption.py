@@ -9,15 +9,24 @@ from collections.abc import Callable
 import pytest
 
 from drivecare.errors import Interrupted, Unavailable
-from drivecare.transfer.areas import Area
+from drivecare.transfer.areas import Area, overlap
 from drivecare.transfer.interruption import as_interruption, how_to_continue
-from drivecare.transfer.medium import Buffer, Gone, Progress, Stuck, Watch
+from drivecare.transfer.medium import Gone, Progress, Stuck, Watch
 from drivecare.transfer.sectors.damage import DamagePolicy
 from drivecare.transfer.sectors.engine import CopySettings, copy_and_prove
 from drivecare.transfer.sectors.journal import Journal
-from drivecare.transfer.sectors.receipt import ReadBackMethod, Receipt
+from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.transfer.sectors.verify import verify_target
-from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of, fresh_journal
+from tests.transfer.sectors.fake_medium import (
+    Call,
+    FakeMedium,
+    MemoryStore,
+    Operation,
+    buffers,
+    end_of,
+    fails,
+    fresh_journal,
+)
 
 MIB = 1 << 20
 SIZE = 4 * MIB
@@ -28,40 +37,16 @@ SAFE = "Everything copied so far is safe: continue with --resume"
 UNPROVEN = "Everything is copied, but nothing is proven yet: --resume reads it back again"
 
 
-def run(source: Memory, target: Memory, store: MemoryStore | None = None, watch: Watch | None = None) -> Receipt:
+def run(
+    source: FakeMedium, target: FakeMedium, store: MemoryStore | None = None, watch: Watch | None = None
+) -> Receipt:
     journal = fresh_journal(end_of(source), end_of(target))
     return copy_and_prove(source, target, journal, store or MemoryStore(), buffers(MIB // 4), SETTINGS, watch)
 
 
-class Failing(Memory):
-    """Raises `error` where a read, a write or the way past the cache is asked for the `after`-th time."""
-
-    def __init__(self, data: bytes, what: str, after: int, error: Exception) -> None:
-        super().__init__(data)
-        self._what, self._after, self._error = what, after, error
-
-    def _count(self, what: str) -> None:
-        if what == self._what:
-            self._after -= 1
-            if self._after < 0:
-                raise self._error
-
-    def read(self, offset: int, buffer: Buffer, length: int) -> int:
-        self._count("read")
-        return super().read(offset, buffer, length)
-
-    def write(self, offset: int, buffer: Buffer, start: int, length: int) -> int:
-        self._count("write")
-        return super().write(offset, buffer, start, length)
-
-    def bypass_cache(self) -> ReadBackMethod:
-        self._count("bypass_cache")
-        return super().bypass_cache()
-
-
 HANGS = Stuck("a call has not come back for 300 s", 4711)
 ERROR = OSError(errno.EIO, "Input/output error")
-PHASES: dict[str, tuple[str, str, int, Exception, str]] = {
+PHASES: dict[str, tuple[str, Operation, int, Exception, str]] = {
     "the first read hangs": ("source", "read", 0, HANGS, NOTHING),
     "the first write hangs": ("target", "write", 0, HANGS, NOTHING),
     "the first write fails": ("target", "write", 0, ERROR, f"writing failed: Input/output error. {NOTHING}"),
@@ -80,9 +65,9 @@ PHASES: dict[str, tuple[str, str, int, Exception, str]] = {
 
 @pytest.mark.parametrize("phase", PHASES)
 def test_a_failure_is_told_in_the_words_of_its_phase(phase: str) -> None:
-    side, what, after, error, words = PHASES[phase]
-    source = Failing(CONTENT, what, after, error) if side == "source" else Memory(CONTENT)
-    target = Failing(bytes(SIZE), what, after, error) if side == "target" else Memory(bytes(SIZE))
+    end, operation, after, error, words = PHASES[phase]
+    source, target = FakeMedium(CONTENT), FakeMedium(bytes(SIZE))
+    (source if end == "source" else target).faults.append(fails(operation, error, after=after))
     with pytest.raises(Interrupted) as caught:
         run(source, target)
     assert caught.value.message().endswith(words)
@@ -101,7 +86,7 @@ def test_a_stop_says_what_is_safe(phase: str, done: int, onward: str) -> None:
         return "stopped by SIGTERM" if reached else None
 
     with pytest.raises(Interrupted) as caught:
-        run(Memory(CONTENT), Memory(bytes(SIZE)), watch=Watch(on_progress=seen.append, stop_reason=stop))
+        run(FakeMedium(CONTENT), FakeMedium(bytes(SIZE)), watch=Watch(on_progress=seen.append, stop_reason=stop))
     assert caught.value.message() == f"stopped by SIGTERM. {onward}"
 
 
@@ -115,10 +100,11 @@ def test_a_stop_says_what_is_safe(phase: str, done: int, onward: str) -> None:
     ids=["hangs", "gone", "error"],
 )
 def test_a_later_verification_speaks_of_itself(error: Exception, words: str) -> None:
-    target = Memory(bytes(SIZE))
-    receipt = run(Memory(CONTENT), target)
+    target = FakeMedium(bytes(SIZE))
+    receipt = run(FakeMedium(CONTENT), target)
+    failing = FakeMedium(target.data, faults=[fails("bypass_cache", error)])
     with pytest.raises(Interrupted) as caught:
-        verify_target(receipt, Failing(bytes(target.data), "bypass_cache", 0, error), buffers(MIB), Watch())
+        verify_target(receipt, failing, buffers(MIB), Watch())
     assert caught.value.message().endswith(words)
     with pytest.raises(Interrupted, match=r"stopped by SIGINT\. Nothing is proven: verify again"):
         verify_target(receipt, target, buffers(MIB), Watch(stop_reason=lambda: "stopped by SIGINT"))
@@ -143,14 +129,14 @@ def test_a_journal_that_cannot_be_begun_stops_midway() -> None:
             raise Unavailable("cannot be written: No space left on device", location="j.json")
 
     with pytest.raises(Interrupted, match=r"j.json: the journal cannot be written.*--resume") as caught:
-        run(Memory(CONTENT), Memory(bytes(SIZE)), store=Full())
+        run(FakeMedium(CONTENT), FakeMedium(bytes(SIZE)), store=Full())
     assert caught.value.exit_code == 23
 
 
 class TestBars:
     """A bar for every phase that happens, none for one that does not."""
 
-    def phases(self, source: Memory, target: Memory, journal: Journal | None = None) -> list[str]:
+    def phases(self, source: FakeMedium, target: FakeMedium, journal: Journal | None = None) -> list[str]:
         seen: list[Progress] = []
         store = MemoryStore()
         begun = journal or fresh_journal(end_of(source), end_of(target))
@@ -161,30 +147,30 @@ class TestBars:
     @pytest.mark.parametrize(
         ("make", "phases"),
         [
-            (lambda: Memory(CONTENT), ["copying", "reading back"]),
+            (lambda: FakeMedium(CONTENT), ["copying", "reading back"]),
             (
-                lambda: Memory(CONTENT, bad=[Area.between(MIB, MIB + 512)]),
+                lambda: FakeMedium(CONTENT, bad=[Area.between(MIB, MIB + 512)]),
                 ["copying", "coming back to damage", "filling unreadable areas", "reading back"],
             ),
         ],
         ids=["sound", "damaged"],
     )
     def test_of_a_copy_and_of_a_resume_with_nothing_left_to_read(
-        self, make: Callable[[], Memory], phases: list[str]
+        self, make: Callable[[], FakeMedium], phases: list[str]
     ) -> None:
-        source, target = make(), Memory(bytes(SIZE))
+        source, target = make(), FakeMedium(bytes(SIZE))
         assert self.phases(source, target) == phases
         again = [phase for phase in phases if phase in ("filling unreadable areas", "reading back")]
         assert self.phases(source, target, self.last) == again
 
     def test_damage_that_is_read_in_the_end_closes_its_own_bar(self) -> None:
-        class Late(Memory):
-            def read(self, offset: int, buffer: Buffer, length: int) -> int:
-                if offset <= 2 * MIB < offset + length and length > 512:
-                    raise OSError(errno.EIO, "Input/output error")
-                return super().read(offset, buffer, length)
+        def late(call: Call) -> None:
+            large = call.operation == "read" and call.area.length > 512
+            if large and overlap(call.area, Area.between(2 * MIB, 2 * MIB + 1)):
+                raise OSError(errno.EIO, "Input/output error")
 
-        assert self.phases(Late(CONTENT), Memory(bytes(SIZE))) == ["copying", "coming back to damage", "reading back"]
+        source = FakeMedium(CONTENT, faults=[late])
+        assert self.phases(source, FakeMedium(bytes(SIZE))) == ["copying", "coming back to damage", "reading back"]
 
 
 def test_every_way_on_names_what_to_do() -> None:

@@ -27,7 +27,7 @@ from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.receipt import End
 from drivecare.work import copy_sectors
 from drivecare.work.copy_sectors import Request, places, run
-from tests.transfer.sectors.media import fresh_journal
+from tests.transfer.sectors.fake_medium import fresh_journal
 
 SIZE = 1 << 20
 CONTENT = random.Random(3).randbytes(SIZE)

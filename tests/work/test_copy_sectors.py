@@ -25,7 +25,7 @@ from drivecare.transfer.sectors.receipt import End, Receipt
 from drivecare.transfer.sectors.segments import Segment
 from drivecare.work import copy_sectors
 from drivecare.work.copy_sectors import Request, places, run
-from tests.transfer.sectors.media import fresh_journal
+from tests.transfer.sectors.fake_medium import fresh_journal
 
 SIZE = 1 << 20
 CONTENT = random.Random(3).randbytes(SIZE)

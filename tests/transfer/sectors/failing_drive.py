@@ -7,16 +7,16 @@ from __future__ import annotations
 
 import errno
 import random
-from bisect import bisect_right
-from dataclasses import dataclass, field
+from bisect import bisect_left, bisect_right
+from dataclasses import dataclass
 
-from drivecare.transfer.areas import Area, merge, overlap
-from drivecare.transfer.medium import Buffer, Gone
+from drivecare.transfer.areas import Area, merge, overlap, total
+from drivecare.transfer.medium import Gone
 from drivecare.transfer.sectors.damage import DamagePolicy
 from drivecare.transfer.sectors.pipeline import FreeBuffers
 from drivecare.transfer.sectors.reader import Data, ReadCounts, SourceReader
-from drivecare.transfer.sectors.receipt import ReadBackMethod
 from drivecare.transfer.sectors.stages import COPIED, Stages
+from tests.transfer.sectors.fake_medium import Call, FakeMedium, buffers, never_written
 
 SECTOR = 512
 READ_BYTES = 4 << 20
@@ -41,29 +41,19 @@ class Model:
     replug_seconds: float = 60.0
 
 
-@dataclass
-class FailingDrive:
+class FailingDrive(FakeMedium):
     """The medium. `touches` counts failed reads over each bad sector."""
 
-    model: Model
-    seed: int
-    path: str = "failing drive"
-    sector_bytes: int = SECTOR
-    direct: bool = True
-    sparse: bool = False
-    now: float = 0.0
-    bad_seconds: float = 0.0
-    errors: int = 0
-    drops: int = 0
-    gone: bool = False
-    dropped_on: list[Area] = field(default_factory=list)  # what was read when it went: that says nothing of the sector
-    bad: tuple[Area, ...] = ()
-    touches: dict[int, int] = field(default_factory=dict)
-    slow: dict[int, int] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        chance, model = random.Random(self.seed), self.model
-        self.size_bytes = model.size_bytes
+    def __init__(self, model: Model, seed: int) -> None:
+        super().__init__(
+            size_bytes=model.size_bytes, path="failing drive", faults=(never_written, self._fail_where_damaged)
+        )
+        self.model = model
+        self.now = self.bad_seconds = 0.0
+        self.errors = self.drops = 0
+        self.dropped_on: list[Area] = []  # what was read when it went: that says nothing of the sector
+        self.touches: dict[int, int] = {}
+        chance = random.Random(seed)
         sectors = model.size_bytes // SECTOR
         clusters = [
             Area(
@@ -77,38 +67,38 @@ class FailingDrive:
         tracks = [
             Area(offset=at, length=model.track_bytes) for at in range(start, start + model.weak_region_bytes, step)
         ]
-        self.bad = merge((*clusters, *tracks))
-        self._starts = [one.offset for one in self.bad]
-        self.slow = {
+        self.damage = merge((*clusters, *tracks))
+        self._starts = [damage.offset for damage in self.damage]
+        self.late = {
             sector: 2
             for sector in chance.sample(range(sectors), model.third_try_sectors)
             if not self._overlapping(Area(offset=sector * SECTOR, length=SECTOR))
         }
-        self._slow = sorted(self.slow)
+        self._late = sorted(self.late)
 
     @property
     def readable_bytes(self) -> int:
-        return self.size_bytes - sum(one.length for one in self.bad)
+        return self.size_bytes - total(self.damage)
 
-    def read(self, offset: int, buffer: Buffer, length: int) -> int:
+    def _fail_where_damaged(self, call: Call) -> int | None:
+        if call.operation != "read":
+            return None
         if self.gone:
             raise OSError(errno.ENODEV, "No such device")
-        area = Area(offset=offset, length=length)
-        hit = self._overlapping(area)
-        slow = self._slow_in(area)
-        self.now += length / self.model.bytes_per_second
-        if not hit and not slow:
+        area = call.area
+        hit, late = self._overlapping(area), self._late_in(area)
+        self.now += area.length / self.model.bytes_per_second
+        if not hit and not late:
             self.now += self.model.good_read_seconds
-            return length
+            return None
         self.now += self.model.bad_read_seconds
         self.bad_seconds += self.model.bad_read_seconds
-        for one in hit:
-            both = overlap(one, area)
-            assert both is not None
-            for sector in range(both.offset // SECTOR, both.end // SECTOR):
+        for shared in (overlap(damage, area) for damage in hit):
+            assert shared is not None
+            for sector in range(shared.offset // SECTOR, shared.end // SECTOR):
                 self.touches[sector] = self.touches.get(sector, 0) + 1
-        for sector in slow:
-            self.slow[sector] -= 1
+        for sector in late:
+            self.late[sector] -= 1
         self.errors += 1
         if self.drops < self.model.drops and self.errors % self.model.drops_after_errors == 0:
             self.drops += 1
@@ -116,44 +106,18 @@ class FailingDrive:
             self.dropped_on.append(area)
         raise OSError(errno.EIO, "Input/output error")
 
-    def _overlapping(self, area: Area) -> list[Area]:
-        first = max(bisect_right(self._starts, area.offset) - 1, 0)
-        found = []
-        for one in self.bad[first:]:
-            if one.offset >= area.end:
-                break
-            if one.end > area.offset:
-                found.append(one)
-        return found
-
-    def _slow_in(self, area: Area) -> list[int]:
-        first = bisect_right(self._slow, area.offset // SECTOR - 1)
-        found = []
-        for sector in self._slow[first:]:
-            if sector * SECTOR >= area.end:
-                break
-            if self.slow[sector] > 0:
-                found.append(sector)
-        return found
-
-    def is_present(self) -> bool:
-        return not self.gone
-
     def replug(self) -> None:
         self.gone = False
         self.now += self.model.replug_seconds
 
-    def write(self, offset: int, buffer: Buffer, start: int, length: int) -> int:
-        raise AssertionError("the source was written")
+    def _overlapping(self, area: Area) -> list[Area]:
+        first = max(bisect_right(self._starts, area.offset) - 1, 0)
+        last = bisect_left(self._starts, area.end)
+        return [damage for damage in self.damage[first:last] if damage.end > area.offset]
 
-    def punch(self, area: Area) -> None:
-        raise AssertionError("the source was written")
-
-    def flush(self) -> None:
-        raise AssertionError("the source was flushed")
-
-    def bypass_cache(self) -> ReadBackMethod:
-        return "direct"
+    def _late_in(self, area: Area) -> list[int]:
+        first, last = bisect_left(self._late, area.offset // SECTOR), bisect_left(self._late, -(-area.end // SECTOR))
+        return [sector for sector in self._late[first:last] if self.late[sector] > 0]
 
 
 @dataclass
@@ -182,7 +146,7 @@ def rescue(drive: FailingDrive, policy: DamagePolicy) -> Rescue:
         stages = Stages(drive.size_bytes)
         for area, stage in known.runs():
             stages.assign(area, stage)
-        free = FreeBuffers(tuple(Buffer(memoryview(bytearray(READ_BYTES))) for _ in range(2)))
+        free = FreeBuffers(buffers(READ_BYTES, 2))
         try:
             for event in SourceReader(drive, stages, policy, ReadCounts(), free, lambda: drive.now).events():
                 if isinstance(event, Data):
@@ -198,5 +162,5 @@ def rescue(drive: FailingDrive, policy: DamagePolicy) -> Rescue:
         return Rescue(drive, known, curve, sessions)
 
 
-def lost(found: Rescue, policy: DamagePolicy) -> tuple[Area, ...]:
-    return merge(Area.between(one.offset, one.end) for one in found.copied.areas_from(policy.unreadable))
+def lost(rescued: Rescue, policy: DamagePolicy) -> tuple[Area, ...]:
+    return merge(rescued.copied.areas_from(policy.unreadable))

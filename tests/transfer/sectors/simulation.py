@@ -11,18 +11,19 @@ import errno
 import hashlib
 import random
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import msgspec
 
 from drivecare.errors import Interrupted, Refused, Unavailable
 from drivecare.transfer.areas import Area, overlap
-from drivecare.transfer.medium import Buffer, Watch
+from drivecare.transfer.medium import Watch
 from drivecare.transfer.sectors.damage import DamagePolicy
 from drivecare.transfer.sectors.engine import CopySettings, copy_and_prove
 from drivecare.transfer.sectors.fill import fill_bytes
 from drivecare.transfer.sectors.journal import Journal, new_journal
 from drivecare.transfer.sectors.receipt import End, ReadBackMethod, Receipt
+from tests.transfer.sectors.fake_medium import Call, FakeMedium, Fault, Operation, buffers, never_written
 
 SECTOR = 512
 BLOCK, PIECE, CHUNK, CHECKPOINT = 8 * SECTOR, 2 * SECTOR, 16 * SECTOR, 24 * SECTOR
@@ -59,17 +60,12 @@ class Fate:
         return not self.calm and chance > 0 and self.random.random() < chance
 
 
-@dataclass
-class Disk:
-    """What both kinds of media share: short transfers, being pulled, crashes."""
+class SimDisk(FakeMedium):
+    """What both ends share: crashes, being pulled, short transfers."""
 
-    fate: Fate
-    size_bytes: int
-    path: str = "disk"
-    sector_bytes: int = SECTOR
-    direct: bool = True
-    sparse: bool = False
-    gone: bool = False
+    def __init__(self, fate: Fate, data: bytes, *, sparse: bool = False, faults: tuple[Fault, ...] = ()) -> None:
+        super().__init__(data, sparse=sparse, path="disk", faults=(self._strike, *faults, self._shorten))
+        self.fate = fate
 
     def touch(self) -> None:
         if self.fate.strikes(self.fate.crash):
@@ -77,86 +73,71 @@ class Disk:
         if self.fate.strikes(self.fate.pulled):
             self.gone = True
 
-    def is_present(self) -> bool:
-        return not self.gone
-
-    def length(self, wanted: int) -> int:
-        if wanted > SECTOR and self.fate.strikes(self.fate.short):
-            return self.fate.random.randrange(1, wanted // SECTOR + 1) * SECTOR
-        return wanted
-
-
-@dataclass
-class SimSource(Disk):
-    data: bytes = b""
-    bad: set[int] = field(default_factory=set)
-    third_try: dict[int, int] = field(default_factory=dict)
-    failed: set[int] = field(default_factory=set)
-
-    def read(self, offset: int, buffer: Buffer, length: int) -> int:
+    def _strike(self, call: Call) -> int | None:
         self.touch()
-        if self.gone:
-            if self.fate.random.random() < 0.5:
-                return 0  # bench: usb-storage and nvme end like a file
-            raise OSError(errno.ENODEV, "No such device")
-        length = min(self.length(length), self.size_bytes - offset)
-        sectors = range(offset // SECTOR, (offset + length - 1) // SECTOR + 1)
-        slow = [sector for sector in sectors if self.third_try.get(sector, 0) > 0]
-        for sector in slow:
+        return self._answer_when_gone(call) if self.gone else None
+
+    def _answer_when_gone(self, call: Call) -> int | None:
+        raise NotImplementedError
+
+    def _shorten(self, call: Call) -> int | None:
+        length = call.area.length
+        if call.operation in ("read", "write") and length > SECTOR and self.fate.strikes(self.fate.short):
+            return self.fate.random.randrange(1, length // SECTOR + 1) * SECTOR
+        return None
+
+
+class SimSource(SimDisk):
+    def __init__(self, fate: Fate, data: bytes, *, bad: set[int], third_try: dict[int, int]) -> None:
+        super().__init__(fate, data, faults=(never_written,))
+        self.bad_sectors, self.third_try = bad, third_try
+        self.failed: set[int] = set()
+
+    def _answer_when_gone(self, call: Call) -> int | None:
+        if call.operation == "bypass_cache" or self.fate.random.random() < 0.5:
+            return 0  # bench: usb-storage and nvme end like a file
+        raise OSError(errno.ENODEV, "No such device")
+
+    def _ask(self, operation: Operation, area: Area) -> int:
+        length = min(super()._ask(operation, area), self.size_bytes - area.offset)
+        if operation == "read" and length and not self.gone:
+            self._fail_where_bad(Area(offset=area.offset, length=length))
+        return length
+
+    def _fail_where_bad(self, area: Area) -> None:
+        sectors = list(_sectors(area))
+        late = [sector for sector in sectors if self.third_try.get(sector, 0) > 0]
+        for sector in late:
             self.third_try[sector] -= 1
-        if slow or any(sector in self.bad for sector in sectors) or self.fate.strikes(self.fate.read_error):
+        if late or self.bad_sectors.intersection(sectors) or self.fate.strikes(self.fate.read_error):
             self.failed.update(sectors)
             raise OSError(self.fate.random.choice((errno.EIO, errno.ENODATA, errno.ETIMEDOUT)), "medium error")
-        buffer.view[:length] = self.data[offset : offset + length]
-        return length
-
-    def write(self, offset: int, buffer: Buffer, start: int, length: int) -> int:
-        raise AssertionError("the source was written")
-
-    def punch(self, area: Area) -> None:
-        raise AssertionError("the source was written")
-
-    def flush(self) -> None:
-        raise AssertionError("the source was flushed")
-
-    def bypass_cache(self) -> ReadBackMethod:
-        return "direct"
 
 
-@dataclass
-class SimTarget(Disk):
-    cache: bytearray = field(default_factory=bytearray)
-    medium: bytearray = field(default_factory=bytearray)
-    coming: list[tuple[int, bytes]] = field(default_factory=list)
+class SimTarget(SimDisk):
+    """`data` is what its cache answers, `coming` the writes on their way, `medium` what a power cut leaves."""
 
-    def read(self, offset: int, buffer: Buffer, length: int) -> int:
-        self.touch()
-        if self.gone:
-            if self.fate.random.random() < 0.5:
-                return 0
-            raise OSError(errno.EIO, "Input/output error")
-        length = min(self.length(length), self.size_bytes - offset)
-        buffer.view[:length] = self.cache[offset : offset + length]
-        return length
+    def __init__(self, fate: Fate, data: bytes, *, sparse: bool) -> None:
+        super().__init__(fate, data, sparse=sparse, faults=(self._fill_up,))
+        self.medium = bytearray(data)
+        self.coming: list[tuple[int, bytes]] = []
 
-    def write(self, offset: int, buffer: Buffer, start: int, length: int) -> int:
-        self.touch()
-        if self.gone:
+    def _answer_when_gone(self, call: Call) -> int | None:
+        if call.operation == "write":
             raise OSError(self.fate.random.choice((errno.ENODEV, errno.ENOSPC, errno.EIO)), "gone")
-        if self.fate.strikes(self.fate.full):
+        if call.operation == "bypass_cache":
+            return 0
+        if call.operation != "punch" and self.fate.random.random() < 0.5:
+            return 0  # bench: on nvme a flush succeeds after removal
+        raise OSError(errno.EIO, "Input/output error")
+
+    def _fill_up(self, call: Call) -> int | None:
+        if call.operation == "write" and self.fate.strikes(self.fate.full):
             raise OSError(errno.ENOSPC, "No space left on device")
-        length = self.length(length)
-        self._put(offset, bytes(buffer.view[start : start + length]))
-        return length
+        return None
 
-    def punch(self, area: Area) -> None:
-        self.touch()
-        if self.gone:
-            raise OSError(errno.EIO, "gone")
-        self._put(area.offset, bytes(area.length))
-
-    def _put(self, offset: int, data: bytes) -> None:
-        self.cache[offset : offset + len(data)] = data
+    def store(self, offset: int, data: bytes) -> None:
+        super().store(offset, data)
         if self.fate.strikes(self.fate.lost_write):
             self.fate.silent_faults += 1
             return
@@ -167,26 +148,20 @@ class SimTarget(Disk):
         self.coming.append((offset, data))
 
     def flush(self) -> None:
-        self.touch()
+        super().flush()
         if self.gone:
-            if self.fate.random.random() < 0.5:
-                return  # bench: on nvme a flush succeeds after removal
-            raise OSError(errno.EIO, "Input/output error")
+            return
         if self.fate.strikes(self.fate.flush_error):
             self.coming.clear()  # like Linux: what failed once counts as clean, and the next flush succeeds
             raise OSError(errno.EIO, "Input/output error")
-        for offset, data in self.coming:
-            self.medium[offset : offset + len(data)] = data
-        self.coming.clear()
+        self._arrive(self.coming)
 
     def bypass_cache(self) -> ReadBackMethod:
-        self.touch()
+        method = super().bypass_cache()
         if not self.gone:
-            for offset, data in self.coming:  # dropping a cache writes it back first
-                self.medium[offset : offset + len(data)] = data
-            self.coming.clear()
-            self.cache[:] = self.medium
-        return "direct"
+            self._arrive(self.coming)  # dropping a cache writes it back first
+            self.data[:] = self.medium
+        return method
 
     def lose_power(self) -> None:
         """Of what was on its way some sectors arrived, in no order."""
@@ -194,10 +169,14 @@ class SimTarget(Disk):
             (offset + at, data[at : at + SECTOR]) for offset, data in self.coming for at in range(0, len(data), SECTOR)
         ]
         self.fate.random.shuffle(sectors)
-        for offset, data in sectors[: self.fate.random.randrange(len(sectors) + 1)]:
-            self.medium[offset : offset + len(data)] = data
+        self._arrive(sectors[: self.fate.random.randrange(len(sectors) + 1)])
         self.coming.clear()
-        self.cache[:] = self.medium
+        self.data[:] = self.medium
+
+    def _arrive(self, writes: list[tuple[int, bytes]]) -> None:
+        for offset, data in writes:
+            self.medium[offset : offset + len(data)] = data
+        writes.clear()
 
 
 @dataclass
@@ -237,12 +216,10 @@ class Schedule:
         if len(bad) == len(sectors):
             bad.pop()  # a source that reads nothing at all never comes to a receipt: test_liveness.py
         slow = {sector: 2 for sector in sectors if chance.random() < chance.choice((0, 0, 0.02))}
-        self.source = source(fate=self.fate, size_bytes=size, data=bytes(data), bad=bad, third_try=slow)
+        self.source = source(self.fate, bytes(data), bad=bad, third_try=slow)
         larger = size + chance.choice((0, 0, 4096, 40 * SECTOR))
-        junk = bytearray(chance.randbytes(larger))
-        self.target = target(
-            fate=self.fate, size_bytes=larger, sparse=chance.random() < 0.3, cache=bytearray(junk), medium=junk
-        )
+        junk = chance.randbytes(larger)
+        self.target = target(self.fate, junk, sparse=chance.random() < 0.3)
         self.store = SimStore(self.fate)
         self.receipts: list[Receipt] = []
 
@@ -279,9 +256,8 @@ class Schedule:
             End(path="t", kind="image", size_bytes=self.target.size_bytes),
         )
         journal = self.store.journal or msgspec.structs.replace(new_journal(*ends, started="now"), chunk_bytes=CHUNK)
-        buffers = tuple(Buffer(memoryview(bytearray(BLOCK))) for _ in range(2))
         watch = Watch(overlap=False, clock=lambda: 0.0)
-        return copy_and_prove(self.source, self.target, journal, self.store, buffers, SETTINGS, watch)
+        return copy_and_prove(self.source, self.target, journal, self.store, buffers(BLOCK, 2), SETTINGS, watch)
 
     def _check(self, receipt: Receipt) -> None:
         size = self.source.size_bytes

@@ -22,7 +22,7 @@ from drivecare.transfer.sectors.fill import FILL, fill_bytes
 from drivecare.transfer.sectors.journal import Journal, Parent
 from drivecare.transfer.sectors.readback import read_back
 from drivecare.transfer.sectors.receipt import End, Receipt, Unreadable
-from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of, fresh_journal
+from tests.transfer.sectors.fake_medium import FakeMedium, MemoryStore, buffers, end_of, fresh_journal
 
 MIB = 1 << 20
 QUICK = CopySettings(policy=DamagePolicy(block_bytes=MIB // 4), checkpoint_bytes=MIB)
@@ -33,8 +33,8 @@ def random_bytes(size: int, seed: int = 1) -> bytes:
 
 
 def run(
-    source: Memory,
-    target: Memory,
+    source: FakeMedium,
+    target: FakeMedium,
     *,
     journal: Journal | None = None,
     store: MemoryStore | None = None,
@@ -48,8 +48,8 @@ def run(
 @pytest.mark.parametrize("size", [1, 511, 512, MIB - 1, MIB, 3 * MIB + 700], ids=str)
 @pytest.mark.parametrize("overlap", [True, False], ids=["threads", "in order"])
 def test_a_sound_source_is_copied_and_proven(size: int, overlap: bool) -> None:
-    source = Memory(random_bytes(size))
-    target = Memory(bytes(size))
+    source = FakeMedium(random_bytes(size))
+    target = FakeMedium(bytes(size))
     receipt = run(source, target, watch=Watch(overlap=overlap))
     assert target.data == source.data
     assert receipt.digest.whole == hashlib.sha256(source.data).hexdigest()
@@ -68,7 +68,7 @@ def test_unreadable_areas_are_listed_to_the_sector_and_filled() -> None:
         Area.between(3 * MIB, 3 * MIB + 70_000 // 512 * 512),
         Area.between(4 * MIB - 512, 4 * MIB),
     )
-    source, target = Memory(data, bad=bad), Memory(random_bytes(4 * MIB, 2))
+    source, target = FakeMedium(data, bad=bad), FakeMedium(random_bytes(4 * MIB, 2))
     receipt = run(source, target)
     assert tuple(Area.between(one.offset, one.end) for one in receipt.unreadable) == bad
     assert (receipt.verified, receipt.exit_code) == (True, 20)
@@ -89,8 +89,8 @@ def test_the_fill_is_the_same_however_it_is_cut() -> None:
 
 def test_no_bad_sector_is_touched_more_than_the_budget() -> None:
     bad = Area.between(512 * 1000, 512 * 1007)
-    source = Memory(random_bytes(2 * MIB), bad=[bad])
-    run(source, Memory(bytes(2 * MIB)))
+    source = FakeMedium(random_bytes(2 * MIB), bad=[bad])
+    run(source, FakeMedium(bytes(2 * MIB)))
     for sector in range(1000, 1007):
         touches = sum(one.offset <= sector * 512 < one.end for one in source.reads)
         assert touches <= QUICK.policy.touches
@@ -98,9 +98,9 @@ def test_no_bad_sector_is_touched_more_than_the_budget() -> None:
 
 def test_zeros_become_holes_in_an_image_and_are_written_to_a_device() -> None:
     data = random_bytes(MIB) + bytes(MIB) + random_bytes(MIB)
-    image, device = Memory(random_bytes(3 * MIB, 2), sparse=True), Memory(random_bytes(3 * MIB, 2))
-    run(Memory(data), image)
-    run(Memory(data), device)
+    image, device = FakeMedium(random_bytes(3 * MIB, 2), sparse=True), FakeMedium(random_bytes(3 * MIB, 2))
+    run(FakeMedium(data), image)
+    run(FakeMedium(data), device)
     assert image.data == device.data == data
     assert merge(image.punched) == (Area.between(MIB, 2 * MIB),)
     assert image.written == 2 * MIB
@@ -112,18 +112,18 @@ def test_zeros_become_holes_in_an_image_and_are_written_to_a_device() -> None:
 def test_the_journal_lies_there_before_the_first_byte() -> None:
     store = MemoryStore()
 
-    class Watched(Memory):
+    class Watched(FakeMedium):
         def write(self, offset: int, buffer: Buffer, start: int, length: int) -> int:
             assert store.saved, "a byte was written before the journal"
             return super().write(offset, buffer, start, length)
 
-    source = Memory(random_bytes(MIB))
+    source = FakeMedium(random_bytes(MIB))
     run(source, Watched(bytes(MIB)), store=store)
     assert [journal.phase for journal in store.saved][-1] == "done"
 
 
 def test_a_stop_leaves_a_journal_and_a_resume_reads_only_the_rest() -> None:
-    source, target, store = Memory(random_bytes(8 * MIB)), Memory(bytes(8 * MIB)), MemoryStore()
+    source, target, store = FakeMedium(random_bytes(8 * MIB)), FakeMedium(bytes(8 * MIB)), MemoryStore()
     told: list[Progress] = []
 
     def stop() -> str | None:
@@ -143,7 +143,7 @@ def test_a_stop_leaves_a_journal_and_a_resume_reads_only_the_rest() -> None:
 
 
 def test_a_finished_copy_resumed_is_read_back_again() -> None:
-    source, target, store = Memory(random_bytes(2 * MIB)), Memory(bytes(2 * MIB)), MemoryStore()
+    source, target, store = FakeMedium(random_bytes(2 * MIB)), FakeMedium(bytes(2 * MIB)), MemoryStore()
     first = run(source, target, store=store)
     source.reads.clear()
     target.written = 0
@@ -153,7 +153,7 @@ def test_a_finished_copy_resumed_is_read_back_again() -> None:
 
 
 def test_a_wrong_byte_is_named_and_a_resume_writes_it_again() -> None:
-    class Forgetful(Memory):
+    class Forgetful(FakeMedium):
         forgets = True
 
         def write(self, offset: int, buffer: Buffer, start: int, length: int) -> int:
@@ -162,7 +162,7 @@ def test_a_wrong_byte_is_named_and_a_resume_writes_it_again() -> None:
                 self.data[5 * MIB // 2] ^= 1
             return count
 
-    source, target, store = Memory(random_bytes(4 * MIB)), Forgetful(bytes(4 * MIB)), MemoryStore()
+    source, target, store = FakeMedium(random_bytes(4 * MIB)), Forgetful(bytes(4 * MIB)), MemoryStore()
     receipt = run(source, target, store=store)
     assert (receipt.verified, receipt.verification, receipt.exit_code) == (False, None, 21)
     assert receipt.mismatched == (Area.between(2 * MIB, 3 * MIB),)
@@ -176,7 +176,7 @@ def test_a_wrong_byte_is_named_and_a_resume_writes_it_again() -> None:
 @pytest.mark.promise(3)
 def test_read_wrong_and_not_readable_are_two_things() -> None:
     data = random_bytes(2 * MIB)
-    target = Memory(data, bad=[Area.between(512, 1024)])
+    target = FakeMedium(data, bad=[Area.between(512, 1024)])
     parts = [ExpectedPart(Area.between(at, at + MIB), hashlib.sha256(data[at : at + MIB]).digest()) for at in (0, MIB)]
     target.data[-1] ^= 1
     proof = read_back(target, parts, bytes_total=2 * MIB, chunk_bytes=MIB, buffers=buffers(MIB // 4), watch=Watch())
@@ -200,14 +200,14 @@ def test_a_source_that_means_nothing_is_said_aloud(
     make: Callable[[], bytes], looks: str, code: str | None, zero_fraction: float
 ) -> None:
     data = make()
-    receipt = run(Memory(data), Memory(bytes(len(data))))
+    receipt = run(FakeMedium(data), FakeMedium(bytes(len(data))))
     assert receipt.looks == looks
     assert receipt.zero_fraction == zero_fraction
     assert [note.code for note in receipt.notes] == ([code] if code else [])
     assert receipt.exit_code == 0
 
 
-class Sabotaged(Memory):
+class Sabotaged(FakeMedium):
     """Does as it is told until `after` bytes went over, then `fault` happens."""
 
     fault: Callable[[], int]
@@ -271,7 +271,7 @@ def test_interruptions_end_in_23_and_a_resume_ends_in_the_same(fault: str) -> No
 
 @pytest.mark.promise(2)
 def test_a_flush_after_removal_is_not_believed() -> None:
-    class Pulled(Memory):
+    class Pulled(FakeMedium):
         def flush(self) -> None:
             pass  # as NVMe does
 
@@ -280,7 +280,7 @@ def test_a_flush_after_removal_is_not_believed() -> None:
 
     store = MemoryStore()
     with pytest.raises(Interrupted, match="no longer there"):
-        run(Memory(random_bytes(4 * MIB)), Pulled(bytes(4 * MIB)), store=store)
+        run(FakeMedium(random_bytes(4 * MIB)), Pulled(bytes(4 * MIB)), store=store)
     assert store.saved[-1].copied == ()
 
 
@@ -288,7 +288,7 @@ def test_a_flush_after_removal_is_not_believed() -> None:
 def test_errors_of_a_drive_that_fell_off_the_bus_mark_no_sector() -> None:
     """EIO for everything, and the kernel still shows the device: it has to read what it read before."""
 
-    class Fallen(Memory):
+    class Fallen(FakeMedium):
         fallen = False
 
         def read(self, offset: int, buffer: Buffer, length: int) -> int:
@@ -299,12 +299,12 @@ def test_errors_of_a_drive_that_fell_off_the_bus_mark_no_sector() -> None:
 
     store = MemoryStore()
     with pytest.raises(Interrupted, match="dropped off the bus"):
-        run(Fallen(random_bytes(8 * MIB)), Memory(bytes(8 * MIB)), store=store)
+        run(Fallen(random_bytes(8 * MIB)), FakeMedium(bytes(8 * MIB)), store=store)
     assert [one for one in store.saved[-1].waiting if one.stage > 1] == []
 
 
 def test_a_source_that_changed_is_refused() -> None:
-    source, target, store = Memory(random_bytes(2 * MIB)), Memory(bytes(2 * MIB)), MemoryStore()
+    source, target, store = FakeMedium(random_bytes(2 * MIB)), FakeMedium(bytes(2 * MIB)), MemoryStore()
     run(source, target, store=store)
     source.data[-1] ^= 1
     with pytest.raises(Refused) as caught:
@@ -313,12 +313,12 @@ def test_a_source_that_changed_is_refused() -> None:
 
 
 def test_another_target_is_refused() -> None:
-    source, target, store = Memory(random_bytes(4 * MIB)), Memory(bytes(4 * MIB)), MemoryStore()
+    source, target, store = FakeMedium(random_bytes(4 * MIB)), FakeMedium(bytes(4 * MIB)), MemoryStore()
     run(source, target, store=store)
     with pytest.raises(Refused) as caught:
         run(
             source,
-            Memory(bytes(4 * MIB)),
+            FakeMedium(bytes(4 * MIB)),
             journal=store.saved[-1],
             settings=msgspec.structs.replace(QUICK, checkpoint_bytes=2 * MIB),
         )
@@ -327,18 +327,18 @@ def test_another_target_is_refused() -> None:
 
 def test_the_time_allowed_for_damage_is_kept() -> None:
     ticks = iter(range(10**9))
-    source = Memory(random_bytes(2 * MIB), bad=[Area.between(MIB, MIB + 65536)])
+    source = FakeMedium(random_bytes(2 * MIB), bad=[Area.between(MIB, MIB + 65536)])
     settings = msgspec.structs.replace(QUICK, policy=DamagePolicy(block_bytes=MIB // 4, damage_seconds=3))
     with pytest.raises(Interrupted, match="time allowed for damaged areas"):
-        run(source, Memory(bytes(2 * MIB)), settings=settings, watch=Watch(clock=lambda: float(next(ticks))))
+        run(source, FakeMedium(bytes(2 * MIB)), settings=settings, watch=Watch(clock=lambda: float(next(ticks))))
 
 
 def test_threads_end_with_the_copy() -> None:
     """A copy that was stopped does not wait for its threads; they end all the same, if a moment later."""
     before = set(threading.enumerate())
     with pytest.raises(Interrupted):
-        run(Memory(random_bytes(4 * MIB)), Memory(bytes(4 * MIB)), watch=Watch(stop_reason=lambda: "stopped"))
-    run(Memory(random_bytes(4 * MIB)), Memory(bytes(4 * MIB)))
+        run(FakeMedium(random_bytes(4 * MIB)), FakeMedium(bytes(4 * MIB)), watch=Watch(stop_reason=lambda: "stopped"))
+    run(FakeMedium(random_bytes(4 * MIB)), FakeMedium(bytes(4 * MIB)))
     for thread in set(threading.enumerate()) - before:
         thread.join(timeout=60)
         assert not thread.is_alive(), thread.name
@@ -356,7 +356,7 @@ class TestChains:
         return msgspec.structs.replace(Parent(whole=digest, unreadable=(lost,), origin=self.drive), **more)
 
     def copied(self, parent: Parent, bad: tuple[Area, ...] = ()) -> Receipt:
-        source, target = Memory(self.data, bad=bad), Memory(bytes(2 * MIB))
+        source, target = FakeMedium(self.data, bad=bad), FakeMedium(bytes(2 * MIB))
         return run(source, target, journal=fresh_journal(end_of(source), end_of(target), parent=parent))
 
     def test_the_second_receipt_names_the_first_and_inherits_its_losses(self) -> None:
@@ -388,13 +388,13 @@ class TestChains:
 
 @pytest.mark.parametrize("before", [True, False, None])
 def test_the_receipt_says_whether_the_source_was_set_read_only(before: bool | None) -> None:
-    source, target = Memory(random_bytes(MIB)), Memory(bytes(MIB))
+    source, target = FakeMedium(random_bytes(MIB)), FakeMedium(bytes(MIB))
     journal = msgspec.structs.replace(fresh_journal(end_of(source), end_of(target)), source_was_read_only=before)
     assert run(source, target, journal=journal).reads.set_read_only is (before is not None)
 
 
 def test_a_read_may_be_larger_than_a_chunk_and_cut_across_it() -> None:
-    source, target = Memory(random_bytes(9 * MIB + 700)), Memory(bytes(9 * MIB + 700))
+    source, target = FakeMedium(random_bytes(9 * MIB + 700)), FakeMedium(bytes(9 * MIB + 700))
     settings = CopySettings(policy=DamagePolicy(block_bytes=4 * MIB))
     receipt = copy_and_prove(
         source, target, fresh_journal(end_of(source), end_of(target)), MemoryStore(), buffers(4 * MIB), settings
@@ -406,17 +406,17 @@ def test_a_read_may_be_larger_than_a_chunk_and_cut_across_it() -> None:
 
 
 def test_bad_areas_over_a_sound_medium() -> None:
-    inner = Memory(random_bytes(MIB))
+    inner = FakeMedium(random_bytes(MIB))
     source = WithBadAreas(inner, (Area.between(1024, 2048),))
-    target = Memory(bytes(MIB))
+    target = FakeMedium(bytes(MIB))
     journal = fresh_journal(end_of(inner), end_of(target))
     receipt = copy_and_prove(source, target, journal, MemoryStore(), buffers(MIB // 4), QUICK)
     assert [(one.offset, one.length) for one in receipt.unreadable] == [(1024, 1024)]
 
 
 def test_a_long_fill_can_be_stopped_and_what_was_read_is_safe() -> None:
-    source = Memory(random_bytes(8 * MIB), bad=[Area.between(2 * MIB, 6 * MIB)])
-    target, store = Memory(bytes(8 * MIB)), MemoryStore()
+    source = FakeMedium(random_bytes(8 * MIB), bad=[Area.between(2 * MIB, 6 * MIB)])
+    target, store = FakeMedium(bytes(8 * MIB)), MemoryStore()
     told: list[Progress] = []
 
     def stop() -> str | None:

@@ -21,17 +21,17 @@ SMALL = Model(
 )
 
 
-def judge(found: Rescue) -> None:
-    drive = found.drive
-    assert found.copied_bytes == drive.readable_bytes
-    assert lost(found, POLICY) == drive.bad
+def judge(rescued: Rescue) -> None:
+    drive = rescued.drive
+    assert rescued.copied_bytes == drive.readable_bytes
+    assert lost(rescued, POLICY) == drive.damage
     for sector, touches in drive.touches.items():
         place = Area(offset=sector * SECTOR, length=SECTOR)
-        dropped = sum(overlap(place, one) is not None for one in drive.dropped_on)
+        dropped = sum(overlap(place, area) is not None for area in drive.dropped_on)
         assert touches <= POLICY.touches + dropped
-    _, damage_seconds, _ = found.at_share(0.99)
+    _, damage_seconds, _ = rescued.at_share(0.99)
     assert damage_seconds < 0.05 * drive.now
-    assert found.sessions == drive.drops + 1
+    assert rescued.sessions == drive.drops + 1
 
 
 def test_small_failing_drive() -> None:
@@ -51,7 +51,7 @@ TINY = Model(size_bytes=1 << 30, clusters=2, longest_cluster_sectors=20, weak_re
 @pytest.mark.parametrize(("retries", "all_of_it"), [(2, False), (3, True)])
 def test_retries_are_what_brings_back_a_sector_that_reads_late(retries: int, all_of_it: bool) -> None:
     drive = FailingDrive(TINY, seed=1)
-    drive.slow = dict.fromkeys(list(drive.slow)[:5], 5)  # five failures, of which three are of larger reads
-    drive._slow = sorted(drive.slow)
-    found = rescue(drive, DamagePolicy(retries=retries))
-    assert (found.copied_bytes == drive.readable_bytes) is all_of_it
+    drive.late = dict.fromkeys(list(drive.late)[:5], 5)  # five failures, of which three are of larger reads
+    drive._late = sorted(drive.late)
+    rescued = rescue(drive, DamagePolicy(retries=retries))
+    assert (rescued.copied_bytes == drive.readable_bytes) is all_of_it

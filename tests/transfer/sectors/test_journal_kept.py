@@ -15,7 +15,7 @@ from drivecare.transfer.sectors.damage import DamagePolicy
 from drivecare.transfer.sectors.engine import CopySettings, copy_and_prove
 from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.receipt import ReadBackMethod, Receipt
-from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of, fresh_journal
+from tests.transfer.sectors.fake_medium import FakeMedium, MemoryStore, buffers, end_of, fresh_journal
 
 MIB = 1 << 20
 BLOCK = MIB // 4
@@ -36,7 +36,7 @@ class FullDisk(MemoryStore):
         super().save(journal)
 
 
-class Target(Memory):
+class Target(FakeMedium):
     """Says whether it was read back."""
 
     was_read_back = False
@@ -47,9 +47,9 @@ class Target(Memory):
 
 
 def copy_with(
-    store: MemoryStore, target: Memory, *, journal: Journal | None = None, watch: Watch | None = None
+    store: MemoryStore, target: FakeMedium, *, journal: Journal | None = None, watch: Watch | None = None
 ) -> Receipt:
-    source = Memory(DATA)
+    source = FakeMedium(DATA)
     return copy_and_prove(
         source, target, journal or fresh_journal(end_of(source), end_of(target)), store, buffers(BLOCK), SETTINGS, watch
     )
@@ -110,7 +110,7 @@ def test_after_a_flush_that_failed_nothing_since_the_last_one_is_called_copied()
     """On Linux the next flush succeeds: what could not be written counts as clean then, and is lost (Rebello et al.,
     "Can Applications Recover from fsync Failures?", USENIX ATC 2020)."""
 
-    class Losing(Memory):
+    class Losing(FakeMedium):
         flushes = 0
 
         def flush(self) -> None:
@@ -120,7 +120,7 @@ def test_after_a_flush_that_failed_nothing_since_the_last_one_is_called_copied()
 
     store, target = MemoryStore(), Losing(bytes(len(DATA)))
     settings = CopySettings(policy=SETTINGS.policy, checkpoint_bytes=3 * BLOCK)  # in the midst of a chunk
-    source = Memory(DATA)
+    source = FakeMedium(DATA)
     with pytest.raises(Interrupted):
         copy_and_prove(source, target, fresh_journal(end_of(source), end_of(target)), store, buffers(BLOCK), settings)
     assert target.flushes >= 2
@@ -130,7 +130,7 @@ def test_after_a_flush_that_failed_nothing_since_the_last_one_is_called_copied()
 def test_the_journal_of_a_sound_copy_lists_nothing_that_waits() -> None:
     """It grows with the damage, not with what is yet to be read."""
     store = MemoryStore()
-    copy_with(store, Memory(bytes(len(DATA))))
+    copy_with(store, FakeMedium(bytes(len(DATA))))
     assert {journal.waiting for journal in store.saved} == {()}
 
 
@@ -140,12 +140,12 @@ def test_the_journal_of_a_sound_copy_lists_nothing_that_waits() -> None:
     ids=["gone", "hanging", "failing", "its journal cannot be written"],
 )
 def test_the_reason_for_leaving_counts_more_than_what_fails_on_the_way_out(farewell: Exception | None) -> None:
-    class Leaving(Memory):
+    class Leaving(FakeMedium):
         def flush(self) -> None:
             if farewell is not None:
                 raise farewell
 
-    class Hanging(Memory):
+    class Hanging(FakeMedium):
         def read(self, offset: int, buffer: Buffer, length: int) -> int:
             if offset >= MIB // 2:
                 raise Stuck("reading has not come back for 300 s", 4711)
@@ -159,7 +159,7 @@ def test_the_reason_for_leaving_counts_more_than_what_fails_on_the_way_out(farew
     assert "--resume" in caught.value.message()
 
 
-def interrupted_at(position: int, target: Memory) -> Journal:
+def interrupted_at(position: int, target: FakeMedium) -> Journal:
     """The journal of a copy that was stopped there."""
     store, seen = MemoryStore(), [0]
 
@@ -177,7 +177,7 @@ def interrupted_at(position: int, target: Memory) -> Journal:
 @pytest.mark.parametrize("fault", ["wrong byte", "unreadable"])
 def test_what_the_target_lost_of_the_last_window_is_copied_again(fault: str) -> None:
     """A power cut may keep some of what was written last: only that is read again, and the end is the same."""
-    target = Memory(bytes(len(DATA)))
+    target = FakeMedium(bytes(len(DATA)))
     journal = interrupted_at(4 * MIB, target)
     end = journal.copied[-1].end
     lost = Area.between(end - 1, end)
@@ -187,7 +187,7 @@ def test_what_the_target_lost_of_the_last_window_is_copied_again(fault: str) -> 
         target.bad = [Area.between(end - 512, end)]
     store = MemoryStore()
 
-    class Mended(Memory):
+    class Mended(FakeMedium):
         """Its bad sector is sound again once it was written, as a drive's is."""
 
         def write(self, offset: int, buffer: Buffer, start: int, length: int) -> int:
@@ -197,7 +197,7 @@ def test_what_the_target_lost_of_the_last_window_is_copied_again(fault: str) -> 
     again = Mended(target.data, bad=target.bad)
     # a window of two segments, so that the other one still shows that it is the right target
     settings = CopySettings(policy=SETTINGS.policy, checkpoint_bytes=2 * MIB)
-    receipt = copy_and_prove(Memory(DATA), again, journal, store, buffers(BLOCK), settings)
+    receipt = copy_and_prove(FakeMedium(DATA), again, journal, store, buffers(BLOCK), settings)
     assert (receipt.exit_code, receipt.mismatched, receipt.target_unreadable) == (0, (), ())
     assert again.data == DATA
     copied = sum(run.length for run in journal.copied)

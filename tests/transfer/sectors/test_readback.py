@@ -15,7 +15,7 @@ from drivecare.transfer.sectors.damage import DamagePolicy
 from drivecare.transfer.sectors.engine import CopySettings, copy_and_prove
 from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.receipt import ReadBackMethod, Receipt
-from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of, fresh_journal
+from tests.transfer.sectors.fake_medium import FakeMedium, MemoryStore, buffers, end_of, fresh_journal
 
 MIB = 1 << 20
 BLOCK = MIB // 4
@@ -23,7 +23,7 @@ SETTINGS = CopySettings(policy=DamagePolicy(block_bytes=BLOCK), checkpoint_bytes
 DATA = random.Random(1).randbytes(4 * MIB)
 
 
-class ReadBack(Memory):
+class ReadBack(FakeMedium):
     """A target that takes every byte; once its cache was passed by, `on_read` may spoil a read of it."""
 
     on_read: Callable[[Area], None] | None = None
@@ -49,16 +49,16 @@ class ReadBack(Memory):
 
 
 def copy_to(
-    target: Memory, store: MemoryStore, *, bad: tuple[Area, ...] = (), journal: Journal | None = None
+    target: FakeMedium, store: MemoryStore, *, bad: tuple[Area, ...] = (), journal: Journal | None = None
 ) -> Receipt:
-    source = Memory(DATA, bad=bad)
+    source = FakeMedium(DATA, bad=bad)
     journal = journal or fresh_journal(end_of(source), end_of(target))
     return copy_and_prove(source, target, journal, store, buffers(BLOCK), SETTINGS)
 
 
 def test_a_target_that_cannot_be_read_back_proves_nothing_and_is_copied_again_on_resume() -> None:
     lost = Area.between(MIB + 512, MIB + 1536)
-    target, store = Memory(bytes(len(DATA)), bad=[lost]), MemoryStore()
+    target, store = FakeMedium(bytes(len(DATA)), bad=[lost]), MemoryStore()
     receipt = copy_to(target, store)
     assert (receipt.verified, receipt.verification, receipt.exit_code) == (False, None, 21)
     assert (receipt.target_unreadable, receipt.mismatched, receipt.digest.whole) == ((lost,), (), None)
@@ -73,7 +73,7 @@ def test_a_wrong_fill_is_a_mismatch_wherever_it_is_in_its_chunk(quarter: int) ->
     """A chunk comes in several reads, and only one of them is wrong."""
     wrong_at = MIB + quarter * BLOCK + 700
 
-    class Forgetful(Memory):
+    class Forgetful(FakeMedium):
         def bypass_cache(self) -> ReadBackMethod:
             self.data[wrong_at] ^= 1
             return "direct"

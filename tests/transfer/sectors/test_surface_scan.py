@@ -5,7 +5,6 @@ from __future__ import annotations
 import errno
 import math
 import re
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import msgspec
@@ -17,7 +16,6 @@ from drivecare.reading.model import Drive
 from drivecare.reading.surface import SurfaceScan
 from drivecare.transfer.areas import Area
 from drivecare.transfer.medium import Buffer, Watch
-from drivecare.transfer.sectors.receipt import ReadBackMethod
 from drivecare.transfer.sectors.surface_scan import (
     Scan,
     ScanPolicy,
@@ -27,56 +25,44 @@ from drivecare.transfer.sectors.surface_scan import (
     new_state,
     plan_blocks,
 )
+from tests.transfer.sectors.fake_medium import Call, FakeMedium, never_written
 
 MIB = 1 << 20
 
 
-@dataclass
-class Surface:
-    """A medium of zeros with a clock of its own: a block takes `speed(offset)` ms, slow and bad sectors as told."""
+class Surface(FakeMedium):
+    """A medium of zeros with a clock of its own: blocks at its end take twice as long; slow and bad sectors as told.
 
-    size_bytes: int = 64 * MIB
-    bad: frozenset[int] = frozenset()  # sector numbers
-    slow: dict[int, float] = field(default_factory=dict)  # sector number -> milliseconds more
-    once: bool = False  # a slow sector is slow the first time only
-    vanish_at: int | None = None
-    now: float = 0.0
-    path: str = "surface"
-    sector_bytes: int = 512
-    direct: bool = True
-    sparse: bool = False
-    gone: bool = False
-    reads: int = 0
+    `slow`: milliseconds more by sector number; with `once` only the first time. `bad`: sector numbers.
+    """
 
-    def read(self, offset: int, buffer: Buffer, length: int) -> int:
-        self.reads += 1
-        if self.vanish_at is not None and offset >= self.vanish_at:
+    def __init__(
+        self,
+        size_bytes: int = 64 * MIB,
+        *,
+        bad: frozenset[int] = frozenset(),
+        slow: dict[int, float] | None = None,
+        once: bool = False,
+        vanish_at: int | None = None,
+    ) -> None:
+        areas = (Area(offset=sector * 512, length=512) for sector in bad)
+        faults = (never_written, self._vanish, self._take_time)
+        super().__init__(size_bytes=size_bytes, bad=areas, path="surface", faults=faults)
+        self.slow, self.once, self.vanish_at = dict(slow or {}), once, vanish_at
+        self.now = 0.0
+
+    def _vanish(self, call: Call) -> None:
+        if self.vanish_at is not None and call.area.offset >= self.vanish_at:
             self.gone = True
             raise OSError(errno.EIO, "Input/output error")
-        sectors = range(offset // 512, -(-(offset + length) // 512))
-        self.now += length / MIB * (0.008 + 0.008 * offset / self.size_bytes)  # half as fast at the end
-        for sector in [number for number in self.slow if number in sectors]:
+
+    def _take_time(self, call: Call) -> None:
+        offset, end = call.area.offset, call.area.end
+        self.now += call.area.length / MIB * (0.008 + 0.008 * offset / self.size_bytes)
+        for sector in [sector for sector in self.slow if offset // 512 <= sector < -(-end // 512)]:
             self.now += self.slow[sector] / 1000
             if self.once:
                 del self.slow[sector]
-        if any(sector in sectors for sector in self.bad):
-            raise OSError(errno.EIO, "Input/output error")
-        return length
-
-    def write(self, offset: int, buffer: Buffer, start: int, length: int) -> int:
-        raise AssertionError("a scan never writes")
-
-    def punch(self, area: Area) -> None:
-        raise AssertionError("a scan never writes")
-
-    def flush(self) -> None:
-        raise AssertionError("a scan has nothing to flush")
-
-    def bypass_cache(self) -> ReadBackMethod:
-        return "direct"
-
-    def is_present(self) -> bool:
-        return not self.gone
 
 
 def scan(surface: Surface, **options: object) -> tuple[SurfaceScan, Scan]:
@@ -135,7 +121,7 @@ def test_a_bad_sector_is_looked_for_by_halves() -> None:
     _, running = scan(surface)
     blocks = -(-surface.size_bytes // running.state().block_bytes)
     halvings = math.log2(running.state().block_bytes / 512)
-    assert surface.reads == blocks + 2 * halvings
+    assert len(surface.reads) == blocks + 2 * halvings
 
 
 def test_slow_against_its_own_zone_and_twice() -> None:
@@ -167,7 +153,7 @@ def test_an_interrupted_scan_goes_on_and_sees_the_same() -> None:
 def test_it_can_be_stopped_while_it_looks_again_at_slow_areas() -> None:
     slow = {4096: 300.0, 100_000: 150.0}
     surface = Surface(slow=slow)
-    watch = Watch(clock=lambda: surface.now, stop_reason=lambda: "interrupted" if surface.reads == 65 else None)
+    watch = Watch(clock=lambda: surface.now, stop_reason=lambda: "interrupted" if len(surface.reads) == 65 else None)
     part, running = scan(surface, watch=watch)  # 64 blocks and one of the two slow ones again
     assert (part.complete, part.stopped_because, running.settled_early) == (False, "interrupted", False)
     rest, _ = scan(Surface(slow=slow), state=running.state())
@@ -196,7 +182,7 @@ def test_enough_is_enough() -> None:
     assert (seen.complete, running.settled_early) == (False, True)
     assert sum(area.length for area in seen.unreadable) <= 50 * 512
     assert running.state().failed_reads == 50
-    assert surface.reads < 200
+    assert len(surface.reads) < 200
 
 
 def test_heat_stops_it() -> None:

@@ -18,7 +18,7 @@ from drivecare.transfer.medium import Buffer
 from drivecare.transfer.sectors.engine import copy_and_prove
 from drivecare.transfer.sectors.partitions import ReadAt, partition_names_at, read_partition_table
 from drivecare.transfer.sectors.probe import MARK_BYTES, probe_target
-from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of, fresh_journal
+from tests.transfer.sectors.fake_medium import FakeMedium, MemoryStore, buffers, end_of, fresh_journal
 
 MIB = 1 << 20
 LINUX = uuid.UUID("0fc63daf-8483-4772-8e79-3d69d8477de4")
@@ -170,16 +170,16 @@ def test_names_of_what_lies_in_an_area() -> None:
 
 
 def test_the_receipt_says_which_partition_lost_what() -> None:
-    source = Memory(gpt(4 * MIB, 512, (64, 127, "Recovery")), bad=[Area.between(100 * 512, 103 * 512)])
-    target = Memory(bytes(4 * MIB))
+    source = FakeMedium(gpt(4 * MIB, 512, (64, 127, "Recovery")), bad=[Area.between(100 * 512, 103 * 512)])
+    target = FakeMedium(bytes(4 * MIB))
     receipt = copy_and_prove(source, target, fresh_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
     assert receipt.unreadable[0].partitions == ("partition 1 (Recovery)",)
     assert receipt.partitions[0].unreadable_bytes == 3 * 512
 
 
 def test_a_larger_target_loses_its_old_end_and_the_displaced_backup_is_told() -> None:
-    source = Memory(gpt(4 * MIB, 512, (64, 127, "Recovery")))
-    target = Memory(gpt(8 * MIB, 512, (2048, 4095, "Old")))
+    source = FakeMedium(gpt(4 * MIB, 512, (64, 127, "Recovery")))
+    target = FakeMedium(gpt(8 * MIB, 512, (2048, 4095, "Old")))
     receipt = copy_and_prove(source, target, fresh_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
     assert target.data[: 4 * MIB] == source.data
     assert not any(target.data[7 * MIB :])
@@ -191,14 +191,14 @@ def test_a_larger_target_loses_its_old_end_and_the_displaced_backup_is_told() ->
 
 
 def test_a_clean_end_is_left_alone() -> None:
-    source, target = Memory(b"x" * MIB), Memory(bytes(3 * MIB))
+    source, target = FakeMedium(b"x" * MIB), FakeMedium(bytes(3 * MIB))
     receipt = copy_and_prove(source, target, fresh_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
     assert receipt.tail is not None
     assert receipt.tail.cleared == ()
     assert target.written == MIB
 
 
-class WrapsAround(Memory):
+class WrapsAround(FakeMedium):
     """Claims more than it has: what is written behind its true size lands at the front again."""
 
     true_bytes = 3 * MIB
@@ -220,7 +220,7 @@ def test_a_probe_finds_a_target_that_wraps_around() -> None:
 
 
 def test_a_probe_leaves_an_honest_target_empty() -> None:
-    target = Memory(bytes(16 * MIB + 512))
+    target = FakeMedium(bytes(16 * MIB + 512))
     probe_target(target, buffers(MIB)[0])
     assert not any(target.data)
     assert target.written >= 2 * MARK_BYTES * 256

@@ -11,24 +11,24 @@ from drivecare.transfer.medium import Watch
 from drivecare.transfer.sectors.engine import copy_and_prove
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.transfer.sectors.verify import verify_target
-from tests.transfer.sectors.media import Memory, MemoryStore, buffers, end_of, fresh_journal
+from tests.transfer.sectors.fake_medium import FakeMedium, MemoryStore, buffers, end_of, fresh_journal
 
 MIB = 1 << 20
 
 
 @pytest.fixture
-def copied() -> tuple[Receipt, Memory]:
-    source = Memory(random.Random(1).randbytes(4 * MIB + 512), bad=[Area.between(MIB, MIB + 512)])
-    target = Memory(bytes(5 * MIB))
+def copied() -> tuple[Receipt, FakeMedium]:
+    source = FakeMedium(random.Random(1).randbytes(4 * MIB + 512), bad=[Area.between(MIB, MIB + 512)])
+    target = FakeMedium(bytes(5 * MIB))
     receipt = copy_and_prove(source, target, fresh_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB))
     return receipt, target
 
 
-def check(receipt: Receipt, target: Memory, **more: bool) -> Receipt:
+def check(receipt: Receipt, target: FakeMedium, **more: bool) -> Receipt:
     return verify_target(receipt, target, buffers(MIB), Watch(), **more)
 
 
-def test_what_was_proven_is_proven_again(copied: tuple[Receipt, Memory]) -> None:
+def test_what_was_proven_is_proven_again(copied: tuple[Receipt, FakeMedium]) -> None:
     receipt, target = copied
     again = check(receipt, target)
     assert (again.verified, again.exit_code, again.digest) == (True, 20, receipt.digest)
@@ -36,7 +36,7 @@ def test_what_was_proven_is_proven_again(copied: tuple[Receipt, Memory]) -> None
     assert again.verification.method == "direct"
 
 
-def test_a_power_cycle_is_the_users_word(copied: tuple[Receipt, Memory]) -> None:
+def test_a_power_cycle_is_the_users_word(copied: tuple[Receipt, FakeMedium]) -> None:
     found = check(*copied, after_power_cycle=True).verification
     assert found is not None
     assert found.method == "after-power-cycle"
@@ -44,7 +44,7 @@ def test_a_power_cycle_is_the_users_word(copied: tuple[Receipt, Memory]) -> None
 
 @pytest.mark.promise(2)
 @pytest.mark.parametrize("at", [0, MIB - 1, MIB + 100, 3 * MIB, 4 * MIB + 511])
-def test_any_flipped_byte_is_found_and_its_area_named(copied: tuple[Receipt, Memory], at: int) -> None:
+def test_any_flipped_byte_is_found_and_its_area_named(copied: tuple[Receipt, FakeMedium], at: int) -> None:
     receipt, target = copied
     target.data[at] ^= 0x10
     again = check(receipt, target)
@@ -52,20 +52,20 @@ def test_any_flipped_byte_is_found_and_its_area_named(copied: tuple[Receipt, Mem
     assert [one.offset <= at < one.end for one in again.mismatched] == [True]
 
 
-def test_bytes_behind_the_copy_do_not_count(copied: tuple[Receipt, Memory]) -> None:
+def test_bytes_behind_the_copy_do_not_count(copied: tuple[Receipt, FakeMedium]) -> None:
     receipt, target = copied
     target.data[-1] ^= 1
     assert check(receipt, target).verified
 
 
-def test_a_target_cut_short_is_a_mismatch_where_it_ends(copied: tuple[Receipt, Memory]) -> None:
+def test_a_target_cut_short_is_a_mismatch_where_it_ends(copied: tuple[Receipt, FakeMedium]) -> None:
     receipt, target = copied
-    again = check(receipt, Memory(target.data[: 2 * MIB + 700]))
+    again = check(receipt, FakeMedium(target.data[: 2 * MIB + 700]))
     assert again.mismatched == (Area.between(2 * MIB, 4 * MIB + 512),)
     assert again.exit_code == 21
 
 
-def test_a_target_that_cannot_be_read_is_not_called_wrong(copied: tuple[Receipt, Memory]) -> None:
+def test_a_target_that_cannot_be_read_is_not_called_wrong(copied: tuple[Receipt, FakeMedium]) -> None:
     receipt, target = copied
     target.bad = [Area.between(2 * MIB, 2 * MIB + 512)]
     again = check(receipt, target)
@@ -85,7 +85,7 @@ def test_a_target_that_cannot_be_read_is_not_called_wrong(copied: tuple[Receipt,
     ids=["no chunks", "no whole", "wrong whole", "no hex"],
 )
 def test_a_receipt_that_cannot_be_checked(
-    copied: tuple[Receipt, Memory], change: dict[str, object], words: str
+    copied: tuple[Receipt, FakeMedium], change: dict[str, object], words: str
 ) -> None:
     receipt, target = copied
     digest = msgspec.structs.replace(receipt.digest, **change)
@@ -93,7 +93,7 @@ def test_a_receipt_that_cannot_be_checked(
         check(msgspec.structs.replace(receipt, digest=digest), target)
 
 
-def test_a_stop_proves_nothing(copied: tuple[Receipt, Memory]) -> None:
+def test_a_stop_proves_nothing(copied: tuple[Receipt, FakeMedium]) -> None:
     receipt, target = copied
     with pytest.raises(Interrupted):
         verify_target(receipt, target, buffers(MIB), Watch(stop_reason=lambda: "stopped by SIGTERM"))
