@@ -15,7 +15,7 @@ from drivecare.errors import BadInput, Unavailable
 from drivecare.hardware.blockdev import AttachedDrive, inspect, list_drives
 from drivecare.hardware.device_path import holds_devices
 from drivecare.hardware.media import BufferPool, Patience
-from drivecare.hardware.opening import open_to_look
+from drivecare.hardware.opening import open_unheld
 from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area, pieces
 from drivecare.transfer.medium import Buffer, Medium
@@ -206,7 +206,7 @@ def _stat_in_time(path: str) -> os.stat_result | None:
 
 def _content_of(target: Endpoint, patience: Patience) -> str | None:
     """Where a device holds data; None where every sample holds zeros. Raises Interrupted when stopped."""
-    with _open_unheld(target.end.path, patience) as (device, buffer):
+    with _look_into(target.end.path, patience) as (device, buffer):
         for sample in _samples(target.end.size_bytes):
             patience.raise_if_stopped()
             count, error = read_fully(device, sample, buffer)
@@ -238,7 +238,7 @@ def _with_table(source: Endpoint, patience: Patience | None) -> Endpoint:
     """Add the sector size that the source's partition table counts in; none where the table cannot be read."""
     with contextlib.ExitStack() as stack:
         if source.is_device:
-            medium, buffer = stack.enter_context(_open_unheld(source.end.path, patience))
+            medium, buffer = stack.enter_context(_look_into(source.end.path, patience))
             read = read_through(medium, buffer, source.end.size_bytes)
         else:
             read = _read_file_at(source.end.path)
@@ -250,7 +250,7 @@ def begin_alike(source: Endpoint, target: Endpoint, patience: Patience | None) -
     """Tell whether the target begins with the source's first mebibyte, as it does once a copy to it has begun."""
     starts = []
     for endpoint in (source, target):
-        with _open_unheld(endpoint.end.path, patience) as (medium, buffer):
+        with _look_into(endpoint.end.path, patience) as (medium, buffer):
             area = Area.between(0, min(len(buffer.view), source.end.size_bytes, target.end.size_bytes))
             count, error = read_fully(medium, area, buffer)
             starts.append(None if error is not None else bytes(buffer.view[:count]))
@@ -271,11 +271,11 @@ def _read_file_at(path: str) -> ReadAt:
 
 
 @contextlib.contextmanager
-def _open_unheld(path: str, patience: Patience | None) -> Iterator[tuple[Medium, Buffer]]:
+def _look_into(path: str, patience: Patience | None) -> Iterator[tuple[Medium, Buffer]]:
     """A medium to look into, and a buffer. A drive that hangs costs only the process that reads it: Stuck."""
     pool = BufferPool(count=1, size=len(_MEBIBYTE_OF_ZEROS))
     try:
-        with open_to_look(path, pool, patience=patience) as medium:
+        with open_unheld(path, pool, patience=patience) as medium:
             yield medium, pool.buffers[0]
     finally:
         pool.close()

@@ -23,7 +23,7 @@ Hold = TypeVar("Hold")
 
 
 @contextlib.contextmanager
-def open_source(
+def hold_source(
     path: str, pool: BufferPool, *, was_read_only: bool | None = None, patience: Patience | None = None
 ) -> Iterator[RealMedium]:
     """Hold a source for reading; `forbid_writes` then keeps others from writing to it.
@@ -39,7 +39,7 @@ def open_source(
 
 
 @contextlib.contextmanager
-def open_target(
+def hold_target(
     path: str,
     pool: BufferPool,
     *,
@@ -91,7 +91,7 @@ def _remove_if_empty(path: str, descriptor: int) -> None:
 
 
 @contextlib.contextmanager
-def open_to_verify(path: str, pool: BufferPool) -> Iterator[RealMedium]:
+def hold_for_reading(path: str, pool: BufferPool) -> Iterator[RealMedium]:
     """Hold a medium for reading it back, any time later."""
     direct, buffered = _open(path, os.O_RDONLY)
     with _medium_of(path, direct, buffered, pool, False, None) as medium:
@@ -99,7 +99,7 @@ def open_to_verify(path: str, pool: BufferPool) -> Iterator[RealMedium]:
 
 
 @contextlib.contextmanager
-def open_to_look(path: str, pool: BufferPool, *, patience: Patience | None = None) -> Iterator[RealMedium]:
+def open_unheld(path: str, pool: BufferPool, *, patience: Patience | None = None) -> Iterator[RealMedium]:
     """Read a medium through the cache without holding it: for guards that look before anything is held."""
     try:
         descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)

@@ -17,7 +17,7 @@ from drivecare.errors import BadInput, Interrupted, Refused, Unavailable
 from drivecare.hardware.device_path import is_device
 from drivecare.hardware.endpoints import begin_alike, examine_source, examine_target
 from drivecare.hardware.media import STUCK_AFTER_SECONDS, BufferPool, Patience, RealMedium
-from drivecare.hardware.opening import open_source, open_target
+from drivecare.hardware.opening import hold_source, hold_target
 from drivecare.reading.model import Drive
 from drivecare.storage import write_file
 from drivecare.transfer.areas import total
@@ -172,7 +172,7 @@ def _copy(
         pool = BufferPool()
         held.callback(pool.close)
         reading = held.enter_context(
-            open_source(request.source, pool, was_read_only=journal.source_was_read_only, patience=patience)
+            hold_source(request.source, pool, was_read_only=journal.source_was_read_only, patience=patience)
         )
         begun = msgspec.structs.replace(journal, source_was_read_only=False) if reading.was_writable else journal
 
@@ -185,7 +185,7 @@ def _copy(
 
         with contextlib.ExitStack() as unless_opened:
             writing = held.enter_context(
-                open_target(
+                hold_target(
                     request.target,
                     pool,
                     image_bytes=None if target.is_device else journal.bytes_total,

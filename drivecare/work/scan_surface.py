@@ -12,7 +12,7 @@ from drivecare.exit_codes import ExitCode
 from drivecare.hardware.blockdev import inspect
 from drivecare.hardware.device_path import is_device
 from drivecare.hardware.media import BufferPool
-from drivecare.hardware.opening import open_to_verify
+from drivecare.hardware.opening import hold_for_reading
 from drivecare.hardware.smart import read_drive
 from drivecare.job.folder import JobFolder
 from drivecare.reading.model import Drive, Reading
@@ -106,7 +106,7 @@ def scan_surface(request: ScanRequest, machine: Machine, *, reading: Reading | N
     """
     pool = BufferPool()
     try:
-        with open_to_verify(machine.node(request.path), pool) as medium:
+        with hold_for_reading(machine.node(request.path), pool) as medium:
             if request.continues:
                 state = load(ScanState, request.state_path)
             else:

@@ -9,7 +9,7 @@ from drivecare.documents import encode, load
 from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.hardware.endpoints import examine_target
 from drivecare.hardware.media import BufferPool
-from drivecare.hardware.opening import open_to_verify
+from drivecare.hardware.opening import hold_for_reading
 from drivecare.reading.model import Drive
 from drivecare.storage import write_file
 from drivecare.transfer.medium import Watch
@@ -47,7 +47,7 @@ def verify_file(
         )
     pool = BufferPool()
     try:
-        with open_to_verify(where, pool) as medium:
+        with hold_for_reading(where, pool) as medium:
             result = verify_target(receipt, medium, pool.buffers, watch, after_power_cycle=after_power_cycle)
     finally:
         pool.close()

@@ -22,7 +22,7 @@ from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.hardware import opening
 from drivecare.hardware.endpoints import examine_source, examine_target
 from drivecare.hardware.media import STOP_PATIENCE_SECONDS, BufferPool, Patience, RealMedium
-from drivecare.hardware.opening import open_source, open_target, open_to_verify
+from drivecare.hardware.opening import hold_for_reading, hold_source, hold_target
 from drivecare.transfer.areas import Area
 from drivecare.transfer.medium import Medium, Stuck
 from drivecare.transfer.sectors.engine import copy_and_prove
@@ -46,7 +46,7 @@ def image(folder: Path, size: int, name: str = "source.img", seed: int = 1) -> P
 @pytest.mark.parametrize("size", [1, 511, 4096, MIB + 1, 3 * MIB + 777])
 def test_images_of_any_size(tmp_path: Path, pool: BufferPool, size: int) -> None:
     source, target = image(tmp_path, size), tmp_path / "target.img"
-    with open_source(str(source), pool) as one, open_target(str(target), pool, image_bytes=size, exists=False) as other:
+    with hold_source(str(source), pool) as one, hold_target(str(target), pool, image_bytes=size, exists=False) as other:
         medium: Medium = one
         assert medium.size_bytes == size
         ends = examine_source(str(source)).end, examine_source(str(source)).end
@@ -60,7 +60,7 @@ def test_holes_are_holes_on_the_disk(tmp_path: Path, pool: BufferPool) -> None:
     source.write_bytes(b"x" * MIB + bytes(14 * MIB) + b"y" * MIB)
     target.write_bytes(b"z" * 16 * MIB)
     end = examine_source(str(source)).end
-    with open_source(str(source), pool) as one, open_target(str(target), pool, image_bytes=16 * MIB) as other:
+    with hold_source(str(source), pool) as one, hold_target(str(target), pool, image_bytes=16 * MIB) as other:
         copy_and_prove(one, other, fresh_journal(end, end), MemoryStore(), pool.buffers)
     assert target.read_bytes() == source.read_bytes()
     assert target.stat().st_blocks * 512 < 4 * MIB
@@ -69,15 +69,15 @@ def test_holes_are_holes_on_the_disk(tmp_path: Path, pool: BufferPool) -> None:
 @pytest.mark.promise(1)
 def test_a_source_is_never_opened_for_writing(tmp_path: Path, pool: BufferPool) -> None:
     path = image(tmp_path, MIB)
-    with open_source(str(path), pool) as medium, pytest.raises(OSError, match="Bad file descriptor"):
+    with hold_source(str(path), pool) as medium, pytest.raises(OSError, match="Bad file descriptor"):
         medium.write(0, pool.buffers[0], 0, 4096)
 
 
 def test_two_copies_do_not_share_a_target(tmp_path: Path, pool: BufferPool, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(opening, "HELD_SECONDS", 0.1)
     path = image(tmp_path, MIB)
-    with open_target(str(path), pool, image_bytes=MIB), pytest.raises(Refused) as caught:  # noqa: SIM117
-        with open_target(str(path), pool, image_bytes=MIB):
+    with hold_target(str(path), pool, image_bytes=MIB), pytest.raises(Refused) as caught:  # noqa: SIM117
+        with hold_target(str(path), pool, image_bytes=MIB):
             pass
     assert caught.value.guard == "in-use"
 
@@ -87,14 +87,14 @@ def test_what_a_killed_copy_still_holds_for_a_moment_is_waited_for(tmp_path: Pat
     holder = os.open(path, os.O_RDONLY)
     fcntl.flock(holder, fcntl.LOCK_EX)
     threading.Timer(0.3, os.close, [holder]).start()
-    with open_target(str(path), pool, image_bytes=MIB) as medium:
+    with hold_target(str(path), pool, image_bytes=MIB) as medium:
         assert medium.size_bytes == MIB
 
 
 @pytest.mark.promise(2)
 def test_what_the_worker_reads_comes_past_our_own_cache(tmp_path: Path, pool: BufferPool) -> None:
     path = image(tmp_path, MIB)
-    with open_to_verify(str(path), pool) as medium:
+    with hold_for_reading(str(path), pool) as medium:
         method = medium.bypass_cache()
         assert method == ("direct" if medium.direct else "cache-dropped")
         assert read_fully(medium, Area.between(0, MIB), pool.buffers[1]) == (MIB, None)
@@ -117,7 +117,7 @@ def test_without_direct_transfers_the_cache_is_dropped(tmp_path: Path, pool: Buf
 @contextlib.contextmanager
 def hanging_medium(folder: Path, pool: BufferPool) -> Iterator[RealMedium]:
     """An open source that answers nothing until the test is over, and that is soon given up."""
-    with open_source(str(image(folder, MIB)), pool) as medium:
+    with hold_source(str(image(folder, MIB)), pool) as medium:
         medium.patience = Patience(seconds=0.2)
         os.kill(medium._worker.pid, signal.SIGSTOP)
         try:
@@ -161,7 +161,7 @@ def test_a_medium_that_hung_once_is_not_waited_for_again(tmp_path: Path, pool: B
 
 def test_a_worker_that_died_reads_like_a_device_that_went(tmp_path: Path, pool: BufferPool) -> None:
     path = image(tmp_path, MIB)
-    with open_source(str(path), pool) as medium:
+    with hold_source(str(path), pool) as medium:
         medium._worker.kill()
         medium._worker.wait()
         with pytest.raises(OSError, match="has ended") as caught:
@@ -173,8 +173,8 @@ def test_workers_end_when_the_program_is_killed(tmp_path: Path) -> None:
     path = image(tmp_path, MIB)
     program = (
         "import sys, time\nfrom drivecare.hardware.media import BufferPool\n"
-        "from drivecare.hardware.opening import open_source\n"
-        "with open_source(sys.argv[1], BufferPool()) as medium:\n"
+        "from drivecare.hardware.opening import hold_source\n"
+        "with hold_source(sys.argv[1], BufferPool()) as medium:\n"
         "    print(medium._worker.pid, flush=True)\n    time.sleep(60)\n"
     )
     with subprocess.Popen([sys.executable, "-c", program, path], stdout=subprocess.PIPE, text=True) as process:
@@ -194,7 +194,7 @@ def test_workers_end_when_the_program_is_killed(tmp_path: Path) -> None:
 
 def test_a_file_that_was_cut_or_deleted_is_not_present(tmp_path: Path, pool: BufferPool) -> None:
     path = image(tmp_path, MIB)
-    with open_source(str(path), pool) as medium:
+    with hold_source(str(path), pool) as medium:
         assert medium.is_present()
         os.truncate(path, 4096)
         assert not medium.is_present()
@@ -206,7 +206,7 @@ def test_a_file_that_was_cut_or_deleted_is_not_present(tmp_path: Path, pool: Buf
 
 def test_a_full_file_system_is_an_error_of_the_write(tmp_path: Path, pool: BufferPool) -> None:
     path = tmp_path / "target.img"
-    with open_target(str(path), pool, image_bytes=0, exists=False) as medium:
+    with hold_target(str(path), pool, image_bytes=0, exists=False) as medium:
         limits = resource.getrlimit(resource.RLIMIT_FSIZE)
         pid = medium._worker.pid
         pool.buffers[0].view[:4096] = b"x" * 4096
@@ -218,7 +218,7 @@ def test_a_full_file_system_is_an_error_of_the_write(tmp_path: Path, pool: Buffe
 
 def test_transfers_pass_the_cache_by(tmp_path: Path, pool: BufferPool) -> None:
     path = image(tmp_path, MIB)
-    with open_source(str(path), pool) as medium:
+    with hold_source(str(path), pool) as medium:
         if not medium.direct:
             pytest.skip("this file system knows no direct transfers")
         assert fcntl.fcntl(medium._descriptor, fcntl.F_GETFL) & os.O_DIRECT

@@ -25,7 +25,7 @@ from drivecare.transfer.medium import Buffer, Gone, Medium, Progress, Stuck, Wat
 from drivecare.transfer.sectors.comparison import ExpectedPart, ReadBack
 from drivecare.transfer.sectors.damage import DamagePolicy
 from drivecare.transfer.sectors.fill import fill_bytes
-from drivecare.transfer.sectors.finalize import Outcome, expected_parts, make_receipt
+from drivecare.transfer.sectors.finalize import CopyOutcome, expected_parts, make_receipt
 from drivecare.transfer.sectors.journal import CopyPhase, Journal, JournalStore, Ledger
 from drivecare.transfer.sectors.partitions import read_partition_table
 from drivecare.transfer.sectors.pipeline import Background, FreeBuffers, read_ahead
@@ -117,7 +117,7 @@ class CopySession:
             table = read_partition_table(read_through(self.target, self.buffers[0], size), size)
         self._record(proof)
         return make_receipt(
-            Outcome(
+            CopyOutcome(
                 journal=self.journal,
                 parts=parts,
                 unreadable=self.unreadable,

@@ -26,7 +26,7 @@ from drivecare.transfer.sectors.segments import Segment
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Outcome:
+class CopyOutcome:
     """What a copy ended with, read back whole. `unreadable`: of the source, in this copy."""
 
     journal: Journal
@@ -52,7 +52,7 @@ def expected_parts(
     return tuple(parts)
 
 
-def make_receipt(outcome: Outcome) -> Receipt:
+def make_receipt(outcome: CopyOutcome) -> Receipt:
     """The receipt of a copy that was read back, whatever the read-back found."""
     journal, read_back, parent = outcome.journal, outcome.read_back, outcome.journal.parent
     unreadable = _with_inherited(outcome.unreadable, parent, outcome.table)
@@ -145,7 +145,7 @@ def _with_unreadable_bytes(entry: PartitionEntry, unreadable: tuple[Unreadable, 
     return msgspec.structs.replace(entry, unreadable_bytes=lost)
 
 
-def _digest_of_copy(outcome: Outcome) -> Digest:
+def _digest_of_copy(outcome: CopyOutcome) -> Digest:
     """What the target must hold. Where the read-back does not prove it, what is known from the source's own digests."""
     journal, read_back = outcome.journal, outcome.read_back
     chunk_bytes, bytes_total = journal.chunk_bytes, journal.bytes_total

@@ -9,6 +9,7 @@ returns how many bytes are transferred at most (0: the medium ended), or None to
 from __future__ import annotations
 
 import errno
+import itertools
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Literal
@@ -100,12 +101,12 @@ class FakeMedium:
         return not self.gone
 
 
-def fails(operation: Operation, error: Exception, *, after: int = 0, from_offset: int = 0) -> Fault:
-    """Raise from the call of that number on (at or past `from_offset`), every time."""
-    calls = iter(range(10**9))
+def fails(operation: Operation, error: Exception, *, after: int = 0, times: int = 10**9, from_offset: int = 0) -> Fault:
+    """Raise `times` times, once there were `after` such calls (at or past `from_offset`)."""
+    calls = itertools.count()
 
     def fault(call: Call) -> int | None:
-        if call.operation == operation and call.area.offset >= from_offset and next(calls) >= after:
+        if call.operation == operation and call.area.offset >= from_offset and after <= next(calls) < after + times:
             raise error
         return None
 

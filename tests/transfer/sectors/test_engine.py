@@ -12,8 +12,8 @@ import msgspec
 import pytest
 
 from drivecare.errors import Interrupted, Refused
-from drivecare.transfer.areas import Area, merge
-from drivecare.transfer.medium import Buffer, Progress, Stuck, Watch
+from drivecare.transfer.areas import Area, merge, total
+from drivecare.transfer.medium import Progress, Stuck, Watch
 from drivecare.transfer.sectors.bad_places import WithBadAreas
 from drivecare.transfer.sectors.comparison import ExpectedPart
 from drivecare.transfer.sectors.damage import DamagePolicy
@@ -22,7 +22,18 @@ from drivecare.transfer.sectors.fill import FILL, fill_bytes
 from drivecare.transfer.sectors.journal import Journal, Parent
 from drivecare.transfer.sectors.readback import read_back
 from drivecare.transfer.sectors.receipt import End, Receipt, Unreadable
-from tests.transfer.sectors.fake_medium import FakeMedium, MemoryStore, buffers, end_of, fresh_journal
+from tests.transfer.sectors.fake_medium import (
+    Call,
+    FakeMedium,
+    Fault,
+    MemoryStore,
+    Operation,
+    before,
+    buffers,
+    end_of,
+    fails,
+    fresh_journal,
+)
 
 MIB = 1 << 20
 QUICK = CopySettings(policy=DamagePolicy(block_bytes=MIB // 4), checkpoint_bytes=MIB)
@@ -70,11 +81,11 @@ def test_unreadable_areas_are_listed_to_the_sector_and_filled() -> None:
     )
     source, target = FakeMedium(data, bad=bad), FakeMedium(random_bytes(4 * MIB, 2))
     receipt = run(source, target)
-    assert tuple(Area.between(one.offset, one.end) for one in receipt.unreadable) == bad
+    assert merge(receipt.unreadable) == bad
     assert (receipt.verified, receipt.exit_code) == (True, 20)
-    assert receipt.bytes_copied == 4 * MIB - sum(one.length for one in bad)
-    for one in bad:
-        data[one.offset : one.end] = fill_bytes(one)
+    assert receipt.bytes_copied == 4 * MIB - total(bad)
+    for area in bad:
+        data[area.offset : area.end] = fill_bytes(area)
     assert target.data == data
     assert receipt.digest.whole == hashlib.sha256(data).hexdigest()
     assert receipt.fill == FILL
@@ -92,7 +103,7 @@ def test_no_bad_sector_is_touched_more_than_the_budget() -> None:
     source = FakeMedium(random_bytes(2 * MIB), bad=[bad])
     run(source, FakeMedium(bytes(2 * MIB)))
     for sector in range(1000, 1007):
-        touches = sum(one.offset <= sector * 512 < one.end for one in source.reads)
+        touches = sum(area.offset <= sector * 512 < area.end for area in source.reads)
         assert touches <= QUICK.policy.touches
 
 
@@ -112,32 +123,29 @@ def test_zeros_become_holes_in_an_image_and_are_written_to_a_device() -> None:
 def test_the_journal_lies_there_before_the_first_byte() -> None:
     store = MemoryStore()
 
-    class Watched(FakeMedium):
-        def write(self, offset: int, buffer: Buffer, start: int, length: int) -> int:
-            assert store.saved, "a byte was written before the journal"
-            return super().write(offset, buffer, start, length)
+    def is_journalled(call: Call) -> None:
+        assert store.saved or call.operation != "write", "a byte was written before the journal"
 
-    source = FakeMedium(random_bytes(MIB))
-    run(source, Watched(bytes(MIB)), store=store)
+    run(FakeMedium(random_bytes(MIB)), FakeMedium(bytes(MIB), faults=[is_journalled]), store=store)
     assert [journal.phase for journal in store.saved][-1] == "done"
 
 
 def test_a_stop_leaves_a_journal_and_a_resume_reads_only_the_rest() -> None:
     source, target, store = FakeMedium(random_bytes(8 * MIB)), FakeMedium(bytes(8 * MIB)), MemoryStore()
-    told: list[Progress] = []
+    reports: list[Progress] = []
 
     def stop() -> str | None:
-        return "stopped by SIGINT" if told and told[-1].done >= 4 * MIB else None
+        return "stopped by SIGINT" if reports and reports[-1].done >= 4 * MIB else None
 
     with pytest.raises(Interrupted, match="stopped by SIGINT") as caught:
-        run(source, target, store=store, watch=Watch(on_progress=told.append, stop_reason=stop))
+        run(source, target, store=store, watch=Watch(on_progress=reports.append, stop_reason=stop))
     assert caught.value.exit_code == 23
     assert "--resume" in caught.value.message()
-    copied = sum(one.length for one in store.saved[-1].copied)
+    copied = total(store.saved[-1].copied)
     assert copied >= 4 * MIB
     source.reads.clear()
     receipt = run(source, target, journal=store.saved[-1], store=store)
-    read_again = sum(one.length for one in source.reads) - (8 * MIB - copied)
+    read_again = total(source.reads) - (8 * MIB - copied)
     assert read_again <= 2 * MIB  # one chunk of what was copied last, one of what was copied first
     assert receipt.digest.whole == hashlib.sha256(source.data).hexdigest()
 
@@ -153,22 +161,17 @@ def test_a_finished_copy_resumed_is_read_back_again() -> None:
 
 
 def test_a_wrong_byte_is_named_and_a_resume_writes_it_again() -> None:
-    class Forgetful(FakeMedium):
-        forgets = True
+    def forget() -> None:
+        target.data[5 * MIB // 2] ^= 1
 
-        def write(self, offset: int, buffer: Buffer, start: int, length: int) -> int:
-            count = super().write(offset, buffer, start, length)
-            if self.forgets and offset <= 5 * MIB // 2 < offset + length:
-                self.data[5 * MIB // 2] ^= 1
-            return count
-
-    source, target, store = FakeMedium(random_bytes(4 * MIB)), Forgetful(bytes(4 * MIB)), MemoryStore()
+    source, target, store = FakeMedium(random_bytes(4 * MIB)), FakeMedium(bytes(4 * MIB)), MemoryStore()
+    target.faults = [before("bypass_cache", forget)]
     receipt = run(source, target, store=store)
     assert (receipt.verified, receipt.verification, receipt.exit_code) == (False, None, 21)
     assert receipt.mismatched == (Area.between(2 * MIB, 3 * MIB),)
     assert receipt.digest.whole is None
     assert receipt.digest.chunks[2] == hashlib.sha256(source.data[2 * MIB : 3 * MIB]).hexdigest()
-    target.forgets = False
+    target.faults = []
     assert run(source, target, journal=store.saved[-1], store=store).exit_code == 0
     assert target.data == source.data
 
@@ -207,62 +210,50 @@ def test_a_source_that_means_nothing_is_said_aloud(
     assert receipt.exit_code == 0
 
 
-class Sabotaged(FakeMedium):
-    """Does as it is told until `after` bytes went over, then `fault` happens."""
+def pulled(medium: FakeMedium, error: int | None) -> Fault:
+    """From 2 MiB on the medium is gone; its reads and writes end as a file does, or in `error`."""
 
-    fault: Callable[[], int]
-    after = 2 * MIB
-    there = True
-
-    def read(self, offset: int, buffer: Buffer, length: int) -> int:
-        return self.fault() if offset >= self.after else super().read(offset, buffer, length)
-
-    def write(self, offset: int, buffer: Buffer, start: int, length: int) -> int:
-        return self.fault() if offset >= self.after else super().write(offset, buffer, start, length)
-
-    def is_present(self) -> bool:
-        return self.there
-
-    def pull(self, error: int | None) -> int:
-        self.there = False
+    def fault(call: Call) -> int | None:
+        if call.area.offset < 2 * MIB:
+            return None
+        medium.gone = True
         if error is None:
             return 0
         raise OSError(error, "pulled")
 
-    def fail(self, error: int) -> int:
-        raise OSError(error, "failed")
-
-    def hang(self) -> int:
-        raise Stuck("reading has not come back for 300 s", 4711)
+    return fault
 
 
-FAULTS: dict[str, tuple[str, Callable[[Sabotaged], Callable[[], int]], str]] = {
+def failing(operation: Operation, error: Exception) -> Callable[[FakeMedium], Fault]:
+    return lambda _: fails(operation, error, from_offset=2 * MIB)
+
+
+FAULTS: dict[str, tuple[str, Callable[[FakeMedium], Fault], str]] = {
     # errors after removal: measured on emulated hardware with Linux 6.1, see tests/bench
-    "source pulled, like end of file": ("source", lambda m: lambda: m.pull(None), "before its size"),
-    "source pulled, ENODEV": ("source", lambda m: lambda: m.pull(errno.ENODEV), "no longer there"),
-    "source pulled, EIO": ("source", lambda m: lambda: m.pull(errno.EIO), "no longer there"),
-    "source hangs": ("source", lambda m: m.hang, "process 4711"),
-    "source, our own fault": ("source", lambda m: lambda: m.fail(errno.EINVAL), "this machine's side"),
-    "target pulled, ENODEV": ("target", lambda m: lambda: m.pull(errno.ENODEV), "writing failed"),
-    "target full": ("target", lambda m: lambda: m.fail(errno.ENOSPC), "no space is left"),
-    "target full, nothing written": ("target", lambda m: lambda: 0, "no space is left"),
+    "source pulled, like end of file": ("source", lambda m: pulled(m, None), "before its size"),
+    "source pulled, ENODEV": ("source", lambda m: pulled(m, errno.ENODEV), "no longer there"),
+    "source pulled, EIO": ("source", lambda m: pulled(m, errno.EIO), "no longer there"),
+    "source hangs": ("source", failing("read", Stuck("reading has not come back", 4711)), "process 4711"),
+    "source, our own fault": ("source", failing("read", OSError(errno.EINVAL, "failed")), "this machine's side"),
+    "target pulled, ENODEV": ("target", lambda m: pulled(m, errno.ENODEV), "writing failed"),
+    "target full": ("target", failing("write", OSError(errno.ENOSPC, "failed")), "no space is left"),
+    "target full, nothing written": ("target", lambda m: pulled(m, None), "no space is left"),
 }
 
 
 @pytest.mark.promise(6)
 @pytest.mark.parametrize("fault", FAULTS)
 def test_interruptions_end_in_23_and_a_resume_ends_in_the_same(fault: str) -> None:
-    side, make, words = FAULTS[fault]
+    end, make_fault, words = FAULTS[fault]
     data = random_bytes(4 * MIB)
-    source, target, store = Sabotaged(data), Sabotaged(bytes(4 * MIB)), MemoryStore()
-    source.after = target.after = 4 * MIB
-    broken = source if side == "source" else target
-    broken.after, broken.fault = 2 * MIB, make(broken)
+    source, target, store = FakeMedium(data), FakeMedium(bytes(4 * MIB)), MemoryStore()
+    broken = source if end == "source" else target
+    broken.faults.append(make_fault(broken))
     with pytest.raises(Interrupted, match=words) as caught:
         run(source, target, store=store)
     assert caught.value.exit_code == 23
     journal = store.saved[-1]
-    broken.after, broken.there = 4 * MIB, True
+    broken.faults, broken.gone = [], False
     receipt = run(source, target, journal=journal, store=store)
     assert receipt.exit_code == 0
     assert receipt.unreadable == ()
@@ -271,16 +262,10 @@ def test_interruptions_end_in_23_and_a_resume_ends_in_the_same(fault: str) -> No
 
 @pytest.mark.promise(2)
 def test_a_flush_after_removal_is_not_believed() -> None:
-    class Pulled(FakeMedium):
-        def flush(self) -> None:
-            pass  # as NVMe does
-
-        def is_present(self) -> bool:
-            return False
-
-    store = MemoryStore()
+    store, target = MemoryStore(), FakeMedium(bytes(4 * MIB))
+    target.gone = True  # and its flushes succeed all the same, as those of NVMe do
     with pytest.raises(Interrupted, match="no longer there"):
-        run(FakeMedium(random_bytes(4 * MIB)), Pulled(bytes(4 * MIB)), store=store)
+        run(FakeMedium(random_bytes(4 * MIB)), target, store=store)
     assert store.saved[-1].copied == ()
 
 
@@ -288,19 +273,12 @@ def test_a_flush_after_removal_is_not_believed() -> None:
 def test_errors_of_a_drive_that_fell_off_the_bus_mark_no_sector() -> None:
     """EIO for everything, and the kernel still shows the device: it has to read what it read before."""
 
-    class Fallen(FakeMedium):
-        fallen = False
-
-        def read(self, offset: int, buffer: Buffer, length: int) -> int:
-            self.fallen = self.fallen or offset >= 2 * MIB
-            if self.fallen:
-                raise OSError(errno.EIO, "Input/output error")
-            return super().read(offset, buffer, length)
-
+    error = OSError(errno.EIO, "Input/output error")
+    source = FakeMedium(random_bytes(8 * MIB), faults=[fails("read", error, after=8)])
     store = MemoryStore()
     with pytest.raises(Interrupted, match="dropped off the bus"):
-        run(Fallen(random_bytes(8 * MIB)), FakeMedium(bytes(8 * MIB)), store=store)
-    assert [one for one in store.saved[-1].waiting if one.stage > 1] == []
+        run(source, FakeMedium(bytes(8 * MIB)), store=store)
+    assert [waiting for waiting in store.saved[-1].waiting if waiting.stage > 1] == []
 
 
 def test_a_source_that_changed_is_refused() -> None:
@@ -362,7 +340,7 @@ class TestChains:
     def test_the_second_receipt_names_the_first_and_inherits_its_losses(self) -> None:
         receipt = self.copied(self.parent())
         assert receipt.parents == (hashlib.sha256(self.data).hexdigest(),)
-        assert [(one.offset, one.length, one.inherited) for one in receipt.unreadable] == [(4096, 512, True)]
+        assert [(area.offset, area.length, area.inherited) for area in receipt.unreadable] == [(4096, 512, True)]
         assert receipt.origin == self.drive
         assert receipt.bytes_copied == 2 * MIB
         assert (receipt.verified, receipt.exit_code) == (True, 20)
@@ -370,14 +348,14 @@ class TestChains:
     def test_an_image_that_changed_breaks_the_chain_and_mends_no_loss(self) -> None:
         receipt = self.copied(self.parent(whole="0" * 64))
         assert receipt.parents == ()
-        assert [(one.offset, one.inherited) for one in receipt.unreadable] == [(4096, True)]
+        assert [(area.offset, area.inherited) for area in receipt.unreadable] == [(4096, True)]
         (note,) = [note for note in receipt.notes if note.code == "chain-broken"]
         assert "it was changed since" in note.text
 
     def test_a_loss_of_its_own_breaks_it_too_and_keeps_what_was_lost_before(self) -> None:
         receipt = self.copied(self.parent(), bad=(Area.between(MIB, MIB + 512),))
         assert receipt.parents == ()
-        assert [(one.offset, one.inherited) for one in receipt.unreadable] == [(4096, True), (MIB, False)]
+        assert [(area.offset, area.inherited) for area in receipt.unreadable] == [(4096, True), (MIB, False)]
         (note,) = [note for note in receipt.notes if note.code == "chain-broken"]
         assert note.text.startswith("Parts of the image could not be read")
 
@@ -411,20 +389,20 @@ def test_bad_areas_over_a_sound_medium() -> None:
     target = FakeMedium(bytes(MIB))
     journal = fresh_journal(end_of(inner), end_of(target))
     receipt = copy_and_prove(source, target, journal, MemoryStore(), buffers(MIB // 4), QUICK)
-    assert [(one.offset, one.length) for one in receipt.unreadable] == [(1024, 1024)]
+    assert [(area.offset, area.length) for area in receipt.unreadable] == [(1024, 1024)]
 
 
 def test_a_long_fill_can_be_stopped_and_what_was_read_is_safe() -> None:
     source = FakeMedium(random_bytes(8 * MIB), bad=[Area.between(2 * MIB, 6 * MIB)])
     target, store = FakeMedium(bytes(8 * MIB)), MemoryStore()
-    told: list[Progress] = []
+    reports: list[Progress] = []
 
     def stop() -> str | None:
-        return "stopped by SIGINT" if told and told[-1].phase.startswith("filling") else None
+        return "stopped by SIGINT" if reports and reports[-1].phase.startswith("filling") else None
 
     with pytest.raises(Interrupted, match="stopped by SIGINT"):
-        run(source, target, store=store, watch=Watch(on_progress=told.append, stop_reason=stop))
-    assert told[-1].done == MIB // 4
-    assert told[-1].total == 4 * MIB
-    assert sum(one.length for one in store.saved[-1].copied) == 4 * MIB
+        run(source, target, store=store, watch=Watch(on_progress=reports.append, stop_reason=stop))
+    assert reports[-1].done == MIB // 4
+    assert reports[-1].total == 4 * MIB
+    assert total(store.saved[-1].copied) == 4 * MIB
     assert run(source, target, journal=store.saved[-1], store=store).exit_code == 20

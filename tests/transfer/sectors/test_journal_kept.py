@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import itertools
 import random
 import time
 
@@ -10,12 +11,12 @@ import pytest
 
 from drivecare.errors import Interrupted, Unavailable
 from drivecare.transfer.areas import Area
-from drivecare.transfer.medium import Buffer, Gone, Progress, Stuck, Watch
+from drivecare.transfer.medium import Gone, Progress, Stuck, Watch
 from drivecare.transfer.sectors.damage import DamagePolicy
 from drivecare.transfer.sectors.engine import CopySettings, copy_and_prove
 from drivecare.transfer.sectors.journal import Journal
-from drivecare.transfer.sectors.receipt import ReadBackMethod, Receipt
-from tests.transfer.sectors.fake_medium import FakeMedium, MemoryStore, buffers, end_of, fresh_journal
+from drivecare.transfer.sectors.receipt import Receipt
+from tests.transfer.sectors.fake_medium import Call, FakeMedium, MemoryStore, buffers, end_of, fails, fresh_journal
 
 MIB = 1 << 20
 BLOCK = MIB // 4
@@ -36,16 +37,6 @@ class FullDisk(MemoryStore):
         super().save(journal)
 
 
-class Target(FakeMedium):
-    """Says whether it was read back."""
-
-    was_read_back = False
-
-    def bypass_cache(self) -> ReadBackMethod:
-        self.was_read_back = True
-        return "direct"
-
-
 def copy_with(
     store: MemoryStore, target: FakeMedium, *, journal: Journal | None = None, watch: Watch | None = None
 ) -> Receipt:
@@ -59,7 +50,8 @@ def copy_with(
 @pytest.mark.parametrize("overlap", [True, False], ids=["threads", "in order"])
 @pytest.mark.parametrize("phase", ["copying", "reading-back", "done"])
 def test_a_journal_that_cannot_be_written_stops_the_copy_with_a_way_on(phase: str, overlap: bool) -> None:
-    store, target = FullDisk(phase), Target(bytes(len(DATA)))
+    calls: list[Call] = []
+    store, target = FullDisk(phase), FakeMedium(bytes(len(DATA)), faults=[calls.append])
     with pytest.raises(Interrupted) as caught:
         copy_with(store, target, watch=Watch(overlap=overlap))
     assert caught.value.exit_code == 23
@@ -68,7 +60,8 @@ def test_a_journal_that_cannot_be_written_stops_the_copy_with_a_way_on(phase: st
     assert "No space left on device" in message
     assert "t.journal.json" in message
     assert "--resume" in message
-    assert target.was_read_back is (phase == "done")  # what no journal calls copied is not worth proving
+    read_back = any(call.operation == "bypass_cache" for call in calls)
+    assert read_back is (phase == "done")  # what no journal calls copied is not worth proving
     store.phase = "none"
     assert copy_with(store, target, journal=store.saved[-1]).exit_code == 0
     assert target.data == DATA
@@ -76,7 +69,7 @@ def test_a_journal_that_cannot_be_written_stops_the_copy_with_a_way_on(phase: st
 
 def test_a_copy_is_never_more_than_a_checkpoint_ahead_of_its_journal() -> None:
     """Else a kill costs more than what is promised, and a journal that cannot be written is noticed at the end."""
-    store, target = FullDisk("copying"), Target(bytes(len(DATA)))
+    store, target = FullDisk("copying"), FakeMedium(bytes(len(DATA)))
     with pytest.raises(Interrupted):
         copy_with(store, target)
     assert target.written <= 2 * SETTINGS.checkpoint_bytes
@@ -88,21 +81,18 @@ def test_the_journal_of_a_checkpoint_is_durable_before_the_next_one_begins() -> 
             time.sleep(0.02)
             super().save(journal)
 
-    class Watched(Target):
-        flushes = 0
+    flushes = itertools.count()
 
-        def flush(self) -> None:
-            assert len(store.saved) > self.flushes, "flushed before the journal of the last checkpoint was kept"
-            self.flushes += 1
-
-        def bypass_cache(self) -> ReadBackMethod:
+    def is_kept(call: Call) -> None:
+        if call.operation == "flush":
+            assert len(store.saved) > next(flushes), "flushed before the journal of the last checkpoint was kept"
+        elif call.operation == "bypass_cache":
             assert store.saved[-1].phase == "reading-back"
-            return super().bypass_cache()
 
     store = Slow()
-    target = Watched(bytes(len(DATA)))
+    target = FakeMedium(bytes(len(DATA)), faults=[is_kept])
     assert copy_with(store, target).exit_code == 0
-    assert target.flushes > len(DATA) // SETTINGS.checkpoint_bytes
+    assert next(flushes) > len(DATA) // SETTINGS.checkpoint_bytes
     assert store.saved[-1].phase == "done"
 
 
@@ -110,20 +100,14 @@ def test_after_a_flush_that_failed_nothing_since_the_last_one_is_called_copied()
     """On Linux the next flush succeeds: what could not be written counts as clean then, and is lost (Rebello et al.,
     "Can Applications Recover from fsync Failures?", USENIX ATC 2020)."""
 
-    class Losing(FakeMedium):
-        flushes = 0
-
-        def flush(self) -> None:
-            self.flushes += 1
-            if self.flushes == 2:
-                raise OSError(errno.EIO, "Input/output error")
-
-    store, target = MemoryStore(), Losing(bytes(len(DATA)))
+    calls: list[Call] = []
+    second_flush = fails("flush", OSError(errno.EIO, "Input/output error"), after=1, times=1)
+    store, target = MemoryStore(), FakeMedium(bytes(len(DATA)), faults=[calls.append, second_flush])
     settings = CopySettings(policy=SETTINGS.policy, checkpoint_bytes=3 * BLOCK)  # in the midst of a chunk
     source = FakeMedium(DATA)
     with pytest.raises(Interrupted):
         copy_and_prove(source, target, fresh_journal(end_of(source), end_of(target)), store, buffers(BLOCK), settings)
-    assert target.flushes >= 2
+    assert [call.operation for call in calls].count("flush") >= 2
     assert all(run.end <= 3 * BLOCK for journal in store.saved for run in journal.copied)
 
 
@@ -140,19 +124,10 @@ def test_the_journal_of_a_sound_copy_lists_nothing_that_waits() -> None:
     ids=["gone", "hanging", "failing", "its journal cannot be written"],
 )
 def test_the_reason_for_leaving_counts_more_than_what_fails_on_the_way_out(farewell: Exception | None) -> None:
-    class Leaving(FakeMedium):
-        def flush(self) -> None:
-            if farewell is not None:
-                raise farewell
-
-    class Hanging(FakeMedium):
-        def read(self, offset: int, buffer: Buffer, length: int) -> int:
-            if offset >= MIB // 2:
-                raise Stuck("reading has not come back for 300 s", 4711)
-            return super().read(offset, buffer, length)
-
+    hangs = Stuck("reading has not come back for 300 s", 4711)
+    source = FakeMedium(DATA, faults=[fails("read", hangs, from_offset=MIB // 2)])
+    target = FakeMedium(bytes(len(DATA)), faults=[] if farewell is None else [fails("flush", farewell)])
     store = MemoryStore() if farewell is not None else FullDisk("copying")
-    source, target = Hanging(DATA), Leaving(bytes(len(DATA)))
     with pytest.raises(Interrupted) as caught:
         copy_and_prove(source, target, fresh_journal(end_of(source), end_of(target)), store, buffers(BLOCK), SETTINGS)
     assert "4711" in caught.value.message()
@@ -161,16 +136,16 @@ def test_the_reason_for_leaving_counts_more_than_what_fails_on_the_way_out(farew
 
 def interrupted_at(position: int, target: FakeMedium) -> Journal:
     """The journal of a copy that was stopped there."""
-    store, seen = MemoryStore(), [0]
+    store, reports = MemoryStore(), [0]
 
     def stop() -> str | None:
-        return "stopped by SIGINT" if seen[-1] >= position else None
+        return "stopped by SIGINT" if reports[-1] >= position else None
 
-    def tell(progress: Progress) -> None:
-        seen.append(progress.done)
+    def follow(progress: Progress) -> None:
+        reports.append(progress.done)
 
     with pytest.raises(Interrupted):
-        copy_with(store, target, watch=Watch(on_progress=tell, stop_reason=stop))
+        copy_with(store, target, watch=Watch(on_progress=follow, stop_reason=stop))
     return store.saved[-1]
 
 
@@ -187,14 +162,12 @@ def test_what_the_target_lost_of_the_last_window_is_copied_again(fault: str) -> 
         target.bad = [Area.between(end - 512, end)]
     store = MemoryStore()
 
-    class Mended(FakeMedium):
-        """Its bad sector is sound again once it was written, as a drive's is."""
+    def mend(call: Call) -> None:
+        """A bad sector is sound again once it was written, as a drive's is."""
+        if call.operation == "write":
+            again.bad = [bad for bad in again.bad if not (call.area.offset <= bad.offset and bad.end <= call.area.end)]
 
-        def write(self, offset: int, buffer: Buffer, start: int, length: int) -> int:
-            self.bad = [bad for bad in self.bad if not (offset <= bad.offset and bad.end <= offset + length)]
-            return super().write(offset, buffer, start, length)
-
-    again = Mended(target.data, bad=target.bad)
+    again = FakeMedium(target.data, bad=target.bad, faults=[mend])
     # a window of two segments, so that the other one still shows that it is the right target
     settings = CopySettings(policy=SETTINGS.policy, checkpoint_bytes=2 * MIB)
     receipt = copy_and_prove(FakeMedium(DATA), again, journal, store, buffers(BLOCK), settings)

@@ -10,12 +10,11 @@ import pytest
 
 from drivecare.errors import Interrupted
 from drivecare.transfer.areas import Area
-from drivecare.transfer.medium import Buffer
 from drivecare.transfer.sectors.damage import DamagePolicy
 from drivecare.transfer.sectors.engine import CopySettings, copy_and_prove
 from drivecare.transfer.sectors.journal import Journal
-from drivecare.transfer.sectors.receipt import ReadBackMethod, Receipt
-from tests.transfer.sectors.fake_medium import FakeMedium, MemoryStore, buffers, end_of, fresh_journal
+from drivecare.transfer.sectors.receipt import Receipt
+from tests.transfer.sectors.fake_medium import Call, FakeMedium, MemoryStore, before, buffers, end_of, fresh_journal
 
 MIB = 1 << 20
 BLOCK = MIB // 4
@@ -23,29 +22,20 @@ SETTINGS = CopySettings(policy=DamagePolicy(block_bytes=BLOCK), checkpoint_bytes
 DATA = random.Random(1).randbytes(4 * MIB)
 
 
-class ReadBack(FakeMedium):
-    """A target that takes every byte; once its cache was passed by, `on_read` may spoil a read of it."""
-
-    on_read: Callable[[Area], None] | None = None
-    reading_back = False
-    there = True
+class Spoiled(FakeMedium):
+    """A target that takes every byte; once its cache was bypassed, `on_read` may spoil a read of it."""
 
     def __init__(self, data: bytes) -> None:
-        super().__init__(data)
-        self.asked: list[Area] = []
+        super().__init__(data, faults=(before("bypass_cache", self._begin), self._spoil))
+        self.on_read: Callable[[Area], None] | None = None
+        self.reading_back = False
 
-    def bypass_cache(self) -> ReadBackMethod:
+    def _begin(self) -> None:
         self.reading_back = True
-        return "direct"
 
-    def is_present(self) -> bool:
-        return self.there
-
-    def read(self, offset: int, buffer: Buffer, length: int) -> int:
-        self.asked.append(Area.between(offset, offset + length))
-        if self.reading_back and self.on_read is not None:
-            self.on_read(self.asked[-1])
-        return super().read(offset, buffer, length)
+    def _spoil(self, call: Call) -> None:
+        if call.operation == "read" and self.reading_back and self.on_read is not None:
+            self.on_read(call.area)
 
 
 def copy_to(
@@ -73,20 +63,18 @@ def test_a_wrong_fill_is_a_mismatch_wherever_it_is_in_its_chunk(quarter: int) ->
     """A chunk comes in several reads, and only one of them is wrong."""
     wrong_at = MIB + quarter * BLOCK + 700
 
-    class Forgetful(FakeMedium):
-        def bypass_cache(self) -> ReadBackMethod:
-            self.data[wrong_at] ^= 1
-            return "direct"
+    def forget() -> None:
+        target.data[wrong_at] ^= 1
 
-    store = MemoryStore()
-    receipt = copy_to(Forgetful(bytes(len(DATA))), store, bad=(Area.between(MIB, 2 * MIB),))
+    target = FakeMedium(bytes(len(DATA)), faults=[before("bypass_cache", forget)])
+    receipt = copy_to(target, MemoryStore(), bad=(Area.between(MIB, 2 * MIB),))
     assert [(lost.offset, lost.end) for lost in receipt.unreadable] == [(MIB, 2 * MIB)]
     assert (receipt.mismatched, receipt.verified, receipt.exit_code) == ((Area.between(MIB, 2 * MIB),), False, 21)
 
 
 @pytest.mark.parametrize("fault", ["wrong byte", "unreadable"])
 def test_only_a_target_that_agrees_is_called_done(fault: str) -> None:
-    target, store = ReadBack(bytes(len(DATA))), MemoryStore()
+    target, store = Spoiled(bytes(len(DATA))), MemoryStore()
     if fault == "unreadable":
         target.bad = [Area.between(3 * MIB, 3 * MIB + 512)]
     else:
@@ -98,10 +86,10 @@ def test_only_a_target_that_agrees_is_called_done(fault: str) -> None:
     assert (unproven.phase, store.saved[-1].phase) == ("copying", "done")
 
 
-def _failing(error: int, *, smaller_than: int = len(DATA)) -> Callable[[ReadBack], Callable[[Area], None]]:
+def _failing(error: int, *, smaller_than: int = len(DATA)) -> Callable[[Spoiled], Callable[[Area], None]]:
     """Every read behind 2 MiB that is smaller than that many bytes ends in `error`; the device is still shown."""
 
-    def arm(target: ReadBack) -> Callable[[Area], None]:
+    def arm(target: Spoiled) -> Callable[[Area], None]:
         def on_read(area: Area) -> None:
             if area.offset >= 2 * MIB:
                 raise OSError(error if area.length < smaller_than else errno.EIO, "failed")
@@ -111,15 +99,15 @@ def _failing(error: int, *, smaller_than: int = len(DATA)) -> Callable[[ReadBack
     return arm
 
 
-def _pulled(after_failures: int) -> Callable[[ReadBack], Callable[[Area], None]]:
+def _pulled(after_failures: int) -> Callable[[Spoiled], Callable[[Area], None]]:
     """Every read behind 2 MiB is EIO, and from the failure of that number on the device is not shown any more."""
 
-    def arm(target: ReadBack) -> Callable[[Area], None]:
+    def arm(target: Spoiled) -> Callable[[Area], None]:
         failures = iter(range(10**6))
 
         def on_read(area: Area) -> None:
             if area.offset >= 2 * MIB:
-                target.there = target.there and next(failures) < after_failures
+                target.gone = target.gone or next(failures) >= after_failures
                 raise OSError(errno.EIO, "Input/output error")
 
         return on_read
@@ -127,14 +115,14 @@ def _pulled(after_failures: int) -> Callable[[ReadBack], Callable[[Area], None]]
     return arm
 
 
-def _pulled_behind_the_last_byte(target: ReadBack) -> Callable[[Area], None]:
+def _pulled_behind_the_last_byte(target: Spoiled) -> Callable[[Area], None]:
     def on_read(area: Area) -> None:
-        target.there = area.end < len(DATA)
+        target.gone = area.end >= len(DATA)
 
     return on_read
 
 
-GONE: dict[str, Callable[[ReadBack], Callable[[Area], None]]] = {
+GONE: dict[str, Callable[[Spoiled], Callable[[Area], None]]] = {
     # which error means what: block/blk-core.c in the Linux sources
     "the way to it failed": _failing(errno.ETIMEDOUT),
     "the way to it failed, sector by sector": _failing(errno.ENOLINK, smaller_than=BLOCK),
@@ -149,17 +137,17 @@ GONE: dict[str, Callable[[ReadBack], Callable[[Area], None]]] = {
 @pytest.mark.promise(3)
 @pytest.mark.parametrize("fault", GONE)
 def test_a_target_that_went_away_is_neither_unreadable_nor_proven(fault: str) -> None:
-    target, store = ReadBack(bytes(len(DATA))), MemoryStore()
+    target, store = Spoiled(bytes(len(DATA))), MemoryStore()
     target.on_read = GONE[fault](target)
     with pytest.raises(Interrupted) as caught:
         copy_to(target, store)
     assert caught.value.exit_code == 23
     assert ("this machine" in caught.value.message()) is ("this machine" in fault)
     # a drive that is not there is not asked for each of its sectors
-    assert any(area.length < BLOCK for area in target.asked) is ("sector" in fault)
+    assert any(area.length < BLOCK for area in target.reads) is ("sector" in fault)
     journal = store.saved[-1]
     assert journal.phase == "reading-back"
     assert sum(run.length for run in journal.copied) == len(DATA)  # not one sector was taken for a bad one
-    written, target.on_read, target.there = target.written, None, True
+    written, target.on_read, target.gone = target.written, None, False
     assert copy_to(target, store, journal=journal).exit_code == 0
     assert target.written == written
