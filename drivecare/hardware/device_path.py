@@ -10,7 +10,7 @@ DEVICES = Path("/dev")
 def is_device(path: str | Path) -> bool:
     """Tell whether a path means a device: one that is attached, or a name in /dev that leads nowhere just now.
 
-    A file or folder that lies in /dev is none, nor is anything in a folder that is closed to us.
+    A file or folder in /dev is not a device, nor is anything in a folder that we may not read.
     """
     path = Path(path)
     try:

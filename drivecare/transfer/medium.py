@@ -112,6 +112,17 @@ class Medium(Protocol):
         """Ask again whether the medium is there, with its size and identity."""
 
 
+def vanished(medium: Medium) -> Gone:
+    """The error of a medium that is no longer there with its size and identity."""
+    return Gone(f"{medium.path} is no longer there, or was replaced")
+
+
+def require_present(medium: Medium) -> None:
+    """Raise Gone where a medium is no longer there."""
+    if not medium.is_present():
+        raise vanished(medium)
+
+
 @dataclass(frozen=True, slots=True)
 class Progress:
     """How far a phase has got, in bytes: copying, coming back to damage, filling unreadable areas, reading back."""

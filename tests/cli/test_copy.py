@@ -166,7 +166,7 @@ def test_a_damaged_journal_is_refused_with_a_way_on(source: Path, tmp_path: Path
     ran = run(copy, source, "target.img", "--resume")
     assert ran.exit_code == 22
     assert "the journal is damaged" in ran.err
-    assert "Move it away and copy anew" in ran.err
+    assert "Move it away and start a new copy" in ran.err
     path.rename(tmp_path / "away.json")
     assert run(copy, source, "target.img", "--allow-overwrite", "target.img").exit_code == 0
 

@@ -1,6 +1,6 @@
 """The copy engine: from a journal to a receipt, with a journal in between that never claims more than is durable.
 
-The order is the promise; `CopySession.run` tells it. The journal lies on its medium before the first byte is written.
+The order is the promise; `CopySession.run` tells it. The journal is on its disk before the first byte is written.
 A checkpoint flushes the target, asks whether it is still there (on some drives a flush succeeds after they were
 pulled), and only then calls the bytes copied:
 
@@ -21,7 +21,7 @@ from drivecare.documents import Value
 from drivecare.errors import DriveCareError, Interrupted, Refused
 from drivecare.transfer.areas import Area, merge, overlap, pieces, total
 from drivecare.transfer.interruption import Activity, as_interruption
-from drivecare.transfer.medium import Buffer, Gone, Medium, Progress, Stuck, Watch
+from drivecare.transfer.medium import Buffer, Gone, Medium, Progress, Stuck, Watch, require_present
 from drivecare.transfer.sectors.comparison import ExpectedPart, ReadBack
 from drivecare.transfer.sectors.damage import DamagePolicy
 from drivecare.transfer.sectors.fill import fill_bytes
@@ -100,7 +100,7 @@ class CopySession:
     def run(self) -> Receipt:
         """The whole copy, in the order that makes its receipt true.
 
-        Raises Interrupted where it had to stop; what it had copied by then stands in the journal, unless that or the
+        Raises Interrupted where it had to stop; the journal then lists what was copied, unless the journal or the
         target failed.
         """
         with self._interruptible("copying"):
@@ -167,14 +167,13 @@ class CopySession:
             if size >= self.settings.checkpoint_bytes:
                 break
         agreeing = [segment for segment in window if self._holds(self.target, segment)]
-        if not self.target.is_present():
-            raise Gone(f"{self.target.path} is no longer there as it was")
+        require_present(self.target)
         if len(window) > 1 and not agreeing:
             raise Refused(
                 "the target holds nothing of what was last copied to it",
                 guard="target-changed",
                 location=self.target.path,
-                hint="Is it the right one? Otherwise move the journal away and copy anew",
+                hint="Is it the right one? Otherwise move the journal away and start a new copy",
             )
         self.ledger.drop(segment for segment in window if segment not in agreeing)
         for segment in (*copied[:1], *agreeing[:1]):
@@ -183,7 +182,7 @@ class CopySession:
                     f"the source no longer holds at byte {segment.area.offset:,} what was copied from there",
                     guard="source-changed",
                     location=self.source.path,
-                    hint="It is another one or was written to: move the journal away and copy anew",
+                    hint="It is another one or was written to: move the journal away and start a new copy",
                 )
 
     def _holds(self, medium: Medium, segment: Segment) -> bool | None:
@@ -216,7 +215,7 @@ class CopySession:
     def _receive(self, events: Generator[ReadEvent], free: FreeBuffers, digester: Background[list[Segment]]) -> None:
         """Take what is read: digest and write it at the same time, count it as copied at the next checkpoint."""
         self._copied = self._bytes_safe
-        if self._copied + total(self.unreadable) < self.journal.bytes_total:  # no bar for what does not happen
+        if self._copied + total(self.unreadable) < self.journal.bytes_total:  # a phase that does not happen gets no bar
             self._report_progress()
         self.watch.raise_if_stopped()
         for event in events:
@@ -253,7 +252,7 @@ class CopySession:
         unreadable = self.unreadable
         if not unreadable:
             return
-        self._checkpoint("copying")  # the fill may take long, and what was read is to be safe meanwhile
+        self._checkpoint("copying")  # the fill may take long; what was read must be safe by then
         buffer, filled, to_fill = self.buffers[0], 0, total(unreadable)
         for piece in (piece for area in unreadable for piece in pieces(area, len(buffer.view))):
             buffer.view[: piece.length] = fill_bytes(piece)
@@ -271,8 +270,7 @@ class CopySession:
         except BaseException:  # a second flush would succeed and prove nothing, so all since the last one is read again
             self._segmenter.forget()
             raise
-        if not self.target.is_present():
-            raise Gone(f"{self.target.path} is no longer there as it was")
+        require_present(self.target)
         self.ledger.add(unsaved)
         self._write_journal(phase)
 

@@ -230,7 +230,7 @@ def check_unmoved(planned: Endpoint, opened: Endpoint) -> None:
     """Raise Refused where a path no longer leads to what was planned."""
     if (planned.same, planned.end, planned.disk_sequence) != (opened.same, opened.end, opened.disk_sequence):
         raise Refused(
-            "is no longer what it was when the copy was planned",
+            "has changed since the copy was planned",
             guard="path-moved",
             location=planned.end.path,
             hint="Look at `drivecare drives`, then start again",

@@ -38,5 +38,5 @@ class JournalFile:
             f"the journal is damaged ({reason}), so it cannot say what was copied; nothing was written",
             guard="journal-damaged",
             location=str(self.path),
-            hint="Move it away and copy anew; the target then needs --allow-overwrite, the source is untouched",
+            hint="Move it away and start a new copy, which needs --allow-overwrite; the source is untouched",
         )

@@ -1,6 +1,6 @@
 """Does an empty target really have the size it claims?
 
-A counterfeit drive writes what lies beyond its true size over what came before. Marks that name their own place go to
+A counterfeit drive writes whatever goes beyond its true size over earlier data. Marks that name their own offset go to
 spread offsets, all of them before the first is read back; a drive that wraps around then holds a later mark where an
 earlier one was put.
 """

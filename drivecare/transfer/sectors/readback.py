@@ -9,7 +9,7 @@ from concurrent.futures import Future
 
 from drivecare.errors import Interrupted
 from drivecare.transfer.areas import Area, merge, pieces
-from drivecare.transfer.medium import Buffer, Gone, Medium, Progress, Watch, blame
+from drivecare.transfer.medium import Buffer, Gone, Medium, Progress, Watch, blame, require_present
 from drivecare.transfer.sectors.comparison import Comparison, ContentSample, ExpectedPart, ReadBack
 from drivecare.transfer.sectors.liveness import FAILURES_BEFORE_DOUBT, Doubt
 from drivecare.transfer.sectors.pipeline import READER_PATIENCE_SECONDS, Background
@@ -47,8 +47,7 @@ def read_back(
         reading.close(wait=False)
         hashing.close()
         comparing.close()
-    if not target.is_present():
-        raise Gone(f"{target.path} is no longer there as it was")
+    require_present(target)
     return ReadBack(
         method=method,
         whole=None if comparison.unread else whole.hexdigest(),
@@ -116,5 +115,6 @@ def _raise_unless_of_medium(target: Medium, error: OSError) -> None:
     if blame(error) == "own":
         problem = f"reading back failed on this machine's side: {error.strerror or error}"
         raise Interrupted(problem, location=target.path) from error
-    if blame(error) == "transport" or not target.is_present():
-        raise Gone(f"{target.path} is no longer there as it was") from error
+    if blame(error) == "transport":
+        raise Gone(f"{target.path} can no longer be reached: {error.strerror or error}") from error
+    require_present(target)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from drivecare.errors import Interrupted
 from drivecare.transfer.areas import Area, total
-from drivecare.transfer.medium import Buffer, Gone, Medium, blame
+from drivecare.transfer.medium import Buffer, Gone, Medium, blame, vanished
 from drivecare.transfer.sectors.damage import RETURN, Attempt, DamagePolicy, Leap, passes
 from drivecare.transfer.sectors.liveness import FAILURES_BEFORE_DOUBT, PLACES, Doubt
 from drivecare.transfer.sectors.pipeline import FreeBuffers
@@ -103,7 +103,7 @@ class SourceReader:
             ) from error
         if not self._medium.is_present():  # so this failure says nothing of the medium; those before it do
             yield from self._believe()
-            raise Gone(f"{self._medium.path} is no longer there as it was") from error
+            raise vanished(self._medium) from error
         self._counts.failed += 1
         self._failures += 1
         self._doubted.append(Moved(Area.between(step.area.offset + count, step.area.end), step.otherwise))

@@ -1,6 +1,6 @@
 """The receipt: the proof of a copy, and all that a later reader needs to check it again.
 
-`digest` speaks of what the target must hold: the source's bytes as they were read, and the fill where nothing could
+`digest` is of what the target must hold: the source's bytes as they were read, and the fill where nothing could
 be read. Where nothing was unreadable, `digest.whole` is what `sha256sum` prints of the source.
 """
 
@@ -56,7 +56,7 @@ class Digest(Value, frozen=True, kw_only=True):
 class Unreadable(Area, frozen=True, kw_only=True):
     """An area of the source that could not be read; the target holds the fill there.
 
-    `partitions` names what lies there. `inherited`: it was lost in an earlier copy of this chain.
+    `partitions` names the partitions there. `inherited`: it was lost in an earlier copy of this chain.
     """
 
     partitions: tuple[str, ...] = ()

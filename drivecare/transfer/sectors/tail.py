@@ -1,7 +1,7 @@
 """The end of a target that is larger than the source.
 
 An old backup partition table or an old signature there makes a later computer believe the old layout. The last
-mebibyte is cleared whatever it holds, for nothing of the copy lies there; known signatures are named.
+mebibyte is cleared whatever it holds, as no part of the copy is there; known signatures are named.
 """
 
 from __future__ import annotations

@@ -109,6 +109,13 @@ def test_guard_refuses(guard: str, source: Endpoint, to: Endpoint, wishes: Conse
 
 
 @pytest.mark.promise(5)
+def test_an_objection_is_told_whole_whatever_full_stops_are_in_it() -> None:
+    busy = side(in_use=("/dev/sdb1 mounted at /srv/St. Johns. Old",))
+    with pytest.raises(Refused, match=r"mounted at /srv/St\. Johns\. Old\. Unmount it first") as caught:
+        check_guards(busy, target(), Consent())
+    assert (caught.value.hint or "").startswith("Unmount it first")
+
+
 def test_every_guard_has_a_case() -> None:
     assert {case[0] for case in REFUSED} == set(GUARDS)
 
