@@ -6,7 +6,7 @@ import shlex
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 
@@ -15,6 +15,8 @@ from drivecare.cli.terminal import notify
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
+    from drivecare.transfer.sectors.receipt import Receipt
+    from drivecare.work.copy_paperwork import CopyRequest, ReceiptNotKept
 
 
 @click.command(epilog="\b\nExample: drivecare copy /dev/sdb /dev/sdc --allow-overwrite PN24-11873")
@@ -70,63 +72,56 @@ def copy(
     written beside an image, into the working folder for a drive, or into the job.
     """
     from drivecare.cli.progress import followed
-    from drivecare.cli.receipt_screen import show_receipt
-    from drivecare.hardware.heat import Heat
-    from drivecare.job.job_state import load_job_state
     from drivecare.transfer.sectors.damage import DamagePolicy
     from drivecare.transfer.sectors.engine import CopySettings
     from drivecare.transfer.sectors.guards import Consent
-    from drivecare.work.copy_sectors import ReceiptNotKept, Request, journal_beside, places, run
-    from drivecare.work.identify_drive import ask_drive
+    from drivecare.work.copy_paperwork import CopyRequest, ReceiptNotKept
+    from drivecare.work.copy_sectors import copy_sectors, watch_heat
 
-    folder = job_folder(job, jobs) if job is not None else None
-    case = load_job_state(folder) if folder is not None else None
-    old_drive = case.old_drive if case is not None else None
-    receipt_path, journal_path = places(target, folder.path if folder is not None else None)
-    if receipt is not None:
-        receipt_path, journal_path = receipt, journal_beside(receipt)
     policy = DamagePolicy(retries=retries, damage_seconds=None if damage_hours is None else damage_hours * 3600)
-    heat = [Heat(path, root=machine(ctx).root).reason for path in (source, target)]
+    request = CopyRequest(
+        source=source,
+        target=target,
+        receipt=receipt,
+        folder=job_folder(job, jobs) if job is not None else None,
+        resume=resume,
+        consent=Consent(allow_overwrite=allow_overwrite, acknowledged=acknowledge),
+        probe=probe,
+        settings=CopySettings(policy=policy),
+        patience_seconds=stuck_after,
+    )
+    bench = machine(ctx)
     unkept: ReceiptNotKept | None = None
-    with followed(*heat) as watch:
-        request = Request(
-            source=source,
-            target=target,
-            receipt=receipt_path,
-            journal=journal_path,
-            job=folder.id if folder is not None else None,
-            resume=resume,
-            wishes=Consent(allow_overwrite=allow_overwrite, acknowledged=acknowledge),
-            probe=probe,
-            known=tuple(filed.document for filed in case.receipts) if case is not None else (),
-            assessed=old_drive.document.drive if old_drive is not None else None,
-            settings=CopySettings(policy=policy),
-            patience_seconds=stuck_after,
-            ask=lambda path: ask_drive(path, machine(ctx), "source" if path == source else "target", notify),
-            say=notify,
-            watch=watch,
-        )
+    with followed(*watch_heat(request, bench)) as watch:
         try:
-            result = run(request)
+            result = copy_sectors(request, bench, notify=notify, watch=watch)
         except ReceiptNotKept as error:
             result, unkept = error.receipt, error
+    _finish_copy(request, result, unkept, as_json=as_json)
+
+
+def _finish_copy(request: CopyRequest, receipt: Receipt, unkept: ReceiptNotKept | None, *, as_json: bool) -> NoReturn:
+    """Show the receipt, file it in the job, and say what is to be done about both drives and what found no room."""
+    from drivecare.cli.receipt_screen import show_receipt
+
+    twins = receipt.source.kind == receipt.target.kind == "device"
 
     def show(out: Screen) -> None:
-        show_receipt(out, result)
+        show_receipt(out, receipt)
         if unkept is None:
-            out.print(f"receipt: {receipt_path}", soft_wrap=True)
+            out.print(f"receipt: {request.receipt_path}", soft_wrap=True)
         if twins:
             out.print(_DETACH)
 
-    twins = result.source.kind == result.target.kind == "device"
     if twins and as_json:
         notify(_DETACH)
-    again = f"file it with drivecare verify {shlex.quote(str(receipt_path))} and the same --job"
+    again = f"file it with drivecare verify {shlex.quote(str(request.receipt_path))} and the same --job"
     keep: tuple[Callable[[], object], ...] = ()
     if unkept is not None:
         keep = (partial(_raise, unkept),)
         again = "run the command again with --resume, which reads the target back and writes the receipt"
-    finish(result, show=show, as_json=as_json, exit_code=result.exit_code, folder=folder, keep=keep, again=again)
+    code, folder = receipt.exit_code, request.folder
+    finish(receipt, show=show, as_json=as_json, exit_code=code, folder=folder, keep=keep, again=again)
 
 
 def _raise(error: Exception) -> None:

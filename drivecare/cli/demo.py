@@ -183,29 +183,26 @@ def _copy_images(folder: Path, old: Path, new: Path) -> Path:
     from drivecare.reading.reading_files import load_reading
     from drivecare.transfer.areas import Area
     from drivecare.transfer.sectors.bad_places import WithBadAreas
-    from drivecare.work.copy_sectors import Request, places
-    from drivecare.work.copy_sectors import run as copy
+    from drivecare.work import Machine
+    from drivecare.work.copy_paperwork import CopyRequest, receipt_path_for
+    from drivecare.work.copy_sectors import copy_sectors
 
     source, target = str(folder / "old-drive.img"), str(folder / "new-drive.img")
     drives = {source: load_reading(old).drive, target: load_reading(new).drive}
-    receipt_path, journal_path = places(target)
+    job = job_folder(JOB, folder / "jobs")
+    receipt_path = receipt_path_for(target, None)
+    request = CopyRequest(source=source, target=target, receipt=receipt_path, folder=job)
     command = f"$ drivecare copy {source} {target} --job {JOB} --jobs {folder / 'jobs'}"
     console().print(command, style="dim", soft_wrap=True)
     with followed() as watch:
-        receipt = copy(
-            Request(
-                source=source,
-                target=target,
-                receipt=receipt_path,
-                journal=journal_path,
-                job=JOB,
-                ask=drives.get,
-                assessed=drives[source],
-                through=lambda medium: WithBadAreas(medium, (Area(offset=BAD_OFFSET, length=BAD_LENGTH),)),
-                say=notify,
-                watch=watch,
-            )
+        receipt = copy_sectors(
+            request,
+            Machine(),
+            notify=notify,
+            watch=watch,
+            identify=drives.get,
+            wrap_source=lambda medium: WithBadAreas(medium, (Area(offset=BAD_OFFSET, length=BAD_LENGTH),)),
         )
     show_receipt(console(), receipt)
-    file_result(job_folder(JOB, folder / "jobs"), receipt)
+    file_result(job, receipt)
     return receipt_path

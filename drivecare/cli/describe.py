@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 from drivecare.format import format_bytes
 
 if TYPE_CHECKING:
-    from drivecare.hardware.blockdev import AttachedDrive
     from drivecare.reading.model import Drive
+    from drivecare.work.attached_drives import AttachedDrive
 
 KINDS = {"hdd": "hard drive", "ssd": "solid-state drive", "unknown": "drive"}
 BUSES = {

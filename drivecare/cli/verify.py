@@ -53,21 +53,11 @@ def verify(
         _verify_bag(ctx, receipt, as_json=as_json, folder=folder)
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_receipt
-    from drivecare.job.result_files import is_result
-    from drivecare.work.identify_drive import ask_drive
-    from drivecare.work.verify_copy import verify_file
+    from drivecare.work.verify_copy import VerifyRequest, verify_copy
 
+    request = VerifyRequest(receipt=receipt, target=target, after_power_cycle=after_power_cycle)
     with followed() as watch:
-        result, note = verify_file(
-            receipt,
-            target,
-            watch=watch,
-            after_power_cycle=after_power_cycle,
-            rewrite=not is_result(receipt),  # a job's results are added, never changed
-            ask=lambda path: ask_drive(path, machine(ctx), "target", notify),
-        )
-    if note:
-        notify(note)
+        result = verify_copy(request, machine(ctx), notify=notify, watch=watch)
 
     about = None if result.instead_of is None else _of_another(result, target or result.target.path)
     if about and as_json:

@@ -14,6 +14,7 @@ import msgspec
 from drivecare.errors import BadInput, Unavailable
 from drivecare.hardware.blockdev import AttachedDrive, inspect, list_drives
 from drivecare.hardware.device_path import holds_devices
+from drivecare.hardware.machine import THIS_MACHINE, Machine
 from drivecare.hardware.media import BufferPool, Patience
 from drivecare.hardware.opening import open_unheld
 from drivecare.reading.model import Drive
@@ -33,25 +34,37 @@ STAT_SECONDS = 2.0  # how long to wait for a file system that may hang
 
 
 def examine_source(
-    path: str, drive: Drive | None = None, *, look_inside: bool = True, patience: Patience | None = None
+    path: str,
+    drive: Drive | None = None,
+    *,
+    look_inside: bool = True,
+    patience: Patience | None = None,
+    machine: Machine = THIS_MACHINE,
 ) -> Endpoint:
     """Examine the source at `path`; `drive` is what it said of itself, if it could be asked.
 
     With `look_inside` its partition table is read. Raises BadInput, Unavailable, Stuck, Gone.
     """
     try:
-        status = os.stat(path)  # noqa: PTH116  a device, a file or something else: one look
+        status = os.stat(machine.node(path))  # noqa: PTH116  a device, a file or something else: one look
     except (OSError, ValueError) as error:
         raise _cannot_examine(path, error) from error
-    block = stat.S_ISBLK(status.st_mode)
-    source = _device_endpoint(path, drive) if block else _image_endpoint(path, status, drive)
+    if _stands_for_device(path, status, machine):
+        source = _device_endpoint(path, drive, machine)
+    else:
+        source = _image_endpoint(path, status, drive, machine)
     if not source.end.size_bytes:
         raise BadInput("is empty, there is nothing to copy", location=path, hint="Check the path, or the drive's dock")
-    return _with_table(source, patience) if look_inside and not source.in_use else source
+    return _with_table(source, patience, machine) if look_inside and not source.in_use else source
 
 
 def examine_target(
-    path: str, drive: Drive | None = None, *, look_inside: bool = True, patience: Patience | None = None
+    path: str,
+    drive: Drive | None = None,
+    *,
+    look_inside: bool = True,
+    patience: Patience | None = None,
+    machine: Machine = THIS_MACHINE,
 ) -> Endpoint:
     """Examine the target at `path`, which may be an image file that does not exist yet.
 
@@ -59,17 +72,22 @@ def examine_target(
     Raises BadInput, Unavailable, Stuck, Gone.
     """
     try:
-        status = os.stat(path)  # noqa: PTH116
+        status = os.stat(machine.node(path))  # noqa: PTH116
     except FileNotFoundError as error:
         return _new_image_endpoint(path, error, drive)
     except (OSError, ValueError) as error:
         raise _cannot_examine(path, error) from error
-    if stat.S_ISBLK(status.st_mode):
-        target = _device_endpoint(path, drive)
-        if look_inside and not target.in_use and target.content is None:
-            target = msgspec.structs.replace(target, content=_content_of(target, patience or Patience()))
-        return target
-    return _image_endpoint(path, status, drive)
+    if not _stands_for_device(path, status, machine):
+        return _image_endpoint(path, status, drive, machine)
+    target = _device_endpoint(path, drive, machine)
+    if look_inside and not target.in_use and target.content is None:
+        target = msgspec.structs.replace(target, content=_content_of(target, patience or Patience(), machine))
+    return target
+
+
+def _stands_for_device(path: str, status: os.stat_result, machine: Machine) -> bool:
+    """Tell whether this is a block device, or the file that stands for one on a recorded machine."""
+    return stat.S_ISBLK(status.st_mode) or machine.node(path) != path
 
 
 def _cannot_examine(path: str, error: OSError | ValueError) -> BadInput | Unavailable:
@@ -102,7 +120,7 @@ def _image_end(path: str, size_bytes: int, drive: Drive | None) -> End:
     return msgspec.structs.replace(end, model=drive.model, serial=drive.serial, identity=drive.identity)
 
 
-def _image_endpoint(path: str, status: os.stat_result, drive: Drive | None) -> Endpoint:
+def _image_endpoint(path: str, status: os.stat_result, drive: Drive | None, machine: Machine) -> Endpoint:
     if stat.S_ISDIR(status.st_mode):
         raise BadInput("is a directory", location=path, hint="Name an image file; for folders there is copy-files")
     if not stat.S_ISREG(status.st_mode):
@@ -112,15 +130,15 @@ def _image_endpoint(path: str, status: os.stat_result, drive: Drive | None) -> E
         end=_image_end(path, status.st_size, drive),
         drive=drive,
         same=(mark,),
-        in_use=_users_of_file(mark),
+        in_use=_users_of_file(mark, machine.root),
         read_only=not os.access(path, os.W_OK),
         content=f"a file of {status.st_size:,} bytes" if status.st_size else None,
         overwrite_ids=_spellings(path),
     )
 
 
-def _device_endpoint(path: str, drive: Drive | None) -> Endpoint:
-    attached = inspect(path)
+def _device_endpoint(path: str, drive: Drive | None, machine: Machine) -> Endpoint:
+    attached = inspect(path, root=machine.root)
     own = drive if drive is not None else Drive()
     serial = own.serial or attached.serial
     return Endpoint(
@@ -133,7 +151,7 @@ def _device_endpoint(path: str, drive: Drive | None) -> Endpoint:
             model=own.model or attached.model,
             serial=serial,
             identity=own.identity if own.identity.strength == "strong" else attached.identity,
-            attachment=_attachment(attached),
+            attachment=_attachment(attached, machine.root),
         ),
         loop=attached.bus == "loop",
         same=(f"device {attached.device_number}", *_mark_of_backing_file(attached)),
@@ -147,10 +165,10 @@ def _device_endpoint(path: str, drive: Drive | None) -> Endpoint:
     )
 
 
-def _attachment(attached: AttachedDrive) -> str | None:
+def _attachment(attached: AttachedDrive, root: Path) -> str | None:
     """What changes when this machine restarts or the device is attached again; None where the kernel counts neither."""
     try:
-        boot = Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
+        boot = (root / "proc/sys/kernel/random/boot_id").read_text("ascii").strip()
     except OSError:
         return None
     return None if attached.disk_sequence is None else f"{boot} {attached.disk_sequence}"
@@ -168,14 +186,15 @@ def _spellings(path: str) -> tuple[str, ...]:
     return tuple(dict.fromkeys((path, str(Path(path).absolute()), str(Path(path).resolve()))))
 
 
-def _users_of_file(mark: str) -> tuple[str, ...]:
+def _users_of_file(mark: str, root: Path) -> tuple[str, ...]:
     """Who uses the loop devices over a file: a mounted image is as much in use as a mounted drive."""
-    if not any(Path("/sys/block").glob("loop*/loop/backing_file")):
+    if not any((root / "sys/block").glob("loop*/loop/backing_file")):
         return ()
     try:
-        loops = [drive for drive in list_drives() if drive.bus == "loop" and mark in _mark_of_backing_file(drive)]
+        drives = list_drives(root=root)
     except Unavailable:  # no /sys
         return ()
+    loops = (drive for drive in drives if drive.bus == "loop" and mark in _mark_of_backing_file(drive))
     return tuple(reason for loop in loops for reason in loop.in_use)
 
 
@@ -204,9 +223,9 @@ def _stat_in_time(path: str) -> os.stat_result | None:
     return answers[0] if answers else None
 
 
-def _content_of(target: Endpoint, patience: Patience) -> str | None:
+def _content_of(target: Endpoint, patience: Patience, machine: Machine = THIS_MACHINE) -> str | None:
     """Where a device holds data; None where every sample holds zeros. Raises Interrupted when stopped."""
-    with _look_into(target.end.path, patience) as (device, buffer):
+    with _look_into(machine.node(target.end.path), patience) as (device, buffer):
         for sample in _samples(target.end.size_bytes):
             patience.raise_if_stopped()
             count, error = read_fully(device, sample, buffer)
@@ -234,11 +253,11 @@ def _samples(size: int) -> Iterator[Area]:
         yield Area.between(number * step, number * step + SAMPLE_BYTES)
 
 
-def _with_table(source: Endpoint, patience: Patience | None) -> Endpoint:
+def _with_table(source: Endpoint, patience: Patience | None, machine: Machine) -> Endpoint:
     """Add the sector size that the source's partition table counts in; none where the table cannot be read."""
     with contextlib.ExitStack() as stack:
         if source.is_device:
-            medium, buffer = stack.enter_context(_look_into(source.end.path, patience))
+            medium, buffer = stack.enter_context(_look_into(machine.node(source.end.path), patience))
             read = read_through(medium, buffer, source.end.size_bytes)
         else:
             read = _read_file_at(source.end.path)
@@ -246,11 +265,13 @@ def _with_table(source: Endpoint, patience: Patience | None) -> Endpoint:
     return msgspec.structs.replace(source, table_sector_bytes=table.sector_bytes if table.kind == "gpt" else None)
 
 
-def begin_alike(source: Endpoint, target: Endpoint, patience: Patience | None) -> bool:
+def begin_alike(
+    source: Endpoint, target: Endpoint, patience: Patience | None, *, machine: Machine = THIS_MACHINE
+) -> bool:
     """Tell whether the target begins with the source's first mebibyte, as it does once a copy to it has begun."""
     starts = []
     for endpoint in (source, target):
-        with _look_into(endpoint.end.path, patience) as (medium, buffer):
+        with _look_into(machine.node(endpoint.end.path), patience) as (medium, buffer):
             area = Area.between(0, min(len(buffer.view), source.end.size_bytes, target.end.size_bytes))
             count, error = read_fully(medium, area, buffer)
             starts.append(None if error is not None else bytes(buffer.view[:count]))

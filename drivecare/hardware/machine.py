@@ -63,3 +63,6 @@ class Machine:
         """The file to open for `path`. On a recorded machine one under `root` stands for each device."""
         recorded = self.root != Path("/") and is_device(path)
         return str(self.root / path.lstrip("/")) if recorded else path
+
+
+THIS_MACHINE = Machine()

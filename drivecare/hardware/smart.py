@@ -11,7 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 from drivecare.errors import BadInput, DriveCareError, NoDrive, Unavailable
 from drivecare.hardware.blockdev import AttachedDrive, inspect
-from drivecare.hardware.machine import Machine
+from drivecare.hardware.machine import THIS_MACHINE, Machine
 from drivecare.hardware.smart_port import Answer, Backend
 from drivecare.reading.decode import decode_report
 from drivecare.reading.kernel_facts import decode_attached
@@ -43,24 +43,22 @@ USB_TRANSPORTS = (
 )
 
 
-def read_drive(path: str, *, transport: str | None = None, machine: Machine | None = None) -> Reading:
+def read_drive(path: str, *, transport: str | None = None, machine: Machine = THIS_MACHINE) -> Reading:
     """One live drive's reading. `transport` is a type of the backend ("sat", "sntjmicron", ...); None finds it.
 
     Raises Unavailable (no backend, no permission, device gone), NoDrive (an image file has no health of its own),
     BadInput (a partition, a transport unknown to the backend). A drive that is there but cannot be read through its
     bridge, or hangs, gives a reading whose gaps say so.
     """
-    machine = machine or Machine()
     return _read(path, transport, machine, machine.backend())
 
 
 def read_drives(
-    paths: Sequence[str], *, transport: str | None = None, machine: Machine | None = None
+    paths: Sequence[str], *, transport: str | None = None, machine: Machine = THIS_MACHINE
 ) -> tuple[Reading | DriveCareError, ...]:
     """Several drives at the same time, in the order given: as slow as the slowest, and one error spoils no other."""
     if not paths:
         return ()
-    machine = machine or Machine()
     backend = machine.backend()
 
     def one(path: str) -> Reading | DriveCareError:

@@ -62,10 +62,10 @@ class AssessedReading:
     scan: SurfaceScan | None
 
 
-Outcome = AssessedReading | DriveCareError
+AssessOutcome = AssessedReading | DriveCareError
 
 
-def assess_sources(request: AssessRequest, machine: Machine) -> tuple[Outcome, ...]:
+def assess_sources(request: AssessRequest, machine: Machine) -> tuple[AssessOutcome, ...]:
     """Judge every source, in the order given; one that cannot be read gives its error and spoils no other."""
     readings = read_sources(request.sources, machine, transport=request.transport)
     folder = request.folder
@@ -73,28 +73,28 @@ def assess_sources(request: AssessRequest, machine: Machine) -> tuple[Outcome, .
     scans = [result.document for result in folder.results(SurfaceScan)] if folder is not None else []
     candidates = [*filed, *(reading for reading in readings if isinstance(reading, Reading))]
     return tuple(
-        _assess(reading, candidates, scans, as_new=request.as_new) if isinstance(reading, Reading) else reading
+        _assess_reading(reading, candidates, scans, as_new=request.as_new) if isinstance(reading, Reading) else reading
         for reading in readings
     )
 
 
-def document_of(request: AssessRequest, outcomes: Sequence[Outcome]) -> Assessment | Assessments:
+def document_of(request: AssessRequest, outcomes: Sequence[AssessOutcome]) -> Assessment | Assessments:
     """The assessment of the one drive, or the document of several. Raises the error of the only one."""
     if len(outcomes) > 1:
-        return Assessments(assessments=tuple(map(_entry, request.sources, outcomes)))
+        return Assessments(assessments=tuple(map(_source_entry, request.sources, outcomes)))
     (outcome,) = outcomes
     if isinstance(outcome, DriveCareError):
         raise outcome
     return outcome.assessment
 
 
-def _entry(source: str, outcome: Outcome) -> AssessedSource:
+def _source_entry(source: str, outcome: AssessOutcome) -> AssessedSource:
     if isinstance(outcome, DriveCareError):
         return AssessedSource(path=source, error=outcome.message())
     return AssessedSource(path=source, verdict=outcome.assessment.verdict, assessment=outcome.assessment)
 
 
-def _assess(
+def _assess_reading(
     reading: Reading, candidates: Sequence[Reading], scans: Sequence[SurfaceScan], *, as_new: bool
 ) -> AssessedReading:
     history = tuple(other for other in candidates if _is_earlier(other, reading))

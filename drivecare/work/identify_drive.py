@@ -1,13 +1,17 @@
-"""What a copy, or a later verification, asks a drive before it is opened: which drive it is, and how it is."""
+"""Ask a drive which it is and how it is, before it is copied, copied to or verified."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import Literal
 
-if TYPE_CHECKING:
-    from drivecare.hardware.machine import Machine
-    from drivecare.reading.model import Drive
+from drivecare.errors import DriveCareError
+from drivecare.hardware.blockdev import inspect
+from drivecare.hardware.device_path import is_device
+from drivecare.reading.model import Drive
+from drivecare.work import Machine
+
+CopySide = Literal["source", "target"]
 
 _ADVICE = {
     ("source", "evacuate"): "the source is losing data. Copy it now, put nothing else on it, do not fit it again.",
@@ -16,15 +20,11 @@ _ADVICE = {
 }
 
 
-def ask_drive(path: str, machine: Machine, side: str, notify: Callable[[str], None]) -> Drive | None:
+def identify_drive(path: str, side: CopySide, machine: Machine, notify: Callable[[str], None]) -> Drive | None:
     """Ask a drive which it is; None where it cannot be asked, and the kernel's word has to do.
 
-    What its health means for this `side` of a copy ("source", "target") goes to `notify`.
+    What its health means for this side of a copy goes to `notify`.
     """
-    from drivecare.errors import DriveCareError
-    from drivecare.hardware.blockdev import inspect
-    from drivecare.hardware.device_path import is_device
-
     if not is_device(path):
         return None
     try:

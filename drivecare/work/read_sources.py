@@ -37,11 +37,11 @@ def read_sources(
         readings |= zip(attached, read_drives(attached, transport=transport, machine=machine), strict=True)
     for source in sources:
         if source not in readings:
-            readings[source] = _load(source)
+            readings[source] = _load_or_error(source)
     return tuple(readings[source] for source in sources)
 
 
-def _load(path: str) -> Reading | DriveCareError:
+def _load_or_error(path: str) -> Reading | DriveCareError:
     try:
         return load_reading(Path(path))
     except DriveCareError as error:

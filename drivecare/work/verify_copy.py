@@ -1,8 +1,9 @@
-"""Verify a receipt file against a real target, and let the receipt tell of it where it agrees."""
+"""Read a target again and hold it against its receipt. What `drivecare verify` does."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 from drivecare.documents import encode, load
@@ -10,67 +11,84 @@ from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.hardware.endpoints import examine_target
 from drivecare.hardware.media import BufferPool
 from drivecare.hardware.opening import hold_for_reading
-from drivecare.reading.model import Drive
+from drivecare.job.result_files import is_result
 from drivecare.storage import write_file
 from drivecare.transfer.medium import Watch
+from drivecare.transfer.sectors.guards import Endpoint
 from drivecare.transfer.sectors.receipt import End, Receipt
 from drivecare.transfer.sectors.verify import as_proof_of, is_own_target, verify_target
+from drivecare.work import Machine
+from drivecare.work.identify_drive import identify_drive
 
 
-def verify_file(
-    path: Path,
-    target: str | None,
+@dataclass(frozen=True, kw_only=True)
+class VerifyRequest:
+    """Which receipt to hold against which target; without `target` the one that the receipt names is read."""
+
+    receipt: Path
+    target: str | None = None
+    after_power_cycle: bool = False
+
+
+def verify_copy(
+    request: VerifyRequest,
+    machine: Machine,
     *,
-    watch: Watch,
-    after_power_cycle: bool = False,
-    rewrite: bool = True,
-    ask: Callable[[str], Drive | None] = lambda _: None,
-) -> tuple[Receipt, str | None]:
-    """The receipt as the target stands now, and a sentence to tell the user, if there is one.
+    notify: Callable[[str], None] = lambda _: None,
+    watch: Watch | None = None,
+) -> Receipt:
+    """The receipt as the target stands now; where another target was read than the copy wrote, of that one.
 
-    Where another target was read than the copy wrote, the result is of that one. The file is replaced only where its
-    own target agrees, and never without `rewrite`. `ask` gives what the drive at a path says of itself, or None.
-    Raises BadInput, Unavailable, Refused, Interrupted.
+    The file is replaced only where its own target agrees, and never where a job has filed it: a job's results are
+    added, never changed. Raises BadInput, Unavailable, Refused, Interrupted.
     """
-    receipt = load(Receipt, path)
-    where = target or _named(receipt, path)
-    side = examine_target(where, ask(where), look_inside=False)
-    if not side.exists:
-        raise BadInput("there is no such file or device", location=where, hint="Name the target after the receipt")
-    own = _is_own(receipt, side.end, path)
-    if after_power_cycle and side.is_device and side.end.attachment == receipt.target.attachment is not None:
+    receipt = load(Receipt, request.receipt)
+    path = request.target or _named_target(receipt, request.receipt)
+    drive = identify_drive(path, "target", machine, notify)
+    endpoint = examine_target(path, drive, look_inside=False, machine=machine)
+    if not endpoint.exists:
+        raise BadInput("there is no such file or device", location=path, hint="Name the target after the receipt")
+    if request.after_power_cycle:
+        _refuse_without_power_cycle(endpoint, receipt)
+    is_own = _is_own_target(receipt, endpoint.end, request.receipt)
+    pool = BufferPool()
+    try:
+        with hold_for_reading(machine.node(path), pool) as medium:
+            result = verify_target(
+                receipt, medium, pool.buffers, watch or Watch(), after_power_cycle=request.after_power_cycle
+            )
+    finally:
+        pool.close()
+    if not is_own:
+        return as_proof_of(result, endpoint.end)
+    if result.verified and not is_result(request.receipt):
+        try:
+            write_file(request.receipt, encode(result), replace=True)
+        except Unavailable as error:
+            notify(f"{request.receipt}: {error.problem}, so this verification stands only here.")
+    return result
+
+
+def _refuse_without_power_cycle(endpoint: Endpoint, receipt: Receipt) -> None:
+    if endpoint.is_device and endpoint.end.attachment == receipt.target.attachment is not None:
         raise Refused(
             "it has been attached all the time since the copy, so it was not without power",
             guard="no-power-cycle",
-            location=where,
+            location=endpoint.end.path,
             hint="Power it off and on, or leave --after-power-cycle out",
         )
-    pool = BufferPool()
-    try:
-        with hold_for_reading(where, pool) as medium:
-            result = verify_target(receipt, medium, pool.buffers, watch, after_power_cycle=after_power_cycle)
-    finally:
-        pool.close()
-    if not own:
-        return as_proof_of(result, side.end), None
-    if result.verified and rewrite:
-        try:
-            write_file(path, encode(result), replace=True)
-        except Unavailable as error:
-            return result, f"{path}: {error.problem}, so this verification stands only here."
-    return result, None
 
 
-def _is_own(receipt: Receipt, end: End, path: Path) -> bool:
+def _is_own_target(receipt: Receipt, end: End, path: Path) -> bool:
     """Whether this is the target that the copy wrote. A file is known by its place, for it has no other name."""
     if receipt.target.kind != end.kind:
         return False
     if end.kind == "device":
         return is_own_target(receipt, end)
-    return Path(end.path).resolve() == Path(_named(receipt, path)).resolve()
+    return Path(end.path).resolve() == Path(_named_target(receipt, path)).resolve()
 
 
-def _named(receipt: Receipt, path: Path) -> str:
+def _named_target(receipt: Receipt, path: Path) -> str:
     """The target the receipt names; for an image also beside the receipt, wherever both were moved together."""
     named = Path(receipt.target.path)
     beside = path.parent / named.name

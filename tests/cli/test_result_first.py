@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from drivecare.cli.main import cli
 from drivecare.errors import Interrupted, Unavailable
 from drivecare.job import folder as job_folders
-from drivecare.work import copy_sectors, scan_surface
+from drivecare.work import copy_paperwork, scan_surface
 from tests.cli.bench import run
 from tests.cli.test_selftest import bench
 from tests.job.carried import filed, same_route
@@ -114,7 +114,7 @@ def test_a_copy_whose_receipt_finds_no_room_is_shown_and_ended_later(
     monkeypatch.chdir(tmp_path)
     (tmp_path / "drive.img").write_bytes(b"x" * 8192)
     with monkeypatch.context() as full:
-        full.setattr(copy_sectors, "write_file", no_room)
+        full.setattr(copy_paperwork, "write_file", no_room)
         ran = run(cli, "copy", "drive.img", "target.img")
     assert (ran.exit_code, "VERIFIED" in ran.out, "receipt:" in ran.out) == (23, True, False)
     assert "all is copied, but the receipt cannot be written" in ran.err

@@ -25,25 +25,26 @@ from drivecare.transfer.sectors.guards import Consent, Endpoint
 from drivecare.transfer.sectors.journal import Journal, sealed, unpack
 from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.receipt import End
-from drivecare.work import copy_sectors
-from drivecare.work.copy_sectors import Request, places, run
+from drivecare.transfer.sectors.resume import continue_journal
+from drivecare.work import copy_sectors, copy_session
+from drivecare.work.copy_paperwork import CopyRequest
 from tests.transfer.sectors.fake_medium import fresh_journal
+from tests.work.copies import elsewhere, run
 
 SIZE = 1 << 20
 CONTENT = random.Random(3).randbytes(SIZE)
 PRECIOUS = b"what the target held before"
 
 
-def request_for(folder: Path, content: bytes = CONTENT, **more: Any) -> Request:
+def request_for(folder: Path, content: bytes = CONTENT, **more: Any) -> CopyRequest:
     source, target = folder / "source.img", folder / "target.img"
     if not source.exists():
         source.write_bytes(content)
-    receipt, journal = places(str(target))
-    request = Request(source=str(source), target=str(target), receipt=receipt, journal=journal)
+    request = CopyRequest(source=str(source), target=str(target))
     return dataclasses.replace(request, **more)
 
 
-def stopped_midway(folder: Path, buffers: int = 3) -> Request:
+def stopped_midway(folder: Path, buffers: int = 3) -> CopyRequest:
     """What a copy leaves that was stopped after its first large read; the request to continue it."""
     seen: list[Progress] = []
     watch = Watch(
@@ -53,8 +54,8 @@ def stopped_midway(folder: Path, buffers: int = 3) -> Request:
     )
     request = request_for(folder, random.Random(4).randbytes(buffers * BUFFER_BYTES))
     with pytest.raises(Interrupted):
-        run(dataclasses.replace(request, watch=watch))
-    assert load(Journal, request.journal).copied
+        run(request, watch=watch)
+    assert load(Journal, request.journal_path).copied
     return dataclasses.replace(request, resume=True)
 
 
@@ -85,7 +86,7 @@ def test_a_target_stays_as_it_is_where_the_journal_cannot_be_written(
     if exists:
         target.write_bytes(PRECIOUS)
     full.count = 0
-    request = request_for(tmp_path, wishes=Consent(allow_overwrite=str(target) if exists else None))
+    request = request_for(tmp_path, consent=Consent(allow_overwrite=str(target) if exists else None))
     with pytest.raises(Unavailable) as caught:
         run(request)
     assert caught.value.exit_code == 3
@@ -101,7 +102,7 @@ def test_after_the_target_was_emptied_a_full_journal_disk_is_a_stop_midway(
     target = tmp_path / "target.img"
     target.write_bytes(PRECIOUS)
     full.count = 1
-    request = request_for(tmp_path, wishes=Consent(allow_overwrite=str(target)))
+    request = request_for(tmp_path, consent=Consent(allow_overwrite=str(target)))
     with pytest.raises(Interrupted, match=r"the journal cannot be written.*--resume") as caught:
         run(request)
     assert caught.value.exit_code == 23
@@ -125,11 +126,11 @@ def test_an_image_too_large_for_its_file_system_leaves_everything_as_it_was(
         truncate(descriptor, size)
 
     monkeypatch.setattr(os, "ftruncate", limited)
-    request = request_for(tmp_path, wishes=Consent(allow_overwrite=str(target)))
+    request = request_for(tmp_path, consent=Consent(allow_overwrite=str(target)))
     with pytest.raises(Unavailable, match=r"cannot hold an image of 1,048,576 bytes: File too large"):
         run(request)
     assert target.read_bytes() == PRECIOUS
-    assert not request.journal.exists()
+    assert not request.journal_path.exists()
     monkeypatch.undo()
     assert run(request).verified
 
@@ -150,7 +151,7 @@ def test_an_image_that_is_shortened_meanwhile_is_continued_as_promised(tmp_path:
             os.truncate(request.target, 100)
 
     with pytest.raises(Interrupted, match="--resume"):
-        run(dataclasses.replace(request, watch=Watch(on_progress=shorten, overlap=False)))
+        run(request, watch=Watch(on_progress=shorten, overlap=False))
     assert run(dataclasses.replace(request, resume=True)).verified
 
 
@@ -163,7 +164,7 @@ def test_an_image_that_grew_needs_its_path_typed(tmp_path: Path) -> None:
     with pytest.raises(Refused, match="the target is not empty"):
         run(request)
     assert target.read_bytes() == before + PRECIOUS
-    assert run(dataclasses.replace(request, wishes=Consent(allow_overwrite=str(target)))).verified
+    assert run(dataclasses.replace(request, consent=Consent(allow_overwrite=str(target)))).verified
     assert target.read_bytes() == Path(request.source).read_bytes()
 
 
@@ -174,7 +175,7 @@ def test_an_image_that_is_removed_meanwhile_is_not_called_safe(tmp_path: Path) -
         Path(request.target).unlink(missing_ok=True)
 
     with pytest.raises(Interrupted) as caught:
-        run(dataclasses.replace(request, watch=Watch(on_progress=remove, overlap=False)))
+        run(request, watch=Watch(on_progress=remove, overlap=False))
     assert caught.value.message() == (
         f"{request.target}: the image was removed while it was written, and with it all that was copied. "
         "Copy anew with --resume"
@@ -186,12 +187,12 @@ def test_an_image_that_is_removed_meanwhile_is_not_called_safe(tmp_path: Path) -
 def test_a_shorter_file_under_another_name_is_left_alone(tmp_path: Path) -> None:
     """Nothing of it changes, not even its size, though enough was copied to tell later that it is not the target."""
     request = stopped_midway(tmp_path)
-    assert len(unpack(load(Journal, request.journal).copied, 1 << 20)) > 1
+    assert len(unpack(load(Journal, request.journal_path).copied, 1 << 20)) > 1
     other = tmp_path / "photographs.img"
     other.write_bytes(PRECIOUS * 200_000)
     assert SIZE < other.stat().st_size < Path(request.target).stat().st_size
     with pytest.raises(Refused, match="the target is not empty"):
-        run(dataclasses.replace(request, target=str(other)))
+        run(elsewhere(request, target=other))
     assert other.read_bytes() == PRECIOUS * 200_000
 
 
@@ -202,7 +203,7 @@ def test_a_shorter_file_that_is_not_what_was_copied_needs_its_path_typed(tmp_pat
     with pytest.raises(Refused, match="the target is not empty"):
         run(request)
     assert target.read_bytes() == PRECIOUS
-    assert run(dataclasses.replace(request, wishes=Consent(allow_overwrite=str(target)))).verified
+    assert run(dataclasses.replace(request, consent=Consent(allow_overwrite=str(target)))).verified
 
 
 def test_a_kill_before_the_old_content_was_cleared_can_be_continued(tmp_path: Path) -> None:
@@ -210,14 +211,14 @@ def test_a_kill_before_the_old_content_was_cleared_can_be_continued(tmp_path: Pa
     target = tmp_path / "target.img"
     target.write_bytes(bytes(3 * SIZE))
     request = request_for(tmp_path)
-    done = run(dataclasses.replace(request, target=str(tmp_path / "other.img")))
-    journal = load(Journal, request.journal)
+    done = run(elsewhere(request, target=tmp_path / "other.img"))
+    journal = load(Journal, request.journal_path)
     fresh = msgspec.structs.replace(journal, copied=(), phase="copying", target=done.target)
-    request.journal.write_bytes(encode(sealed(fresh)))
+    request.journal_path.write_bytes(encode(sealed(fresh)))
     again = dataclasses.replace(request, resume=True)
     with pytest.raises(Refused, match="the target is not empty"):
         run(again)
-    assert run(dataclasses.replace(again, wishes=Consent(allow_overwrite=str(target)))).verified
+    assert run(dataclasses.replace(again, consent=Consent(allow_overwrite=str(target)))).verified
     assert target.read_bytes() == CONTENT
 
 
@@ -245,25 +246,25 @@ class TestAStopBeforeTheFirstByte:
     @pytest.mark.parametrize("when", ["the look", "the opening"])
     def test_nothing_has_changed(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, when: str) -> None:
         target = tmp_path / "target.img"
-        request = request_for(tmp_path, wishes=Consent(allow_overwrite=str(target)))
+        request = request_for(tmp_path, consent=Consent(allow_overwrite=str(target)))
         run(request_for(tmp_path))  # so that there is a receipt to keep
         target.write_bytes(PRECIOUS)
-        paperwork = [path.read_bytes() for path in (request.receipt, request.journal)]
-        step = "examine_target" if when == "the look" else "_check_again"
-        real, asked = getattr(copy_sectors, step), list[str]()
+        paperwork = [path.read_bytes() for path in (request.receipt_path, request.journal_path)]
+        module = copy_sectors if when == "the look" else copy_session
+        real, asked = module.examine_target, list[str]()
 
         def take_it(*sides: Any, **more: Any) -> Any:
             asked.append("stopped by SIGINT")
             return real(*sides, **more)
 
-        monkeypatch.setattr(copy_sectors, step, take_it)
+        monkeypatch.setattr(module, "examine_target", take_it)
         watch = Watch(stop_reason=lambda: asked[0] if asked else None)
         with pytest.raises(Interrupted) as caught:
-            run(dataclasses.replace(request, watch=watch))
+            run(request, watch=watch)
         assert caught.value.message() == "stopped by SIGINT. Nothing was copied yet: try again with --resume"
         assert target.read_bytes() == PRECIOUS
         if when == "the look":
-            assert [path.read_bytes() for path in (request.receipt, request.journal)] == paperwork
+            assert [path.read_bytes() for path in (request.receipt_path, request.journal_path)] == paperwork
 
     def test_a_large_target_is_not_looked_at_to_its_end(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         device = tmp_path / "device"
@@ -287,10 +288,10 @@ def test_a_source_that_vanishes_while_it_is_read_back_is_proven_and_said(tmp_pat
             Path(request.source).unlink(missing_ok=True)
 
     request = request_for(tmp_path)
-    receipt = run(dataclasses.replace(request, watch=Watch(on_progress=take_away)))
+    receipt = run(request, watch=Watch(on_progress=take_away))
     assert receipt.verified
     assert [note.code for note in receipt.notes if note.code.startswith("source-va")] == ["source-vanished"]
-    assert request.receipt.exists()
+    assert request.receipt_path.exists()
 
 
 class TestFoldersOfDevices:
@@ -389,4 +390,5 @@ def test_a_flag_of_an_earlier_attachment_is_not_given_back(tmp_path: Path, attac
     end = End(path="/dev/sdb", kind="device", size_bytes=SIZE, attachment="boot 7")
     former = msgspec.structs.replace(fresh_journal(end, end), source_was_read_only=False)
     source = Endpoint(end=msgspec.structs.replace(end, attachment=attachment))
-    assert copy_sectors._begin(former, source, Endpoint(end=end), Consent(), None).source_was_read_only is kept
+    journal = continue_journal(former, source, Endpoint(end=end), Consent(), source_modified_ns=None)
+    assert journal.source_was_read_only is kept

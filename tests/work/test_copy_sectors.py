@@ -23,27 +23,28 @@ from drivecare.transfer.sectors.journal import CopiedRun, Journal, pack
 from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.receipt import End, Receipt
 from drivecare.transfer.sectors.segments import Segment
-from drivecare.work import copy_sectors
-from drivecare.work.copy_sectors import Request, places, run
+from drivecare.work import copy_paperwork, copy_sectors
+from drivecare.work.copy_paperwork import CopyRequest
 from tests.transfer.sectors.fake_medium import fresh_journal
+from tests.work.copies import elsewhere, run
 
 SIZE = 1 << 20
 CONTENT = random.Random(3).randbytes(SIZE)
 
 
-def begun(folder: Path, *, copied: tuple[CopiedRun, ...] = ()) -> Request:
+def begun(folder: Path, *, copied: tuple[CopiedRun, ...] = ()) -> CopyRequest:
     """What a copy leaves that was killed after its journal was written; the request to go on."""
     source, target = folder / "source.img", folder / "target.img"
     source.write_bytes(CONTENT)
-    receipt, journal = places(str(target))
     ends = [End(path=str(path), kind="image", size_bytes=SIZE) for path in (source, target)]
     begun = msgspec.structs.replace(fresh_journal(*ends), copied=copied, source_modified_ns=source.stat().st_mtime_ns)
-    JournalFile(journal).save(begun)
-    return Request(source=str(source), target=str(target), receipt=receipt, journal=journal, resume=True)
+    request = CopyRequest(source=str(source), target=str(target), resume=True)
+    JournalFile(request.journal_path).save(begun)
+    return request
 
 
 def test_a_copy_killed_before_its_image_was_made_may_get_another_name(tmp_path: Path) -> None:
-    assert run(dataclasses.replace(begun(tmp_path), target=str(tmp_path / "other.img"))).verified
+    assert run(elsewhere(begun(tmp_path), target=tmp_path / "other.img")).verified
 
 
 @pytest.mark.parametrize("target_exists", [False, True])
@@ -63,16 +64,15 @@ def test_an_image_that_was_moved_away_is_not_begun_anew(tmp_path: Path) -> None:
         run(request)
 
 
-def request_for(folder: Path, **more: Any) -> Request:
+def request_for(folder: Path, **more: Any) -> CopyRequest:
     source, target = folder / "source.img", folder / "target.img"
     if not source.exists():
         source.write_bytes(CONTENT)
-    receipt, journal = places(str(target))
-    request = Request(source=str(source), target=str(target), receipt=receipt, journal=journal)
+    request = CopyRequest(source=str(source), target=str(target))
     return dataclasses.replace(request, **more)
 
 
-def stopped_midway(folder: Path, *, size: int = 3 * BUFFER_BYTES) -> Request:
+def stopped_midway(folder: Path, *, size: int = 3 * BUFFER_BYTES) -> CopyRequest:
     """What a copy leaves that was stopped after its first large read; the request to go on."""
     source = folder / "source.img"
     source.write_bytes(random.Random(4).randbytes(size))
@@ -84,23 +84,27 @@ def stopped_midway(folder: Path, *, size: int = 3 * BUFFER_BYTES) -> Request:
     )
     request = request_for(folder)
     with pytest.raises(Interrupted):
-        run(dataclasses.replace(request, watch=watch))
-    copied = load(Journal, request.journal).copied
+        run(request, watch=watch)
+    copied = load(Journal, request.journal_path).copied
     assert 0 < sum(one.length for one in copied) < size
     return dataclasses.replace(request, resume=True)
 
 
 @pytest.mark.promise(1)
-@pytest.mark.parametrize("paper", ["receipt", "journal"])
-@pytest.mark.parametrize("side", ["source.img", "target.img", "link"])
+@pytest.mark.parametrize("paper", ["copy.json", "copy.journal.json"])
+@pytest.mark.parametrize("side", ["source", "target", "a link to the source"])
 def test_paperwork_never_takes_the_place_of_a_side(tmp_path: Path, paper: str, side: str) -> None:
-    request = request_for(tmp_path, **{paper: tmp_path / side})
-    (tmp_path / "link").symlink_to("source.img")
+    source = tmp_path / (paper if side == "source" else "source.img")
+    target = tmp_path / (paper if side == "target" else "target.img")
+    source.write_bytes(CONTENT)
+    if side == "a link to the source":
+        (tmp_path / paper).symlink_to(source.name)
+    names = sorted(path.name for path in tmp_path.iterdir())
     with pytest.raises(Refused) as caught:
-        run(request)
+        run(CopyRequest(source=str(source), target=str(target), receipt=tmp_path / "copy.json"))
     assert caught.value.guard == "receipt-place"
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["link", "source.img"]
-    assert (tmp_path / "source.img").read_bytes() == CONTENT
+    assert sorted(path.name for path in tmp_path.iterdir()) == names
+    assert source.read_bytes() == CONTENT
 
 
 def test_a_receipt_takes_the_place_of_no_special_file(tmp_path: Path) -> None:
@@ -139,7 +143,7 @@ def test_a_source_written_to_meanwhile_is_said_in_the_receipt(tmp_path: Path) ->
             touched.append(None)
             os.utime(request.source, ns=(1, 1))
 
-    receipt = run(dataclasses.replace(request, watch=Watch(on_progress=meddle)))
+    receipt = run(request, watch=Watch(on_progress=meddle))
     assert [note.code for note in receipt.notes if note.code == "source-changed"] == ["source-changed"]
 
 
@@ -147,16 +151,12 @@ def test_a_resumed_copy_tells_todays_names(tmp_path: Path) -> None:
     request = stopped_midway(tmp_path)
     for name in ("source.img", "target.img"):
         (tmp_path / name).rename(tmp_path / f"moved-{name}")
-    receipt = run(
-        dataclasses.replace(
-            request, source=str(tmp_path / "moved-source.img"), target=str(tmp_path / "moved-target.img")
-        )
-    )
+    receipt = run(elsewhere(request, source=tmp_path / "moved-source.img", target=tmp_path / "moved-target.img"))
     assert (receipt.source.path, receipt.target.path) == (
         str(tmp_path / "moved-source.img"),
         str(tmp_path / "moved-target.img"),
     )
-    assert load(Receipt, request.receipt) == receipt
+    assert load(Receipt, request.receipt_path) == receipt
 
 
 @pytest.mark.promise(5)
@@ -175,14 +175,14 @@ def test_nothing_of_a_target_changes_before_the_guards_have_seen_it_held(
 
     monkeypatch.setattr(copy_sectors, "check_guards", swap)
     with pytest.raises(Refused) as caught:
-        run(request_for(tmp_path, wishes=Consent(allow_overwrite=str(target))))
+        run(request_for(tmp_path, consent=Consent(allow_overwrite=str(target))))
     assert caught.value.guard == "path-moved"
     assert target.read_bytes() == b"precious"
 
 
 def test_a_target_that_came_meanwhile_is_not_replaced(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     target = tmp_path / "target.img"
-    monkeypatch.setattr(copy_sectors, "_say_what_room", lambda *_: target.write_bytes(b"precious"))
+    monkeypatch.setattr(copy_sectors, "_warn_of_room", lambda *_: target.write_bytes(b"precious"))
     with pytest.raises(Refused) as caught:
         run(request_for(tmp_path))
     assert caught.value.guard == "path-moved"
@@ -196,7 +196,7 @@ def test_a_receipt_that_cannot_be_written_stops_what_can_be_gone_on_with(
         raise Unavailable("cannot be written: No space left on device", location=str(path))
 
     request = request_for(tmp_path)
-    monkeypatch.setattr(copy_sectors, "write_file", full)
+    monkeypatch.setattr(copy_paperwork, "write_file", full)
     with pytest.raises(Interrupted, match="all is copied, but the receipt cannot be written"):
         run(request)
     monkeypatch.undo()
@@ -210,5 +210,5 @@ def test_too_little_room_is_said_before_the_first_byte(
     room = os.statvfs(tmp_path)
     monkeypatch.setattr(os, "statvfs", lambda _: SimpleNamespace(f_bavail=blocks, f_frsize=room.f_frsize))
     sentences: list[str] = []
-    assert run(request_for(tmp_path, say=sentences.append)).verified
+    assert run(request_for(tmp_path), notify=sentences.append).verified
     assert any(f"may need {SIZE:,} bytes and has room for 0" in one for one in sentences) == said

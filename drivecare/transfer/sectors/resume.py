@@ -1,0 +1,104 @@
+"""Rules for continuing a copy: whether a journal speaks of these two ends, and what it may still claim.
+
+Pure: both ends were examined before, and what only the content of the target can tell is left to the caller.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import msgspec
+
+from drivecare.errors import Refused
+from drivecare.transfer.sectors.guards import Consent, Endpoint, answered_guards, same_end
+from drivecare.transfer.sectors.journal import Journal, pack, unpack
+from drivecare.transfer.sectors.receipt import End
+
+
+def continue_journal(
+    journal: Journal, source: Endpoint, target: Endpoint, consent: Consent, *, source_modified_ns: int | None
+) -> Journal:
+    """The journal of the next session. Raises Refused where it speaks of other media, or of a source that changed."""
+    target_end = target.end
+    if target_end.kind == "image":
+        target_end = msgspec.structs.replace(target_end, size_bytes=journal.target.size_bytes)  # it gets that again
+    _refuse_other_media(journal, source, target, target_end)
+    if journal.source_modified_ns not in (None, source_modified_ns):
+        raise Refused(
+            "the source was written to since this copy began, so its parts would not fit together",
+            guard="source-changed",
+            location=source.end.path,
+            hint="Move the journal away and copy anew",
+        )
+    still_attached = journal.source.attachment == source.end.attachment
+    return msgspec.structs.replace(
+        journal,
+        source=_with_present_names(journal.source, source.end),
+        target=_with_present_names(journal.target, target_end),
+        # The flag of a device that was attached again since is its own; one still attached bears ours.
+        source_was_read_only=journal.source_was_read_only if still_attached else None,
+        acknowledged=tuple(dict.fromkeys((*journal.acknowledged, *answered_guards(source, target, consent)))),
+        sessions=journal.sessions + 1,
+        phase="copying",
+    )
+
+
+def without_cut_off(journal: Journal, target: Endpoint) -> Journal:
+    """The journal of an image that was shortened since: what it lost is read from the source again."""
+    if target.is_device or not target.exists or target.end.size_bytes >= journal.target.size_bytes:
+        return journal
+    segments = unpack(journal.copied, journal.chunk_bytes)
+    remaining = [segment for segment in segments if segment.area.end <= target.end.size_bytes]
+    return msgspec.structs.replace(journal, copied=pack(remaining, journal.chunk_bytes))
+
+
+def lasting_acknowledgements(journal: Journal) -> tuple[str, ...]:
+    """What is not asked again: the source is the one it was, the target may be another one without a name."""
+    return tuple(name for name in journal.acknowledged if name == "size")
+
+
+def recognize_target(journal: Journal, target: Endpoint) -> bool | None:
+    """Whether the target is the one that this copy began to write, so that overwriting it needs no typed name again.
+
+    It is by its own word or name, or by never having been detached. A dock that hides its drive shows another one in
+    the same way: then what was copied has to be there, which a resume verifies where it is more than one segment.
+    None: only the target's beginning, compared with the source's, can tell.
+    """
+    recorded, present = journal.target, target.end
+    if recorded.identity.strength == present.identity.strength == "strong" or not target.exists:
+        return True
+    if not target.is_device and present.size_bytes != recorded.size_bytes:  # it gets its size again, adding or cutting
+        return None if present.size_bytes < recorded.size_bytes else False
+    if recorded.attachment is not None and recorded.attachment == present.attachment:
+        return True
+    if not target.is_device and Path(recorded.path).absolute() == Path(present.path).absolute():
+        return True
+    return True if len(unpack(journal.copied, journal.chunk_bytes)) > 1 else None
+
+
+def _refuse_other_media(journal: Journal, source: Endpoint, target: Endpoint, target_end: End) -> None:
+    if journal.copied and not target.exists:
+        raise Refused(
+            "there is no such file, and this copy had begun to write it",
+            guard="other-medium",
+            location=target_end.path,
+            hint="If it was moved, name its new path; otherwise move the journal away and copy anew",
+        )
+    for side, recorded, present in (("source", journal.source, source.end), ("target", journal.target, target_end)):
+        if not same_end(recorded, present):
+            raise Refused(
+                f"the {side} is not the one this copy began with ({_describe(recorded)}, now {_describe(present)})",
+                guard="other-medium",
+                location=present.path,
+                hint="Connect that one, or move the journal away and begin anew",
+            )
+
+
+def _with_present_names(recorded: End, present: End) -> End:
+    """The end as it was identified, under the path and attachment it has today."""
+    return msgspec.structs.replace(recorded, path=present.path, attachment=present.attachment)
+
+
+def _describe(end: End) -> str:
+    name = " ".join(part for part in (end.model, end.serial) if part) or end.kind
+    return f"{name}, {end.size_bytes:,} bytes"

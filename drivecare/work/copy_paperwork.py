@@ -1,0 +1,160 @@
+"""What a copy is asked for, and its files: receipt, journal, and the receipts of earlier copies."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from drivecare.documents import encode, load
+from drivecare.errors import BadInput, Interrupted, Refused, Unavailable
+from drivecare.hardware.device_path import is_device
+from drivecare.hardware.media import STUCK_AFTER_SECONDS
+from drivecare.job.folder import JobFolder
+from drivecare.storage import write_file
+from drivecare.transfer.sectors.engine import CopySettings
+from drivecare.transfer.sectors.guards import Consent, Endpoint
+from drivecare.transfer.sectors.journal import Journal, Parent
+from drivecare.transfer.sectors.journal_file import JournalFile
+from drivecare.transfer.sectors.receipt import Receipt
+
+RECEIPT_SUFFIX, JOURNAL_SUFFIX = ".receipt.json", ".journal.json"
+
+
+@dataclass(frozen=True, kw_only=True)
+class CopyRequest:
+    """What to copy where, and how. `receipt` names another place for the receipt than the usual one.
+
+    `folder` is the job whose copy this is: its newest reading tells how large the old drive is, its receipts which
+    copy made an image.
+    """
+
+    source: str
+    target: str
+    receipt: Path | None = None
+    folder: JobFolder | None = None
+    resume: bool = False
+    consent: Consent = field(default_factory=Consent)
+    probe: bool = False
+    settings: CopySettings = field(default_factory=CopySettings)
+    patience_seconds: float = STUCK_AFTER_SECONDS
+
+    @property
+    def receipt_path(self) -> Path:
+        """Where the receipt is written."""
+        return self.receipt or receipt_path_for(self.target, self.folder.path if self.folder is not None else None)
+
+    @property
+    def journal_path(self) -> Path:
+        """Where the journal is kept, beside the receipt."""
+        return journal_path_for(self.receipt_path)
+
+
+class ReceiptNotKept(Interrupted):
+    """Everything is copied and read back, but `receipt`, which is to be shown, could not be written."""
+
+    def __init__(self, receipt: Receipt, error: Unavailable) -> None:
+        self.receipt = receipt
+        super().__init__(
+            f"all is copied, but the receipt {error.problem}",
+            location=error.location,
+            hint="Make room there; --resume reads the target back again and writes the receipt",
+        )
+
+
+def receipt_path_for(target: str, folder: Path | None) -> Path:
+    """The receipt's place: beside an image, in the working folder for a device, or in `folder`."""
+    beside = Path() if is_device(target) else Path(target).parent
+    return (beside if folder is None else folder) / (Path(target).name + RECEIPT_SUFFIX)
+
+
+def journal_path_for(receipt: Path) -> Path:
+    """The journal's place beside its receipt."""
+    name = receipt.name.removesuffix(".json").removesuffix(".receipt")
+    return receipt.with_name(name + JOURNAL_SUFFIX)
+
+
+def refuse_paperwork_places(request: CopyRequest) -> None:
+    """Raise Refused where receipt or journal would take the place of a side of the copy, or of another file."""
+    receipt = request.receipt_path
+    sides = {Path(end).resolve() for end in (request.source, request.target)}
+    for path in (receipt, request.journal_path):
+        if path.resolve() in sides or (path.exists() and not path.is_file()):
+            raise Refused(
+                "the receipt and its journal need files of their own",
+                guard="receipt-place",
+                location=str(path),
+                hint="Name another one with --receipt",
+            )
+    if receipt.exists():
+        try:
+            load(Receipt, receipt)
+        except BadInput as error:
+            hint = "Nothing is overwritten unasked: name another one with --receipt, or move that file away"
+            raise Refused(error.problem, guard="receipt-place", location=str(receipt), hint=hint) from error
+
+
+def load_journal(store: JournalFile, *, resume: bool) -> Journal | None:
+    """The journal to continue from, or None. Raises Refused where one is in the way that must not be overwritten."""
+    journal = store.load() if resume or store.path.exists() else None
+    if journal is None or resume:
+        return journal
+    if journal.phase == "done":
+        return None
+    raise Refused(
+        "the journal of an unfinished copy lies there",
+        guard="unfinished-copy",
+        location=str(store.path),
+        hint="Continue with --resume, or move it away to begin anew",
+    )
+
+
+def save_receipt(path: Path, receipt: Receipt) -> None:
+    """Write the receipt. Raises ReceiptNotKept."""
+    try:
+        write_file(path, encode(receipt), replace=True)
+    except Unavailable as error:
+        raise ReceiptNotKept(receipt, error) from error
+
+
+def put_aside(receipt: Path, notify: Callable[[str], None]) -> None:
+    """Keep the receipt of an earlier copy under another name: it is the proof of that one."""
+    if not receipt.exists():
+        return
+    stem = f"{receipt.name.removesuffix('.json')}.{int(receipt.stat().st_mtime)}"
+    names = (receipt.with_name(f"{stem}{suffix}.json") for suffix in ("", *(f"-{number}" for number in range(2, 1000))))
+    free_name = next(name for name in names if not os.path.lexists(name))
+    receipt.rename(free_name)
+    notify(f"The receipt of an earlier copy is kept as {free_name}.")
+
+
+def find_parent(
+    source: Endpoint, path: str, receipts: Iterable[Receipt], notify: Callable[[str], None]
+) -> Parent | None:
+    """The copy that made a source image: by one of `receipts`, newest first, or by the one beside it; else None."""
+    if source.is_device:
+        return None
+    for receipt in (*receipts, *_receipt_beside(path, notify)):
+        image = Path(receipt.target.path)
+        same_file = image.resolve() == Path(path).resolve() or image.name == Path(path).name
+        proven = receipt.verified and receipt.bytes_total == source.end.size_bytes
+        if same_file and proven and receipt.digest.whole is not None:
+            return Parent(
+                whole=receipt.digest.whole,
+                parents=receipt.parents,
+                unreadable=receipt.unreadable,
+                origin=receipt.origin or receipt.source,
+            )
+    return None
+
+
+def _receipt_beside(image: str, notify: Callable[[str], None]) -> tuple[Receipt, ...]:
+    path = Path(image + RECEIPT_SUFFIX)
+    if not path.exists():
+        return ()
+    try:
+        return (load(Receipt, path),)
+    except BadInput as error:
+        notify(f"{error.message()} The copy goes on without it.")
+        return ()
