@@ -108,7 +108,7 @@ def _show_evaluation(out: Screen, evaluation: Evaluation) -> None:
     left_out += f", {evaluation.unmarked:,} without an outcome left out" if evaluation.unmarked else ""
     out.print(f"{evaluation.rows:,} rows, {evaluation.failed:,} marked as failed{left_out}", soft_wrap=True)
     if evaluation.auc is None:
-        out.print("Failed and other rows are both needed to tell how well the estimates part them.", soft_wrap=True)
+        out.print("Failed and other rows are both needed to show how well the estimates separate them.", soft_wrap=True)
     else:
         out.print(f"AUC {evaluation.auc:.4f}")
         out.print(f"caught at 1 % false alarms  {evaluation.caught_at_1_percent:6.1%}")
@@ -119,4 +119,4 @@ def _show_evaluation(out: Screen, evaluation: Evaluation) -> None:
             f"{band.rows:8,} {band.failed:8,}   {band.observed:8.1%}  {band.estimate:8.1%}   "
             f"({band.low:.1%} to {band.high:.1%})"
         )
-    out.print("Observed fits printed only where `failure` means: failed within the 12 months after this row.")
+    out.print("Observed can match printed only where `failure` means: failed within the 12 months after this row.")

@@ -87,7 +87,7 @@ def plan(
     folder = job_folder(job, jobs) if job is not None else None
     measured = _parse_facts(facts, height_mm)
     if measured and len(candidates) != 1:
-        raise click.UsageError("--height-mm and --fact speak of one --candidate; give exactly one.")
+        raise click.UsageError("--height-mm and --fact describe one --candidate: give exactly one.")
     request = PlanRequest(
         label=label,
         hosts=known_hosts(),
