@@ -86,7 +86,10 @@ def test_the_table_of_rooms_is_the_one_that_imports_are_held_to() -> None:
 
 
 def test_the_diagram_of_the_rooms_says_what_the_table_says() -> None:
-    """An arrow is an import that the table allows; what the table allows is reached by arrows."""
+    """An arrow is an import that the table allows; what the table allows is reached by arrows.
+
+    Devices stand below the commands and are out of their reach: `work` hands on the machine.
+    """
     diagram = text_of("docs/architecture.md").split("```mermaid")[1].split("```")[0]
     arrows: dict[str, set[str]] = {}
     for upper, lower in re.findall(r"^ +(\w+) --> (\w+)$", diagram, re.MULTILINE):
@@ -97,7 +100,9 @@ def test_the_diagram_of_the_rooms_says_what_the_table_says() -> None:
         return set().union(*({lower} | below(lower) for lower in arrows.get(room, ())))
 
     assert {room: lower - ROOMS[room][0] for room, lower in arrows.items() if lower - ROOMS[room][0]} == {}
-    assert {room: ROOMS[room][0] & drawn for room in drawn} == {room: below(room) for room in drawn}
+    assert {room: ROOMS[room][0] & drawn for room in drawn} == {
+        room: below(room) - ({"hardware"} if room == "cli" else set()) for room in drawn
+    }
 
 
 def test_every_promise_has_a_test_and_no_other_is_marked() -> None:

@@ -42,8 +42,7 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
         {"msgspec"},
     ),
     "cli": (
-        INNERMOST
-        | {"invoking_user", "storage", "reading", "risk", "fit", "transfer", "job", "hardware", "work", "schemas"},
+        INNERMOST | {"invoking_user", "storage", "reading", "risk", "fit", "transfer", "job", "work", "schemas"},
         {"click", "rich", "tqdm", "psutil", "msgspec"},
     ),
     "__main__": ({"cli"}, set()),
