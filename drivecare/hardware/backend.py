@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from pySMART.smartctl import Smartctl
 
 from drivecare.errors import Unavailable
-from drivecare.hardware.smart_port import Answer
+from drivecare.hardware.smart_port import BackendAnswer
 
 SYSTEM_FOLDERS = ("/usr/local/sbin", "/usr/local/bin", "/usr/sbin", "/usr/bin", "/sbin", "/bin")
 INSTALL = "Install it: sudo apt install smartmontools."
@@ -28,7 +28,7 @@ class LiveBackend:
     def __init__(self, program: str | None = None) -> None:
         self.program = program or find_program()
 
-    def ask(self, arguments: Sequence[str], *, limit_seconds: float) -> Answer:
+    def ask(self, arguments: Sequence[str], *, limit_seconds: float) -> BackendAnswer:
         """Run the backend once. A drive that hangs costs `limit_seconds` and gives an answer without exit status."""
         if self.program is None:
             raise Unavailable("smartmontools, which reads a drive's health, is not installed", hint=INSTALL)
@@ -37,7 +37,7 @@ class LiveBackend:
             lines, _ = asking.generic_call(list(arguments))
         except OSError as error:
             raise Unavailable(f"cannot be run: {error.strerror}", location=self.program, hint=INSTALL) from error
-        return Answer(text="\n".join(lines), exit_status=asking.exit_status, asked=tuple(arguments))
+        return BackendAnswer(text="\n".join(lines), exit_status=asking.exit_status, asked=tuple(arguments))
 
 
 def find_program(*, is_root: bool | None = None) -> str | None:

@@ -10,36 +10,37 @@ import os
 from pathlib import Path
 
 from drivecare.errors import DriveCareError
-from drivecare.hardware.blockdev import device_path, inspect
+from drivecare.hardware.blockdev import device_path, inspect_drive
 from drivecare.hardware.in_use import Mount, parse_mount
-from drivecare.hardware.naming import text
+from drivecare.hardware.naming import read_text
 from drivecare.reading.identity import Identity
 from drivecare.transfer.files.bag import TreeEnd
 
 
 def end_of(folder: Path) -> TreeEnd:
     """One end of a file copy: its file system, and the drive below where that is known. `folder` may not exist yet."""
-    mount = _mount_below(next(one for one in (folder.resolve(), *folder.resolve().parents) if one.exists()))
+    path = folder.resolve()
+    mount = _mount_below(next(ancestor for ancestor in (path, *path.parents) if ancestor.exists()))
     if mount is None:
         return TreeEnd(path=str(folder.absolute()))
     return TreeEnd(path=str(folder.absolute()), file_system=mount.type, identity=drive_below(mount))
 
 
-def _mount_below(place: Path) -> Mount | None:
-    descriptor = os.open(place, os.O_PATH | os.O_CLOEXEC)
+def _mount_below(folder: Path) -> Mount | None:
+    descriptor = os.open(folder, os.O_PATH | os.O_CLOEXEC)
     try:
         fields = dict(line.split(":", 1) for line in Path(f"/proc/self/fdinfo/{descriptor}").read_text().splitlines())
     finally:
         os.close(descriptor)
     number = fields.get("mnt_id", "").strip()
-    lines = (text(Path("/proc/self/mountinfo")) or "").splitlines()
+    lines = (read_text(Path("/proc/self/mountinfo")) or "").splitlines()
     return next((parse_mount(line) for line in lines if line.split(" ", 1)[0] == number), None)
 
 
 def drive_below(mount: Mount, *, root: Path = Path("/")) -> Identity | None:
-    """The drive that a mounted file system lies on, by its own word.
+    """The drive that a mounted file system is on, by its own word.
 
-    None where a bridge hides it, where several drives lie below, or where none does.
+    None where a bridge hides it, where several drives are below, or where none is.
     """
     device = root / "sys/dev/block" / mount.number
     if not device.exists():  # btrfs has a number that is no device's
@@ -48,7 +49,7 @@ def drive_below(mount: Mount, *, root: Path = Path("/")) -> Identity | None:
     if len(drives) != 1:
         return None
     try:
-        identity = inspect(device_path(drives.pop()), root=root).identity
+        identity = inspect_drive(device_path(drives.pop()), root=root).identity
     except DriveCareError:
         return None
     return identity if identity.strength == "strong" else None
@@ -58,6 +59,6 @@ def _drives_below(device: Path) -> set[str]:
     """Kernel names of the whole drives that a device stands on."""
     below = list((device / "slaves").glob("*"))
     if below:
-        return {name for one in below for name in _drives_below(one)}
+        return {name for lower in below for name in _drives_below(lower)}
     folder = device.resolve()
     return {(folder.parent if (folder / "partition").exists() else folder).name}

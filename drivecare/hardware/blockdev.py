@@ -17,12 +17,13 @@ from typing import Literal
 
 from drivecare.documents import Value
 from drivecare.errors import BadInput, Unavailable
-from drivecare.hardware import in_use, naming
+from drivecare.hardware.in_use import DeviceUsers, survey_users
+from drivecare.hardware.naming import read_drive_names, read_text, usb_interface
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Kind
 
 Bus = Literal["sata", "ata", "nvme", "sas", "scsi", "usb", "uas", "virtio", "mmc", "loop", "nbd", "other"]
-Zoned = Literal["none", "host-aware", "host-managed"]
+ZonedModel = Literal["none", "host-aware", "host-managed"]
 
 # What the kernel lists among block devices and no technician calls a drive.
 _NO_DRIVE = ("dm-", "md", "zram", "ram", "sr", "fd", "drbd", "bcache", "rbd", "pmem")
@@ -62,7 +63,7 @@ class AttachedDrive(Value, frozen=True, kw_only=True):
     rotational: bool | None = None
     removable: bool = False
     read_only: bool = False
-    zoned: Zoned = "none"
+    zoned: ZonedModel = "none"
     disk_sequence: int | None = None
     backing_file: str | None = None
     partitions: tuple[Partition, ...] = ()
@@ -77,15 +78,15 @@ def list_drives(*, root: Path = Path("/")) -> tuple[AttachedDrive, ...]:
     """
     folder = root / "sys/block"
     try:
-        names = sorted((entry.name for entry in folder.iterdir()), key=_natural)
+        names = sorted((entry.name for entry in folder.iterdir()), key=_natural_order)
     except OSError as error:
         raise Unavailable("the kernel's list of drives cannot be read", location=str(folder)) from error
-    users = in_use.survey(root)
-    found = (_drive(folder / name, root, users) for name in names if not name.startswith(_NO_DRIVE))
-    return tuple(drive for drive in found if drive is not None and drive.capacity_bytes)
+    users = survey_users(root)
+    drives = (_read_folder(folder / name, root, users) for name in names if not name.startswith(_NO_DRIVE))
+    return tuple(drive for drive in drives if drive is not None and drive.capacity_bytes)
 
 
-def inspect(path: str | Path, *, root: Path = Path("/")) -> AttachedDrive:
+def inspect_drive(path: str | Path, *, root: Path = Path("/")) -> AttachedDrive:
     """The drive at `path` (any name of it, /dev/disk/by-id included).
 
     Raises Unavailable where no such device is there now; BadInput for a partition or something that is no block device.
@@ -94,7 +95,7 @@ def inspect(path: str | Path, *, root: Path = Path("/")) -> AttachedDrive:
     if (folder / "partition").exists():
         whole = device_path(folder.resolve().parent.name)
         raise BadInput("is a partition", location=str(path), hint=f"Name the whole drive: {whole}.")
-    drive = _drive(folder, root, in_use.survey(root))
+    drive = _read_folder(folder, root, survey_users(root))
     if drive is None:
         raise Unavailable(
             "nothing is attached there", location=str(path), hint="Plug it in, or check `drivecare drives`."
@@ -113,7 +114,7 @@ def _sysfs_folder(path: Path, root: Path) -> Path:
         try:
             status = path.stat()
         except PermissionError as error:
-            raise Unavailable("may not be looked at by you", location=str(path), hint="Try with sudo.") from error
+            raise Unavailable("permission denied", location=str(path), hint="Try with sudo.") from error
         except OSError as error:
             raise missing from error
         if not stat.S_ISBLK(status.st_mode):
@@ -129,16 +130,16 @@ def _sysfs_folder(path: Path, root: Path) -> Path:
     return folder.resolve()
 
 
-def _drive(folder: Path, root: Path, users: in_use.Users) -> AttachedDrive | None:
+def _read_folder(folder: Path, root: Path, users: DeviceUsers) -> AttachedDrive | None:
     name = folder.name
-    backing = _text(folder / "loop/backing_file")
-    if _text(folder / "hidden") == "1" or (name.startswith("loop") and backing is None):
+    backing = read_text(folder / "loop/backing_file")
+    if read_text(folder / "hidden") == "1" or (name.startswith("loop") and backing is None):
         return None
-    number = _text(folder / "dev") or ""
-    names = naming.names(folder, root, number)
-    rotational = _flag(folder / "queue/rotational")
-    bus = _bus(folder)
-    zoned = _text(folder / "queue/zoned")
+    number = read_text(folder / "dev") or ""
+    names = read_drive_names(folder, root, number)
+    rotational = _read_flag(folder / "queue/rotational")
+    bus = _find_bus(folder)
+    zoned = read_text(folder / "queue/zoned")
     return AttachedDrive(
         path=device_path(name),
         device_number=number,
@@ -148,41 +149,41 @@ def _drive(folder: Path, root: Path, users: in_use.Users) -> AttachedDrive | Non
         identity=names.identity,
         bus=bus,
         bridge=names.bridge,
-        kind=_kind(bus, rotational, names.rotation_rpm),
-        capacity_bytes=(_number(folder / "size") or 0) * 512,  # always in units of 512, also on 4096-byte sectors
-        logical_sector_bytes=_number(folder / "queue/logical_block_size") or 512,
-        physical_sector_bytes=_number(folder / "queue/physical_block_size") or 512,
+        kind=_find_kind(bus, rotational, names.rotation_rpm),
+        capacity_bytes=(_read_number(folder / "size") or 0) * 512,  # always in units of 512, also on 4096-byte sectors
+        logical_sector_bytes=_read_number(folder / "queue/logical_block_size") or 512,
+        physical_sector_bytes=_read_number(folder / "queue/physical_block_size") or 512,
         rotational=rotational,
-        removable=bool(_flag(folder / "removable")),
-        read_only=bool(_flag(folder / "ro")),
+        removable=bool(_read_flag(folder / "removable")),
+        read_only=bool(_read_flag(folder / "ro")),
         zoned=zoned if zoned in ("host-aware", "host-managed") else "none",  # type: ignore[arg-type]
-        disk_sequence=_number(folder / "diskseq"),
+        disk_sequence=_read_number(folder / "diskseq"),
         backing_file=backing,
-        partitions=_partitions(folder, users),
+        partitions=_read_partitions(folder, users),
         in_use=users.reasons(folder),
         system=users.runs_the_machine(folder),
     )
 
 
-def _partitions(folder: Path, users: in_use.Users) -> tuple[Partition, ...]:
+def _read_partitions(folder: Path, users: DeviceUsers) -> tuple[Partition, ...]:
     children = [child for child in folder.iterdir() if (child / "partition").is_file()]
     return tuple(
         Partition(
             path=device_path(child.name),
-            number=_number(child / "partition"),
-            start_bytes=None if (start := _number(child / "start")) is None else start * 512,
-            capacity_bytes=None if (size := _number(child / "size")) is None else size * 512,
+            number=_read_number(child / "partition"),
+            start_bytes=None if (start := _read_number(child / "start")) is None else start * 512,
+            capacity_bytes=None if (size := _read_number(child / "size")) is None else size * 512,
             mounted_at=users.mounted_at(child),
         )
-        for child in sorted(children, key=lambda child: _natural(child.name))
+        for child in sorted(children, key=lambda child: _natural_order(child.name))
     )
 
 
-def _bus(folder: Path) -> Bus:
+def _find_bus(folder: Path) -> Bus:
     for prefix, bus in (("loop", "loop"), ("nbd", "nbd"), ("nvme", "nvme"), ("vd", "virtio"), ("mmcblk", "mmc")):
         if folder.name.startswith(prefix):
             return bus  # type: ignore[return-value]
-    usb = naming.usb_interface(folder)
+    usb = usb_interface(folder)
     if usb is not None:
         return "uas" if (usb / "driver").resolve().name == "uas" else "usb"
     parts = folder.resolve().parts
@@ -193,7 +194,7 @@ def _bus(folder: Path) -> Bus:
     return "scsi" if (folder / "device").exists() else "other"
 
 
-def _kind(bus: Bus, rotational: bool | None, rotation_rpm: int | None) -> Kind:
+def _find_kind(bus: Bus, rotational: bool | None, rotation_rpm: int | None) -> Kind:
     """Behind a USB bridge the kernel calls every drive rotating, so there only the drive's own word counts."""
     if rotation_rpm is not None:
         return "ssd" if rotation_rpm <= 1 else "hdd"
@@ -204,21 +205,17 @@ def _kind(bus: Bus, rotational: bool | None, rotation_rpm: int | None) -> Kind:
     return "unknown"
 
 
-def _text(path: Path) -> str | None:
-    return naming.text(path)
-
-
-def _number(path: Path) -> int | None:
-    content = naming.text(path)
+def _read_number(path: Path) -> int | None:
+    content = read_text(path)
     return int(content) if content is not None and content.isdigit() else None
 
 
-def _flag(path: Path) -> bool | None:
-    number = _number(path)
+def _read_flag(path: Path) -> bool | None:
+    number = _read_number(path)
     return None if number is None else bool(number)
 
 
-def _natural(name: str) -> tuple[str, int, str]:
+def _natural_order(name: str) -> tuple[str, int, str]:
     """sda..sdz before sdaa, loop2 before loop10."""
     letters = name.rstrip("0123456789")
     return (letters[:2], len(name), name)

@@ -12,7 +12,7 @@ from pathlib import Path
 import msgspec
 
 from drivecare.errors import BadInput, Unavailable
-from drivecare.hardware.blockdev import AttachedDrive, inspect, list_drives
+from drivecare.hardware.blockdev import AttachedDrive, inspect_drive, list_drives
 from drivecare.hardware.device_path import holds_devices
 from drivecare.hardware.machine import THIS_MACHINE, Machine
 from drivecare.hardware.media import BufferPool, Patience
@@ -138,7 +138,7 @@ def _image_endpoint(path: str, status: os.stat_result, drive: Drive | None, mach
 
 
 def _device_endpoint(path: str, drive: Drive | None, machine: Machine) -> Endpoint:
-    attached = inspect(path, root=machine.root)
+    attached = inspect_drive(path, root=machine.root)
     own = drive if drive is not None else Drive()
     serial = own.serial or attached.serial
     return Endpoint(

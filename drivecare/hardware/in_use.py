@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from drivecare.documents import Value
-from drivecare.hardware.naming import text
+from drivecare.hardware.naming import read_text
 
 # A machine runs from whatever carries one of these.
 _SYSTEM_MOUNTS = frozenset(
@@ -31,7 +31,7 @@ class Mount(Value, frozen=True, kw_only=True):
     options: str
 
 
-class Users:
+class DeviceUsers:
     """Who uses which block device, surveyed once and asked about many."""
 
     def __init__(self, root: Path, mounts: tuple[Mount, ...], swaps: frozenset[str], writers: dict[str, str]) -> None:
@@ -45,50 +45,50 @@ class Users:
 
     def mounted_at(self, folder: Path) -> tuple[str, ...]:
         """Mount points of exactly this device or partition."""
-        number, path = text(folder / "dev"), "/dev/" + folder.name.replace("!", "/")
+        number, path = read_text(folder / "dev"), "/dev/" + folder.name.replace("!", "/")
         names = {path, self._mapper(folder)}
-        points = [m.point for m in self._mounts if m.number == number or m.source in names]
-        points += [
-            m.point for group in self._btrfs if folder.name in group for m in self._mounts if m.source in _paths(group)
-        ]
+        points = [mount.point for mount in self._mounts if mount.number == number or mount.source in names]
+        for group in self._btrfs:
+            if folder.name in group:
+                points += [mount.point for mount in self._mounts if mount.source in _device_paths(group)]
         return tuple(dict.fromkeys(points))
 
     def reasons(self, folder: Path) -> tuple[str, ...]:
         """One part of a sentence for everything that uses the drive or a part of it; () where nobody does."""
-        found: list[str] = []
-        for part in (folder, *_partitions(folder)):
-            self._walk(part, found, seen=set())
-        return tuple(dict.fromkeys(found))
+        reasons: list[str] = []
+        for part in (folder, *_partition_folders(folder)):
+            self._collect_reasons(part, reasons, visited=set())
+        return tuple(dict.fromkeys(reasons))
 
     def runs_the_machine(self, folder: Path) -> bool:
         """Whether a system mount or active swap lies on the drive, however many layers above it."""
-        numbers = {text(part / "dev") for part in (folder, *_partitions(folder))}
+        numbers = {read_text(part / "dev") for part in (folder, *_partition_folders(folder))}
         return not numbers.isdisjoint(self._system)
 
-    def _walk(self, device: Path, found: list[str], seen: set[str]) -> None:
+    def _collect_reasons(self, device: Path, reasons: list[str], visited: set[str]) -> None:
         """Collect what uses `device`, then what uses each device built upon it."""
         name = device.name
-        if name in seen:
+        if name in visited:
             return
-        seen.add(name)
+        visited.add(name)
         path = "/dev/" + name.replace("!", "/")
         label = self._mapper(device) or path
-        found.extend(f"{label} mounted at {point}" for point in self.mounted_at(device))
-        number = text(device / "dev") or ""
+        reasons.extend(f"{label} mounted at {point}" for point in self.mounted_at(device))
+        number = read_text(device / "dev") or ""
         if number in self._swaps:
-            found.append(f"{label} in use as swap")
+            reasons.append(f"{label} in use as swap")
         if number in self._writers:
-            found.append(f"{label} open for writing in {self._writers[number]}")
+            reasons.append(f"{label} open for writing in {self._writers[number]}")
         for holder in self._holders(device):
-            found.append(f"{label} {self._holding(holder)}")
-            self._walk(holder, found, seen)
+            reasons.append(f"{label} {self._describe_holder(holder)}")
+            self._collect_reasons(holder, reasons, visited)
 
     def _holders(self, device: Path) -> list[Path]:
-        above = [self._block(name) for name in _names(device / "holders")]
+        above = [self._block(name) for name in _list_names(device / "holders")]
         above += [self._block(loop) for loop, backing in self._loops.items() if backing == "/dev/" + device.name]
         return above
 
-    def _holding(self, holder: Path) -> str:
+    def _describe_holder(self, holder: Path) -> str:
         if holder.name.startswith("md"):
             return f"member of the RAID set {holder.name}"
         if holder.name.startswith("loop"):
@@ -100,42 +100,40 @@ class Users:
         return self._root / "sys/class/block" / name
 
     def _mapper(self, device: Path) -> str | None:
-        name = text(device / "dm/name")
+        name = read_text(device / "dm/name")
         return f"/dev/mapper/{name}" if name else None
 
     def _loop_backings(self) -> dict[str, str]:
-        found = {}
-        for name in _names(self._root / "sys/block"):
-            backing = text(self._root / "sys/block" / name / "loop/backing_file") if name.startswith("loop") else None
-            if backing:
-                found[name] = backing
-        return found
+        block = self._root / "sys/block"
+        loops = [name for name in _list_names(block) if name.startswith("loop")]
+        backings = {name: read_text(block / name / "loop/backing_file") for name in loops}
+        return {name: backing for name, backing in backings.items() if backing}
 
     def _btrfs_members(self) -> list[frozenset[str]]:
         """btrfs names one member in mountinfo; /sys/fs/btrfs/UUID/devices lists them all."""
         folder = self._root / "sys/fs/btrfs"
-        return [frozenset(_names(folder / uuid / "devices")) for uuid in _names(folder)]
+        return [frozenset(_list_names(folder / uuid / "devices")) for uuid in _list_names(folder)]
 
     def _system_numbers(self) -> frozenset[str]:
         """Device numbers below everything the machine runs from, whatever layers lie between."""
-        pending = [m for m in self._mounts if m.point in _SYSTEM_MOUNTS]
-        found: set[str] = set()
+        pending = [mount for mount in self._mounts if mount.point in _SYSTEM_MOUNTS]
+        numbers: set[str] = set()
         for number in self._swaps:
-            found |= self._below(number)
-        seen: set[Mount] = set()
+            numbers |= self._below(number)
+        visited: set[Mount] = set()
         while pending:
             mount = pending.pop()
-            if mount in seen:
+            if mount in visited:
                 continue
-            seen.add(mount)
+            visited.add(mount)
             for number in {mount.number} | self._numbers_of_source(mount):
-                found |= self._below(number)
+                numbers |= self._below(number)
             layers = re.findall(r"(?:lowerdir|upperdir)=([^,]+)", mount.options)
             paths = [path for layer in layers for path in layer.split(":")]
-            names = {self._name(number) for number in found}
+            names = {self._name(number) for number in numbers}
             paths += [backing for loop, backing in self._loops.items() if loop in names]
             pending += [below for path in paths if (below := self._mount_of(path)) is not None]
-        return frozenset(found)
+        return frozenset(numbers)
 
     def _numbers_of_source(self, mount: Mount) -> set[str]:
         if not mount.source.startswith("/dev/"):
@@ -143,46 +141,47 @@ class Users:
         name = Path(mount.source).name
         group = next((group for group in self._btrfs if name in group), frozenset({name}))
         folders = [self._block(member) for member in group]
-        folders += [
-            self._block(n) for n in _names(self._root / "sys/block") if self._mapper(self._block(n)) == mount.source
-        ]
-        return {number for folder in folders if (number := text(folder / "dev"))}
+        blocks = map(self._block, _list_names(self._root / "sys/block"))
+        folders += [block for block in blocks if self._mapper(block) == mount.source]
+        return {number for folder in folders if (number := read_text(folder / "dev"))}
 
     def _below(self, number: str) -> set[str]:
         """The device and everything it stands on (`slaves`); a partition's drive is found by its partitions."""
-        found = {number}
-        for name in _names(self._root / "sys/dev/block" / number / "slaves") or _names(
+        numbers = {number}
+        for name in _list_names(self._root / "sys/dev/block" / number / "slaves") or _list_names(
             self._block(self._name(number) or "") / "slaves"
         ):
-            below = text(self._block(name) / "dev")
-            if below and below not in found:
-                found |= self._below(below)
-        return found
+            below = read_text(self._block(name) / "dev")
+            if below and below not in numbers:
+                numbers |= self._below(below)
+        return numbers
 
     def _name(self, number: str) -> str | None:
         folder = self._root / "sys/dev/block" / number
         if folder.exists():
             return folder.resolve().name
         folders = self._root / "sys/class/block"
-        return next((name for name in _names(folders) if text(folders / name / "dev") == number), None)
+        return next((name for name in _list_names(folders) if read_text(folders / name / "dev") == number), None)
 
     def _mount_of(self, path: str) -> Mount | None:
         """The mount a path lies on: the longest mount point above it; the last one mounted wins."""
-        above = [m for m in self._mounts if path == m.point or path.startswith(m.point.rstrip("/") + "/")]
-        return max(above, key=lambda m: len(m.point), default=None)
+        above = [
+            mount for mount in self._mounts if path == mount.point or path.startswith(mount.point.rstrip("/") + "/")
+        ]
+        return max(above, key=lambda mount: len(mount.point), default=None)
 
 
-def survey(root: Path = Path("/")) -> Users:
+def survey_users(root: Path = Path("/")) -> DeviceUsers:
     """Look once at mounts, swap, and the programs that hold a block device open for writing."""
-    return Users(root, _mounts(root), _swaps(root), _writers(root))
+    return DeviceUsers(root, _read_mounts(root), _read_swaps(root), _find_writers(root))
 
 
-def _mounts(root: Path) -> tuple[Mount, ...]:
+def _read_mounts(root: Path) -> tuple[Mount, ...]:
     """Our mounts and those of process 1, which in a container or a private name space may be more."""
     lines = {
         line: None
         for process in ("self", "1")
-        for line in (text(root / "proc" / process / "mountinfo") or "").splitlines()
+        for line in (read_text(root / "proc" / process / "mountinfo") or "").splitlines()
     }
     return tuple(mount for line in lines if (mount := parse_mount(line)) is not None)
 
@@ -207,35 +206,35 @@ def _unescape(field: str) -> str:
     return re.sub(r"\\([0-7]{3})", lambda match: chr(int(match[1], 8)), field)
 
 
-def _swaps(root: Path) -> frozenset[str]:
-    lines = (text(root / "proc/swaps") or "").splitlines()[1:]
+def _read_swaps(root: Path) -> frozenset[str]:
+    lines = (read_text(root / "proc/swaps") or "").splitlines()[1:]
     paths = [_unescape(line.split()[0]) for line in lines if line.startswith("/dev/")]
-    numbers = (_number_of(path, root) for path in paths)
+    numbers = (_device_number(path, root) for path in paths)
     return frozenset(number for number in numbers if number)
 
 
-def _number_of(path: str, root: Path) -> str | None:
+def _device_number(path: str, root: Path) -> str | None:
     name = Path(os.path.realpath(path)).name if root == Path("/") else Path(path).name
-    return text(root / "sys/class/block" / name / "dev")
+    return read_text(root / "sys/class/block" / name / "dev")
 
 
-def _writers(root: Path) -> dict[str, str]:
+def _find_writers(root: Path) -> dict[str, str]:
     """Device number -> program that has it open for writing; ourselves and our children (the SMART reader) left out."""
-    found: dict[str, str] = {}
+    writers: dict[str, str] = {}
     ours = {str(os.getpid())}
-    for process in _names(root / "proc"):
+    for process in _list_names(root / "proc"):
         folder = root / "proc" / process
-        if not process.isdigit() or process in ours or _parent(folder) in ours:
+        if not process.isdigit() or process in ours or _parent_process(folder) in ours:
             continue
-        for descriptor, target in _opened(str(folder / "fd")):
-            if target.startswith("/dev/") and _for_writing(folder / "fdinfo" / descriptor):
-                number = text(root / "sys/class/block" / target.removeprefix("/dev/").replace("/", "!") / "dev")
+        for descriptor, target in _open_files(str(folder / "fd")):
+            if target.startswith("/dev/") and _is_for_writing(folder / "fdinfo" / descriptor):
+                number = read_text(root / "sys/class/block" / target.removeprefix("/dev/").replace("/", "!") / "dev")
                 if number:
-                    found[number] = f"{text(folder / 'comm') or 'a program'} (process {process})"
-    return found
+                    writers[number] = f"{read_text(folder / 'comm') or 'a program'} (process {process})"
+    return writers
 
 
-def _opened(folder: str) -> Iterator[tuple[str, str]]:
+def _open_files(folder: str) -> Iterator[tuple[str, str]]:
     """(descriptor, path) of all a program has open. There are tens of thousands on a desktop: plain strings do."""
     with contextlib.suppress(OSError):
         for descriptor in os.listdir(folder):  # noqa: PTH208
@@ -243,26 +242,26 @@ def _opened(folder: str) -> Iterator[tuple[str, str]]:
                 yield descriptor, os.readlink(f"{folder}/{descriptor}")  # noqa: PTH115
 
 
-def _for_writing(fdinfo: Path) -> bool:
-    match = re.search(r"flags:\s*([0-7]+)", text(fdinfo) or "")
+def _is_for_writing(fdinfo: Path) -> bool:
+    match = re.search(r"flags:\s*([0-7]+)", read_text(fdinfo) or "")
     return match is not None and bool(int(match[1], 8) & (os.O_WRONLY | os.O_RDWR))
 
 
-def _parent(folder: Path) -> str | None:
-    match = re.search(r"PPid:\s*(\d+)", text(folder / "status") or "")
+def _parent_process(folder: Path) -> str | None:
+    match = re.search(r"PPid:\s*(\d+)", read_text(folder / "status") or "")
     return match[1] if match else None
 
 
-def _partitions(folder: Path) -> list[Path]:
+def _partition_folders(folder: Path) -> list[Path]:
     return sorted(child for child in folder.iterdir() if (child / "partition").is_file())
 
 
-def _names(folder: Path) -> list[str]:
+def _list_names(folder: Path) -> list[str]:
     try:
         return sorted(os.listdir(folder))  # noqa: PTH208  names are what is needed
     except OSError:
         return []
 
 
-def _paths(group: frozenset[str]) -> set[str]:
+def _device_paths(group: frozenset[str]) -> set[str]:
     return {f"/dev/{name}" for name in group}

@@ -10,9 +10,9 @@ from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 
 from drivecare.errors import BadInput, DriveCareError, NoDrive, Unavailable
-from drivecare.hardware.blockdev import AttachedDrive, inspect
+from drivecare.hardware.blockdev import AttachedDrive, inspect_drive
 from drivecare.hardware.machine import THIS_MACHINE, Machine
-from drivecare.hardware.smart_port import Answer, Backend
+from drivecare.hardware.smart_port import Backend, BackendAnswer
 from drivecare.reading.decode import decode_report
 from drivecare.reading.kernel_facts import decode_attached
 from drivecare.reading.model import Attached, RawReport, Reading, Unanswered
@@ -50,7 +50,7 @@ def read_drive(path: str, *, transport: str | None = None, machine: Machine = TH
     BadInput (a partition, a transport unknown to the backend). A drive that is there but cannot be read through its
     bridge, or hangs, gives a reading whose gaps say so.
     """
-    return _read(path, transport, machine, machine.backend())
+    return _read_attached(path, transport, machine, machine.backend())
 
 
 def read_drives(
@@ -61,14 +61,14 @@ def read_drives(
         return ()
     backend = machine.backend()
 
-    def one(path: str) -> Reading | DriveCareError:
+    def read_or_error(path: str) -> Reading | DriveCareError:
         try:
-            return _read(path, transport, machine, backend)
+            return _read_attached(path, transport, machine, backend)
         except DriveCareError as error:
             return error
 
     with ThreadPoolExecutor(max_workers=len(paths)) as pool:
-        return tuple(pool.map(one, paths))
+        return tuple(pool.map(read_or_error, paths))
 
 
 def find_transport(backend: Backend, path: str, *, tried: list[str] | None = None) -> str | None:
@@ -78,7 +78,7 @@ def find_transport(backend: Backend, path: str, *, tried: list[str] | None = Non
     """
     for transport in ("auto", *USB_TRANSPORTS):
         try:
-            answer = _ask(backend, path, transport, IDENTITY, IDENTITY_SECONDS)
+            answer = _ask_backend(backend, path, transport, IDENTITY, IDENTITY_SECONDS)
         except BadInput:
             continue  # an older backend does not know this type
         if answer.exit_status is None:
@@ -90,15 +90,15 @@ def find_transport(backend: Backend, path: str, *, tried: list[str] | None = Non
     return None
 
 
-def refused(text: str, path: str) -> DriveCareError | None:
+def backend_refusal(text: str, path: str) -> DriveCareError | None:
     """The error behind a backend's words, from one table; None where it spoke with the drive or with its bridge."""
     if (unknown := re.search(r"Unknown device type '([^']*)'", text)) is not None:
         offered = re.search(r"VALID ARGUMENTS ARE: (.*?)(?:, test)? <=", text)
         hint = f"It offers: {offered[1]}." if offered else "Leave --transport out, or try sat."
         return BadInput(f"the backend knows no transport {unknown[1]!r}", location=path, hint=hint)
-    for pattern, what, hint in _REFUSALS:
+    for pattern, problem, hint in _REFUSALS:
         if re.search(pattern, text):
-            return Unavailable(what, location=path, hint=hint)
+            return Unavailable(problem, location=path, hint=hint)
     return None
 
 
@@ -106,28 +106,28 @@ _REFUSALS = (
     # what the backend printed; what it means; what to do
     (
         r"open device: .* failed: (?:Permission denied|Operation not permitted)",
-        "may not be opened by you",
+        "permission denied",
         "Run the same command with sudo; inside a container, run it outside.",
     ),
     (
         r"open device: .* failed: No such (?:device|file)",
-        "is not there any more",
+        "is no longer there",
         "Check its cable and its power, then `drivecare drives`.",
     ),
     (
         r"open device: .* failed: Device or resource busy",
-        "is held by another program",
+        "is in use by another program",
         "End that program, then read again; `drivecare drives` may name it.",
     ),
 )
 
 
-def _read(path: str, transport: str | None, machine: Machine, backend: Backend) -> Reading:
-    attached = inspect(path, root=machine.root)
+def _read_attached(path: str, transport: str | None, machine: Machine, backend: Backend) -> Reading:
+    attached = inspect_drive(path, root=machine.root)
     if attached.bus in ("loop", "nbd"):
         hint = "Assess the drive it was copied from."
         raise NoDrive("is an image attached as a drive and has no health of its own", location=path, hint=hint)
-    answer = _ask(backend, path, transport, EVERYTHING, EVERYTHING_SECONDS)
+    answer = _ask_backend(backend, path, transport, EVERYTHING, EVERYTHING_SECONDS)
     tried: list[str] = []
     if (
         transport is None
@@ -138,10 +138,10 @@ def _read(path: str, transport: str | None, machine: Machine, backend: Backend) 
         transport = find_transport(backend, path, tried=tried)
         if transport is not None:
             tried.clear()
-            answer = _ask(backend, path, transport, EVERYTHING, EVERYTHING_SECONDS)
+            answer = _ask_backend(backend, path, transport, EVERYTHING, EVERYTHING_SECONDS)
     unanswered: Unanswered = None
     if answer.exit_status is None:
-        answer = _ask(backend, path, transport, ESSENTIALS, ESSENTIALS_SECONDS)
+        answer = _ask_backend(backend, path, transport, ESSENTIALS, ESSENTIALS_SECONDS)
         unanswered = "everything" if answer.exit_status is None else "logs"
     try:
         return decode_attached(
@@ -152,11 +152,11 @@ def _read(path: str, transport: str | None, machine: Machine, backend: Backend) 
                 attached_sector_bytes=attached.logical_sector_bytes,
                 native_capacity_bytes=None if unanswered else machine.native_capacity(attached),
                 bridge=attached.bridge,
-                attached=_known(attached, unanswered, tried),
+                attached=_kernel_facts(attached, unanswered, tried),
             ),
             read_at=machine.clock.timestamp(),
             path=path,
-            transport=transport or _usual_transport(attached),
+            transport=transport or _native_transport(attached),
         )
     except NoDrive as error:
         raise NoDrive(
@@ -164,7 +164,7 @@ def _read(path: str, transport: str | None, machine: Machine, backend: Backend) 
         ) from error
 
 
-def _known(attached: AttachedDrive, unanswered: Unanswered, tried: list[str]) -> Attached:
+def _kernel_facts(attached: AttachedDrive, unanswered: Unanswered, tried: list[str]) -> Attached:
     """What the machine knows of a drive, whatever the drive says."""
     return Attached(
         model=attached.model,
@@ -180,16 +180,18 @@ def _known(attached: AttachedDrive, unanswered: Unanswered, tried: list[str]) ->
     )
 
 
-def _ask(backend: Backend, path: str, transport: str | None, question: tuple[str, ...], limit_seconds: float) -> Answer:
+def _ask_backend(
+    backend: Backend, path: str, transport: str | None, question: tuple[str, ...], limit_seconds: float
+) -> BackendAnswer:
     how = ("-d", transport) if transport else ()
     answer = backend.ask((*question, *how, spell_path(path)), limit_seconds=limit_seconds)
-    refusal = refused(answer.text, path)
+    refusal = backend_refusal(answer.text, path)
     if refusal is not None:
         raise refusal
     return answer
 
 
-def _drive_spoke(answer: Answer) -> bool:
+def _drive_spoke(answer: BackendAnswer) -> bool:
     """Whether the drive behind the bridge answered, and not the bridge in its place."""
     try:
         drive = decode_report(answer.text).drive
@@ -198,6 +200,6 @@ def _drive_spoke(answer: Answer) -> bool:
     return drive.protocol in ("ata", "nvme") and drive.serial is not None
 
 
-def _usual_transport(attached: AttachedDrive) -> str | None:
+def _native_transport(attached: AttachedDrive) -> str | None:
     """How the backend speaks to a drive on a native port when it is not told."""
     return {"sata": "sat", "nvme": "nvme", "sas": "scsi", "scsi": "scsi"}.get(attached.bus)

@@ -9,7 +9,7 @@ from typing import Protocol
 from drivecare.documents import Value
 
 
-class Answer(Value, frozen=True, kw_only=True):
+class BackendAnswer(Value, frozen=True, kw_only=True):
     """What the backend printed and how it ended. `exit_status` None: it did not end in time and was stopped."""
 
     text: str
@@ -20,7 +20,7 @@ class Answer(Value, frozen=True, kw_only=True):
 class Backend(Protocol):
     """Something that takes the backend's arguments and answers with its text, within a time limit."""
 
-    def ask(self, arguments: Sequence[str], *, limit_seconds: float) -> Answer:
+    def ask(self, arguments: Sequence[str], *, limit_seconds: float) -> BackendAnswer:
         """Raises Unavailable where the backend itself is missing or cannot be run."""
         ...
 
@@ -33,10 +33,10 @@ class Recorded:
     see what was never sent.
     """
 
-    answers: Mapping[str, Answer | list[Answer]]
+    answers: Mapping[str, BackendAnswer | list[BackendAnswer]]
     asked: list[tuple[str, ...]] = field(default_factory=list)
 
-    def ask(self, arguments: Sequence[str], *, limit_seconds: float) -> Answer:  # noqa: ARG002  the signature of the port
+    def ask(self, arguments: Sequence[str], *, limit_seconds: float) -> BackendAnswer:  # noqa: ARG002  the signature of the port
         """The recorded answer; a text that says so where nothing was recorded."""
         self.asked.append(tuple(arguments))
         for key, answer in self.answers.items():
@@ -44,4 +44,6 @@ class Recorded:
                 if isinstance(answer, list):
                     return answer.pop(0) if len(answer) > 1 else answer[0]
                 return answer
-        return Answer(text=f"nothing was recorded for: {' '.join(arguments)}", exit_status=1, asked=tuple(arguments))
+        return BackendAnswer(
+            text=f"nothing was recorded for: {' '.join(arguments)}", exit_status=1, asked=tuple(arguments)
+        )

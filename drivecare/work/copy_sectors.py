@@ -1,7 +1,19 @@
 """Copy a drive or image and prove it: examine both ends, guard, open, guard again, copy, read back, keep the receipt.
 
-What `drivecare copy` does. A copy has one or two sessions (copy_session.py): the second one repairs a target that has
-changed since it was verified.
+What `drivecare copy` does. A copy has one or two sessions: the second one repairs a target that has changed since it
+was verified. The way of a receipt from the command to its file, one descent:
+
+    cli/copy.py                          options
+      work/copy_sectors.py               this file
+        work/copy_paperwork.py           the request, the places of receipt and journal, receipts of earlier copies
+        work/identify_drive.py           which drive is it? asked of the SMART backend (hardware/smart.py)
+        hardware/endpoints.py            what each path leads to, who uses it, whether it looks empty
+        transfer/sectors/resume.py       what the journal of an interrupted copy still claims
+        transfer/sectors/guards.py       why not
+        work/copy_session.py             both ends held (hardware/opening.py, media.py), every guard asked again
+          transfer/sectors/engine.py     read, write, keep the journal, read back
+            transfer/sectors/finalize.py the receipt
+        storage.py                       the file
 """
 
 from __future__ import annotations

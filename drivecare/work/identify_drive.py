@@ -6,7 +6,7 @@ from collections.abc import Callable
 from typing import Literal
 
 from drivecare.errors import DriveCareError
-from drivecare.hardware.blockdev import inspect
+from drivecare.hardware.blockdev import inspect_drive
 from drivecare.hardware.device_path import is_device
 from drivecare.reading.model import Drive
 from drivecare.work import Machine
@@ -28,7 +28,10 @@ def identify_drive(path: str, side: CopySide, machine: Machine, notify: Callable
     if not is_device(path):
         return None
     try:
-        if inspect(path, root=machine.root).bus in ("loop", "nbd"):  # an image; no drive to ask, nothing to import
+        if inspect_drive(path, root=machine.root).bus in (
+            "loop",
+            "nbd",
+        ):  # an image; no drive to ask, nothing to import
             return None
         from drivecare.hardware.smart import read_drive
         from drivecare.risk.assess import assess

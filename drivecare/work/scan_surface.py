@@ -9,7 +9,7 @@ from pathlib import Path
 from drivecare.documents import encode, load
 from drivecare.errors import DriveCareError, NoDrive, Unavailable
 from drivecare.exit_codes import ExitCode
-from drivecare.hardware.blockdev import inspect
+from drivecare.hardware.blockdev import inspect_drive
 from drivecare.hardware.device_path import is_device
 from drivecare.hardware.media import BufferPool
 from drivecare.hardware.opening import hold_for_reading
@@ -87,7 +87,7 @@ def identify_for_scan(request: ScanRequest, machine: Machine) -> Reading | None:
     except NoDrive:
         return None
     except Unavailable:
-        attached = inspect(request.path, root=machine.root)
+        attached = inspect_drive(request.path, root=machine.root)
         drive = Drive(
             model=attached.model,
             serial=attached.identity.native_serial,

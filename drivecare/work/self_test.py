@@ -11,7 +11,7 @@ from drivecare.clock import Clock
 from drivecare.documents import Value
 from drivecare.errors import BadInput, DriveCareError, NoDrive, Unavailable
 from drivecare.exit_codes import ExitCode
-from drivecare.hardware.smart import read_drive, refused
+from drivecare.hardware.smart import backend_refusal, read_drive
 from drivecare.hardware.smart_port import Backend
 from drivecare.job.folder import JobFolder
 from drivecare.reading.decode import decode_report
@@ -220,7 +220,7 @@ class SelfTestSession:
 
     def _ask(self, *question: str) -> str:
         answer = self._backend.ask((*question, *self._options, spell_path(self._path)), limit_seconds=_ANSWER_SECONDS)
-        refusal = refused(answer.text, self._path)
+        refusal = backend_refusal(answer.text, self._path)
         if refusal is not None:
             raise refusal
         if answer.exit_status is None:

@@ -8,7 +8,7 @@ import pytest
 
 from drivecare.cli.selftest import selftest
 from drivecare.hardware.machine import Machine
-from drivecare.hardware.smart_port import Answer, Recorded
+from drivecare.hardware.smart_port import BackendAnswer, Recorded
 from drivecare.job.folder import create_job
 from drivecare.job.model import Opening
 from drivecare.reading.decode import decode_report
@@ -20,9 +20,9 @@ from tests.hardware.test_blockdev import sata as sata_drive
 from tests.work.test_self_test import ABORTED, PASSED, READ_FAILURE, STARTED, ended
 
 
-def bench(tmp_path: Path, *looks: Answer, pending: int = 0) -> tuple[Machine, Recorded]:
+def bench(tmp_path: Path, *looks: BackendAnswer, pending: int = 0) -> tuple[Machine, Recorded]:
     sata_drive(Tree(tmp_path))
-    answers: dict[str, Answer | list[Answer]] = {
+    answers: dict[str, BackendAnswer | list[BackendAnswer]] = {
         "-x": answer(sata(pending=pending)),
         "-t": STARTED,
         "-X": answer(BANNER),
@@ -96,7 +96,7 @@ def test_a_verdict_filed_in_the_job_binds_too(tmp_path: Path) -> None:
 
 def test_ctrl_c_leaves_the_test_running_and_the_same_command_picks_it_up(tmp_path: Path) -> None:
     class Impatient(Recorded):
-        def ask(self, arguments: object, *, limit_seconds: float) -> Answer:
+        def ask(self, arguments: object, *, limit_seconds: float) -> BackendAnswer:
             if len(self.asked) == 4:
                 self.asked.append(())
                 raise KeyboardInterrupt

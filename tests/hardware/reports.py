@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from drivecare.hardware.smart_port import Answer
+from drivecare.hardware.smart_port import BackendAnswer
 
 BANNER = "smartctl 7.3 2022-02-28 r5338 [x86_64-linux-6.1.0-invented] (local build)\n\n"
 IDLE = "(   0)\tThe previous self-test routine completed\n\t\t\t\t\twithout error or none has ever been run."
@@ -69,9 +69,9 @@ def open_failed(reason: str) -> str:
     return f"{BANNER}Smartctl open device: /dev/sda failed: {reason}\n"
 
 
-def answer(text: str, exit_status: int | None = 0) -> Answer:
+def answer(text: str, exit_status: int | None = 0) -> BackendAnswer:
     """A recorded answer."""
-    return Answer(text=text, exit_status=exit_status)
+    return BackendAnswer(text=text, exit_status=exit_status)
 
 
-HUNG = Answer(text="", exit_status=None)
+HUNG = BackendAnswer(text="", exit_status=None)

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from drivecare.errors import BadInput, Unavailable
-from drivecare.hardware.blockdev import Partition, inspect, list_drives
+from drivecare.hardware.blockdev import Partition, inspect_drive, list_drives
 from drivecare.reading.identity import Identity
 from tests.hardware.sysfs import Tree, identify_page, page_80
 
@@ -101,7 +101,7 @@ def test_an_nvme_namespace_has_each_of_its_names(tree: Tree) -> None:
         nguid="002538b1-7100-0001-0025-385b71b00001\n",
         nsid="1\n",
     )
-    identity = inspect("/dev/nvme0n1", root=tree.root).identity
+    identity = inspect_drive("/dev/nvme0n1", root=tree.root).identity
     assert (identity.eui64, identity.nguid) == ("0025385b71b00001", "002538b1710000010025385b71b00001")
     assert (identity.wwn, identity.namespace, identity.strength) == ("0025385b71b00001", 1, "strong")
 
@@ -155,7 +155,7 @@ def test_a_mounted_partition_keeps_the_whole_drive_in_use(tree: Tree) -> None:
     drive = sata(tree)
     tree.partition(drive, 1)
     tree.mount(tree.partition(drive, 2, start=4096), "/media/my photos")
-    found = inspect("/dev/sda", root=tree.root)
+    found = inspect_drive("/dev/sda", root=tree.root)
     assert found.in_use == ("/dev/sda2 mounted at /media/my photos",)
     assert found.partitions[1] == Partition(
         path="/dev/sda2",
@@ -178,7 +178,7 @@ def test_device_numbers_are_compared_whole(tree: Tree) -> None:
 def test_swap_is_use_and_makes_a_system_drive(tree: Tree) -> None:
     drive = sata(tree)
     tree.swap(tree.partition(drive, 3))
-    found = inspect("/dev/sda", root=tree.root)
+    found = inspect_drive("/dev/sda", root=tree.root)
     assert (found.in_use, found.system) == (("/dev/sda3 in use as swap",), True)
 
 
@@ -187,7 +187,7 @@ def test_lvm_upon_encryption_is_traced_down_to_the_drive(tree: Tree) -> None:
     crypt = tree.stack("dm-0", tree.partition(drive, 3), mapper="luks-1")
     root = tree.stack("dm-1", crypt, mapper="vg-root")
     tree.mount(root, "/", source="/dev/mapper/vg-root")
-    found = inspect("/dev/sda", root=tree.root)
+    found = inspect_drive("/dev/sda", root=tree.root)
     assert found.system
     assert found.in_use == (
         "/dev/sda3 held by dm-0 (luks-1)",
@@ -223,13 +223,13 @@ def test_a_live_system_runs_from_the_stick_below_overlay_and_image(tree: Tree) -
     image = tree.drive("loop0", loop__backing_file="/run/live/medium/live/filesystem.squashfs")
     tree.mount(image, "/run/live/rootfs", type="squashfs")
     tree.mount("0:50", "/", type="overlay", options="rw,lowerdir=/run/live/rootfs,upperdir=/run/live/rw,workdir=/w")
-    assert inspect("/dev/sdb", root=tree.root).system
+    assert inspect_drive("/dev/sdb", root=tree.root).system
 
 
 def test_a_loop_device_over_the_drive_is_use(tree: Tree) -> None:
     sata(tree)
     tree.drive("loop0", loop__backing_file="/dev/sda")
-    assert inspect("/dev/sda", root=tree.root).in_use == ("/dev/sda attached as loop0",)
+    assert inspect_drive("/dev/sda", root=tree.root).in_use == ("/dev/sda attached as loop0",)
 
 
 def test_a_program_that_may_write_to_it_is_use(tree: Tree) -> None:
@@ -240,13 +240,13 @@ def test_a_program_that_may_write_to_it_is_use(tree: Tree) -> None:
         tree.write(f"proc/{process}/fdinfo/5", f"pos:\t0\nflags:\t{flags}\n")
         (tree.root / f"proc/{process}/fd").mkdir(parents=True)
         (tree.root / f"proc/{process}/fd/5").symlink_to("/dev/sda")
-    assert inspect("/dev/sda", root=tree.root).in_use == ("/dev/sda open for writing in guest (process 4242)",)
+    assert inspect_drive("/dev/sda", root=tree.root).in_use == ("/dev/sda open for writing in guest (process 4242)",)
 
 
 def test_a_partition_is_no_drive(tree: Tree) -> None:
     tree.partition(sata(tree), 1)
     with pytest.raises(BadInput) as caught:
-        inspect("/dev/sda1", root=tree.root)
+        inspect_drive("/dev/sda1", root=tree.root)
     assert caught.value.message() == "/dev/sda1: is a partition. Name the whole drive: /dev/sda."
 
 
@@ -254,15 +254,15 @@ def test_nothing_there(tree: Tree) -> None:
     tree.drive("loop3")
     for path, what in (("/dev/sdq", "there is no such device"), ("/dev/loop3", "nothing is attached there")):
         with pytest.raises(Unavailable, match=what):
-            inspect(path, root=tree.root)
+            inspect_drive(path, root=tree.root)
 
 
 @pytest.mark.parametrize("path", ["/etc/hostname", "/dev", "/dev/null"])
 def test_what_is_no_drive_on_this_machine(path: str) -> None:
     with pytest.raises(BadInput, match="is not a drive"):
-        inspect(path)
+        inspect_drive(path)
     with pytest.raises(Unavailable, match="no such device"):
-        inspect("/dev/no-such-drive")
+        inspect_drive("/dev/no-such-drive")
 
 
 def test_this_machine_can_be_listed() -> None:
@@ -290,14 +290,14 @@ def loop(tmp_path: Path) -> Iterator[str]:
 
 @pytest.mark.bench
 def test_a_real_loop_device_free_and_mounted(loop: str, tmp_path: Path) -> None:
-    free = inspect(loop)
+    free = inspect_drive(loop)
     assert (free.bus, free.capacity_bytes, free.in_use, free.system) == ("loop", 8 << 20, (), False)
     assert free.backing_file == str(tmp_path / "bench.img")
     point = tmp_path / "a mount"
     point.mkdir()
     subprocess.run(["mount", "-o", "ro", loop, point], check=True)
     try:
-        assert inspect(loop).in_use == (f"{loop} mounted at {point}",)
+        assert inspect_drive(loop).in_use == (f"{loop} mounted at {point}",)
     finally:
         subprocess.run(["umount", point], check=True)
     lsblk = subprocess.run(["lsblk", "-bno", "SIZE,PHY-SEC,LOG-SEC", loop], check=True, capture_output=True, text=True)
@@ -315,7 +315,7 @@ def test_a_real_writer_is_seen(loop: str) -> None:
     assert holder.stdout is not None
     try:
         assert holder.stdout.readline() == "ready\n"
-        assert "open for writing in sh" in inspect(loop).in_use[0]
+        assert "open for writing in sh" in inspect_drive(loop).in_use[0]
     finally:
         holder.communicate("done\n")
-    assert inspect(loop).in_use == ()
+    assert inspect_drive(loop).in_use == ()

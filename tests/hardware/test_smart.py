@@ -14,8 +14,8 @@ from drivecare.clock import StillClock
 from drivecare.documents import encode
 from drivecare.errors import BadInput, DriveCareError, NoDrive, Unavailable
 from drivecare.hardware.machine import Machine
-from drivecare.hardware.smart import USB_TRANSPORTS, read_drive, read_drives, refused
-from drivecare.hardware.smart_port import Answer, Recorded
+from drivecare.hardware.smart import USB_TRANSPORTS, backend_refusal, read_drive, read_drives
+from drivecare.hardware.smart_port import BackendAnswer, Recorded
 from drivecare.reading.model import Reading
 from drivecare.reading.reading_files import reading_of
 from tests.hardware.reports import (
@@ -40,7 +40,9 @@ def tree(tmp_path: Path) -> Tree:
     return Tree(tmp_path)
 
 
-def recorded(tree: Tree, answers: Mapping[str, Answer | list[Answer]], **more: Any) -> tuple[Machine, Recorded]:
+def recorded(
+    tree: Tree, answers: Mapping[str, BackendAnswer | list[BackendAnswer]], **more: Any
+) -> tuple[Machine, Recorded]:
     backend = Recorded(answers, **more)
     machine = Machine(
         root=tree.root, backend=lambda: backend, clock=StillClock(), native_capacity=lambda _: None, is_root=True
@@ -177,19 +179,19 @@ def test_an_image_has_no_health(tree: Tree) -> None:
         (
             open_failed("Permission denied"),
             Unavailable,
-            "may not be opened by you",
+            "permission denied",
             "Run the same command with sudo; inside a container, run it outside.",
         ),
         (
             open_failed("No such device"),
             Unavailable,
-            "is not there any more",
+            "is no longer there",
             "Check its cable and its power, then `drivecare drives`.",
         ),
         (
             open_failed("Device or resource busy"),
             Unavailable,
-            "is held by another program",
+            "is in use by another program",
             "End that program, then read again; `drivecare drives` may name it.",
         ),
         (
@@ -211,7 +213,7 @@ def test_what_the_backends_words_mean(tree: Tree, text: str, kind: type[DriveCar
 
 @pytest.mark.parametrize("text", [sata(), UNKNOWN_BRIDGE, NO_IDENTITY, ""])
 def test_what_is_no_refusal(text: str) -> None:
-    assert refused(text, "/dev/sda") is None
+    assert backend_refusal(text, "/dev/sda") is None
 
 
 def many(tree: Tree, count: int) -> list[str]:
@@ -227,7 +229,7 @@ class AllAtOnce(Recorded):
 
     asking: threading.Barrier = field(default_factory=lambda: threading.Barrier(8, timeout=30))
 
-    def ask(self, arguments: Sequence[str], *, limit_seconds: float) -> Answer:
+    def ask(self, arguments: Sequence[str], *, limit_seconds: float) -> BackendAnswer:
         self.asking.wait()
         return super().ask(arguments, limit_seconds=limit_seconds)
 

@@ -6,7 +6,7 @@ import pytest
 
 from drivecare.clock import StillClock
 from drivecare.errors import BadInput, Unavailable
-from drivecare.hardware.smart_port import Answer, Recorded
+from drivecare.hardware.smart_port import BackendAnswer, Recorded
 from drivecare.work.self_test import SelfTestProgress, SelfTestSession
 from tests.hardware.reports import BANNER, HUNG, IDLE, answer, open_failed, running, sata
 from tests.reading.recorded import report
@@ -18,13 +18,13 @@ ABORTED = "Short offline       Aborted by host               70%      1904      
 RESET = "Short offline       Interrupted (host reset)      70%      1904         -"
 
 
-def session(looks: list[Answer], start: Answer = STARTED) -> tuple[SelfTestSession, Recorded, StillClock]:
+def session(looks: list[BackendAnswer], start: BackendAnswer = STARTED) -> tuple[SelfTestSession, Recorded, StillClock]:
     backend = Recorded({"-t": start, "-X": answer(BANNER), "-c": looks})
     clock = StillClock()
     return SelfTestSession(backend, clock, "/dev/sda", None, "short"), backend, clock
 
 
-def ended(row: str) -> Answer:
+def ended(row: str) -> BackendAnswer:
     return answer(sata(status=IDLE, tests=(row,)))
 
 
@@ -85,7 +85,7 @@ def test_a_drive_lost_on_the_way_is_not_judged() -> None:
     one.start()
     report = one.follow(lambda _: None)
     assert report.state == "not-judged"
-    assert "is not there any more" in (report.advice or "")
+    assert "is no longer there" in (report.advice or "")
 
 
 def test_a_test_that_stands_still_is_given_up_after_an_hour() -> None:
