@@ -88,7 +88,7 @@ def _destination(
 
 
 def _row_writer(stream: TableStream) -> WriteRow:
-    """A function that writes a line as it came, safe for a spreadsheet, and the cells to add."""
+    """Make the function that writes a line, safe for a spreadsheet, and the cells to add."""
 
     def write(line: str, added: str) -> None:
         stream.write(f"{line_as_text(line)},{added}\n")

@@ -43,8 +43,8 @@ class LiveBackend:
 def find_program(*, is_root: bool | None = None) -> str | None:
     """Path of the backend. Debian keeps it in /usr/sbin, which is not on everyone's search path.
 
-    Root runs only what lies in a folder of the system: a search path handed down may name a folder where anybody
-    writes. No one runs what lies in the folder they happen to be in, so relative entries do not count.
+    Root runs only what is in a folder of the system: an inherited search path may name a folder where anybody can
+    write. Nobody runs what is in the folder they happen to be in, so relative entries do not count.
     """
     is_root = os.geteuid() == 0 if is_root is None else is_root
     asked = () if is_root else os.environ.get("PATH", os.defpath).split(os.pathsep)

@@ -1,4 +1,4 @@
-"""Which drive lies below a folder, so that the receipt of a file copy can name both drives.
+"""Find the drive below a folder, so that the receipt of a file copy can name both drives.
 
 Sources: the kernel's Documentation/ABI/stable/sysfs-block (`partition`, `slaves`), Documentation/filesystems/proc.rst
 (mountinfo; fdinfo: `mnt_id`, the mount that an open file lies on).
@@ -43,7 +43,7 @@ def drive_below(mount: Mount, *, root: Path = Path("/")) -> Identity | None:
     None where a bridge hides it, where several drives are below, or where none is.
     """
     device = root / "sys/dev/block" / mount.number
-    if not device.exists():  # btrfs has a number that is no device's
+    if not device.exists():  # btrfs has a number that belongs to no device
         device = root / "sys/class/block" / Path(os.path.realpath(mount.source)).name
     drives = _drives_below(device) if device.exists() else set()
     if len(drives) != 1:

@@ -89,7 +89,7 @@ def list_drives(*, root: Path = Path("/")) -> tuple[AttachedDrive, ...]:
 def inspect_drive(path: str | Path, *, root: Path = Path("/")) -> AttachedDrive:
     """The drive at `path` (any name of it, /dev/disk/by-id included).
 
-    Raises Unavailable where no such device is there now; BadInput for a partition or something that is no block device.
+    Raises Unavailable where no such device is there now; BadInput for a partition or anything but a block device.
     """
     folder = _sysfs_folder(Path(path), root)
     if (folder / "partition").exists():

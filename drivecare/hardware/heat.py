@@ -14,7 +14,7 @@ EVERY_SECONDS = 30.0
 
 
 class Heat:
-    """Watches one device; `reason` says why to stop once it is above its own limit. Silent where there is no sensor."""
+    """Watch one device; `reason` says why to stop once it is above its own limit. Silent where there is no sensor."""
 
     def __init__(self, device: str, *, root: Path = Path("/"), clock: Callable[[], float] = time.monotonic) -> None:
         name = Path(device).resolve().name
@@ -27,7 +27,7 @@ class Heat:
         ]
 
     def reason(self) -> str | None:
-        """Looks at the sensor at most every half minute; once too hot, it stays the reason."""
+        """Look at the sensor at most every half minute; once too hot, it stays the reason."""
         if self._reason is not None or not self._sensors or self._clock() < self._next:
             return self._reason
         self._next = self._clock() + EVERY_SECONDS

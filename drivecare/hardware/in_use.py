@@ -15,7 +15,7 @@ from pathlib import Path
 from drivecare.documents import Value
 from drivecare.hardware.naming import read_text
 
-# A machine runs from whatever carries one of these.
+# A machine runs from the drives that these are mounted from.
 _SYSTEM_MOUNTS = frozenset(
     {"/", "/usr", "/boot", "/boot/efi", "/efi", "/etc", "/var", "/home", "/nix", "/nix/store", "/ostree"}
 )
@@ -115,7 +115,7 @@ class DeviceUsers:
         return [frozenset(_list_names(folder / uuid / "devices")) for uuid in _list_names(folder)]
 
     def _system_numbers(self) -> frozenset[str]:
-        """Device numbers below everything the machine runs from, whatever layers lie between."""
+        """Device numbers below everything the machine runs from, through any layers between."""
         pending = [mount for mount in self._mounts if mount.point in _SYSTEM_MOUNTS]
         numbers: set[str] = set()
         for number in self._swaps:

@@ -165,7 +165,7 @@ def _read_attached(path: str, transport: str | None, machine: Machine, backend: 
 
 
 def _kernel_facts(attached: AttachedDrive, unanswered: Unanswered, tried: list[str]) -> Attached:
-    """What the machine knows of a drive, whatever the drive says."""
+    """What the kernel knows of a drive, independently of what the drive says."""
     return Attached(
         model=attached.model,
         native_serial=attached.identity.native_serial,
@@ -201,5 +201,5 @@ def _drive_spoke(answer: BackendAnswer) -> bool:
 
 
 def _native_transport(attached: AttachedDrive) -> str | None:
-    """How the backend speaks to a drive on a native port when it is not told."""
+    """The transport that the backend chooses for a drive on a native port."""
     return {"sata": "sat", "nvme": "nvme", "sas": "scsi", "scsi": "scsi"}.get(attached.bus)

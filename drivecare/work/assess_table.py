@@ -19,7 +19,7 @@ from drivecare.hardware.device_path import is_device
 from drivecare.risk.drive_table import ADDED_COLUMNS, TableJudge, judge_lines, read_lines, split_cells
 from drivecare.risk.evaluation import Evaluation, OutcomeCounter
 
-# Takes a line as it came and the cells to add to it.
+# Takes a line of the table and the cells to add to it.
 WriteRow = Callable[[str, str], None]
 
 

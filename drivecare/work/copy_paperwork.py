@@ -103,7 +103,7 @@ def load_journal(store: JournalFile, *, resume: bool) -> Journal | None:
     if journal.phase == "done":
         return None
     raise Refused(
-        "the journal of an unfinished copy lies there",
+        "it is the journal of an unfinished copy",
         guard="unfinished-copy",
         location=str(store.path),
         hint="Continue with --resume, or move it away to begin anew",
@@ -156,5 +156,5 @@ def _receipt_beside(image: str, notify: Callable[[str], None]) -> tuple[Receipt,
     try:
         return (load(Receipt, path),)
     except BadInput as error:
-        notify(f"{error.message()} The copy goes on without it.")
+        notify(f"{error.message()} The copy continues without it.")
         return ()

@@ -194,8 +194,8 @@ def _warn_of_room(runner: SessionRunner, plan: CopyPlan) -> None:
 
 _CHANGED = Note(
     code="source-changed",
-    text="The source was written to while it was copied: the target holds what was read, of which some may be older "
-    "than the rest. Copy anew once nothing writes to it.",
+    text="The source was written to while it was copied: the target holds what was read, and parts of it may be older "
+    "than others. Copy it again once nothing writes to it.",
 )
 
 

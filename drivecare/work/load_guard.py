@@ -38,7 +38,7 @@ def _is_losing_data(reading: Reading, folder: JobFolder | None) -> bool:
 
 
 def _is_copied(reading: Reading, folder: JobFolder) -> bool:
-    """Whether a verified copy of this very drive, and of all of it, is in the job. What is not known lifts nothing."""
+    """Whether a verified copy of this very drive, and of all of it, is in the job. What is unknown lifts nothing."""
     copies = [filed.document for filed in folder.results(Receipt) if filed.document.verified]
     return any(
         copy.bytes_across

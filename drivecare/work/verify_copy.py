@@ -89,7 +89,7 @@ def _is_own_target(receipt: Receipt, end: End, path: Path) -> bool:
 
 
 def _named_target(receipt: Receipt, path: Path) -> str:
-    """The target the receipt names; for an image also beside the receipt, wherever both were moved together."""
+    """The target the receipt names; an image also beside the receipt, if both were moved together."""
     named = Path(receipt.target.path)
     beside = path.parent / named.name
     try:
