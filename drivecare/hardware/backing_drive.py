@@ -10,7 +10,8 @@ import os
 from pathlib import Path
 
 from drivecare.errors import DriveCareError
-from drivecare.hardware.blockdev import device_path, inspect_drive
+from drivecare.hardware.blockdev import inspect_drive
+from drivecare.hardware.device_path import device_path
 from drivecare.hardware.in_use import Mount, parse_mount
 from drivecare.hardware.naming import read_text
 from drivecare.reading.identity import Identity

@@ -17,6 +17,7 @@ from typing import Literal
 
 from drivecare.documents import Value
 from drivecare.errors import BadInput, Unavailable
+from drivecare.hardware.device_path import device_path
 from drivecare.hardware.in_use import DeviceUsers, survey_users
 from drivecare.hardware.naming import read_drive_names, read_text, usb_interface
 from drivecare.reading.identity import Identity
@@ -101,11 +102,6 @@ def inspect_drive(path: str | Path, *, root: Path = Path("/")) -> AttachedDrive:
             "nothing is attached there", location=str(path), hint="Plug it in, or check `drivecare drives`."
         )
     return drive
-
-
-def device_path(kernel_name: str) -> str:
-    """/dev path of a kernel name; the kernel writes a slash in a name as "!"."""
-    return "/dev/" + kernel_name.replace("!", "/")
 
 
 def _sysfs_folder(path: Path, root: Path) -> Path:

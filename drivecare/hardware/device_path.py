@@ -1,4 +1,4 @@
-"""Does a path mean a device? Decided here, for every command."""
+"""Tell whether a path means a device, for every command; paths in /dev and the kernel's names."""
 
 from __future__ import annotations
 
@@ -28,3 +28,13 @@ def holds_devices(folder: Path, devices: Path = DEVICES) -> bool:
     """
     folder = folder.resolve()
     return folder.is_relative_to(devices) and folder.stat().st_dev == devices.stat().st_dev
+
+
+def device_path(kernel_name: str) -> str:
+    """The path of a device in /dev; the kernel writes a slash in a name as "!"."""
+    return f"{DEVICES}/" + kernel_name.replace("!", "/")
+
+
+def kernel_name(device_path: str) -> str:
+    """The kernel's name of a device by its path in /dev."""
+    return device_path.removeprefix(f"{DEVICES}/").replace("/", "!")

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from drivecare.documents import Value
+from drivecare.hardware.device_path import device_path, kernel_name
 from drivecare.hardware.naming import read_text
 
 # A machine runs from the drives that these are mounted from.
@@ -45,8 +46,8 @@ class DeviceUsers:
 
     def mounted_at(self, folder: Path) -> tuple[str, ...]:
         """Mount points of exactly this device or partition."""
-        number, path = read_text(folder / "dev"), "/dev/" + folder.name.replace("!", "/")
-        names = {path, self._mapper(folder)}
+        number = read_text(folder / "dev")
+        names = {device_path(folder.name), self._mapper(folder)}
         points = [mount.point for mount in self._mounts if mount.number == number or mount.source in names]
         for group in self._btrfs:
             if folder.name in group:
@@ -71,8 +72,7 @@ class DeviceUsers:
         if name in visited:
             return
         visited.add(name)
-        path = "/dev/" + name.replace("!", "/")
-        label = self._mapper(device) or path
+        label = self._mapper(device) or device_path(name)
         reasons.extend(f"{label} mounted at {point}" for point in self.mounted_at(device))
         number = read_text(device / "dev") or ""
         if number in self._swaps:
@@ -85,7 +85,7 @@ class DeviceUsers:
 
     def _holders(self, device: Path) -> list[Path]:
         above = [self._block(name) for name in _list_names(device / "holders")]
-        above += [self._block(loop) for loop, backing in self._loops.items() if backing == "/dev/" + device.name]
+        above += [self._block(loop) for loop, backing in self._loops.items() if backing == device_path(device.name)]
         return above
 
     def _describe_holder(self, holder: Path) -> str:
@@ -228,7 +228,7 @@ def _find_writers(root: Path) -> dict[str, str]:
             continue
         for descriptor, target in _open_files(str(folder / "fd")):
             if target.startswith("/dev/") and _is_for_writing(folder / "fdinfo" / descriptor):
-                number = read_text(root / "sys/class/block" / target.removeprefix("/dev/").replace("/", "!") / "dev")
+                number = read_text(root / "sys/class/block" / kernel_name(target) / "dev")
                 if number:
                     writers[number] = f"{read_text(folder / 'comm') or 'a program'} (process {process})"
     return writers
@@ -264,4 +264,4 @@ def _list_names(folder: Path) -> list[str]:
 
 
 def _device_paths(group: frozenset[str]) -> set[str]:
-    return {f"/dev/{name}" for name in group}
+    return {device_path(name) for name in group}
