@@ -5,8 +5,6 @@ Pure: both ends were examined before, and what only the content of the target ca
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import msgspec
 
 from drivecare.errors import Refused
@@ -71,7 +69,7 @@ def recognize_target(journal: Journal, target: Endpoint) -> bool | None:
         return None if present.size_bytes < recorded.size_bytes else False
     if recorded.attachment is not None and recorded.attachment == present.attachment:
         return True
-    if not target.is_device and Path(recorded.path).absolute() == Path(present.path).absolute():
+    if not target.is_device and recorded.path == present.path:
         return True
     return True if len(unpack(journal.copied, journal.chunk_bytes)) > 1 else None
 
