@@ -1,4 +1,4 @@
-"""The invoking user: under sudo that is who typed the command, not root. What we make belongs to them."""
+"""The invoking user: under sudo the person who typed the command, not root. What we make belongs to them."""
 
 from __future__ import annotations
 
@@ -20,19 +20,17 @@ class InvokingUser:
 
 
 def invoking_user(*, environ: Mapping[str, str] = os.environ, euid: int | None = None) -> InvokingUser:
-    """Who sits at the terminal. SUDO_UID and SUDO_GID count only for root; anybody may set a variable."""
+    """The person at the terminal. SUDO_UID and SUDO_GID count only for root, since anybody may set a variable."""
     euid = os.geteuid() if euid is None else euid
-    typed = environ.get("SUDO_UID", "")
-    if euid == 0 and typed.isdigit() and int(typed) != 0:
-        gid = environ.get("SUDO_GID", "")
-        entry = _entry(int(typed))
-        if entry is not None:
-            return InvokingUser(
-                uid=int(typed),
-                gid=int(gid) if gid.isdigit() else entry.pw_gid,
-                home=Path(entry.pw_dir),
-                through_sudo=True,
-            )
+    uid, gid = environ.get("SUDO_UID", ""), environ.get("SUDO_GID", "")
+    account = _account(int(uid)) if euid == 0 and uid.isdigit() and int(uid) != 0 else None
+    if account is not None:
+        return InvokingUser(
+            uid=int(uid),
+            gid=int(gid) if gid.isdigit() else account.pw_gid,
+            home=Path(account.pw_dir),
+            through_sudo=True,
+        )
     return InvokingUser(uid=euid, gid=os.getegid(), home=Path(environ.get("HOME") or _home(euid)))
 
 
@@ -56,9 +54,9 @@ def _xdg_folder(variable: str, default: str, environ: Mapping[str, str], euid: i
 
 
 def give_to_invoking_user(descriptor: int, *, environ: Mapping[str, str] = os.environ, euid: int | None = None) -> None:
-    """Give the open file or folder that we just made to the invoking user; nothing to do unless root works for them.
+    """Give an open file or folder that we just made to the invoking user, where root works on their behalf.
 
-    It takes a descriptor, not a path: a path may lead elsewhere by the time it is looked at. Raises OSError.
+    It takes a descriptor, not a path, which may lead elsewhere by the time it is used. Raises OSError.
     """
     user = invoking_user(environ=environ, euid=euid)
     if not user.through_sudo:
@@ -66,10 +64,10 @@ def give_to_invoking_user(descriptor: int, *, environ: Mapping[str, str] = os.en
     try:
         os.fchown(descriptor, user.uid, user.gid)
     except PermissionError:
-        return  # FAT, exFAT and many network shares keep no owners: the file is whose the mount says
+        return  # FAT, exFAT and many network shares keep no owners: the mount decides whose the file is
 
 
-def _entry(uid: int) -> pwd.struct_passwd | None:
+def _account(uid: int) -> pwd.struct_passwd | None:
     try:
         return pwd.getpwuid(uid)
     except KeyError:
@@ -77,5 +75,5 @@ def _entry(uid: int) -> pwd.struct_passwd | None:
 
 
 def _home(uid: int) -> str:
-    entry = _entry(uid)
-    return entry.pw_dir if entry is not None else "/"
+    account = _account(uid)
+    return account.pw_dir if account is not None else "/"

@@ -1,8 +1,8 @@
-"""How files and folders come to be on this machine's disks: whole, durable, private, and the invoking user's own.
+"""Make files and folders on this machine's disks: whole, durable, private, and the invoking user's own.
 
-What drivecare writes may hold a customer's data or tell of it, so nobody but its owner may read it, and nothing that
-lies there already is replaced unless the caller says so. Every file and folder is made here, but for what lies in a
-bag: that is made beneath the bag's own descriptor (`transfer/beneath.py`).
+What drivecare writes may hold a customer's data or describe it, so only its owner may read it, and nothing that exists
+is replaced unless the caller says so. Every file and folder is made here, except the content of a bag, which is made
+beneath the bag's own descriptor (`hardware/held_folder.py`).
 """
 
 from __future__ import annotations
@@ -17,14 +17,14 @@ from typing import BinaryIO
 from drivecare.errors import Refused, Unavailable
 from drivecare.invoking_user import give_to_invoking_user
 
-# What a file system without hard links answers to link(2): FAT, exFAT, many network shares.
+# How a file system without hard links answers link(2): FAT, exFAT, many network shares.
 _NO_HARD_LINKS = (errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS)
 
 
 def create_file(path: Path, flags: int = os.O_WRONLY) -> int:
     """Make a new file, 0600 and the invoking user's, and return its descriptor.
 
-    Raises FileExistsError where anything lies there, a link included, and other OSError.
+    Raises FileExistsError where anything exists, a link included, and other OSError.
     """
     descriptor = os.open(path, flags | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
     try:
@@ -39,7 +39,7 @@ def create_file(path: Path, flags: int = os.O_WRONLY) -> int:
 def create_folder(path: Path, *, parents: bool = False) -> None:
     """Make a new folder, 0700 and the invoking user's; with `parents` those above it too.
 
-    Raises FileExistsError where anything lies there, and other OSError.
+    Raises FileExistsError where anything exists, and other OSError.
     """
     if parents:
         for folder in reversed([folder for folder in path.parents if not folder.exists()]):
@@ -54,9 +54,9 @@ def create_folder(path: Path, *, parents: bool = False) -> None:
 
 
 def close_folder(descriptor: int) -> None:
-    """Make a folder that was there already 0700 and the invoking user's, as far as it is ours to do so.
+    """Make an existing folder 0700 and the invoking user's, as far as we can.
 
-    On a file system without modes, or where the folder is another user's, it stays as it is.
+    On a file system without modes, or where the folder is another user's, it stays unchanged.
     """
     with contextlib.suppress(OSError):
         os.fchmod(descriptor, 0o700)
@@ -65,11 +65,11 @@ def close_folder(descriptor: int) -> None:
 
 @contextlib.contextmanager
 def new_file(path: Path, *, replace: bool = False) -> Iterator[BinaryIO]:
-    """A stream whose content takes the name `path` at the end, whole and durable, or not at all after an error.
+    """Open a stream whose content takes the name `path` at the end, whole and durable; after an error, not at all.
 
     The bytes go to a file beside it and are flushed to the medium before it takes the name; the folder is flushed last.
-    Raises Refused where something lies there, unless it may `replace` it; Unavailable for a full disk or a missing
-    right.
+    Raises Refused where something exists, unless it may `replace` it; Unavailable for a full disk or a missing
+    permission.
     """
     part = path.with_name(f".{os.urandom(8).hex()}.part")
     try:
@@ -99,12 +99,14 @@ def write_file(path: Path, data: bytes, *, replace: bool = False) -> None:
 
 
 def already_there(path: Path, hint: str = "Choose another name.") -> Refused:
-    """The refusal to replace what lies at `path`."""
-    return Refused("exists already, and nothing is overwritten unasked", guard="exists", location=str(path), hint=hint)
+    """The refusal to replace what exists at `path`."""
+    return Refused(
+        "already exists, and nothing is overwritten unless you ask", guard="exists", location=str(path), hint=hint
+    )
 
 
 def sync_folder(folder: Path) -> None:
-    """Flush a folder's entries, so that a name just given survives a power cut."""
+    """Flush a folder's entries, so that a new name survives a power cut."""
     descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     try:
         os.fsync(descriptor)
@@ -113,7 +115,7 @@ def sync_folder(folder: Path) -> None:
 
 
 def _take_free_name(part: Path, path: Path) -> None:
-    """Give the finished file its name, unless something has that name already: FileExistsError."""
+    """Give the finished file its name. Raises FileExistsError where something has that name already."""
     try:
         os.link(part, path)
     except OSError as error:

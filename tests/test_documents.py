@@ -39,7 +39,7 @@ def test_encode_is_stable_and_ends_with_a_newline() -> None:
         (b'{"count": "three"}', "sheet.json: Expected `int | null`, got `str` at count"),
         (b'{"bays": [{"height_mm": "9.5"}]}', "sheet.json: Expected `float`, got `str` at bays[0].height_mm"),
         (b'{"bays": [{"height_mm": 9.5, "hight": 1}]}', "sheet.json: Object contains unknown field `hight` at bays[0]"),
-        (b"{", "sheet.json: is not valid JSON: Input data was truncated. The file was cut short: get it again."),
+        (b"{", "sheet.json: is not valid JSON: Input data was truncated. The file is truncated: get it again."),
         (b'{"x": "\xff"}', "sheet.json: is not UTF-8 text"),
     ],
     ids=["type", "nested type", "unknown key of a strict value", "cut short", "not text"],
@@ -60,17 +60,17 @@ class Slip(Value, frozen=True, kw_only=True):
     [
         (
             b'{"schema": "drivecare/plan-1", "count": 1}',
-            "x.json: is drivecare/plan-1, not the slip that is needed. Give a file of drivecare/slip-2.",
+            "x.json: is drivecare/plan-1, not the slip needed here. Give a drivecare/slip-2 file.",
         ),
         (
             b'{"schema": "drivecare/slip-3"}',
             "x.json: is of another version (drivecare/slip-3), this drivecare reads drivecare/slip-2."
             " Use the drivecare that wrote it.",
         ),
-        (b'{"schema": 7, "count": ', "x.json: is no slip of drivecare. It must say schema drivecare/slip-2."),
-        (b"[]", "x.json: is no slip of drivecare. It must say schema drivecare/slip-2."),
-        (b"{}", "x.json: is no slip of drivecare. It must say schema drivecare/slip-2."),
-        (b'{"schema": 7}', "x.json: is no slip of drivecare. It must say schema drivecare/slip-2."),
+        (b'{"schema": 7, "count": ', "x.json: is not a drivecare slip. Its schema must be drivecare/slip-2."),
+        (b"[]", "x.json: is not a drivecare slip. Its schema must be drivecare/slip-2."),
+        (b"{}", "x.json: is not a drivecare slip. Its schema must be drivecare/slip-2."),
+        (b'{"schema": 7}', "x.json: is not a drivecare slip. Its schema must be drivecare/slip-2."),
         (b'{"schema": "drivecare/slip-2"}', "x.json: Object missing required field `count`"),
     ],
     ids=[
@@ -155,7 +155,7 @@ def test_a_newer_version_may_add_fields() -> None:
 def test_read_bytes_says_what_is_wrong(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match=r"there is no such file\. Check the path\."):
         read_bytes(tmp_path / "none")
-    with pytest.raises(BadInput, match="is a directory"):
+    with pytest.raises(BadInput, match="is a folder, not a file"):
         read_bytes(tmp_path)
     with pytest.raises(BadInput, match="not a regular file"):
         read_bytes(Path("/dev/null"))

@@ -14,7 +14,7 @@ from typing import Self
 
 from drivecare.transfer.files.file_system import CacheBypass
 
-_READ_BYTES = 4 << 20
+_BUFFER_BYTES = 4 << 20
 _COARSEST_TIME_NS = 2_000_000_000  # FAT counts in steps of two seconds
 
 
@@ -52,7 +52,7 @@ class HeldEntry:
         except OSError:  # this file system has no direct reads
             method = self._drop_cached_pages()
         digest, offset = hashlib.sha256(), 0
-        with mmap.mmap(-1, _READ_BYTES) as buffer, memoryview(buffer) as view:  # O_DIRECT wants whole pages
+        with mmap.mmap(-1, _BUFFER_BYTES) as buffer, memoryview(buffer) as view:  # O_DIRECT wants whole pages
             while True:
                 try:
                     count = os.preadv(self.descriptor, [buffer], offset)
@@ -105,7 +105,7 @@ class HeldEntry:
 
     def attributes(self) -> dict[str, bytes | None]:
         """Extended attributes; {} on a file system without."""
-        return read_attributes(self.descriptor)
+        return read_xattrs(self.descriptor)
 
     def set_attribute(self, name: str, content: bytes) -> bool:
         """Set an extended attribute."""
@@ -134,7 +134,7 @@ class HeldEntry:
         return abs(self.status().st_mtime_ns - mtime_ns) <= _COARSEST_TIME_NS
 
 
-def read_attributes(entry: int | bytes) -> dict[str, bytes | None]:
+def read_xattrs(entry: int | bytes) -> dict[str, bytes | None]:
     """Extended attributes of a descriptor, or of what lies at a path, itself."""
     follow = isinstance(entry, int)
     try:

@@ -18,7 +18,7 @@ from types import TracebackType
 from typing import Self
 
 from drivecare.hardware.file_abilities import try_abilities
-from drivecare.hardware.held_entry import HeldEntry, read_attributes
+from drivecare.hardware.held_entry import HeldEntry, read_xattrs
 from drivecare.storage import close_folder, create_folder, sync_folder
 from drivecare.transfer.files.file_system import Abilities, Access, WrongKind, entry_kind
 
@@ -123,7 +123,7 @@ class HeldFolder:
     def attributes(self, path: bytes) -> dict[str, bytes | None]:
         """Extended attributes of a file or folder; None where a value cannot be read. {} where there are none."""
         folder, name = self._parent(path)
-        return read_attributes(os.path.join(b"/proc/self/fd/%d" % folder, name))
+        return read_xattrs(os.path.join(b"/proc/self/fd/%d" % folder, name))
 
     def read_link(self, path: bytes) -> bytes:
         """The text of a symbolic link."""

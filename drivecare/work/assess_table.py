@@ -154,7 +154,7 @@ def open_table(table: Path) -> Iterator[IO[str]]:
     except FileNotFoundError as error:
         raise BadInput("there is no such file", location=str(table), hint="Check the path.") from error
     except IsADirectoryError as error:
-        raise BadInput("is a directory, a file is needed", location=str(table)) from error
+        raise BadInput("is a folder, not a file", location=str(table)) from error
     except OSError as error:
         raise Unavailable(f"cannot be read: {error.strerror}", location=str(table)) from error
     with stream:

@@ -81,7 +81,7 @@ def test_the_document_and_the_exit_code(reports: Path, name: str, exit_code: int
     [
         ("nonsense.bin", "nonsense.bin: "),
         ("missing.txt", "missing.txt: there is no such file. Check the path."),
-        ("", "is a directory, a file is needed"),
+        ("", "is a folder, not a file"),
         ("empty.txt", "empty.txt: is empty"),
         ("letter.txt", "the text names no drive"),
     ],
@@ -112,7 +112,7 @@ def test_a_file_that_may_not_be_read(reports: Path) -> None:
     finally:
         os.seteuid(was)
     assert (ran.exit_code, ran.out, ran.err.count("\n")) == (3, "", 1)
-    assert "may not be read by you" in ran.err
+    assert "permission denied" in ran.err
 
 
 def test_a_name_that_no_file_can_have(reports: Path) -> None:

@@ -144,10 +144,10 @@ def test_what_was_read_is_filed_as_what_was_read(receipt: Path, tmp_path: Path) 
     ("content", "words"),
     [
         (b"", "is not valid JSON"),
-        (b"{}", "is no receipt of drivecare"),
+        (b"{}", "is not a drivecare receipt"),
         (b"\x00\xff\x10", "not"),
-        (b'{"schema": "drivecare/reading-1"}', "is drivecare/reading-1, not the receipt that is needed"),
-        (b"[1, 2]", "is no receipt of drivecare"),
+        (b'{"schema": "drivecare/reading-1"}', "is drivecare/reading-1, not the receipt needed here"),
+        (b"[1, 2]", "is not a drivecare receipt"),
     ],
     ids=["empty", "no keys", "binary", "another document", "a list"],
 )

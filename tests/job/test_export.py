@@ -146,7 +146,7 @@ def test_the_image_of_an_unfinished_copy_stays_out(job: JobFolder, tmp_path: Pat
 def test_an_export_overwrites_nothing_and_leaves_no_half(job: JobFolder, tmp_path: Path) -> None:
     output = tmp_path / "1042.tar.gz"
     output.write_text("mine")
-    with pytest.raises(Refused, match="exists already"):
+    with pytest.raises(Refused, match="already exists"):
         export_job(job, output)
     assert output.read_text() == "mine"
     with pytest.raises(Unavailable, match="cannot be written"):

@@ -29,7 +29,7 @@ from drivecare.transfer.files.survey import (
     SourceTree,
     find_misfits,
     needed_characters,
-    open_source,
+    open_source_folder,
     survey_tree,
 )
 from drivecare.transfer.medium import Watch
@@ -57,7 +57,7 @@ def copy_into_bag(
     ends = ends or (TreeEnd(path=str(source)), TreeEnd(path=str(target)))
     _refuse_nested(files, source, target)
     with contextlib.ExitStack() as stack:
-        origin = stack.enter_context(open_source(files, source))
+        origin = stack.enter_context(open_source_folder(files, source))
         tree = survey_tree(origin)
         _refuse_no_files(tree, source)
         folder, abilities, journal = _open_bag(files, tree, target, ends[1].file_system, resume=resume)

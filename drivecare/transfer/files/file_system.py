@@ -20,7 +20,7 @@ CacheBypass = Literal["direct", "cache-dropped"]
 
 Access = Literal["read", "change", "append"]
 
-_KINDS = {
+_ENTRY_KINDS = {
     stat.S_IFDIR: "a folder",
     stat.S_IFREG: "a file",
     stat.S_IFLNK: "a link",
@@ -33,7 +33,7 @@ _KINDS = {
 
 def entry_kind(info: os.stat_result) -> str:
     """What a directory entry is, with its article."""
-    return _KINDS.get(stat.S_IFMT(info.st_mode), "of an unknown kind")
+    return _ENTRY_KINDS.get(stat.S_IFMT(info.st_mode), "of an unknown kind")
 
 
 class WrongKind(OSError):

@@ -66,7 +66,7 @@ SHAPES: dict[int, Shape] = {stat.S_IFDIR: "folder", stat.S_IFREG: "file", stat.S
 WITHHELD = ("security.", "trusted.")
 
 
-def open_source(files: FileSystem, path: Path) -> Folder:
+def open_source_folder(files: FileSystem, path: Path) -> Folder:
     """Open the folder to copy from. Raises BadInput where it is not a folder, Unavailable."""
     try:
         return files.hold(path, follow=True)

@@ -12,7 +12,7 @@ from drivecare.transfer.files.survey import (
     find_misfits,
     first_links,
     needed_characters,
-    open_source,
+    open_source_folder,
     survey_tree,
 )
 from tests.transfer.files.faulty import FILES
@@ -46,7 +46,7 @@ def root(tmp_path: Path) -> Path:
 
 
 def surveyed(root: Path) -> SourceTree:
-    with open_source(FILES, root) as source:
+    with open_source_folder(FILES, root) as source:
         return survey_tree(source)
 
 
