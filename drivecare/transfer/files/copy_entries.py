@@ -195,7 +195,7 @@ def _keep_link(run: FileCopy, entry: TreeEntry, folders: set[bytes]) -> None:
         run.left_out[entry.path] = reason
         return
     if not run.abilities.symlinks:
-        run.left_out[entry.path] = "symbolic link: the target keeps none"
+        run.left_out[entry.path] = "symbolic link: the target cannot keep them"
         return
     destination = os.path.normpath(b"/data/" + os.fsencode(stored_goal))
     run.bag.make_link(os.path.relpath(destination, os.path.dirname(b"/" + entry.bag_path)), entry.bag_path)

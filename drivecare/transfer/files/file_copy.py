@@ -17,7 +17,7 @@ from drivecare import __version__
 from drivecare.clock import Clock
 from drivecare.documents import encode
 from drivecare.errors import Interrupted, Refused, Unavailable
-from drivecare.format import join_some
+from drivecare.format import format_count, join_some
 from drivecare.transfer.files import bag, metadata
 from drivecare.transfer.files.bag import BagReceipt, BagVerification, FileNote, TreeEnd, display_path
 from drivecare.transfer.files.bag_check import BagProof, find_unlisted, prove_files
@@ -121,7 +121,7 @@ def _open_bag(
 def _refuse_nested(files: FileSystem, source: Path, target: Path) -> None:
     origin, destination = files.resolve(source), files.resolve(target)
     if origin == destination or origin in destination.parents or destination in origin.parents:
-        raise Refused("source and target lie inside each other", guard="nested", location=str(target))
+        raise Refused("source and target are inside each other", guard="nested", location=str(target))
 
 
 def _refuse_no_files(tree: SourceTree, source: Path) -> None:
@@ -132,7 +132,7 @@ def _refuse_no_files(tree: SourceTree, source: Path) -> None:
     problem = "there is no file to copy"
     if tree.left_out:
         path, reason = tree.left_out[0]
-        problem += f"; not taken: {display_path(path)}, {reason}"
+        problem += f"; left out: {display_path(path)}, {reason}"
         problem += f"; and {len(tree.left_out) - 1:,} more" if len(tree.left_out) > 1 else ""
     raise Refused(problem, guard="source-empty", location=str(source), hint=hint)
 
@@ -160,7 +160,7 @@ def _refuse_strays(folder: Folder, tree: SourceTree, journal: BagJournal) -> Non
     for path, info in _walk_payload(folder):
         name = display_path(path)
         if isinstance(info, OSError):
-            raise Unavailable(f"cannot be looked at: {info.strerror}", location=f"{folder.path}/{name}") from info
+            raise Unavailable(f"cannot be examined: {info.strerror}", location=f"{folder.path}/{name}") from info
         shape = SHAPES.get(stat.S_IFMT(info.st_mode))
         is_mounted = shape == "folder" and info.st_dev != folder.device
         if shape is None or shape != shapes.get(path) or is_mounted:
@@ -185,7 +185,7 @@ def _walk_payload(folder: Folder) -> Iterator[tuple[bytes, os.stat_result | OSEr
 def _as_interruption(error: OSError, target: Path) -> Interrupted:
     is_full = error.errno in (errno.ENOSPC, errno.EDQUOT)
     problem = "the target is full" if is_full else f"stopped: {error.strerror}"
-    hint = "What was copied is kept: mend it, then continue with --resume."
+    hint = "What was copied is kept: fix this, then continue with --resume."
     return Interrupted(problem, location=str(target), hint=hint)
 
 
@@ -284,15 +284,17 @@ def _notes_on_metadata(run: FileCopy) -> Iterator[FileNote]:
 def _notices(run: FileCopy, payload: dict[str, str], proof: BagProof) -> Iterator[str]:
     entries, folder = run.tree.entries, run.bag.info
     if run.source.device == run.bag.device:
-        yield "source and target lie on one file system: this is no copy to fall back on if that drive fails"
+        yield "source and target are on one file system: if that drive fails, both are lost"
     if folder.st_mode & 0o077:
-        yield "others on this machine can open the bag's folder: its file system or its owner does not let it be closed"
+        yield "others on this machine can open the bag's folder: its file system or its owner does not allow closing it"
     if earlier := len(payload.keys() - {f"data/{os.fsdecode(entry.stored)}" for entry in entries}):
-        yield f"{earlier:,} files copied in an earlier session can no longer be seen in the source; they are in the bag"
+        files = format_count(earlier, "file")
+        yield f"{files} copied in an earlier session: in the bag, but no longer visible in the source"
     owner = (folder.st_uid, folder.st_gid)
     if not run.bag.keeps_owners and any((entry.uid, entry.gid) != owner for entry in entries):
-        yield f"everything in the bag belongs to the bag's owner; whose it was is recorded in {bag.ENTRY_LIST}"
+        yield f"everything in the bag belongs to the bag's owner; the original owners are recorded in {bag.ENTRY_LIST}"
     if labelled := sum(map(metadata.has_label, entries)):
-        yield f"the policy labels (security.selinux) of {labelled:,} entries are recorded in {bag.ENTRY_LIST}, not set"
+        labels = format_count(labelled, "entry", "entries")
+        yield f"the policy labels (security.selinux) of {labels} are recorded in {bag.ENTRY_LIST}, not set"
     if proof.mismatched or proof.missing or proof.unreadable:
-        yield "copy again with --resume to write what differs anew; if it comes back, the target is faulty"
+        yield "copy again with --resume to rewrite what differs; if it differs again, the target is faulty"

@@ -84,7 +84,7 @@ def survey_tree(source: Folder) -> SourceTree:
         if isinstance(info, OSError):
             if not path:
                 raise Unavailable(f"cannot be listed: {info.strerror}", location=str(source.path)) from info
-            failure = "the folder could not be read" if path in folders else "could not be looked at"
+            failure = "the folder could not be read" if path in folders else "could not be examined"
             tree.left_out.append((path, f"{failure}: {info.strerror}"))
         elif (shape := SHAPES.get(stat.S_IFMT(info.st_mode))) is None:
             tree.left_out.append((path, "is a socket, pipe or device, not a file"))
@@ -101,7 +101,7 @@ def _add_entry(tree: SourceTree, source: Folder, path: bytes, shape: Shape, info
     try:
         target = source.read_link(path) if shape == "symlink" else None
     except OSError as error:
-        tree.left_out.append((path, f"could not be looked at: {error.strerror}"))
+        tree.left_out.append((path, f"could not be examined: {error.strerror}"))
         return
     attributes = source.attributes(path) if shape != "symlink" else {}
     tree.entries.append(

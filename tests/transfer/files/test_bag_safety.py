@@ -171,7 +171,7 @@ def test_policy_labels_are_counted_instead_of_listed(source: Path, tmp_path: Pat
     receipt = copy_into_bag(source, tmp_path / "bag", files=FILES, clock=CLOCK)
     assert "security.selinux" in entries(tmp_path / "bag")["letter"]["attributes"]
     assert not receipt.not_kept
-    assert any("(security.selinux) of 1 entries" in notice for notice in receipt.notices)
+    assert any("(security.selinux) of 1 entry" in notice for notice in receipt.notices)
 
 
 def test_what_is_not_kept_is_still_told_after_a_resume(
@@ -228,7 +228,7 @@ def test_under_sudo_the_bag_and_all_in_it_belong_to_who_typed_it(
     monkeypatch.setenv("SUDO_GID", str(NOBODY))
     target = tmp_path / "shelf" / "bag"
     ran = run(copy_files_command, source, target)
-    assert "whose it was is recorded in drivecare-entries.jsonl" in ran.out
+    assert "the original owners are recorded in drivecare-entries.jsonl" in ran.out
     assert entries(target)["letter"]["uid"] == 1234
     assert run(verify, target).exit_code == 0
     owners = {path.name: path.lstat().st_uid for path in (target.parent, target, *target.rglob("*"))}
@@ -632,7 +632,7 @@ def test_what_a_failing_drive_no_longer_shows_stays_in_the_bag(
         ("sub", "the folder could not be read: Input/output error")
     ]
     assert (receipt.files, receipt.verified) == (3, True)
-    assert any("1 files copied in an earlier session" in notice for notice in receipt.notices)
+    assert any("1 file copied in an earlier session" in notice for notice in receipt.notices)
     assert (target / "data" / "sub" / "photo").read_bytes() == b"photograph"
     assert bagit.Bag(str(target)).validate()
 

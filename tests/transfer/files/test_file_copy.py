@@ -140,7 +140,7 @@ def test_a_bag_may_lie_in_folders_that_are_not_there_yet(tmp_path: Path) -> None
 def test_a_bag_beside_its_source_is_said_to_be_no_copy_to_fall_back_on(tmp_path: Path) -> None:
     (tmp_path / "source").mkdir()
     (tmp_path / "source" / "letter").write_bytes(b"Dear")
-    said = "source and target lie on one file system: this is no copy to fall back on if that drive fails"
+    said = "source and target are on one file system: if that drive fails, both are lost"
     assert said in copy_into_bag(tmp_path / "source", tmp_path / "bag", files=FILES, clock=CLOCK).notices
     memory = Path("/dev/shm")
     if not memory.is_dir() or memory.stat().st_dev == tmp_path.stat().st_dev:
