@@ -19,7 +19,7 @@ def _named(folder: str, *words: str) -> tuple[str, ...]:
 
 # What must not be wrong: globs below the top of the tree, and how large a part of a draw each group gets, in percent.
 TARGETS: dict[str, tuple[int, tuple[str, ...]]] = {
-    "transfer": (44, ("drivecare/transfer/**/*.py",)),
+    "transfer": (44, ("drivecare/transfer/**/*.py", *_named("drivecare/hardware", "held"))),
     "gate": (20, _named("drivecare/job", "gate", "proof", "filed_readings", "job_state")),
     "sameness": (6, (*_named("drivecare/job", "expected_drive"), *_named("drivecare/reading", "identity"))),
     "verdict": (12, _named("drivecare/risk", "verdict", "finding", "signal")),
