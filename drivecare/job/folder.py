@@ -30,6 +30,7 @@ from typing import TypeVar
 
 import msgspec
 
+from drivecare.clock import WallClock
 from drivecare.documents import Value, decode, encode
 from drivecare.errors import BadInput, DriveCareError, Refused, Unavailable
 from drivecare.invoking_user import data_folder
@@ -56,17 +57,13 @@ def _drop_notice(_: object) -> None:
     """Notices are for nobody."""
 
 
-def _utc_now() -> datetime:
-    return datetime.now(UTC)
-
-
 @dataclass(frozen=True, kw_only=True)
 class JobFolder:
     """An existing job. `notify` is given sentences for the person."""
 
     path: Path
     notify: Callable[[str], None] = _drop_notice
-    now: Callable[[], datetime] = _utc_now
+    now: Callable[[], datetime] = WallClock().now
 
     @property
     def id(self) -> str:

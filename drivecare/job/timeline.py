@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from drivecare.clock import format_timestamp
 from drivecare.documents import decode
 from drivecare.errors import BadInput, DriveCareError
 from drivecare.format import format_count
@@ -114,7 +115,7 @@ def _timeline_entry(job: JobState, file: ResultFile) -> TimelineEntry:
     return TimelineEntry(
         number=file.number,
         kind=file.kind,
-        filed_at=file.filed_at.isoformat(),
+        filed_at=format_timestamp(file.filed_at),
         serial=file.serial,
         says=sentence if len(sentence) <= _LONGEST else f"{sentence[:_LONGEST]}...",
         file=name,

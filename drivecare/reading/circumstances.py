@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import msgspec
 
+from drivecare.clock import format_timestamp
 from drivecare.reading.counters import HOURS_PER_YEAR
 from drivecare.reading.families import pattern_of
 from drivecare.reading.gaps import GapNotes
@@ -43,7 +44,7 @@ def read_local_time(report: Report, read_at: str | None) -> str | None:
         return read_at or None
     try:
         moment = datetime.strptime(f"{match[2]} {match[1]} {match[4]} {match[3]}", "%d %b %Y %H:%M:%S")
-        return moment.replace(tzinfo=timezone(timedelta(hours=_ZONES[match[5]]))).isoformat()
+        return format_timestamp(moment.replace(tzinfo=timezone(timedelta(hours=_ZONES[match[5]]))))
     except ValueError:
         return None
 
