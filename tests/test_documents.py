@@ -1,4 +1,4 @@
-"""Documents are whole or not there, and what is wrong in one is said with its place."""
+"""Documents are whole or not there, and what is wrong in one is message with its place."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ def test_encode_is_stable_and_ends_with_a_newline() -> None:
 
 
 @pytest.mark.parametrize(
-    ("data", "said"),
+    ("data", "message"),
     [
         (b'{"count": "three"}', "sheet.json: Expected `int | null`, got `str` at count"),
         (b'{"bays": [{"height_mm": "9.5"}]}', "sheet.json: Expected `float`, got `str` at bays[0].height_mm"),
@@ -44,10 +44,10 @@ def test_encode_is_stable_and_ends_with_a_newline() -> None:
     ],
     ids=["type", "nested type", "unknown key of a strict value", "cut short", "not text"],
 )
-def test_wrong_json_is_named_with_its_place(data: bytes, said: str) -> None:
+def test_wrong_json_is_named_with_its_key(data: bytes, message: str) -> None:
     with pytest.raises(BadInput) as caught:
         decode(Sheet, data, origin="sheet.json")
-    assert caught.value.message() == said
+    assert caught.value.message() == message
 
 
 class Slip(Value, frozen=True, kw_only=True):
@@ -56,7 +56,7 @@ class Slip(Value, frozen=True, kw_only=True):
 
 
 @pytest.mark.parametrize(
-    ("data", "said"),
+    ("data", "message"),
     [
         (
             b'{"schema": "drivecare/plan-1", "count": 1}',
@@ -83,13 +83,13 @@ class Slip(Value, frozen=True, kw_only=True):
         "right, and incomplete",
     ],
 )
-def test_another_document_is_called_by_its_name(data: bytes, said: str) -> None:
+def test_another_document_is_called_by_its_name(data: bytes, message: str) -> None:
     with pytest.raises(BadInput) as caught:
         decode(Slip, data, origin="x.json")
-    assert caught.value.message() == said
+    assert caught.value.message() == message
 
 
-def test_wrong_toml_is_named_with_its_place() -> None:
+def test_wrong_toml_is_named_with_its_key() -> None:
     with pytest.raises(BadInput, match=r"bay.toml: Expected `float`, got `str` at height_mm"):
         decode_toml(Bay, b'height_mm = "tall"', origin="bay.toml")
     with pytest.raises(BadInput, match=r"bay.toml: is not valid TOML: Invalid value"):
@@ -97,16 +97,16 @@ def test_wrong_toml_is_named_with_its_place() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "said"),
+    ("text", "message"),
     [
         ('side = "up"', "shelf.toml: Invalid enum value 'up', choose one of: left, right at side"),
         ('kinds = ["hdd", "tape"]', "shelf.toml: Invalid enum value 'tape', choose one of: hdd, ssd at kinds[1]"),
     ],
 )
-def test_a_wrong_word_is_answered_with_the_right_ones(text: str, said: str) -> None:
+def test_a_wrong_word_is_answered_with_the_right_ones(text: str, message: str) -> None:
     with pytest.raises(BadInput) as caught:
         decode_toml(Shelf, text.encode(), origin="shelf.toml")
-    assert caught.value.message() == said
+    assert caught.value.message() == message
 
 
 @pytest.mark.parametrize("opening", [b"[", b'{"a":', b'{"x":[[{"y":'], ids=["arrays", "objects", "both"])
@@ -115,7 +115,7 @@ def test_json_that_is_nested_too_deeply_is_refused_before_it_is_parsed(opening: 
         decode(Sheet, opening * 100_000, origin="x.json")
 
 
-def test_brackets_in_a_text_are_no_depth() -> None:
+def test_brackets_in_a_string_do_not_count_as_depth() -> None:
     text = "[" * 1000 + '\\"{' * 1000
     assert decode(Sheet, json.dumps({"count": 1, "note": text}).encode(), origin="x") == Sheet(count=1)
     toml = f"height_mm = 1  # {'[' * 99}\nname = '{'[' * 99}'"
@@ -136,7 +136,7 @@ def test_brackets_in_a_text_are_no_depth() -> None:
     ],
     ids=["nested", "nested behind a string", "dotted key", "dotted header", "digits"],
 )
-def test_toml_that_uses_up_the_machine_is_refused_in_one_line(text: str, what: str) -> None:
+def test_toml_that_would_exhaust_the_machine_is_refused_in_one_line(text: str, what: str) -> None:
     with pytest.raises(BadInput, match=f"x.toml: {what}"):
         decode_toml(Bay, text.encode(), origin="x.toml")
 

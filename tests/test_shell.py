@@ -21,7 +21,7 @@ from drivecare.shell import command_line, spell_path
         (("gate", "1042", "--jobs", "-x"), "drivecare gate 1042 --jobs ./-x"),
     ],
 )
-def test_a_word_is_a_word_and_no_option(words: tuple[str, ...], line: str) -> None:
+def test_a_word_is_not_taken_for_an_option(words: tuple[str, ...], line: str) -> None:
     assert command_line(*words, options=frozenset({"--jobs"})) == line
     assert len(shlex.split(line)) == len(words) + 1
 

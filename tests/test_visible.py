@@ -34,7 +34,7 @@ HIDDEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
         ("[red]markup[/red]", "[red]markup[/red]"),
     ],
 )
-def test_what_does_not_show_itself_is_escaped(text: str, shown: str) -> None:
+def test_invisible_characters_are_escaped(text: str, shown: str) -> None:
     assert visible(text) == shown
     assert visible(shown) == shown
 

@@ -55,7 +55,7 @@ def held(tmp_path: Path) -> Iterator[HeldFolder]:
 
 
 @pytest.mark.parametrize("action", ACTIONS.values(), ids=ACTIONS.keys())
-def test_a_folder_that_became_a_link_is_not_gone_through(
+def test_a_folder_that_became_a_link_is_not_entered(
     held: HeldFolder, outside: Path, action: Callable[[HeldFolder], object]
 ) -> None:
     (held.path / "inner").rename(held.path / "aside")

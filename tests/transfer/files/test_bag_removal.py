@@ -44,13 +44,13 @@ def receipt(bag: Path) -> BagReceipt:
     return load(BagReceipt, bag / BAG_RECEIPT)
 
 
-def test_a_bag_goes_whole(bag: Path) -> None:
+def test_a_bag_is_removed_whole(bag: Path) -> None:
     assert why_another_bag(FILES, bag, receipt(bag)) is None
     assert remove_bag(FILES, bag) == ()
     assert not bag.exists()
 
 
-def test_what_came_to_lie_there_stays_and_is_named(bag: Path, outside: Path) -> None:
+def test_files_put_into_a_bag_later_stay_and_are_named(bag: Path, outside: Path) -> None:
     (bag / "data" / "a" / "mine.txt").write_text("put there afterwards")
     (bag / "data" / "mine").mkdir()
     (bag / "data" / "mine-too").symlink_to(outside)
@@ -88,7 +88,7 @@ def test_a_write_protected_folder_of_the_customer_s_goes_too(tmp_path: Path) -> 
 
 
 @pytest.mark.parametrize("name", ["data/to-file", "data/to-folder", "bag-info.txt", ENTRY_LIST, PAYLOAD_MANIFEST])
-def test_a_removal_cut_short_is_done_again(bag: Path, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+def test_a_removal_cut_short_can_be_done_again(bag: Path, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
     unlink = os.unlink
 
     def cut_short(path: bytes, *, dir_fd: int) -> None:
@@ -132,7 +132,7 @@ def _link_manifest(bag: Path) -> None:
     ],
     ids=["link", "no receipt", "linked manifest", "other manifest"],
 )
-def test_another_bag_is_told_from_this_one(bag: Path, change: Callable[[Path], None], why: str) -> None:
+def test_another_bag_is_distinguished_from_this_one(bag: Path, change: Callable[[Path], None], why: str) -> None:
     own = receipt(bag)
     change(bag)
     assert why_another_bag(FILES, bag, own) == why

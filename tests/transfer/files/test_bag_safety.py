@@ -174,7 +174,7 @@ def test_policy_labels_are_counted_instead_of_listed(source: Path, tmp_path: Pat
     assert any("(security.selinux) of 1 entry" in notice for notice in receipt.notices)
 
 
-def test_what_is_not_kept_is_still_told_after_a_resume(
+def test_what_is_not_kept_is_still_listed_after_a_resume(
     source: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The journal remembers what the target did not take of a file that an earlier session copied."""
@@ -509,7 +509,7 @@ def test_missing_payload_is_named(filled: Path) -> None:
     assert [note["name"] for note in ran.json["missing"]] == ["data/letter", "data/sub/photo"]
 
 
-def test_extra_things_are_named_by_what_they_are(filled: Path, tmp_path: Path) -> None:
+def test_extra_entries_are_named_by_their_kind(filled: Path, tmp_path: Path) -> None:
     """RFC 8493 section 3: every payload file is listed in every payload manifest."""
     (filled / "data" / "stray").write_bytes(b"")
     (filled / "data" / "way out").symlink_to(tmp_path)
@@ -528,7 +528,7 @@ def test_extra_things_are_named_by_what_they_are(filled: Path, tmp_path: Path) -
 # Could not read, read wrong, not there
 
 
-def test_could_not_be_read_is_no_mismatch(reachable: Path) -> None:
+def test_unreadable_is_not_a_mismatch(reachable: Path) -> None:
     folder = foreign_bag(reachable / "bag", f"{sha256(b'x')}  data/a\n{sha256(b'y')}  data/b\n", a=b"x", b=b"y")
     (folder / "data" / "a").chmod(0)
     with as_plain_user():
@@ -585,7 +585,7 @@ def test_what_cannot_be_read_back_is_copied_again(
     assert len(bad) == 1
 
 
-def test_a_target_that_gives_nothing_back_is_no_partial_success(
+def test_a_target_that_returns_nothing_is_not_a_partial_success(
     source: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def gone(*_: object) -> int:

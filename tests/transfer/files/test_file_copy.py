@@ -130,28 +130,30 @@ def test_a_flipped_byte_is_named(tree: Path, tmp_path: Path) -> None:
     assert receipt.verification is None
 
 
-def test_a_bag_may_lie_in_folders_that_are_not_there_yet(tmp_path: Path) -> None:
+def test_a_bag_may_lie_in_folders_that_do_not_exist_yet(tmp_path: Path) -> None:
     (tmp_path / "source").mkdir()
     (tmp_path / "source" / "letter").write_bytes(b"Dear")
     assert copy_into_bag(tmp_path / "source", tmp_path / "one" / "two" / "bag", files=FILES, clock=CLOCK).verified
     assert (tmp_path / "one" / "two" / "bag" / "data" / "letter").read_bytes() == b"Dear"
 
 
-def test_a_bag_beside_its_source_is_said_to_be_no_copy_to_fall_back_on(tmp_path: Path) -> None:
+def test_a_bag_beside_its_source_warns_that_both_are_lost_together(tmp_path: Path) -> None:
     (tmp_path / "source").mkdir()
     (tmp_path / "source" / "letter").write_bytes(b"Dear")
-    said = "source and target are on one file system: if that drive fails, both are lost"
-    assert said in copy_into_bag(tmp_path / "source", tmp_path / "bag", files=FILES, clock=CLOCK).notices
+    notice = "source and target are on one file system: if that drive fails, both are lost"
+    assert notice in copy_into_bag(tmp_path / "source", tmp_path / "bag", files=FILES, clock=CLOCK).notices
     memory = Path("/dev/shm")
     if not memory.is_dir() or memory.stat().st_dev == tmp_path.stat().st_dev:
         pytest.skip("needs a second file system (/dev/shm)")
     with tempfile.TemporaryDirectory(dir=memory) as elsewhere:
-        assert said not in copy_into_bag(tmp_path / "source", Path(elsewhere) / "bag", files=FILES, clock=CLOCK).notices
+        assert (
+            notice not in copy_into_bag(tmp_path / "source", Path(elsewhere) / "bag", files=FILES, clock=CLOCK).notices
+        )
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="gives files to another user: needs root")
 @pytest.mark.parametrize("owners", [(0, 0), (0, 1000), (1000, 1000)], ids=str)
-def test_whose_files_were_is_said_where_the_bag_does_not_keep_it(tmp_path: Path, owners: tuple[int, int]) -> None:
+def test_a_bag_that_keeps_no_owners_says_where_they_are_recorded(tmp_path: Path, owners: tuple[int, int]) -> None:
     """In the bag of the person at the terminal, whatever root may do."""
     source, target = tmp_path / "source", tmp_path / "bag"
     source.mkdir()
@@ -168,7 +170,7 @@ def test_whose_files_were_is_said_where_the_bag_does_not_keep_it(tmp_path: Path,
     assert bool(notices) is (owners != (1000, 1000))
 
 
-def test_a_link_through_what_is_no_folder_any_more_is_named(tmp_path: Path) -> None:
+def test_a_link_through_a_former_folder_is_named(tmp_path: Path) -> None:
     (tmp_path / "source" / "folder").mkdir(parents=True)
     (tmp_path / "source" / "folder" / "letter").write_bytes(b"Dear")
     (tmp_path / "source" / "link").symlink_to("folder/letter")
@@ -244,7 +246,7 @@ def test_a_bag_is_checked_whole(tree: Path, tmp_path: Path, damage: str) -> None
 
 
 @pytest.mark.promise(6)
-def test_an_interrupted_copy_is_gone_on_with(tree: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_interrupted_copy_is_continued(tree: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     target = tmp_path / "target"
     monkeypatch.setattr(bag_journal, "_BATCH_FILES", 3)
     calls = itertools.count()
@@ -310,7 +312,7 @@ def test_a_file_with_an_unreadable_part_is_left_out(
     assert bagit.Bag(str(tmp_path / "target")).validate()
 
 
-def test_a_full_target_says_how_to_go_on(tree: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_full_target_says_how_to_continue(tree: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def full(*_: object) -> int:
         raise OSError(28, "No space left on device")
 
@@ -432,7 +434,7 @@ def test_what_reads_back_wrong_is_copied_again_by_a_resume(tree: Path, tmp_path:
     assert not (target / bag.BAG_JOURNAL).exists()
 
 
-def test_a_write_protected_folder_can_be_gone_on_with(tmp_path: Path) -> None:
+def test_a_copy_with_a_write_protected_folder_can_be_continued(tmp_path: Path) -> None:
     root, target = tmp_path / "s", tmp_path / "target"
     modes: list[int] = []
     (root / "kept").mkdir(parents=True)
@@ -447,36 +449,36 @@ def test_a_write_protected_folder_can_be_gone_on_with(tmp_path: Path) -> None:
     (target / "data" / "kept").chmod(0o555)  # as it stands once everything was copied
     assert copy_into_bag(root, target, files=FILES, clock=CLOCK, resume=True, watch=Watch(on_progress=look)).verified
     assert 0o700 in modes
-    kept, was = (target / "data" / "kept").stat(), (root / "kept").stat()
-    assert (stat.S_IMODE(kept.st_mode), kept.st_mtime_ns) == (0o555, was.st_mtime_ns)
+    copy, original = (target / "data" / "kept").stat(), (root / "kept").stat()
+    assert (stat.S_IMODE(copy.st_mode), copy.st_mtime_ns) == (0o555, original.st_mtime_ns)
 
 
 def test_two_copies_do_not_share_a_target(tree: Path, tmp_path: Path) -> None:
     target = tmp_path / "target"
     target.mkdir()
-    held = HeldFolder.hold(target)
-    journal = BagJournal.start(held, os.fsencode(tree))
+    folder = HeldFolder.hold(target)
+    journal = BagJournal.start(folder, os.fsencode(tree))
     try:
         with pytest.raises(Refused, match="another copy writes to it"):
             copy_into_bag(tree, target, files=FILES, clock=CLOCK, resume=True)
     finally:
         journal.close()
-        held.close()
+        folder.close()
 
 
 @pytest.mark.parametrize("row", [b'{"path": "a", "sha256": "00"}', b"[]", b'{"path": 3}'])
 def test_a_line_without_its_keys_is_damage(tree: Path, tmp_path: Path, row: bytes) -> None:
     target = tmp_path / "target"
     target.mkdir()
-    with HeldFolder.hold(target) as held:
-        BagJournal.start(held, os.fsencode(tree)).close()
+    with HeldFolder.hold(target) as folder:
+        BagJournal.start(folder, os.fsencode(tree)).close()
     with (target / bag.BAG_JOURNAL).open("ab") as stream:
         stream.write(row + b"\n")
     with pytest.raises(BadInput, match="damaged"):
         copy_into_bag(tree, target, files=FILES, clock=CLOCK, resume=True)
 
 
-def test_extended_attributes_go_along_and_what_is_lost_is_said(tree: Path, tmp_path: Path) -> None:
+def test_extended_attributes_are_copied_and_refused_ones_are_listed(tree: Path, tmp_path: Path) -> None:
     try:
         os.setxattr(tree / "plain.txt", "user.note", b"kept")
     except OSError:
@@ -535,9 +537,9 @@ def test_what_the_target_cannot_hold_is_found_beforehand(tmp_path: Path) -> None
         (root / name).write_bytes(b"x")
     with (root / "film").open("wb") as stream:
         stream.truncate(4 << 30)
-    with HeldFolder.hold(root) as held:
-        lines = "\n".join(find_misfits(survey_tree(held), POOR))
-    for said in (
+    with HeldFolder.hold(root) as folder:
+        lines = "\n".join(find_misfits(survey_tree(folder), POOR))
+    for line in (
         "Readme: differs from README in letter case only",
         "a:b: the target cannot hold ':' in a name",
         "its name takes 241 bytes, the target holds 240",
@@ -546,7 +548,7 @@ def test_what_the_target_cannot_hold_is_found_beforehand(tmp_path: Path) -> None
         f"{(4 << 30) + 5 * (32 << 10):,} bytes are needed, 1,048,576 are free",
         "6 entries are needed, 5 are free",
     ):
-        assert said in lines
+        assert line in lines
 
 
 @given(st.binary(min_size=1, max_size=40).filter(lambda name: b"/" not in name))
@@ -559,8 +561,8 @@ def test_spelling_a_name_can_be_undone(name: bytes) -> None:
 
 
 @given(st.binary(min_size=1, max_size=12), st.binary(min_size=1, max_size=12))
-def test_two_names_never_share_a_spelling(one: bytes, other: bytes) -> None:
-    assert (bag.stored_name(one) == bag.stored_name(other)) == (one == other)
+def test_two_names_never_share_a_spelling(first: bytes, second: bytes) -> None:
+    assert (bag.stored_name(first) == bag.stored_name(second)) == (first == second)
 
 
 def test_manifests_of_others_are_read() -> None:
