@@ -117,7 +117,7 @@ def decode_toml(kind: type[Decoded], data: bytes, *, origin: str) -> Decoded:
 _GET_ANEW = "No honest file is like that: get a new copy from where it was made."
 
 
-def decode_shipped(kind: type[T], name: str) -> T:
+def decode_shipped(kind: type[Decoded], name: str) -> Decoded:
     """Decode a TOML table that ships with drivecare; `name` is its path below profiles/."""
     return decode_toml(kind, files("drivecare.profiles").joinpath(name).read_bytes(), origin=f"profiles/{name}")
 
