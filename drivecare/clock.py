@@ -16,11 +16,9 @@ class Clock(Protocol):
 
     def now(self) -> datetime:
         """The time with its offset from UTC."""
-        ...
 
     def sleep(self, seconds: float) -> None:
         """Let time pass."""
-        ...
 
     def timestamp(self) -> str:
         """The time now, as a document states it."""

@@ -33,15 +33,12 @@ class HeldEntry:
         self.close()
 
     def close(self) -> None:
-        """Let go of it."""
         os.close(self.descriptor)
 
     def status(self) -> os.stat_result:
-        """Its status now."""
         return os.fstat(self.descriptor)
 
     def read(self, count: int, offset: int) -> bytes:
-        """Up to `count` bytes from `offset`."""
         return os.pread(self.descriptor, count, offset)
 
     def digest_past_cache(self, advance: Callable[[int], None]) -> tuple[str, CacheBypass]:
@@ -74,24 +71,20 @@ class HeldEntry:
         return "cache-dropped"
 
     def write(self, data: bytes, offset: int) -> None:
-        """Write all of `data` at `offset`."""
         view = memoryview(data)
         while view:
             count = os.pwrite(self.descriptor, view, offset)
             view, offset = view[count:], offset + count
 
     def append(self, data: bytes) -> None:
-        """Write all of `data` at the end."""
         view = memoryview(data)
         while view:
             view = view[os.write(self.descriptor, view) :]
 
     def set_length(self, length: int) -> None:
-        """Cut it off there, or extend it by a hole."""
         os.ftruncate(self.descriptor, length)
 
     def flush(self) -> None:
-        """Put it on the medium."""
         os.fsync(self.descriptor)
 
     def lock(self) -> None:
@@ -104,11 +97,9 @@ class HeldEntry:
             pass
 
     def attributes(self) -> dict[str, bytes | None]:
-        """Extended attributes; {} on a file system without."""
         return read_xattrs(self.descriptor)
 
     def set_attribute(self, name: str, content: bytes) -> bool:
-        """Set an extended attribute."""
         try:
             os.setxattr(self.descriptor, name, content)
         except OSError:
@@ -123,13 +114,11 @@ class HeldEntry:
         return (info.st_uid, info.st_gid) == (uid, gid)
 
     def set_mode(self, mode: int) -> bool:
-        """Set the permissions; some file systems keep none."""
         with contextlib.suppress(OSError):
             os.fchmod(self.descriptor, mode)
         return self.status().st_mode & 0o7777 == mode
 
     def set_time(self, mtime_ns: int) -> bool:
-        """Set when it was last changed."""
         os.utime(self.descriptor, ns=(mtime_ns, mtime_ns))
         return abs(self.status().st_mtime_ns - mtime_ns) <= _COARSEST_TIME_NS
 

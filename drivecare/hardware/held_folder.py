@@ -38,7 +38,6 @@ class HeldFolder:
 
     @classmethod
     def hold(cls, path: Path, *, follow: bool = False) -> Self:
-        """Open a folder. Raises WrongKind where `path` is anything else: a link, too, unless `follow`."""
         flags = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
         try:
             return cls(os.open(path, flags if follow else flags | os.O_NOFOLLOW), path)
@@ -54,7 +53,6 @@ class HeldFolder:
         self.close()
 
     def close(self) -> None:
-        """Let go of it."""
         if self._nearest is not None:
             os.close(self._nearest[1])
             self._nearest = None
@@ -67,40 +65,32 @@ class HeldFolder:
 
     @property
     def info(self) -> os.stat_result:
-        """The folder's own status now."""
         return os.fstat(self.descriptor)
 
     @property
     def is_attached(self) -> bool:
-        """Whether the block device below is there; True for file systems that stand on none."""
         major, minor = os.major(self.device), os.minor(self.device)
         return major == 0 or os.path.exists(f"/sys/dev/block/{major}:{minor}")
 
     @property
     def keeps_owners(self) -> bool:
-        """Whether files made here can be given the owners they had."""
         return os.geteuid() == 0 and self.info.st_uid == 0
 
     def abilities(self, characters: set[str], *, file_system: str | None) -> Abilities:
-        """Try out what the file system can keep."""
         return try_abilities(self.anchor, characters, file_system=file_system)
 
     def close_to_others(self) -> None:
-        """Make it its owner's alone."""
         close_folder(self.descriptor)
 
     def status(self, path: bytes) -> os.stat_result:
-        """The status of what lies at `path`, itself."""
         folder, name = self._parent(path)
         return os.stat(name, dir_fd=folder, follow_symlinks=False)
 
     def names(self, path: bytes) -> list[bytes]:
-        """The sorted names in a folder."""
         with self.open_folder(path) as folder:
             return sorted(map(os.fsencode, os.listdir(folder.descriptor)))
 
     def walk(self, top: bytes) -> Iterator[tuple[bytes, os.stat_result | OSError]]:
-        """Everything beneath `top`, folders before their content; where something cannot be examined, the error."""
         pending = [top]
         while pending:
             folder = pending.pop()
@@ -121,22 +111,18 @@ class HeldFolder:
                 yield path, info
 
     def attributes(self, path: bytes) -> dict[str, bytes | None]:
-        """Extended attributes of a file or folder; None where a value cannot be read. {} where there are none."""
         folder, name = self._parent(path)
         return read_xattrs(os.path.join(b"/proc/self/fd/%d" % folder, name))
 
     def read_link(self, path: bytes) -> bytes:
-        """The text of a symbolic link."""
         folder, name = self._parent(path)
         return os.readlink(name, dir_fd=folder)
 
     def resolve_link(self, path: bytes) -> bytes:
-        """Where a symbolic link leads in the end, relative to this folder."""
         root = os.path.realpath(self.root)
         return os.path.relpath(os.path.realpath(os.path.join(root, path)), root)
 
     def read_file(self, path: bytes, *, limit_bytes: int) -> bytes:
-        """The content of a regular file. Raises EFBIG where it is larger than the limit."""
         with open(self._open_file(path, os.O_RDONLY), "rb") as stream:
             if os.fstat(stream.fileno()).st_size > limit_bytes:
                 raise OSError(errno.EFBIG, os.strerror(errno.EFBIG))
@@ -150,14 +136,12 @@ class HeldFolder:
         return HeldEntry(self._open_file(path, _ACCESS[access]))
 
     def open_folder(self, path: bytes) -> HeldEntry:
-        """Open a folder beneath, for listing and flushing."""
         if not path:
             return HeldEntry(os.open(".", os.O_RDONLY | _FOLDER, dir_fd=self.descriptor))
         folder, name = self._parent(path)
         return HeldEntry(_open_folder(folder, name, os.O_RDONLY, path))
 
     def create_file(self, path: bytes) -> HeldEntry:
-        """Make a new file, for writing; nobody but its owner can open it. Raises FileExistsError."""
         folder, name = self._parent(path)
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC
         descriptor = os.open(name, flags, 0o600, dir_fd=folder)
@@ -165,7 +149,6 @@ class HeldFolder:
         return HeldEntry(descriptor)
 
     def make_folder(self, path: bytes) -> None:
-        """Make a folder for its owner alone; an existing one becomes so."""
         folder, name = self._parent(path)
         with contextlib.suppress(FileExistsError):
             os.mkdir(name, 0o700, dir_fd=folder)
@@ -182,7 +165,6 @@ class HeldFolder:
                 os.chown(name, *self._owner, dir_fd=folder, follow_symlinks=False)
 
     def link_file(self, existing: bytes, path: bytes) -> None:
-        """Give a file a second name, as a hard link."""
         origin, _, old_name = existing.rpartition(b"/")
         descriptor = self._descend(origin)
         try:
@@ -192,7 +174,6 @@ class HeldFolder:
             os.close(descriptor)
 
     def save(self, path: bytes, content: bytes) -> None:
-        """Put `content` at `path` whole or not at all, and durably; what had the name is replaced."""
         folder, name = self._parent(path)
         draft = b".%s.%d.part" % (name, os.getpid())
         neighbour = path[: len(path) - len(name)] + draft
@@ -208,18 +189,15 @@ class HeldFolder:
         self.flush(path.rpartition(b"/")[0])
 
     def remove(self, path: bytes) -> None:
-        """Remove a name that is not a folder's, if it exists."""
         folder, name = self._parent(path)
         with contextlib.suppress(FileNotFoundError):
             os.unlink(name, dir_fd=folder)
 
     def remove_folder(self, path: bytes) -> None:
-        """Remove an empty folder."""
         folder, name = self._parent(path)
         os.rmdir(name, dir_fd=folder)
 
     def flush(self, path: bytes) -> None:
-        """Put a file, or the names in a folder, on the medium."""
         is_folder = not path or stat.S_ISDIR(self.status(path).st_mode)
         with self.open_folder(path) if is_folder else self.open_file(path) as entry:
             entry.flush()
@@ -295,23 +273,18 @@ class LocalFileSystem:
     """See `FileSystem`."""
 
     def hold(self, path: Path, *, follow: bool = False) -> HeldFolder:
-        """Open a folder."""
         return HeldFolder.hold(path, follow=follow)
 
     def resolve(self, path: Path) -> Path:
-        """The absolute path without links in it."""
         return path.resolve()
 
     def missing_folders(self, path: Path) -> list[Path]:
-        """Those of a folder and its parents that do not exist, outermost first."""
         return [folder for folder in reversed((path, *path.parents)) if not os.path.lexists(folder)]
 
     def make_folder(self, path: Path) -> None:
-        """Make a new folder for its owner alone."""
         create_folder(path)
 
     def remove_folder(self, path: Path) -> None:
-        """Remove a folder durably if it is empty and can be removed."""
         with contextlib.suppress(OSError):
             path.rmdir()
         sync_folder(path.parent)
