@@ -96,7 +96,7 @@ def test_json_that_is_no_saved_reading_names_file_and_reason() -> None:
 def test_a_file_that_cannot_be_read_says_so(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="no such file"):
         load_reading(tmp_path / "gone.txt")
-    with pytest.raises(BadInput, match="is a directory"):
+    with pytest.raises(BadInput, match="is a folder, not a file"):
         load_reading(tmp_path)
 
 
