@@ -46,11 +46,14 @@ def image(folder: Path, size: int, name: str = "source.img", seed: int = 1) -> P
 @pytest.mark.parametrize("size", [1, 511, 4096, MIB + 1, 3 * MIB + 777])
 def test_images_of_any_size(tmp_path: Path, pool: BufferPool, size: int) -> None:
     source, target = image(tmp_path, size), tmp_path / "target.img"
-    with hold_source(str(source), pool) as one, hold_target(str(target), pool, image_bytes=size, exists=False) as other:
-        medium: Medium = one
+    with (
+        hold_source(str(source), pool) as read,
+        hold_target(str(target), pool, image_bytes=size, exists=False) as written,
+    ):
+        medium: Medium = read
         assert medium.size_bytes == size
         ends = examine_source(str(source)).end, examine_source(str(source)).end
-        receipt = copy_and_prove(one, other, fresh_journal(*ends), MemoryStore(), pool.buffers)
+        receipt = copy_and_prove(read, written, fresh_journal(*ends), MemoryStore(), pool.buffers)
     assert receipt.exit_code == 0
     assert target.read_bytes() == source.read_bytes()
 
@@ -60,8 +63,8 @@ def test_holes_are_holes_on_the_disk(tmp_path: Path, pool: BufferPool) -> None:
     source.write_bytes(b"x" * MIB + bytes(14 * MIB) + b"y" * MIB)
     target.write_bytes(b"z" * 16 * MIB)
     end = examine_source(str(source)).end
-    with hold_source(str(source), pool) as one, hold_target(str(target), pool, image_bytes=16 * MIB) as other:
-        copy_and_prove(one, other, fresh_journal(end, end), MemoryStore(), pool.buffers)
+    with hold_source(str(source), pool) as read, hold_target(str(target), pool, image_bytes=16 * MIB) as written:
+        copy_and_prove(read, written, fresh_journal(end, end), MemoryStore(), pool.buffers)
     assert target.read_bytes() == source.read_bytes()
     assert target.stat().st_blocks * 512 < 4 * MIB
 

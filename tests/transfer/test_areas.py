@@ -14,14 +14,14 @@ some_areas = st.lists(ends.map(lambda pair: Area.between(min(pair), max(pair))),
 
 
 def bytes_of(areas: list[Area] | tuple[Area, ...]) -> set[int]:
-    return {at for one in areas for at in range(one.offset, one.end)}
+    return {at for area in areas for at in range(area.offset, area.end)}
 
 
 @given(some_areas)
 def test_merge_keeps_the_bytes_and_leaves_gaps_between(areas: list[Area]) -> None:
     merged = merge(areas)
     assert bytes_of(merged) == bytes_of(areas)
-    assert all(one.end < other.offset for one, other in itertools.pairwise(merged))
+    assert all(area.end < after.offset for area, after in itertools.pairwise(merged))
 
 
 @given(some_areas)
@@ -31,7 +31,7 @@ def test_gaps_are_what_the_areas_are_not(areas: list[Area]) -> None:
 
 
 @pytest.mark.parametrize(
-    ("one", "other", "both"),
+    ("first", "second", "shared"),
     [
         (Area.between(0, 10), Area.between(10, 20), None),
         (Area.between(0, 10), Area.between(9, 20), Area.between(9, 10)),
@@ -39,8 +39,8 @@ def test_gaps_are_what_the_areas_are_not(areas: list[Area]) -> None:
     ],
     ids=["touching", "one byte", "inside"],
 )
-def test_overlap(one: Area, other: Area, both: Area | None) -> None:
-    assert overlap(one, other) == both == overlap(other, one)
+def test_overlap(first: Area, second: Area, shared: Area | None) -> None:
+    assert overlap(first, second) == shared == overlap(second, first)
 
 
 def test_pieces_are_cut_at_multiples_counted_from_zero() -> None:

@@ -79,14 +79,14 @@ def test_a_failure_is_told_in_the_words_of_its_phase(phase: str) -> None:
     ids=["at once", "midway", "reading back"],
 )
 def test_a_stop_says_what_is_safe(phase: str, done: int, onward: str) -> None:
-    seen: list[Progress] = []
+    reports: list[Progress] = []
 
     def stop() -> str | None:
-        reached = seen and seen[-1].phase == phase and seen[-1].done >= done
+        reached = reports and reports[-1].phase == phase and reports[-1].done >= done
         return "stopped by SIGTERM" if reached else None
 
     with pytest.raises(Interrupted) as caught:
-        run(FakeMedium(CONTENT), FakeMedium(bytes(SIZE)), watch=Watch(on_progress=seen.append, stop_reason=stop))
+        run(FakeMedium(CONTENT), FakeMedium(bytes(SIZE)), watch=Watch(on_progress=reports.append, stop_reason=stop))
     assert caught.value.message() == f"stopped by SIGTERM. {onward}"
 
 
@@ -137,12 +137,12 @@ class TestBars:
     """A bar for every phase that happens, none for one that does not."""
 
     def phases(self, source: FakeMedium, target: FakeMedium, journal: Journal | None = None) -> list[str]:
-        seen: list[Progress] = []
+        reports: list[Progress] = []
         store = MemoryStore()
         begun = journal or fresh_journal(end_of(source), end_of(target))
-        copy_and_prove(source, target, begun, store, buffers(MIB // 4), SETTINGS, Watch(on_progress=seen.append))
+        copy_and_prove(source, target, begun, store, buffers(MIB // 4), SETTINGS, Watch(on_progress=reports.append))
         self.last = store.saved[-1]
-        return list(dict.fromkeys(progress.phase for progress in seen))
+        return list(dict.fromkeys(progress.phase for progress in reports))
 
     @pytest.mark.parametrize(
         ("make", "phases"),

@@ -20,7 +20,6 @@ from typing import Literal
 
 from drivecare.documents import Value
 from drivecare.errors import BadInput, Interrupted
-from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
 from drivecare.reading.surface import Latency, SlowArea, SpeedPoint, SurfaceScan, UnreadableArea
 from drivecare.transfer.areas import Area, merge, total
@@ -180,15 +179,16 @@ class Scan:
 
     def result(self, *, finished: str, drive: Drive | None) -> SurfaceScan:
         """The result so far. `drive`: what the drive says of itself, where it could be asked."""
+        drive = drive or Drive()
         zones, block_bytes = self._zones(), self._first_state.block_bytes
         milliseconds = sorted(time for time in self._times if not math.isnan(time))
         slow = [(self._block(number), self._times[number], expected) for number, expected in self._slow(zones)]
         return SurfaceScan(
             path=self._medium.path,
-            model=drive.model if drive else None,
-            serial=drive.serial if drive else None,
-            wwn=drive.identity.wwn if drive else None,
-            identity=drive.identity if drive else Identity(),
+            model=drive.model,
+            serial=drive.serial,
+            wwn=drive.identity.wwn,
+            identity=drive.identity,
             started=self._first_state.started,
             finished=finished,
             bytes_total=self._first_state.bytes_total,

@@ -140,26 +140,26 @@ class Rescue:
 
 def rescue(drive: FailingDrive, policy: DamagePolicy) -> Rescue:
     """Read all that the policy reads, across every loss of the drive, as the engine and its journal would."""
-    known, curve, done, sessions = Stages(drive.size_bytes), [(0.0, 0.0, 0)], 0, 0
+    safe, curve, copied_bytes, sessions = Stages(drive.size_bytes), [(0.0, 0.0, 0)], 0, 0
     while True:
         sessions += 1
         stages = Stages(drive.size_bytes)
-        for area, stage in known.runs():
+        for area, stage in safe.runs():
             stages.assign(area, stage)
         free = FreeBuffers(buffers(READ_BYTES, 2))
         try:
             for event in SourceReader(drive, stages, policy, ReadCounts(), free, lambda: drive.now).events():
                 if isinstance(event, Data):
                     free.give(event.buffer)
-                    known.assign(event.area, COPIED)
-                    done += event.area.length
-                    curve.append((drive.now, drive.bad_seconds, done))
+                    safe.assign(event.area, COPIED)
+                    copied_bytes += event.area.length
+                    curve.append((drive.now, drive.bad_seconds, copied_bytes))
                 else:
-                    known.assign(event.area, event.stage)
+                    safe.assign(event.area, event.stage)
         except Gone:
             drive.replug()
             continue
-        return Rescue(drive, known, curve, sessions)
+        return Rescue(drive, safe, curve, sessions)
 
 
 def lost(rescued: Rescue, policy: DamagePolicy) -> tuple[Area, ...]:

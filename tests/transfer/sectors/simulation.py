@@ -241,14 +241,14 @@ class Schedule:
                 continue  # the journal could not even be begun
             except Refused as refusal:
                 if refusal.guard != "target-changed" or not self.fate.silent_faults:
-                    raise AssertionError(self.told(f"refused without a reason: {refusal}")) from refusal
+                    raise AssertionError(self.explain(f"refused without a reason: {refusal}")) from refusal
                 self.store.journal = None
                 continue
             self.receipts.append(receipt)
             self._check(receipt)
             if receipt.verified:
                 return receipt
-        raise AssertionError(self.told("came to no end"))
+        raise AssertionError(self.explain("came to no end"))
 
     def _session(self) -> Receipt:
         ends = (
@@ -264,28 +264,28 @@ class Schedule:
         must = bytearray(self.source.data)
         for lost in receipt.unreadable:
             must[lost.offset : lost.end] = fill_bytes(lost)
-            assert all(sector in self.source.failed for sector in _sectors(lost)), self.told("listed a good sector")
-        assert not self.target.coming, self.told("not all of the target was flushed")
+            assert all(sector in self.source.failed for sector in _sectors(lost)), self.explain("listed a good sector")
+        assert not self.target.coming, self.explain("not all of the target was flushed")
         holds = self.target.medium[:size]
         lost_bytes = sum(lost.length for lost in receipt.unreadable)
-        assert receipt.bytes_copied == size - lost_bytes, self.told("miscounted")
+        assert receipt.bytes_copied == size - lost_bytes, self.explain("miscounted")
         wrong = [at for at in range(0, size, SECTOR) if holds[at : at + SECTOR] != must[at : at + SECTOR]]
         if receipt.verified:
-            assert not wrong, self.told(f"verified, and sectors {[at // SECTOR for at in wrong][:8]} differ")
-            assert receipt.digest.whole == hashlib.sha256(must).hexdigest(), self.told("whole digest")
+            assert not wrong, self.explain(f"verified, and sectors {[at // SECTOR for at in wrong][:8]} differ")
+            assert receipt.digest.whole == hashlib.sha256(must).hexdigest(), self.explain("whole digest")
             chunks = tuple(hashlib.sha256(must[at : at + CHUNK]).hexdigest() for at in range(0, size, CHUNK))
-            assert receipt.digest.chunks == chunks, self.told("chunk digests")
+            assert receipt.digest.chunks == chunks, self.explain("chunk digests")
         else:
-            assert wrong, self.told("not verified, and nothing differs")
-            assert self.fate.silent_faults, self.told("mismatch without a faulty write")
+            assert wrong, self.explain("not verified, and nothing differs")
+            assert self.fate.silent_faults, self.explain("mismatch without a faulty write")
             for at in wrong:
-                named = any(overlap(Area(offset=at, length=1), one) for one in receipt.mismatched)
-                assert named, self.told(f"sector {at // SECTOR} differs and is not named")
+                named = any(overlap(Area(offset=at, length=1), area) for area in receipt.mismatched)
+                assert named, self.explain(f"sector {at // SECTOR} differs and is not named")
             assert receipt.verification is None
             assert receipt.digest.whole is None
 
-    def told(self, what: str) -> str:
-        return f"seed {self.seed}: {what}. Replay: python -m tests.transfer.sectors.simulation {self.seed}"
+    def explain(self, problem: str) -> str:
+        return f"seed {self.seed}: {problem}. Replay: python -m tests.transfer.sectors.simulation {self.seed}"
 
 
 KINDS = ("read_error", "short", "lost_write", "corrupt_write", "pulled", "full", "flush_error", "journal_full")

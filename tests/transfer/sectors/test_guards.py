@@ -24,7 +24,7 @@ from drivecare.transfer.sectors.receipt import End
 STRONG = Identity(wwn="5000c500a1b2c3d4", native_serial="KX25-00417", strength="strong")
 
 
-def side(**more: Any) -> Endpoint:
+def endpoint(**more: Any) -> Endpoint:
     end: dict[str, Any] = {
         "path": "/dev/sdb",
         "kind": "device",
@@ -46,50 +46,50 @@ def target(**more: Any) -> Endpoint:
         "same": ("device 8:32",),
         "overwrite_ids": ("PN24-11873",),
     }
-    return side(**(defaults | more))
+    return endpoint(**(defaults | more))
 
 
 NUMBERED = Identity(native_serial="A1", strength="strong")
 WEAK = Identity(bridge_serial="0123456789ABCDE", strength="weak")
 USED = {"content": "it has partitions"}
 REFUSED: list[tuple[str, Endpoint, Endpoint, Consent]] = [
-    ("source-in-use", side(in_use=("/dev/sdb1 mounted at /mnt",)), target(), Consent()),
-    ("target-in-use", side(), target(in_use=("/dev/sdc1 mounted at /media/x",)), Consent()),
-    ("system-drive", side(), target(system=True), Consent()),
-    ("same-drive", side(), target(same=("device 8:16",)), Consent()),
-    ("same-drive", side(), target(identity=STRONG), Consent()),
+    ("source-in-use", endpoint(in_use=("/dev/sdb1 mounted at /mnt",)), target(), Consent()),
+    ("target-in-use", endpoint(), target(in_use=("/dev/sdc1 mounted at /media/x",)), Consent()),
+    ("system-drive", endpoint(), target(system=True), Consent()),
+    ("same-drive", endpoint(), target(same=("device 8:16",)), Consent()),
+    ("same-drive", endpoint(), target(identity=STRONG), Consent()),
     (
         "same-drive",
-        side(identity=Identity(native_serial="A1", strength="strong")),
+        endpoint(identity=Identity(native_serial="A1", strength="strong")),
         target(identity=Identity(native_serial="A1", strength="strong")),
         Consent(),
     ),
     # one drive in two docks, of which one gives its serial number otherwise: only the WWN agrees
-    ("same-drive", side(), target(identity=msgspec.structs.replace(STRONG, native_serial="417")), Consent()),
-    ("size", side(drive=Drive(capacity_bytes=4000)), target(), Consent()),
-    ("size", side(drive=Drive(capacity_bytes=1000, native_capacity_bytes=1512)), target(), Consent()),
-    ("size", side(drive=Drive(capacity_bytes=1000), assessed=Drive(capacity_bytes=4000)), target(), Consent()),
-    ("size", side(kind="image", assessed=Drive(capacity_bytes=4000)), target(), Consent()),
-    ("size", side(assessed=Drive(capacity_bytes=999)), target(), Consent(acknowledged=("weak-identity",))),
-    ("source-locked", side(drive=Drive(security="locked")), target(), Consent()),
-    ("target-read-only", side(), target(read_only=True), Consent()),
-    ("target-smaller", side(), target(size_bytes=999), Consent()),
-    ("sector-size", side(), target(logical_sector_bytes=4096), Consent()),
-    ("sector-size", side(drive=Drive(logical_sector_bytes=512), logical_sector_bytes=4096), target(), Consent()),
-    ("sector-size", side(kind="image", logical_sector_bytes=None, table_sector_bytes=4096), target(), Consent()),
-    ("target-not-empty", side(), target(**USED), Consent()),
-    ("target-not-empty", side(), target(**USED), Consent(allow_overwrite="/dev/sdc")),
-    ("target-not-empty", side(), target(**USED), Consent(allow_overwrite="KX25-00417")),
-    ("other-target", side(), target(), Consent(allow_overwrite="KX25-00417")),
+    ("same-drive", endpoint(), target(identity=msgspec.structs.replace(STRONG, native_serial="417")), Consent()),
+    ("size", endpoint(drive=Drive(capacity_bytes=4000)), target(), Consent()),
+    ("size", endpoint(drive=Drive(capacity_bytes=1000, native_capacity_bytes=1512)), target(), Consent()),
+    ("size", endpoint(drive=Drive(capacity_bytes=1000), assessed=Drive(capacity_bytes=4000)), target(), Consent()),
+    ("size", endpoint(kind="image", assessed=Drive(capacity_bytes=4000)), target(), Consent()),
+    ("size", endpoint(assessed=Drive(capacity_bytes=999)), target(), Consent(acknowledged=("weak-identity",))),
+    ("source-locked", endpoint(drive=Drive(security="locked")), target(), Consent()),
+    ("target-read-only", endpoint(), target(read_only=True), Consent()),
+    ("target-smaller", endpoint(), target(size_bytes=999), Consent()),
+    ("sector-size", endpoint(), target(logical_sector_bytes=4096), Consent()),
+    ("sector-size", endpoint(drive=Drive(logical_sector_bytes=512), logical_sector_bytes=4096), target(), Consent()),
+    ("sector-size", endpoint(kind="image", logical_sector_bytes=None, table_sector_bytes=4096), target(), Consent()),
+    ("target-not-empty", endpoint(), target(**USED), Consent()),
+    ("target-not-empty", endpoint(), target(**USED), Consent(allow_overwrite="/dev/sdc")),
+    ("target-not-empty", endpoint(), target(**USED), Consent(allow_overwrite="KX25-00417")),
+    ("other-target", endpoint(), target(), Consent(allow_overwrite="KX25-00417")),
     (
         "weak-identity",
-        side(),
+        endpoint(),
         target(**USED, identity=WEAK, overwrite_ids=("0123456789ABCDE",)),
         Consent(allow_overwrite="0123456789ABCDE"),
     ),
     (
         "weak-identity",
-        side(),
+        endpoint(),
         target(**USED, identity=Identity(), serial=None, overwrite_ids=("/dev/sdc",)),
         Consent(allow_overwrite="/dev/sdc"),
     ),
@@ -109,42 +109,42 @@ def test_guard_refuses(guard: str, source: Endpoint, to: Endpoint, wishes: Conse
 
 
 @pytest.mark.promise(5)
+def test_every_guard_has_a_case() -> None:
+    assert {case[0] for case in REFUSED} == set(GUARDS)
+
+
 def test_an_objection_is_told_whole_whatever_full_stops_are_in_it() -> None:
-    busy = side(in_use=("/dev/sdb1 mounted at /srv/St. Johns. Old",))
+    busy = endpoint(in_use=("/dev/sdb1 mounted at /srv/St. Johns. Old",))
     with pytest.raises(Refused, match=r"mounted at /srv/St\. Johns\. Old\. Unmount it first") as caught:
         check_guards(busy, target(), Consent())
     assert (caught.value.hint or "").startswith("Unmount it first")
 
 
-def test_every_guard_has_a_case() -> None:
-    assert {case[0] for case in REFUSED} == set(GUARDS)
-
-
 @pytest.mark.parametrize(
     ("source", "to", "wishes"),
     [
-        (side(), target(), Consent()),
-        (side(), target(size_bytes=2000), Consent()),
-        (side(drive=Drive(capacity_bytes=1000), assessed=Drive(capacity_bytes=1000)), target(), Consent()),
-        (side(drive=Drive(), assessed=Drive()), target(), Consent()),
-        (side(assessed=Drive(capacity_bytes=4000)), target(), Consent(acknowledged=("size",))),
-        (side(), target(**USED), Consent(allow_overwrite="PN24-11873")),
-        (side(), target(**USED), Consent(resuming=True)),
+        (endpoint(), target(), Consent()),
+        (endpoint(), target(size_bytes=2000), Consent()),
+        (endpoint(drive=Drive(capacity_bytes=1000), assessed=Drive(capacity_bytes=1000)), target(), Consent()),
+        (endpoint(drive=Drive(), assessed=Drive()), target(), Consent()),
+        (endpoint(assessed=Drive(capacity_bytes=4000)), target(), Consent(acknowledged=("size",))),
+        (endpoint(), target(**USED), Consent(allow_overwrite="PN24-11873")),
+        (endpoint(), target(**USED), Consent(resuming=True)),
         (
-            side(),
+            endpoint(),
             target(**USED, identity=WEAK, overwrite_ids=("0123456789ABCDE",)),
             Consent(allow_overwrite="0123456789ABCDE", acknowledged=("weak-identity",)),
         ),
-        (side(), target(identity=WEAK), Consent()),
-        (side(identity=WEAK), target(identity=WEAK), Consent()),
-        (side(identity=NUMBERED), target(identity=NUMBERED, model="Petrel PM-500"), Consent()),
+        (endpoint(), target(identity=WEAK), Consent()),
+        (endpoint(identity=WEAK), target(identity=WEAK), Consent()),
+        (endpoint(identity=NUMBERED), target(identity=NUMBERED, model="Petrel PM-500"), Consent()),
         (
-            side(logical_sector_bytes=4096),
-            side(kind="image", path="a.img", size_bytes=0, same=(), identity=Identity()),
+            endpoint(logical_sector_bytes=4096),
+            endpoint(kind="image", path="a.img", size_bytes=0, same=(), identity=Identity()),
             Consent(),
         ),
         (
-            side(),
+            endpoint(),
             target(**USED, loop=True, identity=Identity(), overwrite_ids=("/srv/t.img", "/dev/loop3")),
             Consent(allow_overwrite="/dev/loop3"),
         ),
@@ -171,28 +171,28 @@ def test_guards_let_pass(source: Endpoint, to: Endpoint, wishes: Consent) -> Non
 
 def test_a_refusal_names_both_sizes() -> None:
     with pytest.raises(Refused) as caught:
-        check_guards(side(drive=Drive(capacity_bytes=1000, native_capacity_bytes=4512)), target(), Consent())
+        check_guards(endpoint(drive=Drive(capacity_bytes=1000, native_capacity_bytes=4512)), target(), Consent())
     assert "the source shows 1,000 bytes, the drive itself has 4,512" in caught.value.message()
 
 
 def test_only_what_a_guard_would_have_asked_is_told_as_answered() -> None:
     typed = Consent(acknowledged=("weak-identity", "size"), allow_overwrite="0123456789ABCDE")
     part, weak = Drive(capacity_bytes=4000), target(**USED, identity=WEAK, overwrite_ids=("0123456789ABCDE",))
-    assert answered_guards(side(), target(), typed) == ()
-    assert answered_guards(side(assessed=part), target(), typed) == ("size",)
-    assert answered_guards(side(), weak, typed) == ("weak-identity",)
-    assert answered_guards(side(assessed=part), weak, typed) == ("weak-identity", "size")
-    assert answered_guards(side(assessed=part), weak, Consent()) == ()
+    assert answered_guards(endpoint(), target(), typed) == ()
+    assert answered_guards(endpoint(assessed=part), target(), typed) == ("size",)
+    assert answered_guards(endpoint(), weak, typed) == ("weak-identity",)
+    assert answered_guards(endpoint(assessed=part), weak, typed) == ("weak-identity", "size")
+    assert answered_guards(endpoint(assessed=part), weak, Consent()) == ()
 
 
 @pytest.mark.promise(5)
 def test_a_path_that_moved_is_refused() -> None:
-    planned = side(disk_sequence=4)
-    check_unmoved(planned, side(disk_sequence=4))
+    planned = endpoint(disk_sequence=4)
+    check_unmoved(planned, endpoint(disk_sequence=4))
     for now in (
-        side(disk_sequence=5),
-        side(disk_sequence=4, size_bytes=999),
-        side(disk_sequence=4, same=("device 8:48",)),
+        endpoint(disk_sequence=5),
+        endpoint(disk_sequence=4, size_bytes=999),
+        endpoint(disk_sequence=4, same=("device 8:48",)),
     ):
         with pytest.raises(Refused) as caught:
             check_unmoved(planned, now)
@@ -202,7 +202,7 @@ def test_a_path_that_moved_is_refused() -> None:
 @pytest.mark.promise(5)
 def test_an_overwrite_names_what_to_type() -> None:
     with pytest.raises(Refused) as caught:
-        check_guards(side(), target(**USED), Consent())
+        check_guards(endpoint(), target(**USED), Consent())
     assert caught.value.message() == (
         "the target is not empty (it has partitions). If all on it may go, type its serial number: "
         "--allow-overwrite PN24-11873"
@@ -239,5 +239,5 @@ def test_an_overwrite_names_what_to_type() -> None:
     ],
 )
 def test_the_same_medium_met_again(change: dict[str, Any], same: bool) -> None:
-    one = side().end
-    assert same_end(one, msgspec.structs.replace(one, **change)) is same
+    end = endpoint().end
+    assert same_end(end, msgspec.structs.replace(end, **change)) is same

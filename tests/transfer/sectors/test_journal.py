@@ -28,7 +28,7 @@ def journal(**more: object) -> Journal:
 
 
 def segments(*areas: Area) -> list[Segment]:
-    return [Segment(one, bytes([one.offset % 251]) * 32) for one in areas]
+    return [Segment(area, bytes([area.offset % 251]) * 32) for area in areas]
 
 
 @given(st.sets(st.integers(0, 99), max_size=6))
@@ -51,12 +51,12 @@ def test_a_journal_comes_back_as_it_was(tmp_path: Path) -> None:
     ledger.add(segments(Area.between(16, 32), Area.between(32, 48)))
     ledger.stages.assign(Area.between(0, 8), 3)
     file.save(ledger.snapshot("copying", 5, 2)())
-    found = file.load()
-    assert found is not None
-    again = Ledger(found)
+    loaded = file.load()
+    assert loaded is not None
+    again = Ledger(loaded)
     assert again.in_order() == ledger.in_order()
     assert list(again.stages.runs()) == list(ledger.stages.runs())
-    assert (found.reads, found.failed_reads) == (5, 2)
+    assert (loaded.reads, loaded.failed_reads) == (5, 2)
 
 
 def test_a_dropped_segment_is_read_again() -> None:
@@ -144,9 +144,9 @@ def test_half_a_journal_is_refused(tmp_path: Path) -> None:
 
 
 def test_a_seal_covers_every_field() -> None:
-    one = sealed(journal())
+    original = sealed(journal())
     for change in ({"bytes_total": 101}, {"phase": "done"}, {"source_was_read_only": True}, {"sessions": 2}):
-        assert sealed(msgspec.structs.replace(one, **change)).check != one.check
+        assert sealed(msgspec.structs.replace(original, **change)).check != original.check
 
 
 @pytest.mark.promise(7)

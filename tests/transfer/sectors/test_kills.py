@@ -42,8 +42,8 @@ def folder(tmp_path: Path) -> Iterator[Path]:
     """Where the images lie: in memory where there is room, since so many copies and comparisons wait for a disk."""
     memory = Path("/dev/shm")
     roomy = memory.is_dir() and shutil.disk_usage(memory).free > 4 * SIZE
-    with tempfile.TemporaryDirectory(dir=memory if roomy else tmp_path) as made:
-        yield Path(made)
+    with tempfile.TemporaryDirectory(dir=memory if roomy else tmp_path) as name:
+        yield Path(name)
 
 
 @contextmanager
@@ -70,21 +70,21 @@ def wait_for_journal(process: subprocess.Popen[bytes], journal: Path) -> None:
 def test_kills_at_random_points(folder: Path) -> None:
     """One in ten falls anywhere before the journal is begun, the others anywhere between there and the end."""
     chance = random.Random(6)
-    one, other = folder / "source.img", folder / "target.img"
-    one.write_bytes(b"".join(chance.randbytes(1 << 20) for _ in range(SIZE >> 20)))
-    other.write_bytes(b"")
+    source_image, target_image = folder / "source.img", folder / "target.img"
+    source_image.write_bytes(b"".join(chance.randbytes(1 << 20) for _ in range(SIZE >> 20)))
+    target_image.write_bytes(b"")
     killed = midway = 0
     before_it = after_it = 0.0  # seconds, of the newest run that was let go so far
-    with ExitStack() as held:
-        os.truncate(other, SIZE)
-        source, target = held.enter_context(loop(one)), held.enter_context(loop(other))
+    with ExitStack() as stack:
+        os.truncate(target_image, SIZE)
+        source, target = stack.enter_context(loop(source_image)), stack.enter_context(loop(target_image))
         command: list[str | Path] = [Path(sys.executable).with_name("drivecare"), "copy", source, target]
         journal = folder / f"{target.name}.journal.json"
         while killed < KILLS:
             for old in folder.glob("*.json"):
                 old.unlink()
-            os.truncate(other, 0)
-            os.truncate(other, SIZE)
+            os.truncate(target_image, 0)
+            os.truncate(target_image, SIZE)
             before, began = bytes_read(source), time.monotonic()
             with subprocess.Popen(command, cwd=folder, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE) as process:
                 if before_it and killed % 10 == 0:
@@ -105,7 +105,7 @@ def test_kills_at_random_points(folder: Path) -> None:
             done = subprocess.run([*command, "--resume"], cwd=folder, capture_output=True, check=False, text=True)
             assert done.returncode == 0, done.stderr
             assert bytes_read(source) - before < SIZE + MOST_READ_AGAIN
-            assert filecmp.cmp(one, other, shallow=False)
+            assert filecmp.cmp(source_image, target_image, shallow=False)
             assert (Path("/sys/block") / source.name / "ro").read_text().strip() == "0"
             assert load(Receipt, folder / f"{target.name}.receipt.json").verified
     assert midway > KILLS // 2

@@ -54,8 +54,8 @@ def test_schedules_meet_what_they_claim_to(schedules: list[Schedule]) -> None:
 
 
 def test_a_schedule_is_the_same_every_time() -> None:
-    one, other = Schedule(17).run(), Schedule(17).run()
-    assert (one.digest, one.unreadable, one.reads) == (other.digest, other.unreadable, other.reads)
+    first, second = Schedule(17).run(), Schedule(17).run()
+    assert (first.digest, first.unreadable, first.reads) == (second.digest, second.unreadable, second.reads)
 
 
 # --- an engine that breaks one promise, as its media see it ---------------------------------------------------------

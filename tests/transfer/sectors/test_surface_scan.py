@@ -76,19 +76,19 @@ def scan(surface: Surface, **options: object) -> tuple[SurfaceScan, Scan]:
 
 
 def test_a_sound_surface() -> None:
-    seen, _ = scan(Surface())
-    assert (seen.unreadable, seen.slow, seen.complete, seen.bytes_read) == ((), (), True, 64 * MIB)
-    assert seen.curve[0].mb_per_s == pytest.approx(MIB / 8e3, rel=0.1)
-    assert seen.curve[-1].mb_per_s == pytest.approx(seen.curve[0].mb_per_s / 2, rel=0.1)
+    result, _ = scan(Surface())
+    assert (result.unreadable, result.slow, result.complete, result.bytes_read) == ((), (), True, 64 * MIB)
+    assert result.curve[0].mb_per_s == pytest.approx(MIB / 8e3, rel=0.1)
+    assert result.curve[-1].mb_per_s == pytest.approx(result.curve[0].mb_per_s / 2, rel=0.1)
 
 
 def test_unreadable_sectors_are_found_exactly() -> None:
     bad = frozenset({7, 8, 9, 70_000, 131_071})
-    seen, _ = scan(Surface(bad=bad))
-    found = {sector for a in seen.unreadable for sector in range(a.offset // 512, (a.offset + a.length) // 512)}
-    assert found == bad
-    assert (seen.complete, seen.bytes_read) == (True, 64 * MIB)  # readable or not
-    assert [(a.offset, a.length) for a in seen.unreadable] == [
+    result, _ = scan(Surface(bad=bad))
+    sectors = {sector for a in result.unreadable for sector in range(a.offset // 512, (a.offset + a.length) // 512)}
+    assert sectors == bad
+    assert (result.complete, result.bytes_read) == (True, 64 * MIB)  # readable or not
+    assert [(a.offset, a.length) for a in result.unreadable] == [
         (7 * 512, 1536),
         (70_000 * 512, 512),
         (131_071 * 512, 512),
@@ -99,9 +99,14 @@ def test_a_result_names_its_drive_and_its_times() -> None:
     _, running = scan(Surface())
     identity = Identity(wwn="50c0ffe0a1b20417", native_serial="KX25-00417", strength="strong")
     drive = Drive(model="Kestrel KD-500", serial="KX25-00417", identity=identity)
-    seen = running.result(finished="t1", drive=drive)
-    assert (seen.path, seen.model, seen.serial, seen.wwn) == ("surface", drive.model, drive.serial, identity.wwn)
-    assert (seen.identity, seen.started, seen.finished) == (identity, "t0", "t1")
+    result = running.result(finished="t1", drive=drive)
+    assert (result.path, result.model, result.serial, result.wwn) == (
+        "surface",
+        drive.model,
+        drive.serial,
+        identity.wwn,
+    )
+    assert (result.identity, result.started, result.finished) == (identity, "t0", "t1")
     unnamed = running.result(finished="t1", drive=None)
     assert (unnamed.model, unnamed.serial, unnamed.wwn, unnamed.identity) == (None, None, None, Identity())
 
@@ -110,9 +115,9 @@ def test_a_result_names_its_drive_and_its_times() -> None:
     ("size", "zones"), [(3000 * MIB, 256), (64 * MIB, 8), (16 * MIB, 2), (15 * MIB, 1), (200_000, 1)], ids=str
 )
 def test_a_zone_of_the_curve_has_eight_blocks_at_the_least(size: int, zones: int) -> None:
-    seen, running = scan(Surface(size_bytes=size))
+    result, running = scan(Surface(size_bytes=size))
     blocks = -(-size // running.state().block_bytes)
-    assert len(seen.curve) == min(256, max(1, blocks // 8)) == zones
+    assert len(result.curve) == min(256, max(1, blocks // 8)) == zones
 
 
 def test_a_bad_sector_is_looked_for_by_halves() -> None:
@@ -125,17 +130,17 @@ def test_a_bad_sector_is_looked_for_by_halves() -> None:
 
 
 def test_slow_against_its_own_zone_and_twice() -> None:
-    seen, _ = scan(Surface(slow={4096: 300.0, 100_000: 150.0}))
-    assert [a.offset // MIB for a in seen.slow] == [2, 100_000 * 512 // MIB]
-    assert seen.slow[0].milliseconds == pytest.approx(308, abs=2)
-    assert seen.slow[0].expected_milliseconds == pytest.approx(8.2, abs=0.5)
+    result, _ = scan(Surface(slow={4096: 300.0, 100_000: 150.0}))
+    assert [a.offset // MIB for a in result.slow] == [2, 100_000 * 512 // MIB]
+    assert result.slow[0].milliseconds == pytest.approx(308, abs=2)
+    assert result.slow[0].expected_milliseconds == pytest.approx(8.2, abs=0.5)
     once, _ = scan(Surface(slow={4096: 300.0}, once=True))
     assert once.slow == ()
 
 
 def test_a_drive_that_is_slow_everywhere_has_no_slow_areas() -> None:
-    seen, _ = scan(Surface(slow=dict.fromkeys(range(0, 131_072, 2048), 500.0)))
-    assert seen.slow == ()
+    result, _ = scan(Surface(slow=dict.fromkeys(range(0, 131_072, 2048), 500.0)))
+    assert result.slow == ()
 
 
 def test_an_interrupted_scan_goes_on_and_sees_the_same() -> None:
@@ -168,31 +173,31 @@ def test_another_size_is_another_drive() -> None:
 
 @pytest.mark.promise(3)
 def test_a_vanished_drive_has_no_unreadable_areas() -> None:
-    seen, _ = scan(Surface(vanish_at=20 * MIB))
-    assert seen.unreadable == ()
-    assert seen.stopped_because == "surface is no longer there"
+    result, _ = scan(Surface(vanish_at=20 * MIB))
+    assert result.unreadable == ()
+    assert result.stopped_because == "surface is no longer there"
 
 
 def test_enough_is_enough() -> None:
-    seen, running = scan(Surface(bad=frozenset(range(0, 131_072, 4096))), policy=ScanPolicy(most_unreadable_areas=5))
-    assert (seen.complete, running.settled_early) == (False, True)
-    assert len(seen.unreadable) == 5
+    result, running = scan(Surface(bad=frozenset(range(0, 131_072, 4096))), policy=ScanPolicy(most_unreadable_areas=5))
+    assert (result.complete, running.settled_early) == (False, True)
+    assert len(result.unreadable) == 5
     surface = Surface(bad=frozenset(range(2048, 8192)))
-    seen, running = scan(surface, policy=ScanPolicy(most_failed_reads=50))
-    assert (seen.complete, running.settled_early) == (False, True)
-    assert sum(area.length for area in seen.unreadable) <= 50 * 512
+    result, running = scan(surface, policy=ScanPolicy(most_failed_reads=50))
+    assert (result.complete, running.settled_early) == (False, True)
+    assert sum(area.length for area in result.unreadable) <= 50 * 512
     assert running.state().failed_reads == 50
     assert len(surface.reads) < 200
 
 
 def test_heat_stops_it() -> None:
-    seen, _ = scan(
+    result, _ = scan(
         Surface(),
         thermometer=Thermometer(celsius=lambda: 61, limit_celsius=60),
         policy=ScanPolicy(temperature_seconds=0),
     )
-    assert seen.temperature_max_celsius == 61
-    assert seen.stopped_because == "the drive is at 61 °C, above its own limit of 60 °C: let it cool, then resume"
+    assert result.temperature_max_celsius == 61
+    assert result.stopped_because == "the drive is at 61 °C, above its own limit of 60 °C: let it cool, then resume"
 
 
 @pytest.mark.parametrize("percent", [0.5, 5.0, 50.0])

@@ -39,16 +39,16 @@ def gpt(size: int, sector: int, *parts: tuple[int, int, str]) -> bytearray:
         entries[index * 128 : index * 128 + 128] = (
             LINUX.bytes_le + uuid.uuid4().bytes_le + struct.pack("<QQQ", first, final, 0)
         ) + name.encode("utf-16-le").ljust(72, b"\0")
-    for here, there, table in ((1, last, 2), (last, 1, last - len(entries) // sector)):
+    for own_lba, alternate_lba, table in ((1, last, 2), (last, 1, last - len(entries) // sector)):
         header = bytearray(
             b"EFI PART"
             + struct.pack("<IIII", 0x10000, 92, 0, 0)
-            + struct.pack("<QQQQ", here, there, 34, last - 34)
+            + struct.pack("<QQQQ", own_lba, alternate_lba, 34, last - 34)
             + bytes(16)
             + struct.pack("<QIII", table, 128, 128, zlib.crc32(entries))
         )
         header[16:20] = struct.pack("<I", zlib.crc32(header))
-        data[here * sector : here * sector + 92] = header
+        data[own_lba * sector : own_lba * sector + 92] = header
         data[table * sector : table * sector + len(entries)] = entries
     return data
 
@@ -125,7 +125,7 @@ def test_logical_partitions_are_where_sfdisk_puts_them(tmp_path: Path) -> None:
     listed = json.loads(subprocess.run([sfdisk, "--json", str(image)], capture_output=True, check=True).stdout)
     table = read_partition_table(reader(image.read_bytes()))
     assert [(f"{image}{p.number}", p.offset // 512, p.length // 512, int(p.type, 16)) for p in table.partitions] == [
-        (one["node"], one["start"], one["size"], int(one["type"], 16)) for one in listed["partitiontable"]["partitions"]
+        (row["node"], row["start"], row["size"], int(row["type"], 16)) for row in listed["partitiontable"]["partitions"]
     ]
     assert [p.number for p in table.partitions] == [1, 2, 3, 5, 6, 7]
     assert partition_names_at(table.partitions, Area.between(330 * 512, 331 * 512)) == ("partition 5",)

@@ -37,9 +37,9 @@ def test_what_was_proven_is_proven_again(copied: tuple[Receipt, FakeMedium]) -> 
 
 
 def test_a_power_cycle_is_the_users_word(copied: tuple[Receipt, FakeMedium]) -> None:
-    found = check(*copied, after_power_cycle=True).verification
-    assert found is not None
-    assert found.method == "after-power-cycle"
+    verification = check(*copied, after_power_cycle=True).verification
+    assert verification is not None
+    assert verification.method == "after-power-cycle"
 
 
 @pytest.mark.promise(2)
@@ -49,7 +49,7 @@ def test_any_flipped_byte_is_found_and_its_area_named(copied: tuple[Receipt, Fak
     target.data[at] ^= 0x10
     again = check(receipt, target)
     assert (again.verified, again.verification, again.exit_code) == (False, None, 21)
-    assert [one.offset <= at < one.end for one in again.mismatched] == [True]
+    assert [area.offset <= at < area.end for area in again.mismatched] == [True]
 
 
 def test_bytes_behind_the_copy_do_not_count(copied: tuple[Receipt, FakeMedium]) -> None:
