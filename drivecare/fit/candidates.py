@@ -1,7 +1,7 @@
-"""Candidate drives: from the shop's stock list, from a reading, and what a person measured by hand.
+"""Candidate drives: from the shop's stock list, from a reading, with facts measured by hand.
 
-A cell that is empty, "-", "?" or "unknown" means that nobody knows. One that cannot be understood counts as unknown
-too, and is named with file, line and column. COLUMNS is the whole list of columns; others are left alone.
+A cell that is empty, "-", "?" or "unknown" is unknown. So is one that cannot be understood, which is named with file,
+line and column. COLUMNS is the complete list of columns; any other column is ignored.
 """
 
 from __future__ import annotations
@@ -18,29 +18,28 @@ import msgspec
 
 from drivecare.documents import MOST_CELL_LETTERS, MOST_STOCK_LINES, Value
 from drivecare.errors import BadInput
-from drivecare.fit.model import Candidate, InterfaceProtocol
+from drivecare.fit.model import SECTOR_FORMATS, Candidate, InterfaceProtocol
 from drivecare.fit.standards import find_connector, find_form_factor, interfaces
 from drivecare.fit.units import parse_amount, parse_quantity, parse_size
 from drivecare.reading.identity import Identity, normalise_worldwide_name
 from drivecare.reading.locale_numbers import parse_number
 from drivecare.reading.model import Drive, Reading
 
-_UNKNOWN: Final = {"", "-", "?", "unknown", "n/a", "na", "none"}
-_FORMATS: Final = {"512n": (512, 512), "512e": (512, 4096), "4kn": (4096, 4096)}
+_UNKNOWN_CELLS: Final = {"", "-", "?", "unknown", "n/a", "na", "none"}
 _SEPARATORS: Final = ";\t,"
 
 Fields = dict[str, Any]
 
 
 class Column(Value, frozen=True, kw_only=True):
-    """A column of the stock list: what its cells become, and one line of help with an example."""
+    """A column of the stock list: what its cells become, and a line of help with an example."""
 
     read: Callable[[str], Fields]
     help: str
 
 
 class Stock(Value, frozen=True, kw_only=True):
-    """The drives of a stock list, the columns in it that say nothing to us, and all that is wrong with it.
+    """The drives of a stock list, the columns that were ignored, and everything that is wrong with it.
 
     `faults`: a sentence for each line that was left out and each cell that was taken as unknown.
     """
@@ -53,11 +52,11 @@ class Stock(Value, frozen=True, kw_only=True):
 # -------------------------------------------------------------------------------------------------- reading cells
 
 
-def _text(field: str) -> Callable[[str], Fields]:
+def _text_cell(field: str) -> Callable[[str], Fields]:
     return lambda cell: {field: cell}
 
 
-def _quantity(field: str, units: dict[str, float]) -> Callable[[str], Fields]:
+def _quantity_cell(field: str, units: dict[str, float]) -> Callable[[str], Fields]:
     def read(cell: str) -> Fields:
         value = parse_quantity(cell, units)
         if value < 0:
@@ -67,132 +66,133 @@ def _quantity(field: str, units: dict[str, float]) -> Callable[[str], Fields]:
     return read
 
 
-def _height(cell: str) -> Fields:
+def _height_cell(cell: str) -> Fields:
     height = parse_quantity(cell, {"": 1.0, "mm": 1.0, "cm": 10.0})
     if height <= 0:
-        raise ValueError(f"{cell!r} is no height")
+        raise ValueError(f"{cell!r} is not a height")
     return {"height_mm": height}
 
 
-def _choice(field: str, choices: Mapping[str, object]) -> Callable[[str], Fields]:
+def _choice_cell(field: str, choices: Mapping[str, object]) -> Callable[[str], Fields]:
     def read(cell: str) -> Fields:
-        wanted = cell.lower()
-        if wanted not in choices:
+        if cell.lower() not in choices:
             raise ValueError(f"{cell!r} is none of: {', '.join(choices)}")
-        return {field: choices[wanted]}
+        return {field: choices[cell.lower()]}
 
     return read
 
 
-def _capacity(cell: str) -> Fields:
+def _capacity_cell(cell: str) -> Fields:
     size = parse_size(cell)
     if size.counted_bytes is not None:
         return {"capacity_bytes": size.counted_bytes}
     return {"labelled_gb": size.labelled_gb}
 
 
-def _wwn(cell: str) -> Fields:
+def _wwn_cell(cell: str) -> Fields:
     wwn = normalise_worldwide_name(cell)
     if wwn is None:
         raise ValueError(f"{cell!r} is not 16 or 32 hexadecimal digits")
     return {"wwn": wwn}
 
 
-def _form_factor(cell: str) -> Fields:
+def _form_factor_cell(cell: str) -> Fields:
     body = find_form_factor(cell)
     if body is None:
-        raise ValueError(f"{cell!r} is no form factor we know, such as 2.5-inch, 3.5-inch, mSATA, M.2 2280")
+        raise ValueError(f"{cell!r} is not a form factor we know, such as 2.5-inch, 3.5-inch, mSATA, M.2 2280")
     return {"form_factor": body.id}
 
 
-def _connector(cell: str) -> Fields:
+def _connector_cell(cell: str) -> Fields:
     plug = find_connector(cell)
     if plug is None:
-        raise ValueError(f"{cell!r} is no connector we know, such as SATA, slimline, mSATA, M.2 key M, SAS, U.2")
+        raise ValueError(f"{cell!r} is not a connector we know, such as SATA, slimline, mSATA, M.2 key M, SAS, U.2")
     return {"connector": plug.id}
 
 
-def _sector_format(cell: str) -> Fields:
-    if cell.lower() not in _FORMATS:
-        raise ValueError(f"{cell!r} is none of: 512n, 512e, 4Kn")
-    logical, physical = _FORMATS[cell.lower()]
-    return {"logical_sector_bytes": logical, "physical_sector_bytes": physical}
+def _sector_format_cell(cell: str) -> Fields:
+    for name, (logical, physical) in SECTOR_FORMATS.items():
+        if cell.lower() == name.lower():
+            return {"logical_sector_bytes": logical, "physical_sector_bytes": physical}
+    raise ValueError(f"{cell!r} is none of: {', '.join(SECTOR_FORMATS)}")
 
 
-def _link(cell: str) -> Fields:
+def _link_cell(cell: str) -> Fields:
     if match := re.fullmatch(r"pcie\s*(?:gen\s*)?(\d)(?:\.0)?\s*x\s*(\d+)", cell.lower()):
         generation, lanes = int(match[1]), int(match[2])
         if not 1 <= generation <= len(interfaces().pcie.gigatransfers) or lanes not in (1, 2, 4, 8, 16):
-            raise ValueError(f"{cell!r} is no PCIe link we know")
+            raise ValueError(f"{cell!r} is not a PCIe link we know")
         return {"pcie_generation": generation, "pcie_lanes": lanes}
     match = re.fullmatch(r"(?:sata|sas)?\s*(\d+(?:[.,]\d+)?)\s*(?:gb/s|gbit/s|gbps|g)?", cell.lower())
     links = interfaces().links
     if match is None or parse_number(match[1]) not in {*links.sata, *links.sas}:
-        raise ValueError(f"{cell!r} is no link we know, such as 6.0 Gb/s or PCIe 3.0 x4")
+        raise ValueError(f"{cell!r} is not a link we know, such as 6.0 Gb/s or PCIe 3.0 x4")
     return {"link_gbps": parse_number(match[1])}
 
 
-def _mounting(cell: str) -> Fields:
+def _mounting_cell(cell: str) -> Fields:
     holes = tuple(re.findall(r"[a-z]+", cell.lower()))
     if not set(holes) <= {"side", "bottom"} or not holes:
         raise ValueError(f"{cell!r} is none of: side, bottom, side+bottom")
     return {"mounting": holes}
 
 
-def _error_rate(cell: str) -> Fields:
+def _error_rate_cell(cell: str) -> Fields:
     match = re.search(r"(?:10\s*(?:\^|\*\*|e)|1e)\s*\+?(1[2-9])\s*$", cell.lower())
     if match is None:
-        raise ValueError(f"{cell!r} is no error rate such as 1 in 10^14 bits")
+        raise ValueError(f"{cell!r} is not an error rate such as 1 in 10^14 bits")
     return {"error_bits_exponent": int(match[1])}
 
 
-def _endurance(cell: str) -> Fields:
+def _endurance_cell(cell: str) -> Fields:
     rated = parse_amount(re.sub(r"(?i)tbw$", "TB", cell))
     if rated < 10**9:
         raise ValueError(f"{cell!r} is too little for a drive; say TB")
     return {"rated_written_bytes": rated}
 
 
-def _price(cell: str) -> Fields:
+def _price_cell(cell: str) -> Fields:
     match = re.fullmatch(r"[^\d]*(\d[\d., ]*?)[^\d]*", cell)
     if match is None:
-        raise ValueError(f"{cell!r} is no price")
+        raise ValueError(f"{cell!r} is not a price")
     return {"price": parse_number(match[1])}
 
 
 _AMPS: Final[dict[str, float]] = {"": 1.0, "a": 1.0, "ma": 0.001}
 _YES_NO: Final = {"yes": True, "y": True, "true": True, "1": True, "no": False, "n": False, "false": False, "0": False}
-_KINDS: Final = {"hdd": "hdd", "hard drive": "hdd", "hard disk": "hdd", "ssd": "ssd", "solid state": "ssd"}
+_KIND_WORDS: Final = {"hdd": "hdd", "hard drive": "hdd", "hard disk": "hdd", "ssd": "ssd", "solid state": "ssd"}
 _PROTOCOLS: Final = {"sata": "sata", "sas": "sas", "nvme": "nvme", "pata": "pata", "ide": "pata"}
 _RECORDING: Final = {"conventional": "conventional", "cmr": "conventional", "shingled": "shingled", "smr": "shingled"}
 
 COLUMNS: Final[dict[str, Column]] = {
-    "name": Column(read=_text("name"), help="what you call it; the model where left out"),
-    "model": Column(read=_text("model"), help="the maker's model number"),
-    "serial": Column(read=_text("serial"), help="its serial number"),
-    "wwn": Column(read=_wwn, help="World Wide Name from the label, 5000c500a1b2c3d4"),
-    "capacity": Column(read=_capacity, help="500 GB as labelled, or counted: 500107862016, 976773168 sectors"),
-    "kind": Column(read=_choice("kind", _KINDS), help="hdd or ssd"),
-    "protocol": Column(read=_choice("protocol", _PROTOCOLS), help="sata, nvme ..."),
-    "connector": Column(read=_connector, help="sata, sata-slimline, sata-micro, msata, m2-m, m2-bm, sas, u2 ..."),
-    "form_factor": Column(read=_form_factor, help='2.5-inch, 3.5", mSATA, M.2 2280 ...'),
-    "height": Column(read=_height, help="9.5 mm, also 9,5"),
-    "sector_format": Column(read=_sector_format, help="512n, 512e or 4Kn"),
-    "link": Column(read=_link, help="6.0 Gb/s, PCIe 3.0 x4"),
-    "peak_3v3": Column(read=_quantity("peak_3v3_amps", _AMPS), help="greatest current on 3.3 V: 2.1 A"),
-    "peak_5v": Column(read=_quantity("peak_5v_amps", _AMPS), help="the same on 5 V, at spin-up: 1.0 A, 850 mA"),
-    "peak_12v": Column(read=_quantity("peak_12v_amps", _AMPS), help="the same on 12 V"),
-    "power_disable": Column(read=_choice("power_disable", _YES_NO), help="obeys pin 3 of the power plug: yes or no"),
-    "recording": Column(read=_choice("recording", _RECORDING), help="conventional (cmr) or shingled (smr)"),
-    "mounting": Column(read=_mounting, help="which holes it has: side, bottom, side+bottom"),
-    "endurance": Column(
-        read=_endurance,
-        help="data it is rated to be written: 150 TB",
+    "name": Column(read=_text_cell("name"), help="what you call it; the model if left out"),
+    "model": Column(read=_text_cell("model"), help="the maker's model number"),
+    "serial": Column(read=_text_cell("serial"), help="its serial number"),
+    "wwn": Column(read=_wwn_cell, help="World Wide Name from the label, 5000c500a1b2c3d4"),
+    "capacity": Column(read=_capacity_cell, help="500 GB as labelled, or counted: 500107862016, 976773168 sectors"),
+    "kind": Column(read=_choice_cell("kind", _KIND_WORDS), help="hdd or ssd"),
+    "protocol": Column(read=_choice_cell("protocol", _PROTOCOLS), help="sata, nvme ..."),
+    "connector": Column(read=_connector_cell, help="sata, sata-slimline, sata-micro, msata, m2-m, m2-bm, sas, u2 ..."),
+    "form_factor": Column(read=_form_factor_cell, help='2.5-inch, 3.5", mSATA, M.2 2280 ...'),
+    "height": Column(read=_height_cell, help="9.5 mm, also 9,5"),
+    "sector_format": Column(read=_sector_format_cell, help="512n, 512e or 4Kn"),
+    "link": Column(read=_link_cell, help="6.0 Gb/s, PCIe 3.0 x4"),
+    "peak_3v3": Column(read=_quantity_cell("peak_3v3_amps", _AMPS), help="greatest current on 3.3 V: 2.1 A"),
+    "peak_5v": Column(read=_quantity_cell("peak_5v_amps", _AMPS), help="the same on 5 V, at spin-up: 1.0 A, 850 mA"),
+    "peak_12v": Column(read=_quantity_cell("peak_12v_amps", _AMPS), help="the same on 12 V"),
+    "power_disable": Column(
+        read=_choice_cell("power_disable", _YES_NO), help="whether it obeys pin 3 of the power plug: yes or no"
     ),
-    "read_errors": Column(read=_error_rate, help="unrecoverable read errors: 1 in 10^14"),
-    "rate": Column(read=_quantity("sustained_mb_s", {"": 1.0, "mb/s": 1.0}), help="sustained transfer: 120 MB/s"),
-    "shelf": Column(read=_text("shelf"), help="where it lies"),
-    "price": Column(read=_price, help="39.00"),
+    "recording": Column(read=_choice_cell("recording", _RECORDING), help="conventional (cmr) or shingled (smr)"),
+    "mounting": Column(read=_mounting_cell, help="which holes it has: side, bottom, side+bottom"),
+    "endurance": Column(
+        read=_endurance_cell,
+        help="data that may be written to it by its rating: 150 TB",
+    ),
+    "read_errors": Column(read=_error_rate_cell, help="unrecoverable read errors: 1 in 10^14"),
+    "rate": Column(read=_quantity_cell("sustained_mb_s", {"": 1.0, "mb/s": 1.0}), help="sustained transfer: 120 MB/s"),
+    "shelf": Column(read=_text_cell("shelf"), help="where it is kept"),
+    "price": Column(read=_price_cell, help="39.00"),
 }
 
 
@@ -200,10 +200,10 @@ COLUMNS: Final[dict[str, Column]] = {
 
 
 def read_stock(data: bytes, *, origin: str) -> Stock:
-    """The drives of a CSV: separated by comma, semicolon or tab, with or without a byte order mark.
+    """Read the drives of a CSV: separated by comma, semicolon or tab, with or without a byte order mark.
 
-    What cannot be understood is among the faults, and the rest is read. Raises BadInput with file and line where the
-    whole is no stock list.
+    What cannot be understood is among the faults, and everything else is read. Raises BadInput with file and line where
+    the file as a whole is not a stock list.
     """
     faults: list[str] = []
     rows = _rows(_decode(data, origin), origin, faults)
@@ -214,29 +214,33 @@ def read_stock(data: bytes, *, origin: str) -> Stock:
         )
     names = [_column_name(cell) for cell in header]
     if not {"name", "model"} & set(names):
-        raise BadInput("has no column name or model", location=f"{origin}:1", hint="The first line names the columns.")
+        raise BadInput(
+            "has neither a column name nor a column model",
+            location=f"{origin}:1",
+            hint="The first line names the columns.",
+        )
     doubled = sorted(name for name, count in Counter(names).items() if name in COLUMNS and count > 1)
     if doubled:
         raise BadInput(f"names a column twice: {', '.join(doubled)}", location=f"{origin}:1")
-    found = []
+    candidates = []
     for number, cells in rows:
-        where = f"{origin}:{number}"
+        line = f"{origin}:{number}"
         if len(cells) > len(header):
             hint = "Put a cell that holds the separator into double quotes."
-            faults.append(f"{where}: left out: has {len(cells):,} cells under {len(header):,} columns. {hint}")
+            faults.append(f"{line}: left out: has {len(cells):,} cells under {len(header):,} columns. {hint}")
             continue
-        fields = _fields(dict(zip(names, cells, strict=False)), where, faults)
+        fields = _read_row(dict(zip(names, cells, strict=False)), line, faults)
         if fields.setdefault("name", fields.get("model")):
-            found.append(Candidate(**_identified(fields)))
+            candidates.append(Candidate(**_identified(fields)))
         else:
-            faults.append(f"{where}: left out: names no drive. Fill in name or model.")
+            faults.append(f"{line}: left out: does not name a drive. Fill in name or model.")
     ignored = tuple(cell.strip() for cell, name in zip(header, names, strict=True) if name not in COLUMNS and cell)
-    return Stock(candidates=tuple(make_names_unique(found)), ignored=ignored, faults=tuple(faults))
+    return Stock(candidates=tuple(make_names_unique(candidates)), ignored=ignored, faults=tuple(faults))
 
 
 def _decode(data: bytes, origin: str) -> str:
     if b"\0" in data and not data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        raise BadInput("is not a text", location=origin, hint="Save the stock list as CSV.")
+        raise BadInput("is not text", location=origin, hint="Save the stock list as CSV.")
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         return data.decode("utf-16", errors="replace")
     try:
@@ -246,7 +250,7 @@ def _decode(data: bytes, origin: str) -> str:
 
 
 def _rows(text: str, origin: str, faults: list[str]) -> Iterator[tuple[int, list[str]]]:
-    """Line number and cells of every line that holds something; the separator is the most frequent in the first."""
+    """Line number and cells of every line that is not empty; the separator is the one most frequent in the first."""
     first = text.lstrip("\r\n").partition("\n")[0]
     separator = max(_SEPARATORS, key=first.count)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
@@ -260,7 +264,7 @@ def _rows(text: str, origin: str, faults: list[str]) -> Iterator[tuple[int, list
         except StopIteration:
             return
         except csv.Error as error:
-            faults.append(f"{origin}:{reader.line_num}: left out: is no line of a table: {error}.")
+            faults.append(f"{origin}:{reader.line_num}: left out: is not a line of a table: {error}.")
             continue
         if any(cell.strip() for cell in cells):
             yield reader.line_num, [cell.strip() for cell in cells]
@@ -272,19 +276,19 @@ def _column_name(cell: str) -> str:
     return re.sub(r"[\s-]+", "_", plain)
 
 
-def _fields(row: Mapping[str, str], where: str, faults: list[str]) -> Fields:
+def _read_row(row: Mapping[str, str], line: str, faults: list[str]) -> Fields:
     fields: Fields = {}
     for name, cell in row.items():
         try:
             fields |= _read_cell(name, cell) if name in COLUMNS else {}
         except ValueError as error:
-            faults.append(f"{where} column {name}: taken as unknown: {error}. Wanted: {COLUMNS[name].help}.")
+            faults.append(f"{line} column {name}: taken as unknown: {error}. Expected: {COLUMNS[name].help}.")
     return fields
 
 
 def _read_cell(name: str, cell: str) -> Fields:
-    """What a cell says. Raises ValueError where it cannot be understood."""
-    if cell.strip().lower() in _UNKNOWN:
+    """Read a cell. Raises ValueError where it cannot be understood."""
+    if cell.strip().lower() in _UNKNOWN_CELLS:
         return {}
     if len(cell) > MOST_CELL_LETTERS:
         raise ValueError(f"has more than {MOST_CELL_LETTERS} letters")
@@ -292,33 +296,34 @@ def _read_cell(name: str, cell: str) -> Fields:
 
 
 def _identified(fields: Fields) -> Fields:
-    """A number typed from a label names a drive but proves nothing: the identity's strength stays none."""
+    """A number typed from a label names a drive but does not prove it: the strength of the identity stays none."""
     wwn = fields.pop("wwn", None)
     if wwn:
         fields["identity"] = Identity(wwn=wwn)
     return fields
 
 
-def make_names_unique(found: Sequence[Candidate]) -> Iterator[Candidate]:
-    """Names made unique: by the serial number, else by counting."""
-    bearers = Counter(one.name for one in found)
+def make_names_unique(candidates: Sequence[Candidate]) -> Iterator[Candidate]:
+    """Make names unique, by the serial number or else by counting."""
+    bearers = Counter(candidate.name for candidate in candidates)
     used: set[str] = set()
     next_number: Counter[str] = Counter()
-    for one in found:
-        name = f"{one.name} {one.serial}" if bearers[one.name] > 1 and one.serial else one.name
+    for candidate in candidates:
+        shared = bearers[candidate.name] > 1 and candidate.serial
+        name = f"{candidate.name} {candidate.serial}" if shared else candidate.name
         unique = name
         while unique in used:
             next_number[name] += 1
             unique = f"{name} ({next_number[name] + 1})"
         used.add(unique)
-        yield msgspec.structs.replace(one, name=unique)
+        yield msgspec.structs.replace(candidate, name=unique)
 
 
 # ------------------------------------------------------------------------------------------- readings, by hand
 
 
 def candidate_from_reading(reading: Reading, *, verdict: str | None = None) -> Candidate:
-    """A drive as it describes itself. It reports neither height nor supply current nor screw holes."""
+    """Describe a drive by its reading, which tells neither its height nor its current nor its screw holes."""
     drive = reading.drive
     name = " ".join(part for part in (drive.model, drive.serial) if part) or reading.path or "drive without a name"
     body = find_form_factor(drive.form_factor) if drive.form_factor else None
@@ -338,11 +343,11 @@ def candidate_from_reading(reading: Reading, *, verdict: str | None = None) -> C
         link_gbps=drive.link_max_gbps,
         recording="shingled" if drive.zoned in ("host-aware", "host-managed", "device-managed") else None,
         verdict=verdict,
-        obstacle=_obstacle(drive),
+        obstacle=_find_obstacle(drive),
     )
 
 
-def _obstacle(drive: Drive) -> str | None:
+def _find_obstacle(drive: Drive) -> str | None:
     if drive.virtual is not None:
         return f"it is {drive.virtual}, not a drive; take a drive out of it and read that"
     if drive.security == "locked":
@@ -351,7 +356,7 @@ def _obstacle(drive: Drive) -> str | None:
 
 
 def interface_protocol(drive: Drive) -> InterfaceProtocol | None:
-    """The language of a drive's plug; None where its reading does not tell SATA from its older sibling."""
+    """The protocol of a drive's connector; None where its reading does not tell SATA from PATA."""
     if drive.protocol == "nvme":
         return "nvme"
     if drive.protocol == "scsi":
@@ -360,14 +365,14 @@ def interface_protocol(drive: Drive) -> InterfaceProtocol | None:
 
 
 def _usual_connector(protocol: InterfaceProtocol | None, body: str | None) -> str | None:
-    """Full-size SATA and SAS drives have the one plug of their kind; any other plug has to be looked at."""
+    """Full-size SATA and SAS drives have the usual plug of their kind; any other one has to be looked at."""
     if body in ("2.5-inch", "3.5-inch") and protocol in ("sata", "sas"):
         return protocol
     return "msata" if body == "msata" and protocol == "sata" else None
 
 
 def add_facts(candidate: Candidate, facts: Mapping[str, str]) -> Candidate:
-    """The candidate with what was measured or looked up by hand; keys are columns of the stock list.
+    """Add what was measured or looked up by hand; the keys are columns of the stock list.
 
     Raises BadInput for a column that does not exist or a value that cannot be understood.
     """
@@ -375,10 +380,12 @@ def add_facts(candidate: Candidate, facts: Mapping[str, str]) -> Candidate:
     for name, cell in facts.items():
         column = _column_name(name)
         if column not in COLUMNS or column in ("name", "serial", "wwn"):
-            raise BadInput("is no fact that can be given by hand", location=name, hint=f"Known: {', '.join(COLUMNS)}.")
+            raise BadInput(
+                "is not a fact that can be given by hand", location=name, hint=f"Known: {', '.join(COLUMNS)}."
+            )
         try:
             fields |= _read_cell(column, cell)
         except ValueError as error:
-            raise BadInput(str(error), location=f"{name}={cell}", hint=f"Wanted: {COLUMNS[column].help}.") from error
+            raise BadInput(str(error), location=f"{name}={cell}", hint=f"Expected: {COLUMNS[column].help}.") from error
     by_hand = tuple(sorted({*candidate.by_hand, *(_column_name(name) for name in facts)}))
     return msgspec.structs.replace(candidate, by_hand=by_hand, **fields)

@@ -1,7 +1,7 @@
-"""The checks of one candidate against one host: body, plug, supply. Pure functions from facts to reasons in numbers.
+"""The checks of one candidate against one host: form factor, connector, supply. Each gives its reason in numbers.
 
-Each yields nothing where the host makes no demand. What a demand needs and nobody told is `unknown`. The checks of
-size, sectors, recording and life are in `fit.size_checks`.
+A check yields nothing where the host makes no demand; a demand that rests on an unknown fact is `unknown`. The checks
+of size, sectors, recording and endurance are in `fit.size_checks`.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from typing import Final
 
 from drivecare.documents import Value
 from drivecare.fit.host_profile import Host
-from drivecare.fit.model import Candidate, CheckResult, FitCheck, InterfaceProtocol, OldDrive
+from drivecare.fit.model import Candidate, CheckResult, FitCheck, InterfaceProtocol, ReplacedDrive
 from drivecare.fit.standards import (
     connectors,
     form_factors,
@@ -26,77 +26,77 @@ _RAIL_NAMES: Final = {"3v3": "3.3 V", "5v": "5 V", "12v": "12 V"}
 
 
 class Swap(Value, frozen=True, kw_only=True):
-    """What a candidate is held against: the host, and what is known of the old drive and its content."""
+    """What a candidate is checked against: the host, and what is known of the old drive and its content."""
 
     host: Host
-    source: OldDrive | None = None
+    source: ReplacedDrive | None = None
     source_link_gbps: float | None = None
-    written_per_hour: float | None = None  # bytes the old drive was told to write per powered-on hour
+    written_per_hour: float | None = None  # bytes written to the old drive per powered-on hour
     used_bytes: int | None = None
 
 
 Checker = Callable[[Candidate, Swap], Iterator[FitCheck]]
 
 
-def say(check: str, result: CheckResult, reason: str, source: str) -> FitCheck:
-    """A check, written short."""
-    return FitCheck(check=check, result=result, reason=reason, source=source)
-
-
 def check_same_drive(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
-    """The old drive is no replacement for itself."""
+    """The old drive cannot replace itself."""
     if swap.source is None:
         return
-    # A stock list's numbers were read off labels, which is word enough not to order the old drive for itself.
+    # A stock list's numbers were read off labels, which is enough not to order the old drive to replace itself.
     by_name = candidate.identity.wwn is not None and candidate.identity.wwn == swap.source.identity.wwn
     if compare(candidate, swap.source) == "yes" or shown_alike(candidate, swap.source) or by_name:
-        yield say("same-drive", "block", f"this is the old drive itself, serial {candidate.serial}", PRACTICE)
+        serial = f", serial {candidate.serial}" if candidate.serial else ""
+        yield FitCheck("same-drive", "block", f"this is the old drive itself{serial}", PRACTICE)
 
 
 def check_obstacle(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:  # noqa: ARG001
-    """A volume behind a RAID controller, or a locked drive, is nothing to put into a unit."""
+    """A volume behind a RAID controller, or a locked drive, cannot go into a unit."""
     if candidate.obstacle is not None:
-        yield say("usable", "block", candidate.obstacle, "its own reading")
+        yield FitCheck("usable", "block", candidate.obstacle, "its own reading")
 
 
 def check_health(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:  # noqa: ARG001
-    """A candidate that was read must be in order itself."""
-    words: dict[str, tuple[CheckResult, str]] = {
+    """A candidate that was read must be healthy itself."""
+    answers: dict[str, tuple[CheckResult, str]] = {
         "refit": ("pass", "its own reading shows nothing against it"),
         "recheck": ("warn", "its own reading asks for a recheck before it is relied on"),
         "replace": ("block", "its own reading says replace: do not fit it"),
         "evacuate": ("block", "its own reading says evacuate: it is losing data"),
-        "unproven": ("unknown", "its own reading supports no verdict; read it another way"),
+        "unproven": ("unknown", "its own reading does not support a verdict; read it another way"),
     }
-    if candidate.verdict in words:
-        result, reason = words[candidate.verdict]
-        yield say("health", result, reason, "drivecare assess of its reading")
+    if candidate.verdict in answers:
+        result, reason = answers[candidate.verdict]
+        yield FitCheck("health", result, reason, "drivecare assess of its reading")
 
 
 def check_form_factor(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
-    """The body's class."""
+    """The form factor, as it is or with an adapter."""
     bay = swap.host.bay
-    wanted = form_factors()[bay.form_factor]
+    native = form_factors()[bay.form_factor]
     if candidate.form_factor is None:
-        yield say("form-factor", "unknown", f"its body is not known; the bay takes {wanted.name}", bay.source)
+        yield FitCheck(
+            "form-factor", "unknown", f"its form factor is not known; the bay takes {native.name}", bay.source
+        )
         return
     body = form_factors()[candidate.form_factor]
-    if body.id in (wanted.id, *bay.also):
-        yield say("form-factor", "pass", f"{body.name} in a bay for {wanted.name}", bay.source)
+    if body.id in (native.id, *bay.also):
+        yield FitCheck("form-factor", "pass", f"{body.name} in a bay for {native.name}", bay.source)
     elif body.id in bay.adapters:
-        yield say("form-factor", "warn", f"{body.name} goes into the {wanted.name} bay with an adapter", bay.source)
+        yield FitCheck(
+            "form-factor", "warn", f"{body.name} fits into the {native.name} bay with an adapter", bay.source
+        )
     else:
         size = f"{body.width_mm:g} x {body.length_mm:g} mm"
-        reason = f"{body.name} ({size}) does not go into a bay for {wanted.name}"
-        yield say("form-factor", "block", f"{reason} ({wanted.width_mm:g} x {wanted.length_mm:g} mm)", body.source)
+        reason = f"{body.name} ({size}) does not fit into a bay for {native.name}"
+        yield FitCheck("form-factor", "block", f"{reason} ({native.width_mm:g} x {native.length_mm:g} mm)", body.source)
 
 
 def _in_adapter(candidate: Candidate, swap: Swap) -> bool:
     return candidate.form_factor in swap.host.bay.adapters
 
 
-def _height(candidate: Candidate) -> float | None:
-    """Its height in mm; a body made in one height only needs no measuring."""
+def _height_of(candidate: Candidate) -> float | None:
+    """Its height in mm, which need not be measured where its form factor comes in one height only."""
     if candidate.height_mm is None and candidate.form_factor is not None:
         classes = form_factors()[candidate.form_factor].heights
         return classes[0].mm if len(classes) == 1 else None
@@ -104,7 +104,7 @@ def _height(candidate: Candidate) -> float | None:
 
 
 def check_height(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
-    """The height, with the tolerance its class has; a low drive may need a spacer."""
+    """The height, with the tolerance of its class; a low drive may need a spacer."""
     bay = swap.host.bay
     if _in_adapter(candidate, swap):
         yield _height_in_adapter(candidate, swap)
@@ -113,140 +113,137 @@ def check_height(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
         return
     body = form_factors()[candidate.form_factor or bay.form_factor]
     source = f"{bay.source}; {body.source}"
-    height = _height(candidate)
+    height = _height_of(candidate)
     greatest = body.greatest_height(bay.height_mm)
     if height is None:
-        tallest = max(one.mm for one in body.heights)
-        if bay.height_mm >= tallest:
-            reason = f"the bay takes {bay.height_mm:g} mm, the tallest {body.name} drives are {tallest:g} mm"
-            yield say("height", "pass", reason, source)
+        if bay.height_mm >= body.tallest_mm:
+            reason = f"the bay takes {bay.height_mm:g} mm, the tallest {body.name} drives are {body.tallest_mm:g} mm"
+            yield FitCheck("height", "pass", reason, source)
         else:
             reason = f"its height is not known; the bay takes up to {bay.height_mm:g} mm: measure it (--height-mm)"
-            yield say("height", "unknown", reason, source)
+            yield FitCheck("height", "unknown", reason, source)
         return
     hand = ", measured by hand" if "height" in candidate.by_hand else ""
     if height > greatest + 1e-9:
         reason = f"{height:g} mm{hand}, {height - greatest:.2f} mm more than the {greatest:g} mm the bay takes"
-        yield say("height", "block", reason, source)
+        yield FitCheck("height", "block", reason, source)
     elif bay.least_height_mm is not None and height < bay.least_height_mm - 0.5:
         reason = f"{height:g} mm{hand}, lower than the {bay.least_height_mm:g} mm the bay can hold"
-        yield say("height", "block", reason, source)
+        yield FitCheck("height", "block", reason, source)
     elif bay.spacer and height < bay.height_mm - 0.5:
         reason = f"{height:g} mm{hand} in a {bay.height_mm:g} mm bay: needs a {bay.height_mm - height:.1f} mm spacer"
-        yield say("height", "warn", reason, source)
+        yield FitCheck("height", "warn", reason, source)
     else:
-        yield say("height", "pass", f"{height:g} mm{hand} in a bay for up to {bay.height_mm:g} mm", source)
+        yield FitCheck("height", "pass", f"{height:g} mm{hand} in a bay for up to {bay.height_mm:g} mm", source)
 
 
 def _height_in_adapter(candidate: Candidate, swap: Swap) -> FitCheck:
-    """An adapter gives a drive the outline of a larger one; under the bay's own height it must stay all the same."""
+    """An adapter gives a drive the outline of a larger one; it must still stay within the bay's own height."""
     bay = swap.host.bay
     body = form_factors()[candidate.form_factor or ""]
-    height, tallest = _height(candidate), max(one.mm for one in body.heights)
+    height = _height_of(candidate)
     room = form_factors()[bay.form_factor].greatest_height(bay.height_mm)
     source = f"{bay.source}; {body.source}; {PRACTICE}"
-    if height is None and tallest > room:
+    if height is None and body.tallest_mm > room:
         reason = f"its height is not known; the bay takes up to {room:g} mm: measure it (--height-mm)"
-        return say("height", "unknown", reason, source)
+        return FitCheck("height", "unknown", reason, source)
     if (height or 0) > room + 1e-9:
         reason = f"{height:g} mm, {(height or 0) - room:.2f} mm more than the {room:g} mm the bay takes"
-        return say("height", "block", reason, source)
-    which = f"drives of {height:g} mm" if height is not None else "this drive's height"
-    return say("height", "pass", f"the bay has {room:g} mm; take an adapter made for {which}", source)
+        return FitCheck("height", "block", reason, source)
+    purpose = f"drives of {height:g} mm" if height is not None else "this drive's height"
+    return FitCheck("height", "pass", f"the bay has {room:g} mm; take an adapter made for {purpose}", source)
 
 
 def check_holes(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
-    """Whether the threaded holes the bay's screws want are there."""
+    """Whether the drive has the threaded holes that the bay's screws need."""
     bay = swap.host.bay
     if bay.screws is None or candidate.form_factor != bay.form_factor:
         return
     limits = form_factors()[bay.form_factor].screws
-    assert limits is not None  # the profile's check refuses screws for a body without threads
+    assert limits is not None  # a profile with screws for a form factor without threads is refused
     holes = bay.screws.holes
-    height = _height(candidate)
+    height = _height_of(candidate)
     if candidate.mounting is not None:
-        there = holes in candidate.mounting
-        reason = f"{'has' if there else 'lacks'} the {holes} holes that the {bay.screws.count} screws need"
-        yield say("mounting-holes", "pass" if there else "block", reason, bay.source)
+        present = holes in candidate.mounting
+        reason = f"{'has' if present else 'lacks'} the {holes} holes that the {bay.screws.count} screws need"
+        yield FitCheck("mounting-holes", "pass" if present else "block", reason, bay.source)
     elif holes == "bottom" and limits.bottom_optional_to_mm and (height or 0) <= limits.bottom_optional_to_mm:
         reason = f"drives up to {limits.bottom_optional_to_mm:g} mm may lack the bottom holes the unit needs: look"
-        yield say("mounting-holes", "unknown", reason, limits.source)
+        yield FitCheck("mounting-holes", "unknown", reason, limits.source)
     else:
-        yield say("mounting-holes", "pass", f"{holes} holes belong to this form factor", limits.source)
+        yield FitCheck("mounting-holes", "pass", f"{holes} holes are part of this form factor", limits.source)
 
 
 def check_screw_depth(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
-    """Whether the unit's own screws reach too deep into this drive."""
+    """Whether the unit's own screws reach too far into this drive."""
     bay = swap.host.bay
     if bay.screws is None or candidate.form_factor != bay.form_factor:
         return
     limits = form_factors()[bay.form_factor].screws
     assert limits is not None
-    height = _height(candidate)
+    height = _height_of(candidate)
     depth = bay.screws.depth_mm
     least = limits.depth(bay.screws.holes, height if height is not None else 0.0)
     screws = f"{bay.screws.count} screws {bay.screws.thread}"
     if depth <= least:
-        yield say("screw-depth", "pass", f"{screws} reach {depth:g} mm in, {least:g} mm is safe", limits.source)
+        yield FitCheck("screw-depth", "pass", f"{screws} reach {depth:g} mm in, {least:g} mm is safe", limits.source)
     elif height is None:
         reason = f"{screws} reach {depth:g} mm in; a low drive takes {least:g} mm, and its height is not known"
-        yield say("screw-depth", "unknown", reason, limits.source)
+        yield FitCheck("screw-depth", "unknown", reason, limits.source)
     else:
         reason = f"{screws} reach {depth:g} mm in, more than {least:g} mm: use shorter ones or washers"
-        yield say("screw-depth", "warn", reason, limits.source)
+        yield FitCheck("screw-depth", "warn", reason, limits.source)
 
 
 def spoken_protocol(candidate: Candidate) -> InterfaceProtocol | None:
-    """What it speaks, as told or as its plug allows nothing else."""
+    """Its protocol, as given, or as its connector leaves no choice."""
     if candidate.protocol is None and candidate.connector is not None:
-        spoken = connectors()[candidate.connector].protocols
-        return spoken[0] if len(spoken) == 1 else None
+        protocols = connectors()[candidate.connector].protocols
+        return protocols[0] if len(protocols) == 1 else None
     return candidate.protocol
 
 
 def check_connector(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
-    """The plug."""
+    """Whether the drive's plug goes into the unit's socket."""
     socket = connectors()[swap.host.interface.connector]
     if candidate.connector is None:
-        yield say("connector", "unknown", f"its plug is not known; the unit has {socket.name}", socket.source)
+        yield FitCheck("connector", "unknown", f"its plug is not known; the unit has {socket.name}", socket.source)
         return
     plug = connectors()[candidate.connector]
     if plug.id in socket.accepts:
-        yield say("connector", "pass", f"{plug.name} into {socket.name}", socket.source)
+        yield FitCheck("connector", "pass", f"{plug.name} into {socket.name}", socket.source)
     else:
-        yield say("connector", "block", f"{plug.name} does not go into {socket.name}", socket.source)
+        yield FitCheck("connector", "block", f"{plug.name} does not go into {socket.name}", socket.source)
 
 
 def check_protocol(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
-    """What is spoken over the plug: a card that fits mechanically may still be silent."""
+    """The protocol: a card that fits mechanically may still not be detected."""
     interface = swap.host.interface
-    spoken = spoken_protocol(candidate)
-    wanted = " or ".join(one.upper() for one in interface.protocols)
-    if spoken is None:
-        yield say("protocol", "unknown", f"what it speaks is not known; the unit speaks {wanted}", interface.source)
-    elif spoken in interface.protocols:
-        yield say("protocol", "pass", f"{spoken.upper()}, as the unit", interface.source)
+    protocol = spoken_protocol(candidate)
+    accepted = " or ".join(protocol.upper() for protocol in interface.protocols)
+    if protocol is None:
+        yield FitCheck(
+            "protocol", "unknown", f"its protocol is not known; the unit speaks {accepted}", interface.source
+        )
+    elif protocol in interface.protocols:
+        yield FitCheck("protocol", "pass", f"{protocol.upper()}, like the unit", interface.source)
     else:
-        reason = f"speaks {spoken.upper()}, the unit only {wanted}: it would not be detected"
-        yield say("protocol", "block", reason, interface.source)
+        reason = f"speaks {protocol.upper()}, the unit only {accepted}: it would not be detected"
+        yield FitCheck("protocol", "block", reason, interface.source)
 
 
 def link_payload(candidate: Candidate, host: Host) -> float | None:
-    """Payload in MB/s of the link between drive and unit at the lower rate of the two; None where a side is unknown."""
+    """Payload in MB/s of the link at the lower rate of drive and unit; None where that of either is unknown."""
     interface = host.interface
     if candidate.link_gbps is not None and interface.link_gbps is not None:
         return sata_payload_mb_s(min(candidate.link_gbps, interface.link_gbps))
-    theirs = (candidate.pcie_generation, candidate.pcie_lanes)
-    ours = (interface.pcie_generation, interface.pcie_lanes)
-    if None not in theirs and None not in ours:
-        generation = min(one[0] for one in (theirs, ours) if one[0] is not None)
-        lanes = min(one[1] for one in (theirs, ours) if one[1] is not None)
-        return pcie_payload_mb_s(generation, lanes)
-    return None
+    generations = [n for n in (candidate.pcie_generation, interface.pcie_generation) if n is not None]
+    lanes = [n for n in (candidate.pcie_lanes, interface.pcie_lanes) if n is not None]
+    return pcie_payload_mb_s(min(generations), min(lanes)) if len(generations) == len(lanes) == 2 else None
 
 
 def check_link(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
-    """The rate the two agree on. A slower link costs time, it does not stop the drive from working."""
+    """The rate that both ends agree on. A slower link costs time, but does not stop the drive from working."""
     payload = link_payload(candidate, swap.host)
     if payload is None or spoken_protocol(candidate) not in swap.host.interface.protocols:
         return
@@ -260,13 +257,15 @@ def check_link(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
         speed = f"its PCIe link carries {payload:,.0f} MB/s"
         source = interfaces().pcie.source
     if (candidate.sustained_mb_s or 0) > payload:
-        yield say("link", "warn", f"{speed}; the drive itself could do {candidate.sustained_mb_s:,.0f} MB/s", source)
+        yield FitCheck(
+            "link", "warn", f"{speed}; the drive itself could do {candidate.sustained_mb_s:,.0f} MB/s", source
+        )
     else:
-        yield say("link", "pass", speed, source)
+        yield FitCheck("link", "pass", speed, source)
 
 
 def _rails_needed(candidate: Candidate) -> tuple[str, ...]:
-    """The rails a drive of this build draws from, whatever its currents are: its plug's own say goes first."""
+    """The rails that such a drive draws from, whatever the current; its connector overrides its form factor."""
     if candidate.connector is not None and connectors()[candidate.connector].draws:
         return connectors()[candidate.connector].draws
     return form_factors()[candidate.form_factor].draws if candidate.form_factor is not None else ()
@@ -282,21 +281,26 @@ def check_supply(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
         if not draw and rail not in needed:
             continue
         name = _RAIL_NAMES[rail]
-        given = None if supply is None else getattr(supply, f"rail_{rail}_amps")
+        available = None if supply is None else getattr(supply, f"rail_{rail}_amps")
         source = PRACTICE if supply is None else supply.source
-        if rail not in carried or (supply is not None and given is None):
-            reason = f"needs {name}" + (f" ({draw:g} A)" if draw else "") + ", which the unit does not give"
-            yield say("supply", "block", reason, source)
-        elif given is None:
+        if rail not in carried or (supply is not None and available is None):
+            reason = f"needs {name}" + (f" ({draw:g} A)" if draw else "") + ", which the unit does not supply"
+            yield FitCheck("supply", "block", reason, source)
+        elif available is None:
             continue
         elif draw is None:
-            reason = f"its peak current on {name} is not known; the unit gives {given:g} A: it is on the drive's label"
-            yield say("supply", "unknown", reason, source)
-        elif draw > given:
-            reason = f"draws {draw:g} A on {name} at its peak, {draw - given:.2g} A more than the {given:g} A given"
-            yield say("supply", "block", reason, source)
+            reason = f"its peak current on {name} is not known (see its label); the unit supplies {available:g} A"
+            yield FitCheck("supply", "unknown", reason, source)
+        elif draw > available:
+            excess = draw - available
+            reason = (
+                f"peaks at {draw:g} A on {name}, {excess:.2g} A more than the {available:g} A that the unit supplies"
+            )
+            yield FitCheck("supply", "block", reason, source)
         else:
-            yield say("supply", "pass", f"{draw:g} A on {name} at its peak, the unit gives {given:g} A", source)
+            yield FitCheck(
+                "supply", "pass", f"peaks at {draw:g} A on {name}, the unit supplies {available:g} A", source
+            )
 
 
 def check_power_disable(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
@@ -306,12 +310,14 @@ def check_power_disable(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     source = "SATA 3.3 power disable (pin 3); vendor technical brief"
     if candidate.power_disable is None:
         reason = "whether it obeys the power-disable pin is not known; this unit holds that pin at 3.3 V"
-        yield say("power-disable", "unknown", reason, source)
+        yield FitCheck("power-disable", "unknown", reason, source)
     elif candidate.power_disable:
         reason = "obeys the power-disable pin, which this unit holds at 3.3 V: it would never spin up"
-        yield say("power-disable", "block", f"{reason}; an adapter without 3.3 V cures it", source)
+        yield FitCheck("power-disable", "block", f"{reason}; an adapter without 3.3 V solves that", source)
     else:
-        yield say("power-disable", "pass", "does not obey the power-disable pin the unit holds at 3.3 V", source)
+        yield FitCheck(
+            "power-disable", "pass", "does not obey the power-disable pin, which the unit holds at 3.3 V", source
+        )
 
 
 BODY_CHECKS: Final[tuple[Checker, ...]] = (

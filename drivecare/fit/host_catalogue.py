@@ -1,4 +1,4 @@
-"""Host profiles: loading them, and finding the one that a label means."""
+"""The catalogue of host profiles: load them, and find the one that a label means."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Final
 
-from drivecare.documents import MOST_PROFILE_BYTES, Strict, Value, decode_toml, read_bytes
+from drivecare.documents import MOST_PROFILE_BYTES, Strict, Value, decode_shipped, decode_toml, read_bytes
 from drivecare.errors import BadInput, DriveCareError
 from drivecare.fit.host_profile import Host, HostDocument, Symptom
 from drivecare.fit.model import HostSummary
@@ -23,16 +23,16 @@ SHIPPED: Final = "profiles/hosts"
 
 
 class BadProfile(Value, frozen=True, kw_only=True):
-    """A profile of the shop's that cannot be used, and all that is wrong with it."""
+    """A profile of the shop's that cannot be used, and everything that is wrong with it."""
 
     file: str
     problems: tuple[str, ...]
 
     def lines(self) -> Iterator[str]:
-        """A sentence for each thing that is wrong."""
+        """Yield a sentence for each problem, and one on what to do."""
         for problem in self.problems:
             yield f"{self.file}: {problem}"
-        yield f"{self.file}: left out until that is mended. See: {command_line('hosts', 'check', self.file)}"
+        yield f"{self.file}: left out until that is corrected. See: {command_line('hosts', 'check', self.file)}"
 
 
 class Profiles(Value, frozen=True, kw_only=True):
@@ -51,23 +51,22 @@ class _Symptoms(Strict, frozen=True, kw_only=True):
 
 
 def common_symptoms() -> tuple[Symptom, ...]:
-    """Symptoms of any unit; a profile's own come before them."""
-    data = resources.files("drivecare.profiles").joinpath("symptoms.toml").read_bytes()
-    return decode_toml(_Symptoms, data, origin="symptoms.toml").symptom
+    """The symptoms of any unit, which a profile may override."""
+    return decode_shipped(_Symptoms, "symptoms.toml").symptom
 
 
 def load_hosts(folders: Iterable[Path] = ()) -> Profiles:
-    """Every profile that ships, then those in `folders`; a later one replaces an earlier of the same id.
+    """Load every profile that ships, then those in `folders`; a later one replaces an earlier one with the same id.
 
-    One that cannot be used is left out and named, and so is the earlier one that it would have replaced: its numbers
-    are not what the shop measured.
+    A profile that cannot be used is left out and named. The earlier one that it would have replaced is left out too:
+    its numbers are not what the shop measured.
     """
     hosts: dict[str, HostDocument] = {}
     bad: list[BadProfile] = []
     shipped: Traversable = resources.files("drivecare.profiles").joinpath("hosts")
     for entry in shipped.iterdir():
         if entry.name.endswith(".toml"):
-            _add(hosts, bad, entry.read_bytes(), origin=f"{SHIPPED}/{entry.name}")
+            _add_profile(hosts, bad, entry.read_bytes(), origin=f"{SHIPPED}/{entry.name}")
     for folder in folders:
         if not folder.is_dir():
             bad.append(BadProfile(file=str(folder), problems=("is not a folder of profiles: check $DRIVECARE_HOSTS",)))
@@ -77,11 +76,11 @@ def load_hosts(folders: Iterable[Path] = ()) -> Profiles:
             except DriveCareError as error:
                 bad.append(BadProfile(file=str(path), problems=(error.problem,)))
             else:
-                _add(hosts, bad, data, origin=str(path))
+                _add_profile(hosts, bad, data, origin=str(path))
     return Profiles(hosts=tuple(hosts[key] for key in sorted(hosts)), bad=tuple(bad))
 
 
-def _add(hosts: dict[str, HostDocument], bad: list[BadProfile], data: bytes, *, origin: str) -> None:
+def _add_profile(hosts: dict[str, HostDocument], bad: list[BadProfile], data: bytes, *, origin: str) -> None:
     host, problems = decode_profile(data, origin=origin)
     if host is not None and not problems:
         fields = {name: getattr(host, name) for name in host.__struct_fields__}
@@ -94,7 +93,7 @@ def _add(hosts: dict[str, HostDocument], bad: list[BadProfile], data: bytes, *, 
 
 
 def summarize_host(host: Host) -> HostSummary:
-    """The profile in a list."""
+    """Summarize a profile for a list."""
     return HostSummary(
         id=host.id,
         name=host.name,
@@ -105,12 +104,12 @@ def summarize_host(host: Host) -> HostSummary:
 
 
 def describe_bay(host: Host) -> str:
-    """The bay in words: "2.5-inch, to 9.5 mm"."""
+    """Describe the bay: "2.5-inch, to 9.5 mm"."""
     return f"{form_factors()[host.bay.form_factor].name}, to {host.bay.height_mm:g} mm"
 
 
 def describe_interface(host: Host) -> str:
-    """Plug and link in words: "SATA, 3.0 Gb/s"."""
+    """Describe connector and link: "SATA, 3.0 Gb/s"."""
     interface = host.interface
     name = connectors()[interface.connector].name
     if interface.link_gbps is not None:
@@ -121,74 +120,73 @@ def describe_interface(host: Host) -> str:
 
 
 def find_host(label: str, hosts: Iterable[HostDocument]) -> HostDocument:
-    """The one profile that `label` means: an id, a name, or the text of a unit's label.
+    """Find the one profile that `label` means: an id, a name, or the text of a unit's label.
 
-    A unit's revision digits must agree and its country digits are ignored; a unit is never taken by its name without
-    the revision. Anything else raises BadInput with the near misses; several answers are refused with the choices.
+    The revision digits must agree, the country digits are ignored; a unit is never chosen by its name without the
+    revision. Several matches raise BadInput with the choices, none with the near misses.
     """
-    known = tuple(hosts)
-    wanted = label.strip().casefold()
-    found = [host for host in known if wanted in (host.id.casefold(), host.name.casefold())]
-    found = found or [host for host in known if label_matches(label, host)]
-    words = _words(label)
-    described = [host for host in known if words and words <= _words(f"{host.id} {host.name} {host.what}")]
-    if not found and [host.kind for host in described] == ["bay"]:
-        found = described
-    if len(found) == 1:
-        return found[0]
-    choices = found or (described if len(described) > 1 else [])
+    hosts = tuple(hosts)
+    name, words = label.strip().casefold(), _split_words(label)
+    matches = [host for host in hosts if name in (host.id.casefold(), host.name.casefold())]
+    matches = matches or [host for host in hosts if label_matches(label, host)]
+    described = [host for host in hosts if words and words <= _describing_words(host)]
+    if not matches and [host.kind for host in described] == ["bay"]:
+        matches = described
+    if len(matches) == 1:
+        return matches[0]
+    choices = matches or (described if len(described) > 1 else [])
     if choices:
         ids = ", ".join(sorted(host.id for host in choices))
         raise BadInput("means more than one unit or bay", location=f"label {label!r}", hint=f"Choose one: {ids}.")
-    near = near_misses(label, known)
-    hint = f"Near it: {', '.join(near)}." if near else "See drivecare hosts list."
+    near = near_misses(label, hosts)
+    hint = f"Similar: {', '.join(near)}." if near else "See drivecare hosts list."
     raise BadInput("matches no unit or bay", location=f"label {label!r}", hint=hint)
 
 
-def _words(text: str) -> set[str]:
+def _split_words(text: str) -> set[str]:
     return set(re.findall(r"[a-z0-9.]+", text.casefold()))
+
+
+def _describing_words(host: Host) -> set[str]:
+    return _split_words(f"{host.id} {host.name} {host.what}")
 
 
 def label_matches(label: str, host: Host) -> bool:
     """Whether the label names this unit in this revision."""
-    if host.label is None:
-        return False
-    rule = host.label
-    for digits in _digits_after(rule.prefix, label):
-        if any(
-            digits.startswith(revision) and len(digits) - len(revision) in (0, rule.region_digits)
-            for revision in rule.revisions
-        ):
-            return True
-    return False
+    scheme = host.label
+    return scheme is not None and any(
+        digits.startswith(revision) and len(digits) - len(revision) in (0, scheme.region_digits)
+        for digits in _digits_after(scheme.prefix, label)
+        for revision in scheme.revisions
+    )
 
 
 def _digits_after(prefix: str, label: str) -> Iterator[str]:
-    """Every number after `prefix` as a word of its own; separators and a trailing letter or two do not count."""
+    """Every number after `prefix` as a word of its own, without separators and a trailing letter or two."""
     pattern = rf"(?<![A-Z0-9]){prefix}[\s._/-]*([0-9]+(?:[._/-][0-9]+)?)(?:[\s-]?[A-Z]{{1,2}})?(?![A-Z0-9])"
-    for found in re.findall(pattern, label.upper()):
-        yield re.sub(r"[^0-9]", "", found)
+    for number in re.findall(pattern, label.upper()):
+        yield re.sub(r"[^0-9]", "", number)
 
 
 def near_misses(label: str, hosts: Iterable[Host]) -> list[str]:
-    """Ids worth a second look, most alike first: same prefix but another revision, misread letters, part of a name."""
-    scores = {host.id: _likeness(label, host) for host in hosts}
+    """Ids worth a second look, the closest first: the prefix with another revision, misread letters, part of a name."""
+    scores = {host.id: _score_likeness(label, host) for host in hosts}
     return sorted((key for key, score in scores.items() if score >= 0.5), key=lambda key: (-scores[key], key))[:6]
 
 
-def _likeness(label: str, host: Host) -> float:
+def _score_likeness(label: str, host: Host) -> float:
     """0 to 1 by shared words and spelling; 2 where the prefix is right, 3 where only O and 0, I and 1 were mixed up."""
-    words = _words(label)
-    shared = len(words & _words(f"{host.id} {host.name} {host.what}")) / (len(words) or 1)
+    words = _split_words(label)
+    shared = len(words & _describing_words(host)) / (len(words) or 1)
     spelling = difflib.SequenceMatcher(None, label.casefold(), host.id).ratio()
     if host.label is None:
         return max(shared, spelling)
     prefix, upper = host.label.prefix, label.strip().upper()
     misread = str.maketrans("OIL", "011")
-    start, rest = upper[: len(prefix)].translate(misread), upper[len(prefix) :].translate(misread)
-    if start == prefix.translate(misread) and label_matches(prefix + rest, host):
+    start, digits = upper[: len(prefix)].translate(misread), upper[len(prefix) :].translate(misread)
+    if start == prefix.translate(misread) and label_matches(prefix + digits, host):
         return 3.0
-    if any(True for _ in _digits_after(prefix, label)):
+    if next(_digits_after(prefix, label), None) is not None:
         return 2.0
     letters = re.match(r"[A-Z]*", upper)
     alike = difflib.SequenceMatcher(None, letters[0] if letters else "", prefix).ratio()

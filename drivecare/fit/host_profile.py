@@ -1,6 +1,6 @@
-"""A host profile: one unit of one revision, or one kind of bay, as a person writes it down in TOML.
+"""A host profile: one unit of one revision, or one kind of bay, as a person writes it in TOML.
 
-Every table that a check reads carries a `source`: a document, "common practice, no source" or "from memory". Types
+Every table that a check reads carries a `source`: a document, "common practice, no source" or "from memory". The types
 derive from `Strict`, so that a misspelt key is found. docs/host-profiles.md shows a profile line by line.
 """
 
@@ -11,19 +11,18 @@ from typing import Annotated, Literal
 import msgspec
 
 from drivecare.documents import Strict, Value
-from drivecare.fit.model import InterfaceProtocol, MediaKind, MigrationKind
+from drivecare.fit.model import InterfaceProtocol, MediaKind, MigrationKind, SectorFormat
 
 NonEmptyText = Annotated[str, msgspec.Meta(min_length=1)]
 PositiveFloat = Annotated[float, msgspec.Meta(gt=0)]
 PositiveInt = Annotated[int, msgspec.Meta(gt=0)]
-SectorFormat = Literal["512n", "512e", "4Kn"]
 BenchPhase = Literal["open", "fit", "close"]
 
 
 class Label(Strict, frozen=True, kw_only=True):
-    """How the unit's label reads: PREFIX, digits of the revision, then digits of the country it was sold in.
+    """How the unit's label reads: PREFIX, the digits of the revision, then those of the country it was sold in.
 
-    Parts go by the revision; the country's digits say nothing about parts.
+    Parts depend on the revision, not on the country.
     """
 
     prefix: Annotated[str, msgspec.Meta(pattern="^[A-Z]{1,6}$")]
@@ -43,10 +42,10 @@ class Screws(Strict, frozen=True, kw_only=True):
 
 
 class Bay(Strict, frozen=True, kw_only=True):
-    """Where the drive sits. `height_mm` is the tallest drive it is built for, `least_height_mm` the lowest it can hold.
+    """Where the drive sits. `height_mm`: the tallest drive it is built for; `least_height_mm`: the lowest it can hold.
 
-    `spacer`: a lower drive sits loose and needs one. `adapters`: smaller form factors that go in with an adapter.
-    `also`: other form factors it takes as they are, for M.2 slots with several stand-offs.
+    `spacer`: a lower drive sits loose and needs one. `adapters`: smaller form factors that fit with an adapter. `also`:
+    other form factors that fit as they are, for M.2 slots with several stand-offs.
     """
 
     form_factor: NonEmptyText
@@ -61,7 +60,7 @@ class Bay(Strict, frozen=True, kw_only=True):
 
 
 class Interface(Strict, frozen=True, kw_only=True):
-    """Plug and language. `link_gbps` for SATA and SAS, the two PCIe numbers for NVMe.
+    """Connector and protocols. `link_gbps` is for SATA and SAS, the two PCIe numbers are for NVMe.
 
     `power_disable_held`: the unit feeds 3.3 V to pin 3 of the SATA power plug, which holds some drives in reset.
     """
@@ -76,7 +75,7 @@ class Interface(Strict, frozen=True, kw_only=True):
 
 
 class Supply(Strict, frozen=True, kw_only=True):
-    """The current the unit can give the drive, in ampere at the peak; a rail that is left out is not there."""
+    """The peak current that the unit can supply, in amperes; a rail that is left out does not exist."""
 
     rail_3v3_amps: PositiveFloat | None = None
     rail_5v_amps: PositiveFloat | None = None
@@ -85,7 +84,7 @@ class Supply(Strict, frozen=True, kw_only=True):
 
 
 class Capacity(Strict, frozen=True, kw_only=True):
-    """The least and greatest size the unit takes, in bytes, and why."""
+    """The least and the greatest size that the unit takes, in bytes, and why."""
 
     least_bytes: PositiveInt | None = None
     most_bytes: PositiveInt | None = None
@@ -94,7 +93,7 @@ class Capacity(Strict, frozen=True, kw_only=True):
 
 
 class RecordingNeeds(Strict, frozen=True, kw_only=True):
-    """How the unit writes: `sustained_mb_s` without pause; `daily_write_gb` for when the old drive tells none."""
+    """How the unit writes: `sustained_mb_s` without a pause; `daily_write_gb` where the old drive does not tell."""
 
     kinds: tuple[MediaKind, ...] = ("hdd", "ssd")
     shingled: Literal["ok", "warn", "refuse"] = "ok"
@@ -105,7 +104,7 @@ class RecordingNeeds(Strict, frozen=True, kw_only=True):
 
 
 class Sectors(Strict, frozen=True, kw_only=True):
-    """Sector formats the unit starts from: 512n, 512e, 4Kn."""
+    """The sector formats that the unit can start from: 512n, 512e, 4Kn."""
 
     formats: tuple[SectorFormat, ...]
     source: NonEmptyText
@@ -121,7 +120,7 @@ class Migration(Strict, frozen=True, kw_only=True):
 
 
 class BenchStep(Strict, frozen=True, kw_only=True):
-    """One thing to do with the hands, with what it takes and what to mind while doing it."""
+    """One step by hand, with what it takes and what to mind."""
 
     phase: BenchPhase
     do: NonEmptyText
@@ -131,7 +130,7 @@ class BenchStep(Strict, frozen=True, kw_only=True):
 
 
 class Symptom(Strict, frozen=True, kw_only=True):
-    """What the customer sees and what it mostly means. `words` that a description of it uses; `first`: check before."""
+    """What the customer sees and what it usually means. `words`: of its descriptions; `first`: what to check first."""
 
     id: NonEmptyText
     says: NonEmptyText
@@ -143,7 +142,7 @@ class Symptom(Strict, frozen=True, kw_only=True):
 
 
 class Host(Strict, frozen=True, kw_only=True):
-    """A unit of one revision, or a kind of bay. Tables that are left out make no demand."""
+    """A unit of one revision, or a kind of bay. A table that is left out makes no demand."""
 
     id: Annotated[str, msgspec.Meta(pattern="^[a-z0-9][a-z0-9.-]*$")]
     name: NonEmptyText
@@ -163,21 +162,21 @@ class Host(Strict, frozen=True, kw_only=True):
 
 
 class HostDocument(Host, frozen=True, kw_only=True, forbid_unknown_fields=False):
-    """A profile as `hosts show` and `hosts match` print it; `origin` is the file it came from."""
+    """A profile as `hosts show` and `hosts match` print it; `origin`: the file it came from."""
 
     schema: Literal["drivecare/host-1"] = "drivecare/host-1"
     origin: str
 
 
 class Problem(Value, frozen=True, kw_only=True):
-    """One thing wrong in a profile: the key as TOML names it ("" where the file as a whole is meant), and why."""
+    """One problem in a profile: the key as TOML names it ("" for the file as a whole), and the reason."""
 
     key: str
     reason: str
 
 
 class HostCheck(Value, frozen=True, kw_only=True):
-    """What `hosts check` prints."""
+    """The document of `hosts check`."""
 
     schema: Literal["drivecare/host-check-1"] = "drivecare/host-check-1"
     file: str

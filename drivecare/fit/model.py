@@ -1,11 +1,11 @@
-"""What a plan is made of: candidate drives, the checks each one gets, and the plan itself.
+"""What a plan is made of: candidate drives, the checks of each, and the plan itself.
 
-`None` means "nobody told us" everywhere. An unknown value gives an `unknown` check, never a `pass`.
+`None` means "not known" everywhere. An unknown value gives an `unknown` check, never a `pass`.
 """
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Final, Literal
 
 from drivecare.documents import Value
 from drivecare.reading.identity import Identity
@@ -16,13 +16,21 @@ MigrationKind = Literal["sector-copy", "unit-initialises", "file-copy"]
 MediaKind = Literal["hdd", "ssd"]
 InterfaceProtocol = Literal["sata", "sas", "nvme", "pata"]
 RecordingMethod = Literal["conventional", "shingled"]
+SectorFormat = Literal["512n", "512e", "4Kn"]
+
+# Logical and physical sector size in bytes.
+SECTOR_FORMATS: Final[dict[SectorFormat, tuple[int, int]]] = {
+    "512n": (512, 512),
+    "512e": (512, 4096),
+    "4Kn": (4096, 4096),
+}
 
 
 class Candidate(Value, frozen=True, kw_only=True):
-    """One drive that might go into the unit: a row of the stock, or a drive that was read.
+    """One drive that might go into the unit: a row of the stock list, or a drive that was read.
 
-    Lengths in mm, currents in ampere at their peak (spin-up for a hard drive), rates in MB/s of 10^6 bytes.
-    `by_hand` names the facts a person measured or looked up instead of the drive or the stock list saying them.
+    Lengths in mm, peak currents in amperes (at spin-up for a hard drive), rates in MB/s of 10^6 bytes. `by_hand`: the
+    facts that a person measured or looked up, where neither the drive nor the stock list has them.
     """
 
     name: str
@@ -30,7 +38,7 @@ class Candidate(Value, frozen=True, kw_only=True):
     serial: str | None = None
     identity: Identity = Identity()
     capacity_bytes: int | None = None
-    labelled_gb: int | None = None  # what the label says; it promises no byte count
+    labelled_gb: int | None = None  # as on the label, which does not promise a byte count
     kind: MediaKind | None = None
     protocol: InterfaceProtocol | None = None
     connector: str | None = None
@@ -44,21 +52,21 @@ class Candidate(Value, frozen=True, kw_only=True):
     peak_3v3_amps: float | None = None
     peak_5v_amps: float | None = None
     peak_12v_amps: float | None = None
-    power_disable: bool | None = None  # obeys the power-disable signal on pin 3 of the SATA power plug
+    power_disable: bool | None = None  # whether it obeys the signal on pin 3 of the SATA power plug
     recording: RecordingMethod | None = None
     mounting: tuple[str, ...] | None = None  # which threaded holes it has: "side", "bottom"
     rated_written_bytes: int | None = None
     error_bits_exponent: int | None = None  # one unrecoverable read error expected in 10^N bits
     sustained_mb_s: float | None = None
     verdict: str | None = None  # of its own reading
-    obstacle: str | None = None  # why it could not be fitted whatever its size: no drive itself, locked
+    obstacle: str | None = None  # why it cannot be fitted, whatever its size: locked, or not a drive at all
     shelf: str | None = None
     price: float | None = None
     by_hand: tuple[str, ...] = ()
 
 
-class FitCheck(Value, frozen=True, kw_only=True):
-    """One thing looked at. `reason` in numbers; `source`: a document, "common practice, no source" or "from memory"."""
+class FitCheck(Value, frozen=True):
+    """One check's answer. `reason`: in numbers; `source`: a document, "common practice, no source" or "from memory"."""
 
     check: str
     result: CheckResult
@@ -67,13 +75,13 @@ class FitCheck(Value, frozen=True, kw_only=True):
 
 
 class JudgedCandidate(Value, frozen=True, kw_only=True):
-    """A candidate with its checks. `fits` is no where one blocks, unknown where one is unknown, else yes."""
+    """A candidate with its checks. `fits`: no if a check blocks, else unknown if one is unknown, else yes."""
 
     name: str
     fits: Fits
     checks: tuple[FitCheck, ...] = ()
-    rank: int | None = None  # 1 is the best; only drives that fit, or may, have one
-    ranking: tuple[str, ...] = ()  # why it stands where it stands
+    rank: int | None = None  # 1 is the best; only drives that fit or may fit have one
+    ranking: tuple[str, ...] = ()  # why it has this rank
     model: str | None = None
     serial: str | None = None
     identity: Identity = Identity()
@@ -82,11 +90,11 @@ class JudgedCandidate(Value, frozen=True, kw_only=True):
     logical_sector_bytes: int | None = None
     shelf: str | None = None
     by_hand: tuple[str, ...] = ()
-    copy_minutes: int | None = None  # the least a full copy takes; None where no rate is known
+    copy_minutes: int | None = None  # of a full copy at the least; None where no rate is known
 
 
-class OldDrive(Value, frozen=True, kw_only=True):
-    """The old drive as far as the plan rests on it. `verdict` is that of its reading, None where none was judged."""
+class ReplacedDrive(Value, frozen=True, kw_only=True):
+    """The drive to be replaced, as far as the plan rests on it. `verdict`: of its reading, None where it has none."""
 
     model: str | None = None
     serial: str | None = None
@@ -97,7 +105,7 @@ class OldDrive(Value, frozen=True, kw_only=True):
 
 
 class Advice(Value, frozen=True, kw_only=True):
-    """What a symptom says. `drive_likely` is whether the drive is the likely cause; `first` is what to check before."""
+    """What a symptom points to. `drive_likely`: whether the drive is the likely cause; `first`: what to check first."""
 
     symptom: str
     drive_likely: bool
@@ -107,14 +115,14 @@ class Advice(Value, frozen=True, kw_only=True):
 
 
 class Plan(Value, frozen=True, kw_only=True):
-    """Which drive goes into which unit, why, and the steps. `candidates` stand in ranked order, the best first."""
+    """Which drive goes into which unit, why, and the steps. `candidates`: the best first."""
 
     schema: Literal["drivecare/plan-1"] = "drivecare/plan-1"
     host: str  # id of the host profile
     host_name: str
     label: str  # as it was typed
     migration: MigrationKind
-    source: OldDrive | None = None
+    source: ReplacedDrive | None = None
     used_bytes: int | None = None
     candidates: tuple[JudgedCandidate, ...] = ()
     chosen: str | None = None  # name of the candidate to fit; None where none certainly fits
@@ -125,11 +133,11 @@ class Plan(Value, frozen=True, kw_only=True):
     @property
     def chosen_drive(self) -> JudgedCandidate | None:
         """The chosen candidate, which the gate compares with the drive that was written."""
-        return next((one for one in self.candidates if one.name == self.chosen), None)
+        return next((candidate for candidate in self.candidates if candidate.name == self.chosen), None)
 
 
 class HostSummary(Value, frozen=True, kw_only=True):
-    """One unit or bay in a list, in words."""
+    """One unit or bay of a list, in words."""
 
     id: str
     name: str
@@ -139,7 +147,7 @@ class HostSummary(Value, frozen=True, kw_only=True):
 
 
 class HostList(Value, frozen=True, kw_only=True):
-    """What `hosts list` prints."""
+    """The document of `hosts list`."""
 
     schema: Literal["drivecare/hosts-1"] = "drivecare/hosts-1"
     hosts: tuple[HostSummary, ...] = ()

@@ -1,4 +1,4 @@
-"""What is wrong in a host profile, beyond what its types say: each thing with its key and the reason."""
+"""Problems in a host profile, beyond what its types refuse, each with its key and the reason."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _RAILS: Final = {"rail_3v3_amps": "3v3", "rail_5v_amps": "5v", "rail_12v_amps": 
 
 
 def decode_profile(data: bytes, *, origin: str) -> tuple[Host | None, tuple[Problem, ...]]:
-    """The profile in these bytes, None where it cannot even be decoded, and all that is wrong with it."""
+    """Decode a profile, None where that is impossible, and find everything that is wrong with it."""
     try:
         host = decode_toml(Host, data, origin=origin)
     except BadInput as error:
@@ -24,43 +24,43 @@ def decode_profile(data: bytes, *, origin: str) -> tuple[Host | None, tuple[Prob
 
 
 def check_profile(data: bytes, *, origin: str) -> HostCheck:
-    """What is wrong with a profile, as far as it can be told at once: a wrong type hides what comes after it."""
+    """Check a profile as far as that is possible at once: a wrong type hides what comes after it."""
     _, problems = decode_profile(data, origin=origin)
     return HostCheck(file=origin, valid=not problems, problems=problems)
 
 
-def _type_problem(what: str) -> Problem:
-    """The decoder's sentence ("REASON at TABLE.KEY") as key and reason; a key that is absent or too many is the key."""
-    found = re.fullmatch(r"(?P<reason>.+?)(?: at (?P<place>[a-z0-9_.\[\]]+))?", what)
-    if found is None or what.startswith("is not "):
-        return Problem(key="", reason=what)
-    reason, place = found["reason"], found["place"] or ""
+def _type_problem(sentence: str) -> Problem:
+    """Split the decoder's sentence ("REASON at TABLE.KEY") into key and reason; a missing or unknown key is the key."""
+    match = re.fullmatch(r"(?P<reason>.+?)(?: at (?P<table>[a-z0-9_.\[\]]+))?", sentence)
+    if match is None or sentence.startswith("is not "):
+        return Problem(key="", reason=sentence)
+    reason, table = match["reason"], match["table"] or ""
     field = re.fullmatch(r"Object (missing required|contains unknown) field `(.+)`", reason)
     if field is None:
-        return Problem(key=place, reason=reason)
-    told = "is missing" if field[1] == "missing required" else "is no key of this table"
-    return Problem(key=f"{place}.{field[2]}".lstrip("."), reason=told)
+        return Problem(key=table, reason=reason)
+    reason = "is missing" if field[1] == "missing required" else "is not a key of this table"
+    return Problem(key=f"{table}.{field[2]}".lstrip("."), reason=reason)
 
 
 def find_problems(host: Host) -> Iterator[Problem]:
-    """What a profile says that cannot be so, each with its key."""
+    """Find everything in a profile that cannot be true."""
     yield from _label_problems(host)
     yield from _bay_problems(host)
     yield from _interface_problems(host)
-    yield from _rest_problems(host)
+    yield from _other_problems(host)
 
 
 def _label_problems(host: Host) -> Iterator[Problem]:
     if host.kind == "bay":
         if host.label is not None:
-            yield Problem(key="label", reason="a bay carries no label; only a unit has one")
+            yield Problem(key="label", reason="a bay does not carry a label; only a unit has one")
         return
     if host.label is None:
         yield Problem(key="label", reason="a unit needs a label: parts are ordered by it")
         return
     revisions = host.label.revisions
     if not revisions:
-        yield Problem(key="label.revisions", reason="names no revision")
+        yield Problem(key="label.revisions", reason="does not name a revision")
     if len({len(digits) for digits in revisions}) > 1:
         yield Problem(key="label.revisions", reason="must all have the same number of digits")
     if len(set(revisions)) < len(revisions):
@@ -81,21 +81,21 @@ def _bay_problems(host: Host) -> Iterator[Problem]:
     body = bodies.get(bay.form_factor)
     if body is None:
         return
-    lowest = min(one.mm - one.minus for one in body.heights)
-    if not lowest <= bay.height_mm <= 2 * max(one.mm for one in body.heights):
+    lowest = min(height.mm - height.minus for height in body.heights)
+    if not lowest <= bay.height_mm <= 2 * body.tallest_mm:
         yield Problem(
             key="bay.height_mm",
-            reason=f"{bay.height_mm:g} mm is no height for a {body.name} drive; is it in millimetres?",
+            reason=f"{bay.height_mm:g} mm is not a height of a {body.name} drive; is it in millimetres?",
         )
     if bay.screws is None:
         return
     if body.screws is None:
-        yield Problem(key="bay.screws", reason=f"a {body.name} drive has no threaded holes")
+        yield Problem(key="bay.screws", reason=f"a {body.name} drive does not have threaded holes")
         return
     if bay.screws.thread != body.screws.thread:
         yield Problem(
             key="bay.screws.thread",
-            reason=f"{bay.screws.thread!r} does not go into a {body.name} drive, whose thread is {body.screws.thread}",
+            reason=f"{bay.screws.thread!r} does not fit a {body.name} drive, whose thread is {body.screws.thread}",
         )
     greatest = body.screws.depth(bay.screws.holes, bay.height_mm)
     if bay.screws.depth_mm > greatest:
@@ -114,41 +114,43 @@ def _interface_problems(host: Host) -> Iterator[Problem]:
         )
         return
     if not connector.accepts:
-        yield Problem(key="interface.connector", reason=f"{connector.name} is on drives, no unit has such a socket")
+        yield Problem(
+            key="interface.connector", reason=f"{connector.name} is on drives; units do not have such a socket"
+        )
     if not interface.protocols:
-        yield Problem(key="interface.protocols", reason="names no protocol")
+        yield Problem(key="interface.protocols", reason="does not name a protocol")
     for protocol in interface.protocols:
         if protocol not in connector.protocols:
-            yield Problem(key="interface.protocols", reason=f"{protocol} is not spoken over {connector.name}")
+            yield Problem(key="interface.protocols", reason=f"{protocol} does not run over {connector.name}")
     links = interfaces().links
-    known = {*links.sata, *links.sas}
-    if interface.link_gbps is not None and interface.link_gbps not in known:
-        rates = ", ".join(f"{rate:g}" for rate in sorted(known))
-        yield Problem(key="interface.link_gbps", reason=f"{interface.link_gbps:g} is none of {rates} Gb/s")
+    rates = sorted({*links.sata, *links.sas})
+    if interface.link_gbps is not None and interface.link_gbps not in rates:
+        choices = ", ".join(f"{rate:g}" for rate in rates)
+        yield Problem(key="interface.link_gbps", reason=f"{interface.link_gbps:g} is none of {choices} Gb/s")
     generations = len(interfaces().pcie.gigatransfers)
     if interface.pcie_generation is not None and interface.pcie_generation > generations:
         yield Problem(key="interface.pcie_generation", reason=f"{interface.pcie_generation} is beyond {generations}")
     if interface.power_disable_held and "12v" not in connector.rails:
-        yield Problem(key="interface.power_disable_held", reason=f"{connector.name} has no such pin")
+        yield Problem(key="interface.power_disable_held", reason=f"{connector.name} does not have that pin")
     for field, rail in _RAILS.items():
         if host.supply is not None and getattr(host.supply, field) is not None and rail not in connector.rails:
             yield Problem(key=f"supply.{field}", reason=f"{connector.name} does not carry this rail")
 
 
-def _rest_problems(host: Host) -> Iterator[Problem]:
+def _other_problems(host: Host) -> Iterator[Problem]:
     size = host.capacity
     if size is not None and (size.least_bytes or 0) > (size.most_bytes or float("inf")):
         yield Problem(key="capacity.least_bytes", reason="is more than most_bytes")
     if not host.sectors.formats:
-        yield Problem(key="sectors.formats", reason="names no sector format")
+        yield Problem(key="sectors.formats", reason="does not name a sector format")
     if host.recording is not None and not host.recording.kinds:
-        yield Problem(key="recording.kinds", reason="names no kind of drive")
+        yield Problem(key="recording.kinds", reason="does not name a kind of drive")
     if host.kind == "unit" and not host.steps:
         yield Problem(key="steps", reason="a unit needs the steps that open and close it")
-    seen: set[str] = set()
+    ids: set[str] = set()
     for index, symptom in enumerate(host.symptoms):
-        if symptom.id in seen:
-            yield Problem(key=f"symptoms[{index}].id", reason=f"{symptom.id!r} is there twice")
+        if symptom.id in ids:
+            yield Problem(key=f"symptoms[{index}].id", reason=f"{symptom.id!r} appears twice")
         if not symptom.words:
-            yield Problem(key=f"symptoms[{index}].words", reason="needs the words people use for it")
-        seen.add(symptom.id)
+            yield Problem(key=f"symptoms[{index}].words", reason="needs the words that people use for it")
+        ids.add(symptom.id)

@@ -1,12 +1,12 @@
-"""The checks of size, sectors, recording and life of one candidate, and what a copy to it takes."""
+"""The checks of size, sectors, recording and endurance of one candidate, and how long a copy to it takes."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from typing import Final
 
-from drivecare.fit.checks import PRACTICE, Checker, Swap, say
-from drivecare.fit.model import Candidate, FitCheck
+from drivecare.fit.checks import PRACTICE, Checker, Swap
+from drivecare.fit.model import SECTOR_FORMATS, Candidate, CheckResult, FitCheck
 from drivecare.fit.standards import sata_payload_mb_s
 from drivecare.format import format_bytes, format_count, format_minutes
 from drivecare.reading.capacity import idema_bytes, standard_bytes
@@ -14,23 +14,21 @@ from drivecare.reading.counters import HOURS_PER_YEAR
 
 _COUNTS: Final = "IDEMA LBA1-03, SFF-8447"
 LEAST_STANDARD_GB: Final = 50  # IDEMA LBA1-03 counts from here on
-_JUDGEMENT: Final = "our judgement"
 _FEW_YEARS: Final = 5
 _MANY_READ_ERRORS: Final = 0.5
-_FORMATS: Final = {(512, 512): "512n", (512, 4096): "512e", (4096, 4096): "4Kn"}
 
 
 def promised_bytes(candidate: Candidate) -> int | None:
-    """What it surely holds: its count, else what its label promises; no standard counts fewer bytes than the label."""
+    """What it holds for certain: its count, else what its label promises; no standard counts fewer bytes than that."""
     if candidate.capacity_bytes is not None or candidate.labelled_gb is None:
         return candidate.capacity_bytes
     return candidate.labelled_gb * 10**9
 
 
 def likely_bytes(candidate: Candidate) -> int | None:
-    """The most it can be expected to hold: its count, else the greatest count found under its label.
+    """The most it can be expected to hold: its count, else the greatest count sold under its label.
 
-    Above 8,000 GB drives of the older, larger count are sold beside those of SFF-8447.
+    Above 8,000 GB, drives with the older, larger count are sold beside those of SFF-8447.
     """
     label = candidate.labelled_gb
     if candidate.capacity_bytes is not None or label is None:
@@ -41,55 +39,55 @@ def likely_bytes(candidate: Candidate) -> int | None:
 
 
 def check_capacity(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
-    """Room for the content: to the sector for a sector copy, by used space for a file copy."""
+    """Room for the content: to the sector for a sector copy, by the space used for a file copy."""
     kind = swap.host.moving.kind
     if kind == "sector-copy":
         yield from _room_for_copy(candidate, swap)
     elif kind == "file-copy":
         yield from _room_for_files(candidate, swap)
     elif likely_bytes(candidate) is None:
-        yield say("capacity", "unknown", "its capacity is not known", PRACTICE)
+        yield FitCheck("capacity", "unknown", "its capacity is not known", PRACTICE)
 
 
 def _room_for_copy(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
-    wanted = None if swap.source is None else swap.source.capacity_bytes
-    if wanted is None:
-        yield say("capacity", "unknown", "the old drive's sector count is not known: give its reading", PRACTICE)
+    needed = None if swap.source is None else swap.source.capacity_bytes
+    if needed is None:
+        yield FitCheck("capacity", "unknown", "the old drive's sector count is not known: give its reading", PRACTICE)
         return
     sector = (swap.source.logical_sector_bytes if swap.source else None) or 512
-    asked = f"the old drive's {wanted // sector:,} sectors ({wanted:,} bytes)"
+    source_size = f"the old drive's {needed // sector:,} sectors ({needed:,} bytes)"
     promised, likely = promised_bytes(candidate), likely_bytes(candidate)
     if promised is None or likely is None:
-        yield say("capacity", "unknown", f"its capacity is not known; needed are {asked}", PRACTICE)
-    elif promised >= wanted:
-        spare = promised - wanted
+        yield FitCheck("capacity", "unknown", f"its capacity is not known; it must hold {source_size}", PRACTICE)
+    elif promised >= needed:
+        spare = promised - needed
         room = "not one to spare" if spare < sector else f"{spare // sector:,} to spare"
-        has = "promises" if candidate.capacity_bytes is None else "has"
-        yield say("capacity", "pass", f"{has} {promised // sector:,} sectors for {asked}, {room}", _COUNTS)
-    elif likely < wanted:
-        lacking = (wanted - likely) // sector
-        short = f"{format_count(lacking, 'sector')} ({wanted - likely:,} bytes)"
-        yield say("capacity", "block", f"{likely // sector:,} sectors, short of {asked} by {short}", _COUNTS)
+        verb = "promises" if candidate.capacity_bytes is None else "has"
+        yield FitCheck("capacity", "pass", f"{verb} {promised // sector:,} sectors for {source_size}, {room}", _COUNTS)
+    elif likely < needed:
+        shortage = f"{format_count((needed - likely) // sector, 'sector')} ({needed - likely:,} bytes)"
+        reason = f"{likely // sector:,} sectors, short of {source_size} by {shortage}"
+        yield FitCheck("capacity", "block", reason, _COUNTS)
     else:
         reason = (
-            f"labelled {format_bytes(promised)}, which promises no sector count; the standard count would do for "
-            f"{asked}: give the LBA number from its label"
+            f"labelled {format_bytes(promised)}, which does not promise a sector count; the standard count would be "
+            f"enough for {source_size}: give the LBA number from its label"
         )
-        yield say("capacity", "unknown", reason, _COUNTS)
+        yield FitCheck("capacity", "unknown", reason, _COUNTS)
 
 
 def _room_for_files(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     promised = promised_bytes(candidate)
     if swap.used_bytes is None:
-        yield say("capacity", "unknown", "how much of the old drive is used is not known: give --used", PRACTICE)
+        yield FitCheck("capacity", "unknown", "how much of the old drive is used is not known: give --used", PRACTICE)
     elif promised is None:
-        yield say("capacity", "unknown", "its capacity is not known", PRACTICE)
+        yield FitCheck("capacity", "unknown", "its capacity is not known", PRACTICE)
     elif promised >= swap.used_bytes:
-        reason = f"{format_bytes(swap.used_bytes)} of files go onto {format_bytes(promised)}"
-        yield say("capacity", "pass", reason, PRACTICE)
+        reason = f"{format_bytes(swap.used_bytes)} of files fit on {format_bytes(promised)}"
+        yield FitCheck("capacity", "pass", reason, PRACTICE)
     else:
-        reason = f"{format_bytes(swap.used_bytes)} of files do not go onto {format_bytes(promised)}"
-        yield say("capacity", "block", reason, PRACTICE)
+        reason = f"{format_bytes(swap.used_bytes)} of files do not fit on {format_bytes(promised)}"
+        yield FitCheck("capacity", "block", reason, PRACTICE)
 
 
 def check_capacity_limits(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
@@ -99,33 +97,41 @@ def check_capacity_limits(candidate: Candidate, swap: Swap) -> Iterator[FitCheck
         return
     promised, likely = promised_bytes(candidate), likely_bytes(candidate)
     if promised is None or likely is None:
-        yield say("capacity-limit", "unknown", f"its capacity is not known; {limits.why}", limits.source)
+        yield FitCheck("capacity-limit", "unknown", f"its capacity is not known; {limits.why}", limits.source)
     elif limits.least_bytes is not None and promised < limits.least_bytes:
         reason = f"{promised:,} bytes, the unit wants at least {limits.least_bytes:,}: {limits.why}"
-        yield say("capacity-limit", "block", reason, limits.source)
+        yield FitCheck("capacity-limit", "block", reason, limits.source)
     elif limits.most_bytes is not None and likely > limits.most_bytes:
         reason = f"{likely:,} bytes, the unit uses at most {limits.most_bytes:,}: {limits.why}"
-        yield say("capacity-limit", "block", reason, limits.source)
+        yield FitCheck("capacity-limit", "block", reason, limits.source)
     else:
-        yield say("capacity-limit", "pass", f"{format_bytes(promised)} is within what the unit uses", limits.source)
+        yield FitCheck(
+            "capacity-limit", "pass", f"{format_bytes(promised)} is within what the unit uses", limits.source
+        )
 
 
 def check_sector_format(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
-    """Whether the unit starts from such sectors, and whether a raw copy keeps its partition table."""
+    """Whether the unit can start from such sectors, and whether the partition table survives a raw copy."""
     sectors = swap.host.sectors
     logical, physical = candidate.logical_sector_bytes, candidate.physical_sector_bytes
-    possible = {name for (low, high), name in _FORMATS.items() if logical in (None, low) and physical in (None, high)}
+    possible = {
+        name for name, (low, high) in SECTOR_FORMATS.items() if logical in (None, low) and physical in (None, high)
+    }
     taken = ", ".join(sectors.formats)
     if not possible:
-        reason = f"sectors of {logical} and {physical} bytes are of no format the unit takes ({taken})"
-        yield say("sector-format", "block", reason, sectors.source)
+        reason = f"sectors of {logical} and {physical} bytes do not match any format that the unit takes ({taken})"
+        yield FitCheck("sector-format", "block", reason, sectors.source)
     elif possible <= set(sectors.formats):
-        yield say("sector-format", "pass", f"{' or '.join(sorted(possible))}; the unit takes {taken}", sectors.source)
+        yield FitCheck(
+            "sector-format", "pass", f"{' or '.join(sorted(possible))}; the unit takes {taken}", sectors.source
+        )
     elif possible & set(sectors.formats):
-        yield say("sector-format", "unknown", f"not known; the unit takes only {taken}", sectors.source)
+        yield FitCheck(
+            "sector-format", "unknown", f"its sector format is not known; the unit takes only {taken}", sectors.source
+        )
     else:
         reason = f"{', '.join(sorted(possible))} drives do not work in this unit, which takes {taken}"
-        yield say("sector-format", "block", reason, sectors.source)
+        yield FitCheck("sector-format", "block", reason, sectors.source)
     if swap.host.moving.kind == "sector-copy" and swap.source is not None:
         yield from _raw_copy(logical, swap.source.logical_sector_bytes)
 
@@ -133,60 +139,60 @@ def check_sector_format(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
 def _raw_copy(new: int | None, old: int | None) -> Iterator[FitCheck]:
     source = "partition tables count in logical sectors (computed)"
     if new is None or old is None:
-        whose = "its own" if new is None else "the old drive's"
-        yield say("raw-copy", "unknown", f"{whose} logical sector size is not known", source)
+        owner = "its own" if new is None else "the old drive's"
+        yield FitCheck("raw-copy", "unknown", f"{owner} logical sector size is not known", source)
     elif new == old:
-        yield say("raw-copy", "pass", f"both drives count in sectors of {new} bytes", source)
+        yield FitCheck("raw-copy", "pass", f"both drives count in sectors of {new} bytes", source)
     else:
         reason = f"a raw copy from {old}-byte to {new}-byte sectors puts every partition in the wrong place"
-        yield say("raw-copy", "block", reason, source)
+        yield FitCheck("raw-copy", "block", reason, source)
 
 
 def check_kind(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
-    """Rotating or solid."""
+    """Whether the unit takes hard drives, solid-state drives or either."""
     recording = swap.host.recording
     if recording is None or set(recording.kinds) == {"hdd", "ssd"}:
         return
-    words = {"hdd": "a hard drive", "ssd": "a solid-state drive"}
-    wanted = words[recording.kinds[0]]
+    names = {"hdd": "a hard drive", "ssd": "a solid-state drive"}
+    required = names[recording.kinds[0]]
     if candidate.kind is None:
-        yield say("kind", "unknown", f"whether it rotates is not known; the unit wants {wanted}", recording.source)
+        yield FitCheck("kind", "unknown", f"its kind is not known; the unit needs {required}", recording.source)
     elif candidate.kind in recording.kinds:
-        yield say("kind", "pass", f"{words[candidate.kind]}, as the unit wants", recording.source)
+        yield FitCheck("kind", "pass", f"{names[candidate.kind]}, as the unit needs", recording.source)
     else:
-        reason = f"{words[candidate.kind]}, the unit wants {wanted}: {recording.why}"
-        yield say("kind", "block", reason, recording.source)
+        reason = f"{names[candidate.kind]}, the unit needs {required}: {recording.why}"
+        yield FitCheck("kind", "block", reason, recording.source)
 
 
 def check_recording(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
-    """Shingled drives stall under steady writing; a drive that manages it itself does not report it."""
+    """Whether tracks overlap: shingled drives stall under steady writing, and some do not report that they are."""
     recording = swap.host.recording
     if recording is None or recording.shingled == "ok" or candidate.kind == "ssd":
         return
     refuse = recording.shingled == "refuse"
     if candidate.recording is None:
-        reason = "whether it is shingled is not known and a drive need not report it: see the maker's data sheet"
-        yield say("recording", "unknown" if refuse else "warn", reason, recording.source)
+        reason = "whether it is shingled is not known, and a drive need not report it: see the maker's data sheet"
+        yield FitCheck("recording", "unknown" if refuse else "warn", reason, recording.source)
     elif candidate.recording == "shingled":
-        yield say("recording", "block" if refuse else "warn", f"it is shingled: {recording.why}", recording.source)
+        yield FitCheck("recording", "block" if refuse else "warn", f"it is shingled: {recording.why}", recording.source)
     else:
-        yield say("recording", "pass", "it records conventionally, tracks do not overlap", recording.source)
+        yield FitCheck("recording", "pass", "it records conventionally: its tracks do not overlap", recording.source)
 
 
 def check_sustained(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
-    """The rate the unit needs without a pause."""
+    """The rate that the unit needs without a pause."""
     recording = swap.host.recording
     if recording is None or recording.sustained_mb_s is None:
         return
-    wanted = recording.sustained_mb_s
+    need = f"the unit needs {recording.sustained_mb_s:g} MB/s"
     if candidate.sustained_mb_s is None:
-        yield say("sustained", "unknown", f"its sustained rate is not known, {wanted:g} MB/s needed", recording.source)
-    elif candidate.sustained_mb_s < wanted:
-        reason = f"sustains {candidate.sustained_mb_s:g} MB/s, the unit needs {wanted:g} MB/s: {recording.why}"
-        yield say("sustained", "block", reason, recording.source)
+        yield FitCheck("sustained", "unknown", f"its sustained rate is not known; {need}", recording.source)
+        return
+    reason = f"sustains {candidate.sustained_mb_s:g} MB/s, {need}"
+    if candidate.sustained_mb_s < recording.sustained_mb_s:
+        yield FitCheck("sustained", "block", f"{reason}: {recording.why}", recording.source)
     else:
-        reason = f"sustains {candidate.sustained_mb_s:g} MB/s, the unit needs {wanted:g} MB/s"
-        yield say("sustained", "pass", reason, recording.source)
+        yield FitCheck("sustained", "pass", reason, recording.source)
 
 
 def check_endurance(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
@@ -204,26 +210,24 @@ def check_endurance(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     span = "over 50 years" if years > 50 else f"{years:.1f} years"
     pace = f"{format_bytes(round(per_hour * 24))} a day"
     reason = f"rated for {format_bytes(candidate.rated_written_bytes)}: {span} at {pace}, {origin}"
-    yield say(
-        "endurance", "warn" if years < _FEW_YEARS else "pass", reason, f"computed; {_FEW_YEARS} years: {_JUDGEMENT}"
-    )
+    source = f"computed; {_FEW_YEARS} years: our judgement"
+    yield FitCheck("endurance", "warn" if years < _FEW_YEARS else "pass", reason, source)
 
 
 def check_read_errors(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:  # noqa: ARG001
-    """Unrecoverable errors to expect in reading the whole drive once, by its data sheet."""
+    """Unrecoverable errors to expect when the whole drive is read once, by its data sheet."""
     size = promised_bytes(candidate)
     if candidate.error_bits_exponent is None or size is None:
         return
     bits = f"10^{candidate.error_bits_exponent}"
     expected = size * 8 / 10**candidate.error_bits_exponent
     reason = f"by its data sheet (1 in {bits} bits) {expected:.2g} unrecoverable errors in one full read"
-    yield say(
-        "read-errors", "warn" if expected >= _MANY_READ_ERRORS else "pass", reason, f"computed; limit {_JUDGEMENT}"
-    )
+    result: CheckResult = "warn" if expected >= _MANY_READ_ERRORS else "pass"
+    yield FitCheck("read-errors", result, reason, "computed; limit our judgement")
 
 
 def copy_minutes(candidate: Candidate, swap: Swap) -> tuple[int, str] | None:
-    """The least minutes a full copy takes and what sets the pace; None where size or every rate is unknown."""
+    """Minutes that a full copy takes at the least, and what sets the pace; None without a size or any rate."""
     size = None if swap.source is None else swap.source.capacity_bytes
     if swap.host.moving.kind == "file-copy":
         size = swap.used_bytes
@@ -232,20 +236,20 @@ def copy_minutes(candidate: Candidate, swap: Swap) -> tuple[int, str] | None:
         "the new drive's link": None if candidate.link_gbps is None else sata_payload_mb_s(candidate.link_gbps),
         "the old drive's link": None if swap.source_link_gbps is None else sata_payload_mb_s(swap.source_link_gbps),
     }
-    known = {name: rate for name, rate in rates.items() if rate}
-    if size is None or not known or swap.host.moving.kind == "unit-initialises":
+    paces = [(rate, name) for name, rate in rates.items() if rate]
+    if size is None or not paces or swap.host.moving.kind == "unit-initialises":
         return None
-    slowest = min(known, key=lambda name: known[name])
-    return max(1, round(size / (known[slowest] * 1e6) / 60)), f"{known[slowest]:.0f} MB/s, {slowest}"
+    rate, bottleneck = min(paces, key=lambda pace: pace[0])
+    return max(1, round(size / (rate * 1e6) / 60)), f"{rate:.0f} MB/s, {bottleneck}"
 
 
 def check_copy_time(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """How long the copy takes at the very least; a failing source takes longer."""
-    found = copy_minutes(candidate, swap)
-    if found is not None:
-        minutes, pace = found
+    estimate = copy_minutes(candidate, swap)
+    if estimate is not None:
+        minutes, pace = estimate
         reason = f"copying takes at least {format_minutes(minutes)} ({pace}), reading back as long"
-        yield say("copy-time", "pass", reason, "computed from the rates given")
+        yield FitCheck("copy-time", "pass", reason, "computed from the rates given")
 
 
 SIZE_CHECKS: Final[tuple[Checker, ...]] = (

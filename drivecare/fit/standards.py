@@ -1,20 +1,19 @@
-"""Bodies, plugs and links: the tables in profiles/, loaded once, and the arithmetic on them."""
+"""Form factors, connectors and links: the tables in profiles/, loaded once, and the arithmetic on them."""
 
 from __future__ import annotations
 
-import functools
 import re
-from importlib import resources
-from typing import Annotated
+from functools import cache
+from typing import Annotated, TypeVar
 
 import msgspec
 
-from drivecare.documents import Strict, decode_toml
+from drivecare.documents import Strict, decode_shipped
 from drivecare.fit.model import InterfaceProtocol
 
 
 class HeightClass(Strict, frozen=True, kw_only=True):
-    """A height drives are made in, in mm, and by how much one may exceed or undercut it."""
+    """A height that drives are made in, in mm, and by how much a drive may exceed it or fall short of it."""
 
     mm: float
     plus: float = 0.0
@@ -22,7 +21,7 @@ class HeightClass(Strict, frozen=True, kw_only=True):
 
 
 class ScrewLimits(Strict, frozen=True, kw_only=True):
-    """How deep a screw may go into a drive, in mm; drives up to `thin_mm` high take less from the side.
+    """How far a screw may reach into a drive, in mm; less from the side in drives up to `thin_mm` high.
 
     Drives up to `bottom_optional_to_mm` high may lack the bottom holes.
     """
@@ -36,14 +35,14 @@ class ScrewLimits(Strict, frozen=True, kw_only=True):
     source: Annotated[str, msgspec.Meta(min_length=1)]
 
     def depth(self, holes: str, height_mm: float) -> float:
-        """The greatest safe depth for those holes in a drive of that height."""
+        """The greatest safe depth for these holes in a drive of this height."""
         if holes == "bottom":
             return self.bottom_mm
         return self.thin_side_mm if height_mm <= self.thin_mm else self.side_mm
 
 
 class FormFactor(Strict, frozen=True, kw_only=True):
-    """A body: its outline, the heights it is made in, the rails drives of it draw from, its screws."""
+    """A form factor: its outline, the heights it comes in, the rails that such drives draw from, its screws."""
 
     id: str
     name: str
@@ -57,21 +56,22 @@ class FormFactor(Strict, frozen=True, kw_only=True):
     source: Annotated[str, msgspec.Meta(min_length=1)]
 
     def greatest_height(self, bay_mm: float) -> float:
-        """The tallest a drive may measure that goes into a bay built for `bay_mm`, tolerance of its class included.
+        """The greatest height that goes into a bay built for `bay_mm`, the tolerance of its class included.
 
-        A taller bay never takes less: the tolerance of every lower class stays allowed.
+        A taller bay never takes less: the tolerance of every lower class remains allowed.
         """
-        return max([bay_mm, *(one.mm + one.plus for one in self.heights if one.mm <= bay_mm)])
+        return max([bay_mm, *(height.mm + height.plus for height in self.heights if height.mm <= bay_mm)])
 
-    def class_of(self, height_mm: float) -> HeightClass | None:
-        """The class a measured height belongs to; None where it lies between classes."""
-        return next((one for one in self.heights if one.mm - one.minus <= height_mm <= one.mm + one.plus), None)
+    @property
+    def tallest_mm(self) -> float:
+        """The greatest height that such drives are made in."""
+        return max(height.mm for height in self.heights)
 
 
 class Connector(Strict, frozen=True, kw_only=True):
-    """A plug: which drive plugs go into it, what is spoken over it, the rails it carries.
+    """A connector: the drive plugs that go into it, the protocols it carries, the rails it carries.
 
-    `draws`: the rails drives with this plug draw from, where it is not as their body has it.
+    `draws`: the rails that drives with this connector draw from, where their form factor does not settle it.
     """
 
     id: str
@@ -111,49 +111,46 @@ class Interfaces(Strict, frozen=True, kw_only=True):
     pcie: Pcie
 
 
-def _data(name: str) -> bytes:
-    return resources.files("drivecare.profiles").joinpath(name).read_bytes()
+Standard = TypeVar("Standard", bound=FormFactor | Connector)
 
 
-@functools.cache
+@cache
 def form_factors() -> dict[str, FormFactor]:
-    """Every body by its id."""
-    table = decode_toml(_FormFactors, _data("form-factors.toml"), origin="form-factors.toml")
-    return {one.id: one for one in table.form_factor}
+    """Every form factor by its id."""
+    return {body.id: body for body in decode_shipped(_FormFactors, "form-factors.toml").form_factor}
 
 
-@functools.cache
+@cache
 def interfaces() -> Interfaces:
-    """Plugs, links and PCIe rates."""
-    return decode_toml(Interfaces, _data("interfaces.toml"), origin="interfaces.toml")
+    """Connectors, links and PCIe rates."""
+    return decode_shipped(Interfaces, "interfaces.toml")
 
 
-@functools.cache
+@cache
 def connectors() -> dict[str, Connector]:
-    """Every plug by its id."""
-    return {one.id: one for one in interfaces().connector}
+    """Every connector by its id."""
+    return {connector.id: connector for connector in interfaces().connector}
+
+
+def find_form_factor(text: str) -> FormFactor | None:
+    """Find the form factor that `text` spells in any common way; None for a family such as "M.2" alone."""
+    return _find_spelled(text, form_factors())
+
+
+def find_connector(text: str) -> Connector | None:
+    """Find the connector that `text` spells in any common way."""
+    return _find_spelled(text, connectors())
+
+
+def _find_spelled(text: str, standards: dict[str, Standard]) -> Standard | None:
+    for entry in standards.values():
+        if _squeeze(text) in map(_squeeze, (entry.id, entry.name, *entry.aliases)):
+            return entry
+    return None
 
 
 def _squeeze(text: str) -> str:
     return re.sub(r"[\s\"″”'_-]+", "", text.lower())
-
-
-def find_form_factor(text: str) -> FormFactor | None:
-    """The body that `text` names in any common spelling; None where it names none, or a family such as "M.2" alone."""
-    wanted = _squeeze(text)
-    for one in form_factors().values():
-        if wanted in {_squeeze(name) for name in (one.id, one.name, *one.aliases)}:
-            return one
-    return None
-
-
-def find_connector(text: str) -> Connector | None:
-    """The plug that `text` names in any common spelling."""
-    wanted = _squeeze(text)
-    for one in connectors().values():
-        if wanted in {_squeeze(name) for name in (one.id, one.name, *one.aliases)}:
-            return one
-    return None
 
 
 def sata_payload_mb_s(gbps: float) -> float:

@@ -1,4 +1,4 @@
-"""The steps of a swap in order, and the cautions that stand before them."""
+"""The steps of a swap in order, and the cautions that come before them."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Final
 
 from drivecare.fit.host_profile import BenchPhase, BenchStep, Host
-from drivecare.fit.model import Advice, JudgedCandidate, OldDrive
+from drivecare.fit.model import Advice, JudgedCandidate, ReplacedDrive
 from drivecare.format import join_and
 from drivecare.reading.model import Reading
 
@@ -14,82 +14,82 @@ CAUTIONS: Final = (
     "Power: unplug, wait, then measure. Capacitors in a mains supply stay charged; leave the supply itself to someone "
     "licensed for it, and follow your local electrical code.",
     "Static: wear an earthed wrist strap and hold drives by their edges.",
-    "Customer: have the consent in writing, look at no more than the job needs. Privacy law differs by country.",
+    "Customer: have the consent in writing, and look at no more than the job needs. Privacy law differs by country.",
     "Seals: a seal over a screw may be a warranty seal where you are. Tell the customer before you break it.",
     "Coin cell: if you lift one, insulate it and keep it away from children; clock and settings are lost.",
-    "Desktop: switch automounting off before the customer's drive is plugged in; a mount can write to it.",
-    "Old and new drive hold the same identifiers after a copy: never leave both attached.",
+    "Desktop: switch automounting off before you plug in the customer's drive; mounting can write to it.",
+    "Identifiers: after a copy the old and the new drive carry the same ones; never leave both attached.",
 )
 
 
 def make_cautions(host: Host, reading: Reading | None) -> tuple[str, ...]:
-    """What to mind throughout: the usual, this unit's, this drive's."""
+    """List what to mind throughout: the usual cautions, this unit's, this drive's."""
     return (*CAUTIONS, *host.cautions, *_drive_cautions(host, reading))
 
 
 def _drive_cautions(host: Host, reading: Reading | None) -> Iterator[str]:
     if host.moving.paired:
-        yield "Pairing: this unit may refuse even a perfect copy on another drive. Keep the old drive until it has run."
+        yield "Pairing: this unit may refuse even a perfect copy on another drive. Keep the old one until that has run."
     if reading is None:
         return
     drive = reading.drive
     if drive.security == "locked":
-        yield "The old drive is locked with a password: nothing can be read from it until it is unlocked."
+        yield "The old drive is locked with a password: it cannot be read until it is unlocked."
     hidden = (drive.native_capacity_bytes or 0) - (drive.capacity_bytes or 0)
     if drive.capacity_bytes is not None and hidden > 0:
-        yield f"The old drive hides {hidden:,} bytes at its end, which a copy of what is visible leaves behind."
+        yield f"The old drive hides {hidden:,} bytes at its end; a copy of the visible part leaves them behind."
 
 
 def make_steps(
     host: Host,
-    source: OldDrive | None,
+    source: ReplacedDrive | None,
     chosen: JudgedCandidate | None,
     advice: Advice | None,
     *,
     job: str | None = None,
 ) -> tuple[str, ...]:
-    """Every step as one sentence or two, in the order they are done, caution in place.
+    """List every step as a sentence or two, in the order of the work, each with its caution.
 
-    Commands in them name OLD and NEW, to be filled in, and the job where it is known.
+    Commands name OLD and NEW, to be filled in, and the job where it is known.
     """
-    return tuple(_all_steps(host, source, chosen, advice, job or "JOB"))
+    return tuple(_list_steps(host, source, chosen, advice, job or "JOB"))
 
 
-def _all_steps(
-    host: Host, source: OldDrive | None, chosen: JudgedCandidate | None, advice: Advice | None, job: str
+def _list_steps(
+    host: Host, source: ReplacedDrive | None, chosen: JudgedCandidate | None, advice: Advice | None, job: str
 ) -> Iterator[str]:
     if advice is not None and not advice.drive_likely:
         first = join_and(advice.first or ("the rest of the unit",))
-        yield f"The drive is the less likely cause here ({advice.cause}): check {first} first."
-    yield from _by_hand(host, "open")
+        yield f"The drive is not the likely cause here ({advice.cause}): check {first} first."
+    yield from _bench_steps(host, "open")
     if source is not None and source.verdict == "evacuate":
-        yield "The old drive is losing data: run nothing else on it and copy it before anything is tested or ordered."
+        yield "The old drive is losing data: run nothing else on it, and copy it before you test or order anything."
     if chosen is None:
         if source is not None and source.verdict == "evacuate":
             yield f"Do not wait for a new drive: drivecare copy OLD IMAGE --job {job}."
-        yield "Stop here until a drive is chosen: none of the candidates certainly fits."
+        yield "Stop here until a drive is chosen: none of the candidates is certain to fit."
         return
     new = f"{chosen.name}" + (f" (shelf {chosen.shelf})" if chosen.shelf else "")
     yield f"Take {new} and judge it before use: drivecare assess NEW --as new --job {job}."
     yield from _move(host, source, job)
-    yield f"Ask the gate: drivecare gate {job}. Go on only when it is open."
+    yield f"Ask the gate: drivecare gate {job}. Continue only when it is open."
     for check in chosen.checks:
         if check.result == "warn" and check.check in ("height", "form-factor", "screw-depth"):
             yield f"Have ready for the new drive: {check.reason}."
-    yield from _by_hand(host, "fit")
+    yield from _bench_steps(host, "fit")
     yield f"Know before the first start: {host.moving.how}"
-    yield from _by_hand(host, "close")
+    yield from _bench_steps(host, "close")
     yield "Keep the old drive, labelled, until the customer agrees that all is well."
 
 
-def _move(host: Host, source: OldDrive | None, job: str) -> Iterator[str]:
-    """Getting the content across, as the unit wants it."""
+def _move(host: Host, source: ReplacedDrive | None, job: str) -> Iterator[str]:
+    """The steps that move the content, in the way the unit needs."""
     kind = host.moving.kind
     detach = f"Power off the dock, detach the old drive and label it: drivecare job record {job} detached."
     if kind == "sector-copy":
         yield (
-            f"Attach both drives to the bench machine, nothing mounted: drivecare copy OLD NEW --job {job}. It counts "
-            "when it ends as verified; to read it back again later: drivecare verify RECEIPT NEW."
+            f"Attach both drives to the bench machine, nothing mounted: drivecare copy OLD NEW --job {job}. The copy "
+            "counts once it ends as verified; to read it back again later: drivecare verify RECEIPT NEW."
         )
         yield detach
     elif kind == "file-copy":
@@ -101,14 +101,14 @@ def _move(host: Host, source: OldDrive | None, job: str) -> Iterator[str]:
         yield "Leave the new drive empty: this unit sets it up itself."
 
 
-def _by_hand(host: Host, phase: BenchPhase) -> Iterator[str]:
+def _bench_steps(host: Host, phase: BenchPhase) -> Iterator[str]:
     for step in host.steps:
         if step.phase == phase:
             yield describe_step(step)
 
 
 def describe_step(step: BenchStep) -> str:
-    """A step in words, with what it takes and what to mind."""
+    """Describe a step with what it takes and what to mind."""
     parts = [step.do.rstrip(".")]
     if step.tool:
         parts.append(f"Tool: {step.tool}")

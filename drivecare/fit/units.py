@@ -19,18 +19,18 @@ _EXACT_UNITS: Final = {"": 1, "b": 1, "byte": 1, "bytes": 1, "sector": SECTOR_BY
                        "lba": SECTOR_BYTES, "lbas": SECTOR_BYTES}  # fmt: skip
 _BINARY_UNITS: Final = {"mib": 1 << 20, "gib": 1 << 30, "tib": 1 << 40}
 _LEAST_WHOLE_GIB: Final = 7451  # SFF-8447: drives above 8,000 GB hold whole GiB; any smaller GiB figure is rounded
-_LEAST_COUNTED: Final = 10**6  # a bare number below this is no byte count of a drive: a unit was forgotten
+_LEAST_COUNTED: Final = 10**6  # a bare number below this cannot be a byte count of a drive: a unit was forgotten
 
 
 class DriveSize(Value, frozen=True, kw_only=True):
-    """A drive's size: counted in bytes, or as its label says in GB of 10^9 bytes; one of the two is set."""
+    """A drive's size: counted in bytes, or as on its label in GB of 10^9 bytes; one of the two is set."""
 
     counted_bytes: int | None = None
     labelled_gb: int | None = None
 
 
 def parse_quantity(text: str, units: dict[str, float]) -> float:
-    """A number and one of `units` (lower case, "" where it may be left out), as the unit's factor says."""
+    """Parse a number with one of `units` (lower case, "" where it may be left out) and apply the unit's factor."""
     number, unit = _split_quantity(text)
     if unit not in units:
         names = ", ".join(name for name in units if name)
@@ -46,7 +46,7 @@ def _split_quantity(text: str) -> tuple[str, str]:
 
 
 def parse_size(text: str) -> DriveSize:
-    """ "500 GB", "1TB", "500107862016", "976,773,168 sectors". Raises ValueError with the reason.
+    """Parse "500 GB", "1TB", "500107862016", "976,773,168 sectors". Raises ValueError with the reason.
 
     >>> parse_size("1,5 TB").labelled_gb
     1500
@@ -64,7 +64,7 @@ def parse_size(text: str) -> DriveSize:
     if unit in _LABEL_UNITS:
         gigabytes = number * _LABEL_UNITS[unit]
         if not gigabytes or gigabytes != int(gigabytes):
-            raise ValueError(f"{text!r} is no size that drives are sold in; give bytes or sectors")
+            raise ValueError(f"{text!r} is not a size that drives are sold in; give bytes or sectors")
         return DriveSize(labelled_gb=int(gigabytes))
     counted = int(number * (_EXACT_UNITS | _BINARY_UNITS)[unit])
     if counted < _LEAST_COUNTED:
@@ -73,6 +73,6 @@ def parse_size(text: str) -> DriveSize:
 
 
 def parse_amount(text: str) -> int:
-    """An amount of data in bytes, where GB simply means 10^9 of them: used space, rated terabytes."""
-    size = {"gb": 1e9, "go": 1e9, "tb": 1e12, "to": 1e12, "mb": 1e6, "": 1.0, "b": 1.0, "bytes": 1.0, **_BINARY_UNITS}
-    return round(parse_quantity(text, size))
+    """Parse an amount of data into bytes, where GB simply means 10^9 of them: used space, rated terabytes."""
+    units = {"gb": 1e9, "go": 1e9, "tb": 1e12, "to": 1e12, "mb": 1e6, "": 1.0, "b": 1.0, "bytes": 1.0, **_BINARY_UNITS}
+    return round(parse_quantity(text, units))

@@ -1,7 +1,7 @@
-"""The values a judgement is made of.
+"""The values that a judgement is made of.
 
-An assessment is a pure function of readings and rules: the same reading gives the same assessment. Its `severity` words
-are the verdict a finding asks for by itself, with two more: `note` asks for nothing, `blocked` says that the reading
+An assessment is a pure function of readings and rules: the same reading gives the same assessment. A finding's severity
+is the verdict that it asks for by itself, with two more: `note` asks for nothing, `blocked` means that the reading
 cannot be judged.
 """
 
@@ -31,11 +31,11 @@ EXIT_CODES: dict[Verdict, ExitCode] = {
 
 
 class Finding(Value, frozen=True, kw_only=True):
-    """One signal that a rule has something to say about.
+    """One signal on which a rule holds.
 
-    `signal` is a field of `Values` or another stable snake_case name; `label` says it in words. `limit` is what was
-    exceeded, None where there is no number. `detail` is what was seen beside the number. `source` starts with its
-    kind: "measured: ...". `action`: what to do.
+    `signal`: a field of `Values` or another stable snake_case name; `label`: the same in words. `limit`: what was
+    exceeded, None without a number. `detail`: what was seen beside the number. `source` starts with its kind:
+    "measured: ...". `action`: what to do.
     """
 
     signal: str
@@ -52,10 +52,10 @@ class Finding(Value, frozen=True, kw_only=True):
 
 
 class Chance(Value, frozen=True, kw_only=True):
-    """The chance of failing within 12 months as fractions 0 to 1; all None where no data bears on this drive.
+    """The chance of failing within 12 months as fractions 0 to 1; all None where no data applies to this drive.
 
-    `low` to `high` carries sampling error and the spread between makers and models. `basis` says in one sentence where
-    it comes from. `clean` is the estimate for a drive of the same age with nothing to show.
+    `low` to `high` covers sampling error and the spread between makers and models. `basis`: one sentence on where it
+    comes from. `clean`: the estimate for a drive of the same age with nothing to show.
     """
 
     estimate: float | None = None
@@ -66,9 +66,9 @@ class Chance(Value, frozen=True, kw_only=True):
 
 
 class Assessment(Value, frozen=True, kw_only=True):
-    """What one reading, with its history and a surface scan where there are any, says about one drive.
+    """The judgement of one drive by one reading, with its history and a surface scan where there are any.
 
-    `findings` stand worst first. `way_out` is set for `recheck`: what clears it up. `next_steps` are for the bench.
+    `findings`: the worst first. `way_out`: what clears up a `recheck`. `next_steps`: for the bench.
     """
 
     schema: Literal["drivecare/assessment-1"] = "drivecare/assessment-1"

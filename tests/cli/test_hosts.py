@@ -46,7 +46,7 @@ def test_show() -> None:
 def test_show_of_an_unknown_id() -> None:
     found = run("show", "corvane-hearth-22").exception
     assert isinstance(found, BadInput)
-    assert "Near it: corvane-hearth-2" in found.message()
+    assert "Similar: corvane-hearth-2" in found.message()
 
 
 def test_match() -> None:
@@ -112,5 +112,5 @@ def test_one_bad_profile_stops_nothing_else(words: list[str], tmp_path: Path, mo
     ran = CliRunner().invoke(cli, words)
     assert ran.exit_code in (0, 30, 31)
     first, *_, last = [line for line in ran.stderr.splitlines() if line.startswith("hosts/bad.toml: ")]
-    assert first.startswith("hosts/bad.toml: bay.height_mm: 95 mm is no height")
-    assert last == "hosts/bad.toml: left out until that is mended. See: drivecare hosts check hosts/bad.toml"
+    assert first.startswith("hosts/bad.toml: bay.height_mm: 95 mm is not a height")
+    assert last == "hosts/bad.toml: left out until that is corrected. See: drivecare hosts check hosts/bad.toml"

@@ -144,11 +144,11 @@ def test_a_file_copy_needs_the_used_space() -> None:
     [
         (["--host", "CH-2203"], "label 'CH-2203': matches no unit or bay."),
         (["--host", "CH-2103", "--stock", "none.csv"], "none.csv: there is no such file."),
-        (["--host", "CH-2103", "--symptom", "xyzzy"], "symptom 'xyzzy': matches no symptom we know."),
+        (["--host", "CH-2103", "--symptom", "xyzzy"], "symptom 'xyzzy': does not match a symptom we know."),
         (["--host", "CH-2103", "--used", "lots"], "--used: 'lots' is not a number with a unit."),
-        (["--host", "CH-2103", "--candidate", str(OLD), "--fact", "colour=red"], "colour: is no fact"),
+        (["--host", "CH-2103", "--candidate", str(OLD), "--fact", "colour=red"], "colour: is not a fact"),
         (["--host", "CH-2103", "--candidate", str(OLD), "--height-mm", "tall"], "height=tall: 'tall' is not a number"),
-        (["--host", "CH-2103", "--candidate", str(OLD), "--height-mm", "0"], "height=0: '0' is no height"),
+        (["--host", "CH-2103", "--candidate", str(OLD), "--height-mm", "0"], "height=0: '0' is not a height"),
     ],
 )
 def test_bad_input_is_one_line(arguments: list[str], message: str) -> None:

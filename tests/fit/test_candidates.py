@@ -99,18 +99,18 @@ HEIGHT = "stock.csv:3 column height: taken as unknown"
     [
         (
             "K,tall",
-            f"{HEIGHT}: 'tall' is not a number with a unit. Wanted: 9.5 mm, also 9,5.",
+            f"{HEIGHT}: 'tall' is not a number with a unit. Expected: 9.5 mm, also 9,5.",
         ),
         (
             "K,9.5 inch",
-            f"{HEIGHT}: 'inch' is none of: mm, cm. Wanted: 9.5 mm, also 9,5.",
+            f"{HEIGHT}: 'inch' is none of: mm, cm. Expected: 9.5 mm, also 9,5.",
         ),
         (
             "K,9.5,3",
             "stock.csv:3: left out: has 3 cells under 2 columns. "
             "Put a cell that holds the separator into double quotes.",
         ),
-        (",9.5", "stock.csv:3: left out: names no drive. Fill in name or model."),
+        (",9.5", "stock.csv:3: left out: does not name a drive. Fill in name or model."),
     ],
 )
 def test_a_wrong_cell_is_named_by_file_line_and_column(cells: str, message: str) -> None:
@@ -182,9 +182,9 @@ def test_what_no_column_takes(column: str, cell: str) -> None:
     [
         (b"", "stock.csv: holds no line. The first line names the columns: name, model"),
         (b"\n\n", "stock.csv: holds no line."),
-        (b"height\n9.5\n", "stock.csv:1: has no column name or model."),
+        (b"height\n9.5\n", "stock.csv:1: has neither a column name nor a column model."),
         (b"model,height,Height\nK,1,2\n", "stock.csv:1: names a column twice: height"),
-        (b"\x7fELF\x00\x01", "stock.csv: is not a text."),
+        (b"\x7fELF\x00\x01", "stock.csv: is not text."),
         (b"model\n" + b"K\n" * 10_001, "stock.csv: has more than 10,000 lines."),
     ],
 )
@@ -257,5 +257,5 @@ def test_facts_by_hand_are_marked() -> None:
 
 @pytest.mark.parametrize("fact", ["serial", "wwn", "colour"])
 def test_what_cannot_be_given_by_hand(fact: str) -> None:
-    with pytest.raises(BadInput, match="is no fact that can be given by hand"):
+    with pytest.raises(BadInput, match="is not a fact that can be given by hand"):
         add_facts(candidate(), {fact: "1"})

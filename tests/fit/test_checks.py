@@ -23,9 +23,9 @@ LOW35 = {**BAY35, "bay": {**BAY35["bay"], "height_mm": 17.8}}
 # (facts of the candidate, tables of the host) -> check, result, part of the reason
 CASES: list[tuple[dict[str, Any], dict[str, Any], str, str, str]] = [
     ({}, {}, "form-factor", "pass", "2.5-inch in a bay for 2.5-inch"),
-    ({"form_factor": None}, {}, "form-factor", "unknown", "its body is not known; the bay takes 2.5-inch"),
-    ({"form_factor": "3.5-inch"}, {}, "form-factor", "block", "3.5-inch (101.6 x 147 mm) does not go into a bay"),
-    ({}, BAY35, "form-factor", "warn", "2.5-inch goes into the 3.5-inch bay with an adapter"),
+    ({"form_factor": None}, {}, "form-factor", "unknown", "its form factor is not known; the bay takes 2.5-inch"),
+    ({"form_factor": "3.5-inch"}, {}, "form-factor", "block", "3.5-inch (101.6 x 147 mm) does not fit into a bay"),
+    ({}, BAY35, "form-factor", "warn", "2.5-inch fits into the 3.5-inch bay with an adapter"),
     ({**CARD, "form_factor": "m2-2242"}, {"bay": {**M2, "also": ("m2-2242",)}, "interface": NVME}, "form-factor",
      "pass", "M.2 2242 in a bay for M.2 2280"),
     ({}, BAY35, "height", "pass", "the bay has 26.1 mm; take an adapter made for drives of 9.5 mm"),
@@ -43,7 +43,7 @@ CASES: list[tuple[dict[str, Any], dict[str, Any], str, str, str]] = [
     ({"height_mm": None}, {}, "height", "unknown", "its height is not known; the bay takes up to 9.5 mm: measure it"),
     ({**CARD, "height_mm": None}, {"bay": M2, "interface": NVME}, "height", "pass", "the tallest M.2 2280 drives are"),
     ({"height_mm": 9.5, "by_hand": ("height",)}, {}, "height", "pass", "9.5 mm, measured by hand in a bay"),
-    ({}, {}, "mounting-holes", "pass", "side holes belong to this form factor"),
+    ({}, {}, "mounting-holes", "pass", "side holes are part of this form factor"),
     ({"mounting": ("bottom",)}, {}, "mounting-holes", "block", "lacks the side holes that the 4 screws need"),
     ({"mounting": ("side",)}, {}, "mounting-holes", "pass", "has the side holes"),
     ({}, {}, "screw-depth", "pass", "4 screws M3 reach 3 mm in, 3 mm is safe"),
@@ -55,17 +55,19 @@ CASES: list[tuple[dict[str, Any], dict[str, Any], str, str, str]] = [
     ({"connector": "sas", "protocol": "sas"}, {}, "connector", "block", "SAS does not go into SATA"),
     ({**CARD, "connector": "m2-bm"}, {"bay": M2, "interface": NVME}, "connector", "pass", "M.2 keys B and M into M.2"),
     ({**CARD, "connector": "m2-b"}, {"bay": M2, "interface": NVME}, "connector", "block", "M.2 key B does not go into"),
-    ({}, {}, "protocol", "pass", "SATA, as the unit"),
-    ({"protocol": None}, {}, "protocol", "pass", "SATA, as the unit"),  # a SATA plug speaks nothing else
-    ({**CARD, "protocol": None}, {"bay": M2, "interface": NVME}, "protocol", "unknown", "what it speaks is not known"),
+    ({}, {}, "protocol", "pass", "SATA, like the unit"),
+    ({"protocol": None}, {}, "protocol", "pass", "SATA, like the unit"),  # a SATA plug speaks nothing else
+    ({**CARD, "protocol": None}, {"bay": M2, "interface": NVME}, "protocol", "unknown", "its protocol is not known"),
     ({**CARD, "protocol": "sata"}, {"bay": M2, "interface": NVME}, "protocol", "block", "it would not be detected"),
     ({}, {}, "link", "pass", "runs at 3.0 Gb/s, 300 MB/s of payload (the drive could do 6.0 Gb/s)"),
     ({"link_gbps": 1.5}, {}, "link", "pass", "runs at 1.5 Gb/s, 150 MB/s of payload"),
     ({"sustained_mb_s": 520}, {}, "link", "warn", "the drive itself could do 520 MB/s"),
     ({**CARD, "pcie_generation": 4, "pcie_lanes": 2}, {"bay": M2, "interface": NVME}, "link", "pass", "1,969 MB/s"),
-    ({}, {}, "supply", "pass", "0.9 A on 5 V at its peak, the unit gives 1 A"),
-    ({"peak_5v_amps": 1.2}, {}, "supply", "block", "draws 1.2 A on 5 V at its peak, 0.2 A more than the 1 A given"),
-    ({"peak_5v_amps": None}, {}, "supply", "unknown", "its peak current on 5 V is not known; the unit gives 1 A"),
+    ({}, {}, "supply", "pass", "peaks at 0.9 A on 5 V, the unit supplies 1 A"),
+    ({"peak_5v_amps": 1.2}, {}, "supply", "block",
+     "peaks at 1.2 A on 5 V, 0.2 A more than the 1 A that the unit supplies"),
+    ({"peak_5v_amps": None}, {}, "supply", "unknown",
+     "its peak current on 5 V is not known (see its label); the unit supplies 1 A"),
     ({"sector_format": None, "logical_sector_bytes": 512, "physical_sector_bytes": None}, {}, "sector-format", "pass",
      "512e or 512n; the unit takes 512n, 512e"),
     ({"logical_sector_bytes": 4096}, {}, "sector-format", "block", "4Kn drives do not work in this unit"),
@@ -79,9 +81,9 @@ CASES: list[tuple[dict[str, Any], dict[str, Any], str, str, str]] = [
      "2,000,398,934,016 bytes, the unit uses at most 1,000,204,886,016: its firmware says so"),
     ({"capacity_bytes": 240_057_409_536}, {}, "capacity-limit", "block", "wants at least 250,000,000,000"),
     ({"capacity_bytes": None}, {}, "capacity-limit", "unknown", "its capacity is not known"),
-    ({"kind": "ssd"}, {"recording": {"kinds": ("hdd",)}}, "kind", "block", "a solid-state drive, the unit wants a"),
-    ({"kind": None}, {"recording": {"kinds": ("hdd",)}}, "kind", "unknown", "whether it rotates is not known"),
-    ({}, {"recording": {"kinds": ("hdd",)}}, "kind", "pass", "a hard drive, as the unit wants"),
+    ({"kind": "ssd"}, {"recording": {"kinds": ("hdd",)}}, "kind", "block", "a solid-state drive, the unit needs a"),
+    ({"kind": None}, {"recording": {"kinds": ("hdd",)}}, "kind", "unknown", "its kind is not known"),
+    ({}, {"recording": {"kinds": ("hdd",)}}, "kind", "pass", "a hard drive, as the unit needs"),
     ({}, {}, "recording", "pass", "tracks do not overlap"),
     ({"recording": "shingled"}, {}, "recording", "block", "it is shingled: it stalls"),
     ({"recording": "shingled"}, {"recording": {"shingled": "warn"}}, "recording", "warn", "it is shingled"),
@@ -101,7 +103,7 @@ CASES: list[tuple[dict[str, Any], dict[str, Any], str, str, str]] = [
     ({"verdict": "recheck"}, {}, "health", "warn", "asks for a recheck"),
     ({"verdict": "replace"}, {}, "health", "block", "do not fit it"),
     ({"verdict": "evacuate"}, {}, "health", "block", "it is losing data"),
-    ({"verdict": "unproven"}, {}, "health", "unknown", "supports no verdict"),
+    ({"verdict": "unproven"}, {}, "health", "unknown", "does not support a verdict"),
     ({}, {"interface": {"power_disable_held": True}}, "power-disable", "unknown", "holds that pin at 3.3 V"),
     ({"power_disable": True}, {"interface": {"power_disable_held": True}}, "power-disable", "block", "never spin up"),
     ({"power_disable": False}, {"interface": {"power_disable_held": True}}, "power-disable", "pass", "does not obey"),
@@ -152,11 +154,11 @@ def test_nothing_known_gives_no_pass_on_anything_the_unit_demands() -> None:
     ("facts", "given", "expected"),
     [
         ({"form_factor": "3.5-inch", "peak_12v_amps": 2.0}, {"rail_5v_amps": 1.0}, ("block", "needs 12 V (2 A)")),
-        ({"form_factor": "3.5-inch"}, {"rail_5v_amps": 1.0}, ("block", "needs 12 V, which the unit does not give")),
+        ({"form_factor": "3.5-inch"}, {"rail_5v_amps": 1.0}, ("block", "needs 12 V, which the unit does not supply")),
         (
             {"form_factor": "3.5-inch", "peak_12v_amps": 2.0},
             {"rail_5v_amps": 1.0, "rail_12v_amps": 1.8},
-            ("block", "0.2 A more than the 1.8 A given"),
+            ("block", "0.2 A more than the 1.8 A that the unit supplies"),
         ),
         ({"form_factor": "3.5-inch"}, {"rail_5v_amps": 1.0, "rail_12v_amps": 2.0}, ("unknown", "current on 12 V")),
         ({"peak_12v_amps": 0.0}, {"rail_5v_amps": 1.0}, None),  # draws nothing there: nothing to say
@@ -175,7 +177,7 @@ def test_rails(facts: dict[str, Any], given: dict[str, float], expected: tuple[s
 def test_a_rail_the_plug_does_not_carry() -> None:
     unit = host(interface={"connector": "pata-44", "protocols": ("pata",), "link_gbps": None}, supply=None)
     one = judged(candidate(connector="pata-44", protocol="pata", form_factor="3.5-inch", peak_12v_amps=2.0), unit)
-    assert result(one, "supply") == ("block", "needs 12 V (2 A), which the unit does not give")
+    assert result(one, "supply") == ("block", "needs 12 V (2 A), which the unit does not supply")
 
 
 @pytest.mark.parametrize("height", [7.0, 9.5])
@@ -240,8 +242,8 @@ class TestCapacityForFiles:
     @pytest.mark.parametrize(
         ("used", "facts", "expected"),
         [
-            (212 * 10**9, {}, ("pass", "212 GB of files go onto 500 GB")),
-            (600 * 10**9, {}, ("block", "600 GB of files do not go onto 500 GB")),
+            (212 * 10**9, {}, ("pass", "212 GB of files fit on 500 GB")),
+            (600 * 10**9, {}, ("block", "600 GB of files do not fit on 500 GB")),
             (None, {}, ("unknown", "how much of the old drive is used is not known: give --used")),
             (212 * 10**9, {"capacity_bytes": None}, ("unknown", "its capacity is not known")),
         ],

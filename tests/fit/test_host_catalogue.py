@@ -86,12 +86,12 @@ def test_labels(label: str, id: str) -> None:
         (
             "CH-2203",
             "label 'CH-2203': matches no unit or bay. "
-            "Near it: corvane-hearth-20, corvane-hearth-21, corvane-hearth-30.",
+            "Similar: corvane-hearth-20, corvane-hearth-21, corvane-hearth-30.",
         ),
-        ("CH-21034", "label 'CH-21034': matches no unit or bay. Near it: corvane-hearth-20, "),
-        ("CH-21O3", "label 'CH-21O3': matches no unit or bay. Near it: corvane-hearth-21, "),
+        ("CH-21034", "label 'CH-21034': matches no unit or bay. Similar: corvane-hearth-20, "),
+        ("CH-21O3", "label 'CH-21O3': matches no unit or bay. Similar: corvane-hearth-21, "),
         ("XCH-2103", "label 'XCH-2103': matches no unit or bay."),
-        ("corvane-hearth-12", "label 'corvane-hearth-12': matches no unit or bay. Near it: corvane-hearth-2"),
+        ("corvane-hearth-12", "label 'corvane-hearth-12': matches no unit or bay. Similar: corvane-hearth-2"),
         (
             "Corvane Hearth",
             "label 'Corvane Hearth': means more than one unit or bay. "
@@ -185,9 +185,9 @@ def test_a_wrong_profile_in_a_shops_folder_is_named(tmp_path: Path) -> None:
     assert profiles.hosts == HOSTS
     assert [Path(one.file).name for one in profiles.bad] == ["folder.toml", "torn.toml", "wrong.toml"]
     bay, connector, left_out = profiles.bad[-1].lines()
-    assert bay.startswith(f"{path}: bay.height_mm: 95 mm is no height for a 2.5-inch drive")
+    assert bay.startswith(f"{path}: bay.height_mm: 95 mm is not a height of a 2.5-inch drive")
     assert connector.startswith(f"{path}: interface.connector: 'scart' is none of: sata, ")
-    assert left_out == f"{path}: left out until that is mended. See: drivecare hosts check {path}"
+    assert left_out == f"{path}: left out until that is corrected. See: drivecare hosts check {path}"
 
 
 @pytest.mark.parametrize("slip", ["height_mm = 95", 'height_mm = "tall"'], ids=["cannot be", "another type"])

@@ -107,7 +107,7 @@ class TestSymptoms:
 
     @pytest.mark.parametrize("text", ["", "xyzzy", "123"])
     def test_a_symptom_nobody_knows(self, text: str) -> None:
-        with pytest.raises(BadInput, match=r"matches no symptom we know\. Choose one: clock-code, "):
+        with pytest.raises(BadInput, match=r"does not match a symptom we know\. Choose one: clock-code, "):
             advise(text, host())
 
     def test_a_description_of_two_symptoms(self) -> None:
@@ -116,7 +116,7 @@ class TestSymptoms:
 
     def test_the_less_likely_drive_is_the_first_step(self) -> None:
         plan = make_plan(host(), [candidate()], reading=old_drive(), symptom="it hums")
-        assert plan.steps[0] == "The drive is the less likely cause here (the fan): check the fan first."
+        assert plan.steps[0] == "The drive is not the likely cause here (the fan): check the fan first."
 
 
 class TestSteps:

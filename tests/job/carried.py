@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from drivecare.documents import Value
-from drivecare.fit.model import JudgedCandidate, OldDrive, Plan
+from drivecare.fit.model import JudgedCandidate, Plan, ReplacedDrive
 from drivecare.job.attestations import make_fact
 from drivecare.job.folder import JobFolder, create_job
 from drivecare.job.model import Fact, Opening
@@ -82,7 +82,7 @@ def assessment(
 
 
 def plan(*, host: str = HOST, source: Drive = OLD, chosen: Drive = NEW, **more: object) -> Plan:
-    planned = OldDrive(model=source.model, serial=source.serial, identity=source.identity, verdict="evacuate")
+    planned = ReplacedDrive(model=source.model, serial=source.serial, identity=source.identity, verdict="evacuate")
     judged = JudgedCandidate(
         name=str(chosen.model), fits="yes", model=chosen.model, serial=chosen.serial, identity=chosen.identity
     )

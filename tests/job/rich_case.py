@@ -8,7 +8,7 @@ from pathlib import Path
 import msgspec
 
 from drivecare.documents import Value
-from drivecare.fit.model import FitCheck, JudgedCandidate, OldDrive, Plan
+from drivecare.fit.model import FitCheck, JudgedCandidate, Plan, ReplacedDrive
 from drivecare.fit.steps import CAUTIONS
 from drivecare.job.folder import JobFolder
 from drivecare.job.job_state import JobState, load_job_state
@@ -93,7 +93,7 @@ def plan(old: Assessment, new: Assessment) -> Plan:
             zip(("Heron", "Plover", "Dunlin", "Curlew") * 2, reasons, strict=True), 20
         )
     )
-    source = OldDrive(
+    source = ReplacedDrive(
         model=old.drive.model,
         serial=old.drive.serial,
         identity=old.drive.identity,

@@ -11,7 +11,7 @@ import pytest
 import drivecare
 from drivecare.documents import Value
 from drivecare.fit.checks import Swap, check_same_drive
-from drivecare.fit.model import Candidate, OldDrive
+from drivecare.fit.model import Candidate, ReplacedDrive
 from drivecare.reading.decode import decode_report
 from drivecare.reading.identity import DriveId, Identity, compare, normalise_serial, normalise_worldwide_name
 from drivecare.reading.model import Drive, Reading, Values
@@ -78,7 +78,7 @@ def test_a_resume_takes_the_same_drive_and_never_another(pair: Pair) -> None:
 
 @each_pair_unlabelled
 def test_the_old_drive_is_no_replacement_for_itself(pair: Pair) -> None:
-    old = OldDrive(model=pair.first.model, serial=pair.first.serial, identity=pair.first.identity)
+    old = ReplacedDrive(model=pair.first.model, serial=pair.first.serial, identity=pair.first.identity)
     new = Candidate(name="new", model=pair.second.model, serial=pair.second.serial, identity=pair.second.identity)
     blocked = [check.result for check in check_same_drive(new, Swap(host=host(), source=old))]
     if pair.answer == "yes":
