@@ -184,13 +184,13 @@ def _copy_images(folder: Path, old: Path, new: Path) -> Path:
     from drivecare.transfer.areas import Area
     from drivecare.transfer.sectors.bad_places import WithBadAreas
     from drivecare.work import Machine
-    from drivecare.work.copy_paperwork import CopyRequest, receipt_path_for
+    from drivecare.work.copy_paperwork import RECEIPT_SUFFIX, CopyRequest
     from drivecare.work.copy_sectors import copy_sectors
 
     source, target = str(folder / "old-drive.img"), str(folder / "new-drive.img")
     drives = {source: load_reading(old).drive, target: load_reading(new).drive}
     job = job_folder(JOB, folder / "jobs")
-    receipt_path = receipt_path_for(target, None)
+    receipt_path = folder / f"new-drive.img{RECEIPT_SUFFIX}"
     request = CopyRequest(source=source, target=target, receipt=receipt_path, folder=job)
     command = f"$ drivecare copy {source} {target} --job {JOB} --jobs {folder / 'jobs'}"
     console().print(command, style="dim", soft_wrap=True)

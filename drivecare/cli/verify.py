@@ -81,7 +81,7 @@ def _of_another(result: Receipt, name: str) -> str:
     """The first thing to know of a verification that read another target than the copy wrote."""
     holds = "holds" if result.verified else "does not hold"
     named = result.target.kind == "image" or result.target.identity.strength == "strong"
-    hint = "" if named else " If this is that one all the same, verify it on a dock that shows its own serial number."
+    hint = "" if named else " If it is that one after all, verify it on a dock that shows its own serial number."
     return f"{name} {holds} what the receipt says; the receipt's own target was not read.{hint}"
 
 

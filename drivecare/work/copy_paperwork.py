@@ -9,7 +9,6 @@ from pathlib import Path
 
 from drivecare.documents import encode, load
 from drivecare.errors import BadInput, Interrupted, Refused, Unavailable
-from drivecare.hardware.device_path import is_device
 from drivecare.hardware.media import STUCK_AFTER_SECONDS
 from drivecare.job.folder import JobFolder
 from drivecare.storage import write_file
@@ -18,6 +17,7 @@ from drivecare.transfer.sectors.guards import Consent, Endpoint
 from drivecare.transfer.sectors.journal import Journal, Parent
 from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.receipt import Receipt
+from drivecare.work.result_path import result_path
 
 RECEIPT_SUFFIX, JOURNAL_SUFFIX = ".receipt.json", ".journal.json"
 
@@ -43,12 +43,13 @@ class CopyRequest:
     @property
     def receipt_path(self) -> Path:
         """Where the receipt is written."""
-        return self.receipt or receipt_path_for(self.target, self.folder.path if self.folder is not None else None)
+        return self.receipt or result_path(self.target, RECEIPT_SUFFIX, self.folder)
 
     @property
     def journal_path(self) -> Path:
         """Where the journal is kept, beside the receipt."""
-        return journal_path_for(self.receipt_path)
+        name = self.receipt_path.name.removesuffix(".json").removesuffix(".receipt")
+        return self.receipt_path.with_name(name + JOURNAL_SUFFIX)
 
 
 class ReceiptNotKept(Interrupted):
@@ -61,18 +62,6 @@ class ReceiptNotKept(Interrupted):
             location=error.location,
             hint="Make room there; --resume reads the target back again and writes the receipt",
         )
-
-
-def receipt_path_for(target: str, folder: Path | None) -> Path:
-    """The receipt's place: beside an image, in the working folder for a device, or in `folder`."""
-    beside = Path() if is_device(target) else Path(target).parent
-    return (beside if folder is None else folder) / (Path(target).name + RECEIPT_SUFFIX)
-
-
-def journal_path_for(receipt: Path) -> Path:
-    """The journal's place beside its receipt."""
-    name = receipt.name.removesuffix(".json").removesuffix(".receipt")
-    return receipt.with_name(name + JOURNAL_SUFFIX)
 
 
 def refuse_paperwork_places(request: CopyRequest) -> None:

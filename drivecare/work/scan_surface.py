@@ -22,6 +22,7 @@ from drivecare.transfer.medium import Watch
 from drivecare.transfer.sectors.surface_scan import Scan, ScanState, Thermometer, new_state
 from drivecare.work import Machine
 from drivecare.work.load_guard import refuse_load
+from drivecare.work.result_path import result_path
 
 RESULT_SUFFIX, STATE_SUFFIX = ".readscan.json", ".readscan-state.json"
 
@@ -39,23 +40,17 @@ class ScanRequest:
     @property
     def result_path(self) -> Path:
         """Where the result goes when no job takes it."""
-        return self._beside(RESULT_SUFFIX)
+        return result_path(self.path, RESULT_SUFFIX, self.folder)
 
     @property
     def state_path(self) -> Path:
         """Where the state of a scan that is to be continued is kept."""
-        return self._beside(STATE_SUFFIX)
+        return result_path(self.path, STATE_SUFFIX, self.folder)
 
     @property
     def continues(self) -> bool:
         """Whether there is a state to continue from."""
         return self.resume and self.state_path.exists()
-
-    def _beside(self, suffix: str) -> Path:
-        """In the job, else as a copy's receipt: beside an image, in the working folder for a drive."""
-        path = Path(self.path)
-        beside = Path() if is_device(self.path) else path.parent
-        return (self.folder.path if self.folder is not None else beside) / (path.name + suffix)
 
 
 @dataclass(frozen=True, kw_only=True)
