@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
 
-from drivecare.clock import StillClock, WallClock, format_timestamp, parse_timestamp
+from drivecare.clock import StillClock, WallClock, format_age, format_timestamp, parse_timestamp
 
 NOON = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 
@@ -42,3 +42,21 @@ def test_a_still_clock_moves_by_sleeping_alone() -> None:
     assert clock.now() == clock.now() == NOON
     clock.sleep(61)
     assert clock.timestamp() == "2026-11-25T12:01:01+00:00"
+
+
+@pytest.mark.parametrize(
+    ("past", "words"),
+    [
+        (timedelta(seconds=30), "just now"),
+        (timedelta(seconds=-30), "just now"),  # two clocks of one shop
+        (timedelta(minutes=-20), "ahead of this clock"),
+        (timedelta(minutes=2), "2 minutes"),
+        (timedelta(minutes=119), "119 minutes"),
+        (timedelta(hours=2), "2 hours"),
+        (timedelta(hours=47), "47 hours"),
+        (timedelta(days=2), "2 days"),
+        (timedelta(days=400), "400 days"),
+    ],
+)
+def test_age_in_words(past: timedelta, words: str) -> None:
+    assert format_age(NOON - past, NOON) == words

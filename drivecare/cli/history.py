@@ -32,8 +32,8 @@ def history(serial: str, jobs: Path, as_json: bool) -> None:
 
 def show_history(out: Screen, past: History) -> None:
     """Each reading in a line, and below it what changed since the one before."""
+    from drivecare.clock import format_time
     from drivecare.format import format_count, format_value
-    from drivecare.job.times import said
 
     readings = format_count(len(past.readings), "reading")
     out.print(f"{past.model or 'Drive'}   serial {past.serial}   {readings}", soft_wrap=True)
@@ -41,7 +41,7 @@ def show_history(out: Screen, past: History) -> None:
     for reading in past.readings:
         hours = f", {reading.power_on_hours:,} hours" if reading.power_on_hours is not None else ""
         verdict = reading.verdict or "not judged"
-        out.print(f"{said(reading.read_at)}   job {reading.job}   {verdict}{hours}", soft_wrap=True)
+        out.print(f"{format_time(reading.read_at)}   job {reading.job}   {verdict}{hours}", soft_wrap=True)
         for change in reading.changes:
             name, before, now = change.value.replace("_", " "), format_value(change.before), format_value(change.now)
             out.print(f"    {name}: {before} -> {now}", soft_wrap=True)

@@ -174,8 +174,8 @@ def list_jobs(
     from drivecare.job.model import JobList
     from drivecare.job.timeline import JobFilter, summarise_job
 
-    asked = JobFilter(state=state, gate=gate, verdict=verdict, host=host, serial=serial)
-    listed = JobList(jobs=tuple(filter(asked.matches, map(summarise_job, all_jobs(jobs)))))
+    job_filter = JobFilter(state=state, gate=gate, verdict=verdict, host=host, serial=serial)
+    listed = JobList(jobs=tuple(filter(job_filter.matches, map(summarise_job, all_jobs(jobs)))))
     finish(listed, show=lambda out: show_jobs(out, listed, jobs), as_json=as_json)
 
 
@@ -240,7 +240,7 @@ def close(
     """
     from drivecare.job.closing import parse_fates
     from drivecare.job.job_state import load_job_state
-    from drivecare.job.model import OldDrive
+    from drivecare.job.model import OldDriveFate
     from drivecare.work.close_job import close_job
 
     folder = job_folder(id, jobs)
@@ -248,7 +248,7 @@ def close(
         load_job_state(folder, jobs=named_jobs(ctx)),
         machine(ctx),
         unit_started=started,
-        old_drive=next(fate for fate in get_args(OldDrive) if fate == old_drive),
+        old_drive=next(fate for fate in get_args(OldDriveFate) if fate == old_drive),
         fates=parse_fates(images),
         forget=forget,
         anyway=anyway,

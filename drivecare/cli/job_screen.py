@@ -39,7 +39,7 @@ def show_facts(out: Screen, facts: Sequence[Fact]) -> None:
 
 def show_timeline(out: Screen, timeline: JobTimeline) -> None:
     """The job's results in order, what is wrong with them, and the next step."""
-    from drivecare.job.times import said
+    from drivecare.clock import format_time
 
     gate = "open" if timeline.gate_open else "shut"
     out.print_wrapped(f"Job {timeline.id}   {timeline.state}, gate {gate}, route {timeline.route}", style="bold")
@@ -47,7 +47,7 @@ def show_timeline(out: Screen, timeline: JobTimeline) -> None:
     out.print_wrapped(f"Complaint: {timeline.complaint}", indent=2)
     _show_advice_list(out, timeline.advice)
     out.print()
-    rows = [(f"{entry.number:04}", said(entry.filed_at), entry.kind, entry.says) for entry in timeline.story]
+    rows = [(f"{entry.number:04}", format_time(entry.filed_at), entry.kind, entry.says) for entry in timeline.story]
     out.print_table([("", "when", "what", "says"), *rows], heading=True)
     if timeline.faults:
         out.print_lines(("", "Not as it was filed:"))
@@ -63,7 +63,7 @@ def show_timeline(out: Screen, timeline: JobTimeline) -> None:
 
 def show_jobs(out: Screen, listed: JobList, jobs: Path) -> None:
     """The jobs in a table, then those that cannot be read."""
-    from drivecare.job.times import said
+    from drivecare.clock import format_time
 
     if not listed.jobs:
         out.print(f"No job to list in {jobs}. To open one: drivecare job new --help", soft_wrap=True)
@@ -71,7 +71,7 @@ def show_jobs(out: Screen, listed: JobList, jobs: Path) -> None:
     rows = [("job", "opened", "state", "gate", "verdict", "unit", "drives")]
     for line in listed.jobs:
         if line.error is None:
-            gate, day = "open" if line.gate_open else "shut", said(line.opened_at)[:-6]
+            gate, day = "open" if line.gate_open else "shut", format_time(line.opened_at)[:-6]
             drives = "\n".join(line.serials) or "-"
             rows.append((line.id, day, line.state or "-", gate, line.verdict or "-", line.host or "-", drives))
     if len(rows) > 1:

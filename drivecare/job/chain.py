@@ -54,7 +54,7 @@ class Fault:
     """What is wrong with one file, in words that follow its name. `renamed_to`: what it is called now."""
 
     file: str
-    what: str
+    problem: str
     renamed_to: str | None = None
 
 
@@ -93,8 +93,8 @@ class Audit:
     @property
     def sentences(self) -> tuple[str, ...]:
         """What is wrong, a sentence for each file."""
-        left = (f"{result.file} has no line in the chain, as after an interruption" for result in self.unlined)
-        return (*(f"{fault.file} {fault.what}" for fault in self.faults), *left)
+        unlined = (f"{result.file} has no line in the chain, as after an interruption" for result in self.unlined)
+        return (*(f"{fault.file} {fault.problem}" for fault in self.faults), *unlined)
 
 
 def line_for(number: int, file: str, digest: str, before: str) -> bytes:
@@ -127,14 +127,16 @@ def parse_chain(data: bytes) -> Chain:
     for place, line in enumerate(lines, 1):
         match = _LINE.fullmatch(line)
         if match is None:
-            faults.append(Fault(file=CHAIN, what=f"line {place:,} is not a line of a chain"))
+            faults.append(Fault(file=CHAIN, problem=f"line {place:,} is not a line of a chain"))
             break
-        number, file, digest, before = (part.decode("ascii") for part in match.groups())
+        number, file, digest, before = (field.decode("ascii") for field in match.groups())
         if int(number) != place:
-            faults.append(Fault(file=CHAIN, what=f"line {place:,} is numbered {number}: lines were added or removed"))
+            faults.append(
+                Fault(file=CHAIN, problem=f"line {place:,} is numbered {number}: lines were added or removed")
+            )
             break
         if before != end:
-            faults.append(Fault(file=CHAIN, what=f"line {place:,} does not follow from the line before it"))
+            faults.append(Fault(file=CHAIN, problem=f"line {place:,} does not follow from the line before it"))
         links.append(Link(number=place, file=file, digest=digest))
         end = hex_sha256(line + b"\n")
     return Chain(links=tuple(links), end=end, fragment=fragment, faults=tuple(faults))
@@ -147,18 +149,22 @@ def audit_results(chain: Chain, results: Sequence[DigestedFile]) -> Audit:
     strangers = [result for result in results if result.file not in lined]
     renamed = {stranger.digest: stranger for stranger in strangers if stranger.digest is not None}
     faults = list(chain.faults)
-    faults += [fault for link in chain.links if (fault := _compare(link, present.get(link.file), renamed)) is not None]
+    faults += [
+        fault
+        for link in chain.links
+        if (fault := _compare_with_link(link, present.get(link.file), renamed)) is not None
+    ]
 
     moved = {fault.renamed_to for fault in faults}
     strangers = [stranger for stranger in strangers if stranger.file not in moved]
     unlined = _tail(len(chain.links), strangers)
     faults += [
-        Fault(file=stranger.file, what=stranger.fault or "was added: it has no line in the chain")
+        Fault(file=stranger.file, problem=stranger.fault or "was added: it has no line in the chain")
         for stranger in strangers
         if stranger not in unlined
     ]
     if chain.fragment and not _begins_a_line(chain, unlined):
-        faults.append(Fault(file=CHAIN, what="its last line was cut short and fits no result that lies there"))
+        faults.append(Fault(file=CHAIN, problem="its last line was cut short and fits no result that lies there"))
     return Audit(faults=tuple(faults), unlined=unlined)
 
 
@@ -176,16 +182,16 @@ def next_number(last_lined: int, numbers: Iterable[int]) -> int:
     return number
 
 
-def _compare(link: Link, result: DigestedFile | None, renamed: dict[str, DigestedFile]) -> Fault | None:
+def _compare_with_link(link: Link, result: DigestedFile | None, renamed: dict[str, DigestedFile]) -> Fault | None:
     if result is None:
         stranger = renamed.get(link.digest)
         if stranger is None:
-            return Fault(file=link.file, what="is gone")
-        return Fault(file=link.file, what=f"was renamed to {stranger.file}", renamed_to=stranger.file)
+            return Fault(file=link.file, problem="is gone")
+        return Fault(file=link.file, problem=f"was renamed to {stranger.file}", renamed_to=stranger.file)
     if result.fault is not None:
-        return Fault(file=link.file, what=result.fault)
+        return Fault(file=link.file, problem=result.fault)
     if result.digest not in (None, link.digest):
-        return Fault(file=link.file, what="was altered since it was filed")
+        return Fault(file=link.file, problem="was altered since it was filed")
     return None
 
 

@@ -10,7 +10,7 @@ from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.exit_codes import ExitCode
 from drivecare.job.copies import CustomerCopy
 from drivecare.job.job_state import JobState
-from drivecare.job.model import Closing, ImageFate, ImageLeft, OldDrive
+from drivecare.job.model import Closing, ImageFate, ImageLeft, OldDriveFate
 from drivecare.storage import sync_folder
 from drivecare.transfer.files.bag_removal import remove_bag
 from drivecare.transfer.files.file_system import FileSystem
@@ -97,7 +97,7 @@ def make_closing(
     copies: Sequence[CustomerCopy],
     *,
     unit_started: bool,
-    old_drive: OldDrive,
+    old_drive: OldDriveFate,
     fates: Mapping[Path, ImageFate],
     removed: tuple[Path, ...] = (),
     anyway: str | None = None,

@@ -118,7 +118,7 @@ class FolderContents:
     def audit(self, *, digests: bool = True) -> Audit:
         """Compare the results with the chain: by their names, and by what they hold where `digests` are asked for."""
         misnamed = [
-            Fault(file=ascii(name)[1:-1], what="is named like a result, with a number or a time that none can have")
+            Fault(file=ascii(name)[1:-1], problem="is named like a result, with a number or a time that none can have")
             for name in sorted(self.names)
             if is_misnamed(name)
         ]
@@ -130,9 +130,9 @@ class FolderContents:
             audit = audit_results(self.chain, results)
             return replace(audit, faults=(*audit.faults, *misnamed))
         if self.opening().tool_version is not None:
-            return Audit(faults=(Fault(file=CHAIN, what="is gone: the job was opened with one"), *misnamed))
+            return Audit(faults=(Fault(file=CHAIN, problem="is gone: the job was opened with one"), *misnamed))
         missing = [
-            Fault(file=f"{first:04}" if first == last else f"{first:04} to {last:04}", what="filed once and gone")
+            Fault(file=f"{first:04}" if first == last else f"{first:04} to {last:04}", problem="filed once and gone")
             for first, last in missing_numbers(file.number for file in self.files)
         ]
         return Audit(chained=False, faults=(*missing, *misnamed))
@@ -156,4 +156,4 @@ def read_chain(folder: Path) -> Chain | None:
     except FileNotFoundError:
         return None
     except OSError as error:
-        return Chain(faults=(Fault(file=CHAIN, what=describe_read_error(error)),))
+        return Chain(faults=(Fault(file=CHAIN, problem=describe_read_error(error)),))

@@ -10,12 +10,12 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from drivecare.clock import format_day
 from drivecare.format import format_bytes, format_count
 from drivecare.job.filed_readings import time_of_reading
 from drivecare.job.job_state import JobState
 from drivecare.job.model import Closing
 from drivecare.job.proof import CopyProof, was_written_to
-from drivecare.job.times import day
 from drivecare.reading.identity import DriveId
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.model import Chance, FaultClass, Verdict
@@ -71,12 +71,12 @@ class CustomerPage:
 
 def write_customer_page(job: JobState) -> CustomerPage:
     """Everything the customer reads."""
-    held = frozenset(item.item for item in job.gate.items if item.holds)
+    proven = frozenset(item.item for item in job.gate.items if item.holds)
     return CustomerPage(
         headline=_customer_headline(job),
         done=job.gate.open,
-        wrong=tuple(_what_was_wrong(job, held)),
-        did=tuple(_what_we_did(job, held)),
+        wrong=tuple(_what_was_wrong(job, proven)),
+        did=tuple(_what_we_did(job, proven)),
         watch=tuple(_what_to_watch(job)),
     )
 
@@ -130,7 +130,7 @@ def _customer_headline(job: JobState) -> str:
     )
 
 
-def _what_was_wrong(job: JobState, held: frozenset[str]) -> Iterator[str]:
+def _what_was_wrong(job: JobState, proven: frozenset[str]) -> Iterator[str]:
     yield f"You told us: “{_clipped(job.opening.complaint, 200)}”"
     reading = job.old_drive
     if reading is None:
@@ -140,7 +140,7 @@ def _what_was_wrong(job: JobState, held: frozenset[str]) -> Iterator[str]:
             yield "Several drives were read; which of them is yours is not recorded."
         else:
             yield "The drive was not read yet."
-    elif "old-drive-read" not in held:
+    elif "old-drive-read" not in proven:
         yield "A drive was read, but it is not certain that it tells how yours is now."
     else:
         assessment, trouble = reading.document, job.trouble_since(reading)
@@ -151,15 +151,15 @@ def _what_was_wrong(job: JobState, held: frozenset[str]) -> Iterator[str]:
             yield f"After that, {trouble}."
 
 
-def _what_we_did(job: JobState, held: frozenset[str]) -> Iterator[str]:
+def _what_we_did(job: JobState, proven: frozenset[str]) -> Iterator[str]:
     reading = job.old_drive
     if reading is not None:
-        yield f"We read what your drive records about itself ({day(time_of_reading(reading))}) and judged it."
+        yield f"We read what your drive records about itself ({format_day(time_of_reading(reading))}) and judged it."
         yield from (_scan_result(scan.document) for scan in job.scans_of(reading.document.drive)[-1:])
-        if reading.document.verdict == "recheck" and "verdict" in held:
+        if reading.document.verdict == "recheck" and "verdict" in proven:
             yield "We did what clears that up and read the drive again: nothing had grown."
     if job.route != "same-drive":
-        yield from _what_we_did_with_the_new_drive(job, held)
+        yield from _what_we_did_with_the_new_drive(job, proven)
     if job.closing is not None:
         closing = job.closing.document
         yield f"The unit {'started' if closing.unit_started else 'did not start'} when we tried it."
@@ -173,13 +173,13 @@ def _scan_result(scan: SurfaceScan) -> str:
     return f"We read {surface}: {f'{areas} could not be read' if scan.unreadable else 'all of that could be read'}."
 
 
-def _what_we_did_with_the_new_drive(job: JobState, held: frozenset[str]) -> Iterator[str]:
+def _what_we_did_with_the_new_drive(job: JobState, proven: frozenset[str]) -> Iterator[str]:
     plan = job.plan.document if job.plan is not None else None
-    if plan is not None and plan.chosen is not None and "plan" in held:
+    if plan is not None and plan.chosen is not None and "plan" in proven:
         compared = f" out of {len(plan.candidates)} that we compared" if len(plan.candidates) > 1 else ""
         name = _clipped(plan.chosen, 60)
         yield f"We chose a drive that fits your unit by what is known of both{compared}: {name}."
-    if "inspection" in held:
+    if "inspection" in proven:
         yield "We read what the new drive records about itself: nothing in it speaks against a drive sold as new."
     yield from _what_we_copied(job)
     if job.newest_fact("no-data") is not None and job.route == "new-drive-empty":

@@ -9,9 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 
-from drivecare.clock import parse_timestamp
+from drivecare.clock import format_time, parse_timestamp
 from drivecare.job.contents import FiledDocument
-from drivecare.job.times import said
 from drivecare.reading.model import Drive
 from drivecare.risk.model import Assessment
 
@@ -43,8 +42,8 @@ def why_outside_job(filed: FiledDocument[Assessment], *, opened: datetime, now: 
     if read_at is None:
         return "the reading does not say when it was taken"
     if read_at < opened - CLOCKS_DIFFER:
-        return f"read {said(read_at)}, before this job was opened"
-    return f"read {said(read_at)}, ahead of this clock" if read_at > now + CLOCKS_DIFFER else ""
+        return f"read {format_time(read_at)}, before this job was opened"
+    return f"read {format_time(read_at)}, ahead of this clock" if read_at > now + CLOCKS_DIFFER else ""
 
 
 def _reading_key(filed: FiledDocument[Assessment]) -> tuple[object, ...]:

@@ -97,9 +97,10 @@ class JobFolder:
             contents = self._list()
             chain, audit = contents.chain, contents.audit()
             if audit.faults:
+                fault = audit.faults[0]
                 raise Refused(
-                    f"{audit.faults[0].file} {audit.faults[0].what}; only results at the end, left without a line by "
-                    "an interruption, can be taken up",
+                    f"{fault.file} {fault.problem}; only results at the end, left without a line by an interruption, "
+                    "can be taken up",
                     guard="chain-broken",
                     location=str(self.path),
                     hint="Nothing was filed.",
@@ -211,8 +212,8 @@ class JobFolder:
             except OSError as error:  # some network file systems keep no locks: then jobs can be read, not filed into
                 if how == fcntl.LOCK_EX:
                     hint = "Keep the jobs on a file system with locks."
-                    what = f"cannot be locked: {error.strerror}"
-                    raise Unavailable(what, location=str(self.path), hint=hint) from error
+                    problem = f"cannot be locked: {error.strerror}"
+                    raise Unavailable(problem, location=str(self.path), hint=hint) from error
             yield
 
 
@@ -240,12 +241,12 @@ def open_job(id: str, jobs: Path | None = None, *, notify: Callable[[str], None]
     path = _jobs_root(jobs) / check_job_id(id)
     refuse_link(path)
     try:
-        there = path.is_dir()
+        exists = path.is_dir()
     except OSError as error:
         raise Unavailable(
             f"cannot be looked at: {error.strerror}", location=str(path), hint="Check its permissions."
         ) from error
-    if not there:
+    if not exists:
         hint = "See drivecare job list, or open it: drivecare job new."
         raise BadInput(f"there is no job {id}", location=str(path.parent), hint=hint)
     return JobFolder(path=path, notify=notify)

@@ -5,9 +5,9 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from drivecare.clock import format_time
 from drivecare.format import format_count, join_some
 from drivecare.job.gate_evidence import Evidence, holds, lacks, recorded
-from drivecare.job.times import said
 
 if TYPE_CHECKING:
     from drivecare.job.contents import FiledDocument
@@ -31,7 +31,7 @@ def check_unchanged_since(job: JobState) -> Evidence:
     proof = job.proof
     if proof.at is None:
         return lacks("no copy is verified yet", proof.next or proof.verify)
-    evidence, age = f"last read back {said(proof.at)}", job.age(proof.at)
+    evidence, age = f"last read back {format_time(proof.at)}", job.age(proof.at)
     if timedelta(minutes=-5) <= job.now - proof.at <= PROOF_STANDS:
         return holds(evidence, age)
     fact = job.newest_fact("unchanged")

@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
 
-from drivecare.clock import parse_timestamp
+from drivecare.clock import format_age, parse_timestamp
 from drivecare.fit.model import Plan
 from drivecare.format import format_count
 from drivecare.job.attestations import parse_area
@@ -22,7 +22,6 @@ from drivecare.job.folder import JobFolder
 from drivecare.job.gate import judge_gate
 from drivecare.job.model import ROUTES, Closing, Fact, FactName, FiledSelfTest, Gate, Opening, Route
 from drivecare.job.proof import CopyProof, find_copy_proof
-from drivecare.job.times import age
 from drivecare.reading.identity import DriveId, compare, normalise_serial
 from drivecare.reading.model import Drive
 from drivecare.reading.surface import SurfaceScan
@@ -172,7 +171,7 @@ class JobState:
 
     def age(self, since: datetime) -> str:
         """How long ago something was, in words."""
-        return age(since, self.now)
+        return format_age(since, self.now)
 
     def command(self, *words: str) -> str:
         """A command line of ours, fit to be copied. CAPITALS are to be filled in."""

@@ -35,7 +35,7 @@ FactName = Literal[
     "source-changed",
     "chain-mended",
 ]
-OldDrive = Literal["returned", "kept", "destroyed"]
+OldDriveFate = Literal["returned", "kept", "destroyed"]
 CopyKind = Literal["image", "bag"]
 ImageFate = Literal["kept", "handed-over", "removed", "gone"]  # gone: it was no longer there at closing
 
@@ -96,7 +96,7 @@ class Closing(Value, frozen=True, kw_only=True):
     at: str
     by: str | None = None
     unit_started: bool
-    old_drive: OldDrive
+    old_drive: OldDriveFate
     images: tuple[ImageLeft, ...] = ()
     gate_open: bool
     anyway: str | None = None

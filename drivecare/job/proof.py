@@ -15,11 +15,10 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
 
-from drivecare.clock import parse_timestamp
+from drivecare.clock import format_day, parse_timestamp
 from drivecare.format import format_count
 from drivecare.job.contents import FiledDocument, newest_of
 from drivecare.job.filed_readings import CLOCKS_DIFFER
-from drivecare.job.times import day
 from drivecare.reading.identity import DriveId, Identity, Named, SameDrive, compare
 from drivecare.transfer.areas import Area, merge, total
 from drivecare.transfer.files.bag import BagReceipt
@@ -65,7 +64,7 @@ def find_copy_proof(job: JobState) -> CopyProof:
         evidence = f"{drive} was not read, so no copy can be told to be of it"
         return CopyProof(holds=False, evidence=evidence, next=copy_command)
     old_drive, new_drive = DriveId.of(job.old_drive.document.drive), DriveId.of(job.new_drive.document.drive)
-    receipt = newest_of([filed for filed in job.receipts if _compare(job, filed.document.target, new_drive) == "yes"])
+    receipt = newest_of([filed for filed in job.receipts if _is_drive(job, filed.document.target, new_drive) == "yes"])
     bag = newest_of(job.bags)
     by_files = job.plan is not None and job.plan.document.migration != "sector-copy"
     if bag is not None and by_files and (receipt is None or bag.number > receipt.number):
@@ -88,7 +87,7 @@ def find_copy_proof(job: JobState) -> CopyProof:
 def _may_have_written(job: JobState, receipt: Receipt, new_drive: DriveId) -> bool:
     """Whether a copy went to a drive of which nobody can tell that it is another one."""
     wrote_a_device = receipt.instead_of is None and receipt.target.kind == "device"
-    return wrote_a_device and _compare(job, receipt.target, new_drive) == "unknown"
+    return wrote_a_device and _is_drive(job, receipt.target, new_drive) == "unknown"
 
 
 def _verify_command(job: JobState, receipt: FiledDocument[Receipt]) -> str:
@@ -111,7 +110,7 @@ def _prove_by_receipts(job: JobState, last: FiledDocument[Receipt], drive: Drive
             must_copy = filed is not last or filed.document.mismatched or not filed.document.bytes_across
             return _wanting(chain, f"{fault} ({filed.name})", copy_command if must_copy else verify)
     source, old_drive = chain[-1].document.source, DriveId.of(drive)
-    if _compare(job, source, old_drive) != "yes":
+    if _is_drive(job, source, old_drive) != "yes":
         evidence = f"copied from {DriveId.of(source)}, the customer's drive is {old_drive}"
         return _wanting(chain, evidence, copy_command)
     for filed, name, evidence in _facts_needed(job, chain, drive):
@@ -155,7 +154,11 @@ def _facts_needed(
     for filed in chain:
         started = parse_timestamp(filed.document.started)
         if started is None or started < job.opened_at - CLOCKS_DIFFER:
-            yield filed, "earlier-copy", f"copied before this job was opened, on {day(started)} ({filed.name})"
+            yield (
+                filed,
+                "earlier-copy",
+                f"copied before this job was opened, on {format_day(started)} ({filed.name})",
+            )
         if was_written_to((filed,)):
             yield filed, "source-changed", f"the source was written to while it was copied ({filed.name})"
 
@@ -259,10 +262,10 @@ def compare_backing_drive(
     """Whether a folder of a bag lies on that drive; where the machine cannot tell, a person's word counts."""
     identity = identity or Identity()
     serial = identity.native_serial or identity.bridge_serial
-    answer = _compare(job, DriveId(model=None, serial=serial, identity=identity), drive)
+    answer = _is_drive(job, DriveId(model=None, serial=serial, identity=identity), drive)
     fact = job.newest_fact("bag-drives")
     return "yes" if answer == "unknown" and fact is not None and fact.number > bag.number else answer
 
 
-def _compare(job: JobState, end: Named, drive: DriveId) -> SameDrive:
+def _is_drive(job: JobState, end: Named, drive: DriveId) -> SameDrive:
     return compare(end, drive, labels=job.logged_serials)

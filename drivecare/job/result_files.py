@@ -57,8 +57,8 @@ def is_misnamed(name: str) -> bool:
 
 def result_file_name(number: int, kind: str, serial: str | None, filed_at: datetime) -> str:
     """The file name of a result."""
-    parts = (f"{number:04}", kind, serial, filed_at.astimezone(UTC).strftime(_STAMP))
-    return "-".join(part for part in parts if part) + ".json"
+    fields = (f"{number:04}", kind, serial, filed_at.astimezone(UTC).strftime(_STAMP))
+    return "-".join(filter(None, fields)) + ".json"
 
 
 def is_result(path: Path) -> bool:

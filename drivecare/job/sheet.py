@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from drivecare import __version__
+from drivecare.clock import format_day, format_time
 from drivecare.documents import read_bytes
 from drivecare.fit.steps import CAUTIONS
 from drivecare.format import format_bytes, format_value
@@ -30,7 +31,6 @@ from drivecare.job.job_state import JobState
 from drivecare.job.model import ROUTES, Handover
 from drivecare.job.plots import COUNT_LABELS, Picture, draw_counts, draw_odds, draw_surface
 from drivecare.job.proof import CopyProof
-from drivecare.job.times import day, said
 from drivecare.storage import write_file
 from drivecare.visible import visible_lines
 
@@ -198,8 +198,8 @@ def _sheet_values(job: JobState, shop: str | None) -> dict[str, Any]:
         "job": job,
         "shop": shop,
         "unit": unit_name(job),
-        "today": day(job.now),
-        "now": said(job.now),
+        "today": format_day(job.now),
+        "now": format_time(job.now),
         "customer": write_customer_page(job),
         "gate": gate,
         "missing": [item for item in gate.items if not item.holds],
@@ -229,7 +229,7 @@ def _sheet_values(job: JobState, shop: str | None) -> dict[str, Any]:
         "cautions": (plan.cautions if plan is not None and job.route != "same-drive" else ()) or CAUTIONS,
         "facts": [fact.document for fact in job.facts],
         "format_bytes": format_bytes,
-        "said": said,
+        "format_time": format_time,
     }
 
 
@@ -270,7 +270,7 @@ def _reading_heads(job: JobState, inspection: Assessment | None) -> list[str]:
 
 def _short_time(time: str | datetime | None) -> str:
     """A time for the head of a narrow column: "25 Nov 10:31"."""
-    words = said(time).split()
+    words = format_time(time).split()
     return " ".join((*words[:2], words[3])) if len(words) == 4 and words[0].isdecimal() else "unknown"
 
 
@@ -348,13 +348,13 @@ def _describe_read_back(receipt: Receipt) -> str:
         "cache-dropped": "after the bench machine's cache was dropped",
         "after-power-cycle": "after the drive was without power, on the bench's word",
     }
-    return f"read back {methods[receipt.verification.method]}, {said(receipt.verification.at)}"
+    return f"read back {methods[receipt.verification.method]}, {format_time(receipt.verification.at)}"
 
 
 def _area_rows(job: JobState) -> list[SheetRow]:
     rows = []
     for area in job.proof.unreadable:
         fact = job.acknowledgement_of(area)
-        acknowledged = f"customer told {said(fact.filed_at)}" if fact is not None else "customer NOT told yet"
+        acknowledged = f"customer told {format_time(fact.filed_at)}" if fact is not None else "customer NOT told yet"
         rows.append(SheetRow(name=f"{area.offset:,}", cells=(f"{area.length:,}", acknowledged)))
     return rows

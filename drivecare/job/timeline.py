@@ -144,18 +144,18 @@ def _describe_assessment(document: dict[str, Any]) -> str:
 
 
 def _describe_plan(document: dict[str, Any]) -> str:
-    fitting = sum(one["fits"] == "yes" for one in document["candidates"])
+    fitting = sum(candidate["fits"] == "yes" for candidate in document["candidates"])
     chosen = f"{document['chosen']} chosen" if document.get("chosen") else "none chosen"
     return f"{fitting} of {len(document['candidates'])} candidates fit {document['host_name']}, {chosen}"
 
 
 def _describe_receipt(document: dict[str, Any]) -> str:
-    lost = document["unreadable"]
+    unreadable = document["unreadable"]
     proven = f"verified ({document['verification']['method']})" if document["verified"] else "NOT verified"
-    if sum(area["length"] for area in lost) >= document["bytes_total"]:
+    if sum(area["length"] for area in unreadable) >= document["bytes_total"]:
         proven = "NOTHING copied"
-    areas = format_count(len(lost), "area")
-    gap = f", {sum(area['length'] for area in lost):,} bytes in {areas} unreadable" if lost else ""
+    areas = format_count(len(unreadable), "area")
+    gap = f", {sum(area['length'] for area in unreadable):,} bytes in {areas} unreadable" if unreadable else ""
     source, target, written = document["source"], document["target"], document.get("instead_of")
     if written:
         return f"{target['path']} read against the copy of {source['path']} to {written['path']}: {proven}{gap}"
@@ -168,8 +168,8 @@ def _describe_bag(document: dict[str, Any]) -> str:
 
 
 def _describe_readscan(document: dict[str, Any]) -> str:
-    part = "" if document["complete"] else ", stopped early"
-    return f"surface read{part}: {len(document['unreadable']):,} unreadable and {len(document['slow']):,} slow areas"
+    extent = "" if document["complete"] else ", stopped early"
+    return f"surface read{extent}: {len(document['unreadable']):,} unreadable and {len(document['slow']):,} slow areas"
 
 
 def _describe_selftest(document: dict[str, Any]) -> str:

@@ -9,7 +9,7 @@ from drivecare.hardware.machine import Machine
 from drivecare.job.closing import check_closing, make_closing, removable_copies, remove_copy
 from drivecare.job.copies import CustomerCopy, copies_made
 from drivecare.job.job_state import JobState
-from drivecare.job.model import Closing, ImageFate, OldDrive
+from drivecare.job.model import Closing, ImageFate, OldDriveFate
 
 
 def close_job(
@@ -17,7 +17,7 @@ def close_job(
     machine: Machine,
     *,
     unit_started: bool,
-    old_drive: OldDrive,
+    old_drive: OldDriveFate,
     fates: Mapping[Path, ImageFate],
     forget: bool,
     anyway: str | None,

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import msgspec
 
-from drivecare.job.times import said
+from drivecare.clock import format_time
 from drivecare.reading.model import Values
 from tests.cli.test_job import drivecare
 from tests.job.carried import OLD, OPENING, assessment, filed
@@ -29,8 +29,8 @@ def test_what_a_person_sees(tmp_path: Path) -> None:
     assert done.stdout == (
         "Kestrel KD-500   serial KX25-00417   2 readings\n"
         "\n"
-        f"{said('2026-03-02T09:00:00+00:00')}   job 0980   refit, 17,000 hours\n"
-        f"{said('2026-11-25T10:00:00+00:00')}   job 1042   evacuate, 21,904 hours\n"
+        f"{format_time('2026-03-02T09:00:00+00:00')}   job 0980   refit, 17,000 hours\n"
+        f"{format_time('2026-11-25T10:00:00+00:00')}   job 1042   evacuate, 21,904 hours\n"
         "    power on hours: 17,000 -> 21,904\n"
         "    pending: 0 -> 24\n"
     )

@@ -494,7 +494,7 @@ def test_reading_a_chain_ends_where_it_breaks() -> None:
     assert parse_chain(b"").end == NOTHING_BEFORE
     broken = parse_chain(data.replace(b"0002 ", b"0003 "))
     assert len(broken.links) == 1
-    assert [fault.what for fault in broken.faults] == ["line 2 is numbered 0003: lines were added or removed"]
+    assert [fault.problem for fault in broken.faults] == ["line 2 is numbered 0003: lines were added or removed"]
     assert chain.audit_results(whole, results) == Audit()
 
 

@@ -18,7 +18,7 @@ from drivecare.documents import Value
 from drivecare.fit.model import Plan
 from drivecare.job.customer import describe_baseline, describe_odds, write_customer_page
 from drivecare.job.job_state import JobState
-from drivecare.job.model import Closing, Fact, ImageFate, ImageLeft, OldDrive
+from drivecare.job.model import Closing, Fact, ImageFate, ImageLeft, OldDriveFate
 from drivecare.reading.surface import SurfaceScan, UnreadableArea
 from drivecare.risk.model import Assessment, Chance, FaultClass
 from drivecare.transfer.files.bag import BagReceipt, FileNote
@@ -248,7 +248,7 @@ CLAIMS: dict[str, Evidence] = {
 }
 
 
-def closing(*fates: ImageFate, unit_started: bool = True, old_drive: OldDrive = "returned") -> Closing:
+def closing(*fates: ImageFate, unit_started: bool = True, old_drive: OldDriveFate = "returned") -> Closing:
     return Closing(
         at="2026-11-25T11:55:00+00:00",
         unit_started=unit_started,
