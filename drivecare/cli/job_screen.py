@@ -50,15 +50,15 @@ def show_timeline(out: Screen, timeline: JobTimeline) -> None:
     rows = [(f"{entry.number:04}", format_time(entry.filed_at), entry.kind, entry.says) for entry in timeline.story]
     out.print_table([("", "when", "what", "says"), *rows], heading=True)
     if timeline.faults:
-        out.print_lines(("", "Not as it was filed:"))
+        out.print_lines(("", "Not as filed:"))
         for fault in timeline.faults:
             out.print_wrapped(fault, first="  ", indent=4)
-        out.print_wrapped("What lies in an export or a backup of the job can be put back under its own name.")
+        out.print_wrapped("A result that is in an export or a backup of the job can be put back under its own name.")
     if timeline.next:
         out.print()
         out.print_wrapped(f"Next: {timeline.why}")
         out.print(f"  {timeline.next}", soft_wrap=True)
-    out.print_lines(("", f"Everything lies in {timeline.folder}"))
+    out.print_lines(("", f"Everything is in {timeline.folder}"))
 
 
 def show_jobs(out: Screen, listed: JobList, jobs: Path) -> None:

@@ -27,21 +27,23 @@ FACTS: dict[FactName, FactMeaning] = {
     "consent": FactMeaning(
         "the customer agreed in writing to the unit being opened and the drive being read and copied"
     ),
-    "route": FactMeaning("which way this job goes", "ROUTE"),
+    "route": FactMeaning("the route this job takes", "ROUTE"),
     "old-drive": FactMeaning("which of the drives read in this job is the customer's", "SERIAL"),
-    "dead-drive": FactMeaning("the customer's drive answers on no dock and no cable we have", "SERIAL"),
-    "weak-identity": FactMeaning("a bridge hides the drive's own number; this one was read off its label", "SERIAL"),
+    "dead-drive": FactMeaning("the customer's drive does not respond on any dock or cable we have", "SERIAL"),
+    "weak-identity": FactMeaning(
+        "a bridge hides the drive's own serial number; this one was read off its label", "SERIAL"
+    ),
     "earlier-reading": FactMeaning(
         "why a reading of this drive from outside this job, or without a time, still tells how it is",
         "SERIAL",
         "lay sealed in its bag since it was read",
     ),
     "earlier-copy": FactMeaning(
-        "why a copy begun before this job was opened still holds all that the drive holds",
+        "why a copy begun before this job was opened still holds everything on the drive",
         note="the drive has lain here since",
     ),
     "unlike-profile": FactMeaning(
-        "why a drive unlike those this unit is built for is the right one all the same",
+        "why a drive unlike those this unit is built for is nevertheless the right one",
         "SERIAL",
         "the customer fitted it with an adapter",
     ),
@@ -50,11 +52,11 @@ FACTS: dict[FactName, FactMeaning] = {
         note="new cable, read 100 GB",
     ),
     "unreadable": FactMeaning("the customer knows that this area could not be read", "OFFSET"),
-    "copy-size": FactMeaning("the customer knows that what was copied is not of the size of the drive that was read"),
+    "copy-size": FactMeaning("the customer knows that what was copied differs in size from the drive that was read"),
     "source-changed": FactMeaning("the customer knows that the source was written to while it was copied"),
     "unchanged": FactMeaning("nothing has been attached to the new drive or written to it since it was verified"),
     "detached": FactMeaning("power is off and the old and the new drive are no longer attached together"),
-    "bag-drives": FactMeaning("the bag's source folder lies on the customer's drive and the bag on the new drive"),
+    "bag-drives": FactMeaning("the bag's source folder is on the customer's drive and the bag is on the new drive"),
     "left-out": FactMeaning("the customer knows which files could not be copied"),
     "no-data": FactMeaning("the customer agreed that nothing is carried over from the old drive"),
     "chain-mended": FactMeaning(
@@ -86,7 +88,7 @@ def make_fact(
     example = FACTS[name].note
     if example is not None and not note:
         words = " ".join(word for word in (fact, about) if word)
-        raise BadInput(f"{fact} needs words", hint=f'drivecare job record ID {words} --note "{example}"')
+        raise BadInput(f"{fact} needs a note", hint=f'drivecare job record ID {words} --note "{example}"')
     return Fact(fact=name, about=about, note=note, at=at, by=by)
 
 

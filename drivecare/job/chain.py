@@ -164,7 +164,7 @@ def audit_results(chain: Chain, results: Sequence[DigestedFile]) -> Audit:
         if stranger not in unlined
     ]
     if chain.fragment and not _begins_a_line(chain, unlined):
-        faults.append(Fault(file=CHAIN, problem="its last line was cut short and fits no result that lies there"))
+        faults.append(Fault(file=CHAIN, problem="ends with a line that was cut short and matches no result"))
     return Audit(faults=tuple(faults), unlined=unlined)
 
 

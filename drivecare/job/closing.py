@@ -32,7 +32,7 @@ def parse_fates(pairs: Sequence[tuple[str, str]]) -> dict[Path, ImageFate]:
             fates[Path(path).absolute()] = "handed-over"
         else:
             raise BadInput(
-                f"{fate!r} is no fate of an image", location=path, hint="Say kept or handed-over, or use --forget."
+                f"{fate!r} is not a fate of an image", location=path, hint="Say kept or handed-over, or use --forget."
             )
     return fates
 
@@ -48,16 +48,16 @@ def check_closing(
 ) -> None:
     """Refuse what must not be closed yet: BadInput where a copy's fate is not said, GateShut where the gate is shut."""
     if job.closing is not None:
-        raise BadInput("is closed already", location=f"job {job.id}", hint=job.show_command)
+        raise BadInput("is already closed", location=f"job {job.id}", hint=job.show_command)
     paths = [copy.path for copy in copies]
     stray = [path for path in fates if path not in paths]
     if stray:
         listed = ", ".join(map(str, paths)) or "none"
-        raise BadInput("is no copy that this job made", location=str(stray[0]), hint=f"It made: {listed}.")
+        raise BadInput("is not a copy that this job made", location=str(stray[0]), hint=f"It made: {listed}.")
     for copy in removable_copies(copies, fates):
         say = f"Give --image {copy.path} kept|handed-over"
         if not forget:
-            problem = f"what becomes of this {copy.kind} was not said"
+            problem = f"it was not said what becomes of this {copy.kind}"
             raise BadInput(problem, location=str(copy.path), hint=f"{say}, or --forget.")
         reason = copy.why_another(files)
         if reason is not None:

@@ -105,7 +105,7 @@ class FolderContents:
         """What the job was opened with."""
         opening = newest_of(self.documents(Opening))
         if opening is None:
-            raise BadInput("holds no opening of a job", location=str(self.path), hint="See drivecare job list.")
+            raise BadInput("has no opening of a job", location=str(self.path), hint="See drivecare job list.")
         return opening.document
 
     def digested(self, file: ResultFile) -> DigestedFile:
@@ -118,7 +118,7 @@ class FolderContents:
     def audit(self, *, digests: bool = True) -> Audit:
         """Compare the results with the chain: by their names, and by what they hold where `digests` are asked for."""
         misnamed = [
-            Fault(file=ascii(name)[1:-1], problem="is named like a result, with a number or a time that none can have")
+            Fault(file=ascii(name)[1:-1], problem="is named like a result, but with an impossible number or time")
             for name in sorted(self.names)
             if is_misnamed(name)
         ]
@@ -130,9 +130,11 @@ class FolderContents:
             audit = audit_results(self.chain, results)
             return replace(audit, faults=(*audit.faults, *misnamed))
         if self.opening().tool_version is not None:
-            return Audit(faults=(Fault(file=CHAIN, problem="is gone: the job was opened with one"), *misnamed))
+            return Audit(faults=(Fault(file=CHAIN, problem="is missing: the job was opened with one"), *misnamed))
         missing = [
-            Fault(file=f"{first:04}" if first == last else f"{first:04} to {last:04}", problem="filed once and gone")
+            Fault(
+                file=f"{first:04}" if first == last else f"{first:04} to {last:04}", problem="once filed and now gone"
+            )
             for first, last in missing_numbers(file.number for file in self.files)
         ]
         return Audit(chained=False, faults=(*missing, *misnamed))

@@ -92,7 +92,7 @@ def copies_made(job: JobState) -> tuple[CustomerCopy, ...]:
     for bag in job.bags:
         delivered = _is_delivered(job, bag)
         if _made_by_job(job, bag) and delivered != "yes":
-            unknown = "may lie on the new drive: the machine could not tell which drive it is on"
+            unknown = "may be on the new drive: the machine could not tell which drive it is on"
             doubt = _chain_doubt(job, bag) or (unknown if delivered == "unknown" else None)
             add(Path(bag.document.target.path), "bag", bag.document, doubt)
     return tuple(copies.values())
@@ -101,7 +101,7 @@ def copies_made(job: JobState) -> tuple[CustomerCopy, ...]:
 def _chain_doubt(job: JobState, filed: FiledDocument[Receipt] | FiledDocument[BagReceipt]) -> str | None:
     """Why a receipt may not be this job's, by the chain."""
     name = filed.name
-    return f"is named by {name}, which is not known to be as it was filed" if name in job.audit.doubtful else None
+    return f"is named by {name}, which is not known to be unaltered" if name in job.audit.doubtful else None
 
 
 def _made_by_job(job: JobState, filed: FiledDocument[Receipt] | FiledDocument[BagReceipt]) -> bool:

@@ -21,39 +21,40 @@ from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.model import Chance, FaultClass, Verdict
 
 WRONG: dict[Verdict, str] = {
-    "evacuate": "When we read the drive in your {unit}, it was losing data or warned that it may fail.",
-    "replace": "The drive in your {unit} still answered, but showed signs for which a drive is replaced.",
+    "evacuate": "When we read the drive in your {unit}, it was losing data or warning that it may fail.",
+    "replace": "The drive in your {unit} still responded, but showed signs that call for a new drive.",
     "recheck": "The drive in your {unit} showed something that has to be cleared up before it can be judged.",
-    "refit": "In what the drive in your {unit} records about itself we found nothing against it.",
-    "unproven": "What the drive in your {unit} reports does not let us judge it.",
+    "refit": "We found nothing wrong in what the drive in your {unit} records about itself.",
+    "unproven": "What the drive in your {unit} reports is not enough to judge it by.",
 }
 
 BECAUSE: dict[FaultClass, str] = {
     "media": "There were errors in the part that holds the data.",
     "wear": "It reports that its memory is worn.",
     "mechanics": "It reports trouble with its moving parts.",
-    "heat": "It reports that it was too hot.",
+    "heat": "It reports that it has been too hot.",
     "link": "There were errors on its connection, which a cable, a plug or a port can cause.",
     "locked": "It is locked with a password.",
-    "electronics": "It reports faults of its electronics.",
+    "electronics": "It reports faults in its electronics.",
     "none": "",
 }
 
 OLD_DRIVE = {
-    "returned": "We give your old drive back to you.",
-    "kept": "We keep your old drive.",
+    "returned": "We are giving your old drive back to you.",
+    "kept": "We are keeping your old drive.",
     "destroyed": "Your old drive was destroyed.",
 }
 
 # Where a chance comes from, by the first word of its basis: what a hundred drives did, or what we think they would.
 ODDS = {
-    "measured": "about {count} of 100 drives that showed the same failed within a year{spread}",
-    "published": "about {count} of 100 such drives failed within a year{spread}, as was published of others",
-    "judgement": "we think that about {count} of 100 such drives would fail within a year{spread}; nobody measured it",
+    "measured": "about {count} in 100 drives that showed the same signs failed within a year{spread}",
+    "published": "according to published figures, about {count} in 100 such drives failed within a year{spread}",
+    "judgement": "we estimate, though nobody has measured it, that about {count} in 100 such drives would fail within a"
+    " year{spread}",
 }
 CLEAN = {
-    "measured": " Of drives as old with nothing to show, about {count} did.",
-    "published": " Of drives with nothing to show, about {count} did.",
+    "measured": " Of drives of the same age without such signs, about {count} did.",
+    "published": " Of drives without such signs, about {count} did.",
     "judgement": "",
 }
 
@@ -87,7 +88,7 @@ def unit_name(job: JobState) -> str:
 
 
 def describe_odds(chance: Chance) -> str | None:
-    """A chance as people count: "about 87 of 100 drives that showed the same failed within a year"."""
+    """A chance as people count: "about 87 in 100 drives that showed the same signs failed within a year"."""
     if chance.estimate is None:
         return None
     spread = ""
@@ -124,7 +125,7 @@ def _customer_headline(job: JobState) -> str:
     if proof.bag is not None:
         return f"{start}, with {format_count(proof.bag.document.files, 'file')} copied from the old one."
     if not proof.whole:
-        return f"{start}, with what was copied of your old drive."
+        return f"{start}, with what was copied from your old drive."
     return f"{start}, " + (
         "with all of your data that could be read." if proof.unreadable else "and your data is on it."
     )
@@ -135,13 +136,13 @@ def _what_was_wrong(job: JobState, proven: frozenset[str]) -> Iterator[str]:
     reading = job.old_drive
     if reading is None:
         if job.newest_fact("dead-drive") is not None:
-            yield f"The drive in your {unit_name(job)} answered on no dock and no cable."
+            yield f"The drive in your {unit_name(job)} did not respond on any dock or cable."
         elif job.used_assessments:
-            yield "Several drives were read; which of them is yours is not recorded."
+            yield "Several drives were read; it is not recorded which of them is yours."
         else:
-            yield "The drive was not read yet."
+            yield "The drive has not been read yet."
     elif "old-drive-read" not in proven:
-        yield "A drive was read, but it is not certain that it tells how yours is now."
+        yield "A drive was read, but it is not certain that the reading shows how yours is now."
     else:
         assessment, trouble = reading.document, job.trouble_since(reading)
         yield WRONG[assessment.verdict].format(unit=unit_name(job))
@@ -157,7 +158,7 @@ def _what_we_did(job: JobState, proven: frozenset[str]) -> Iterator[str]:
         yield f"We read what your drive records about itself ({format_day(time_of_reading(reading))}) and judged it."
         yield from (_scan_result(scan.document) for scan in job.scans_of(reading.document.drive)[-1:])
         if reading.document.verdict == "recheck" and "verdict" in proven:
-            yield "We did what clears that up and read the drive again: nothing had grown."
+            yield "We did what clears this up and read the drive again: nothing had got worse."
     if job.route != "same-drive":
         yield from _what_we_did_with_the_new_drive(job, proven)
     if job.closing is not None:
@@ -170,17 +171,17 @@ def _what_we_did(job: JobState, proven: frozenset[str]) -> Iterator[str]:
 def _scan_result(scan: SurfaceScan) -> str:
     surface = "its whole surface" if scan.sample_percent == 100 and scan.complete else "part of its surface"
     areas = format_count(len(scan.unreadable), "area")
-    return f"We read {surface}: {f'{areas} could not be read' if scan.unreadable else 'all of that could be read'}."
+    return f"We read {surface}: {f'{areas} could not be read' if scan.unreadable else 'all of it could be read'}."
 
 
 def _what_we_did_with_the_new_drive(job: JobState, proven: frozenset[str]) -> Iterator[str]:
     plan = job.plan.document if job.plan is not None else None
     if plan is not None and plan.chosen is not None and "plan" in proven:
-        compared = f" out of {len(plan.candidates)} that we compared" if len(plan.candidates) > 1 else ""
+        compared = f", out of {len(plan.candidates)} that we compared" if len(plan.candidates) > 1 else ""
         name = _clipped(plan.chosen, 60)
-        yield f"We chose a drive that fits your unit by what is known of both{compared}: {name}."
+        yield f"We chose a drive that fits your unit, going by what is known about both{compared}: {name}."
     if "inspection" in proven:
-        yield "We read what the new drive records about itself: nothing in it speaks against a drive sold as new."
+        yield "We read what the new drive records about itself: nothing in it suggests that the drive is not new."
     yield from _what_we_copied(job)
     if job.newest_fact("no-data") is not None and job.route == "new-drive-empty":
         setup = " The unit sets up the new drive itself." if plan and plan.migration == "unit-initialises" else ""
@@ -191,18 +192,18 @@ def _what_we_copied(job: JobState) -> Iterator[str]:
     proof = job.proof
     if proof.holds and proof.bag is not None:
         files = format_count(proof.bag.document.files, "file")
-        yield f"We copied {files} and read all of them back from the new drive: they agree."
+        yield f"We copied {files} and read all of them back from the new drive: they match."
     elif proof.holds:
         copied = format_bytes(proof.chain[-1].document.bytes_copied)
         readable = " that could be read" if proof.unreadable else ""
         extent = (
             f"We copied everything{readable}, {copied}"
             if proof.whole
-            else f"We copied {copied} of your old drive, which by its size may not be all that it holds"
+            else f"We copied {copied} from your old drive, which, going by its size, may not be everything on it"
         )
-        yield f"{extent}, and read it back from the new drive: every part agrees."
+        yield f"{extent}, and read it back from the new drive: every part matches."
     elif job.receipts or job.bags:
-        yield "It is not proven that your data is on another drive."
+        yield "It has not been proven that your data is on another drive."
 
 
 def _fates_of_copies(closing: Closing) -> Iterator[str]:
@@ -213,31 +214,29 @@ def _fates_of_copies(closing: Closing) -> Iterator[str]:
             " work. Deleting frees the space and does not overwrite it."
         )
     if counts["gone"]:
-        yield f"{format_count(counts['gone'], 'copy', 'copies')} made for the work lay no longer in its place."
+        yield f"{format_count(counts['gone'], 'copy', 'copies')} made for the work could no longer be found."
     if counts["kept"]:
-        yield "We keep a copy of your data."
+        yield "We are keeping a copy of your data."
     if counts["handed-over"]:
-        yield "A copy of your data was handed to you."
+        yield "We gave you a copy of your data."
 
 
 def _what_to_watch(job: JobState) -> Iterator[str]:
     if job.route == "new-drive-data":
         yield from _what_the_copy_lacks(job.proof)
     if job.route == "same-drive":
-        yield "If the trouble comes back, bring the unit in again: then the drive can be read again and compared."
+        yield "If the trouble comes back, bring the unit back, so that the drive can be read again and compared."
     elif (
         job.old_drive is not None
         and job.old_drive.document.verdict in ("evacuate", "replace")
         and not (job.closing is not None and job.closing.document.old_drive == "destroyed")
     ):
-        yield (
-            "Do not use the old drive again. It may still hold your data: have it destroyed if you do not want it kept."
-        )
+        yield "Do not use the old drive again. It may still hold your data: keep it or have it destroyed."
     yield (
-        "Any drive can fail without warning, a new one too. Keep a second copy of what you cannot do without: a clean"
-        " reading is not a guarantee."
+        "Any drive can fail without warning, even a new one. Keep a second copy of whatever you cannot do without: a"
+        " clean reading is not a guarantee."
     )
-    yield "Opening the unit may end its maker's warranty where you live; ask us before you have it opened again."
+    yield "Opening the unit may void its maker's warranty where you live; ask us before you have it opened again."
 
 
 def _what_the_copy_lacks(proof: CopyProof) -> Iterator[str]:
@@ -245,12 +244,12 @@ def _what_the_copy_lacks(proof: CopyProof) -> Iterator[str]:
         size = format_bytes(sum(area.length for area in proof.unreadable))
         yield (
             f"{format_count(len(proof.unreadable), 'area')} of the old drive, {size} in all, could not be read."
-            " What lay there is missing. If something does not open, tell us before you delete it."
+            " What was stored there is missing. If something does not open, tell us before you delete it."
         )
     if was_written_to(proof.chain):
         yield (
-            "Something wrote to the old drive's copy or to the drive while it was copied: parts of your data may be of"
-            " different ages."
+            "Something wrote to the old drive, or to a copy of it, while it was being copied: parts of your data may"
+            " be of different ages."
         )
     if proof.bag is not None and proof.bag.document.left_out:
         yield f"{format_count(len(proof.bag.document.left_out), 'file')} could not be copied. Ask us which."

@@ -42,7 +42,7 @@ def why_unlike(drive: Drive, unit: BuiltFor | None) -> str:
         (interface_protocol(drive), unit.protocols),
     )
     return "; ".join(
-        f"it is {kind}, this unit is built for {' or '.join(accepted)}"
+        f"it is {kind}, but this unit is built for {' or '.join(accepted)}"
         for kind, accepted in pairs
         if kind is not None and accepted and kind not in accepted
     )

@@ -95,11 +95,11 @@ class _NamedCopies:
             ):
                 return "a file of a bag"
         if inside.parts[0] == IMAGES:
-            return "lies where images of the customer's drive lie"
+            return "in the folder for images of the customer's drive"
         size = path.stat().st_size
         if size > LIMIT_BYTES:
             return "too large for a document of a job"
-        return "a file with holes, as images are" if _has_holes(path, size) else None
+        return "a sparse file, as images are" if _has_holes(path, size) else None
 
 
 def _load_copy(path: Path) -> Receipt | Journal | BagReceipt | None:

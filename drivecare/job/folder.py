@@ -170,8 +170,8 @@ class JobFolder:
         else:
             reason = "the chain is cut short or broken" if not chain.continuable else "a result before it has none"
         self.notify(
-            f"{file.path.name} has no line in the chain, since {reason}. The gate stays shut until it is looked at: "
-            f"drivecare gate {self.id}"
+            f"{file.path.name} has no line in the chain, since {reason}. The gate stays shut until somebody looks at "
+            f"it: drivecare gate {self.id}"
         )
 
     def _append(self, lines: bytes, *, fragment: int = 0) -> None:
@@ -229,7 +229,7 @@ def create_job(opening: Opening, jobs: Path | None = None) -> JobFolder:
         raise BadInput("exists already", location=str(path), hint="Choose another ID.") from error
     except OSError as error:
         raise Unavailable(
-            f"cannot be made: {error.strerror}", location=str(path), hint="Give --jobs FOLDER."
+            f"cannot be created: {error.strerror}", location=str(path), hint="Give --jobs FOLDER."
         ) from error
     folder = JobFolder(path=path)
     folder.file(opening)
@@ -244,7 +244,7 @@ def open_job(id: str, jobs: Path | None = None, *, notify: Callable[[str], None]
         exists = path.is_dir()
     except OSError as error:
         raise Unavailable(
-            f"cannot be looked at: {error.strerror}", location=str(path), hint="Check its permissions."
+            f"cannot be accessed: {error.strerror}", location=str(path), hint="Check its permissions."
         ) from error
     if not exists:
         hint = "See drivecare job list, or open it: drivecare job new."
@@ -292,10 +292,10 @@ def _jobs_root(jobs: Path | None) -> Path:
     root = jobs_folder(jobs)
     try:
         if root.exists() and not root.is_dir():
-            raise BadInput("is a file; jobs lie in a folder", location=str(root), hint="Give --jobs FOLDER.")
+            raise BadInput("is a file; jobs are kept in a folder", location=str(root), hint="Give --jobs FOLDER.")
     except OSError as error:
         raise Unavailable(
-            f"cannot be looked at: {error.strerror}", location=str(root), hint="Give --jobs FOLDER."
+            f"cannot be accessed: {error.strerror}", location=str(root), hint="Give --jobs FOLDER."
         ) from error
     return root
 

@@ -46,18 +46,20 @@ def check_records(job: JobState) -> Evidence:
         mend = job.record_command("chain-mended", "--note", "WHY")
         return lacks(join_some(faults, 5, "; "), job.show_command if job.audit.faults else mend)
     if not job.audit.chained:
-        limits = "opened before results were chained, so a change or the loss of the newest would not show"
-        return holds(f"every number is there; {limits}")
+        return holds(
+            "no number is missing; the job was opened before results were chained, so a changed result or the loss of "
+            "the newest would not show"
+        )
     mended = job.facts_named("chain-mended")
     taken_up = "".join(f"; {fact.document.about} taken up: {fact.document.note}" for fact in mended)
-    return holds(f"every filed result lies there as it was filed{taken_up}")
+    return holds(f"every filed result is there, unaltered{taken_up}")
 
 
 def check_consent(job: JobState) -> Evidence:
     """The customer agreed."""
     fact = job.newest_fact("consent")
     if fact is None:
-        return lacks("no consent is recorded", job.record_command("consent"))
+        return lacks("no consent recorded", job.record_command("consent"))
     return recorded(job, fact, "the customer agreed")
 
 
@@ -65,8 +67,8 @@ def check_no_data(job: JobState) -> Evidence:
     """The customer agreed to start without their data."""
     fact = job.newest_fact("no-data")
     if fact is None:
-        return lacks("nobody recorded that the customer wants no data", job.record_command("no-data"))
-    return recorded(job, fact, "the customer agreed to no data")
+        return lacks("not recorded that the customer wants no data", job.record_command("no-data"))
+    return recorded(job, fact, "the customer agreed to start without data")
 
 
 CHECKS: dict[str, Callable[[JobState], Evidence]] = {

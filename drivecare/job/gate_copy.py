@@ -30,14 +30,14 @@ def check_unchanged_since(job: JobState) -> Evidence:
     """The proof is of today, or somebody vouches that nothing was written since. Nothing can prove that."""
     proof = job.proof
     if proof.at is None:
-        return lacks("no copy is verified yet", proof.next or proof.verify)
+        return lacks("no copy has been verified yet", proof.next or proof.verify)
     evidence, age = f"last read back {format_time(proof.at)}", job.age(proof.at)
     if timedelta(minutes=-5) <= job.now - proof.at <= PROOF_STANDS:
         return holds(evidence, age)
     fact = job.newest_fact("unchanged")
     if fact is not None and fact.number > proof.number:
         return holds(f"{evidence}; {fact.document.by or 'somebody'} vouches that nothing was written since", age)
-    evidence += f": more than {PROOF_STANDS // timedelta(hours=1)} hours; verify again, or record unchanged"
+    evidence += f": more than {PROOF_STANDS // timedelta(hours=1)} hours ago; verify again, or record unchanged"
     return lacks(evidence, proof.verify or job.record_command("unchanged"), age)
 
 
@@ -47,7 +47,7 @@ def check_unreadable_acknowledged(job: JobState) -> Evidence:
     if proof.bag is not None:
         return _check_left_out_acknowledged(job, proof.bag)
     if not proof.chain:
-        return lacks("no copy yet, so not known", proof.next)
+        return lacks("no copy yet, so this is not known", proof.next)
     areas = proof.unreadable
     if not areas:
         return holds("nothing was unreadable")
@@ -74,7 +74,7 @@ def check_detached(job: JobState) -> Evidence:
     """Old and new drive are no longer attached together: who sees both may mix them up."""
     fact, record = job.newest_fact("detached"), job.record_command("detached")
     if fact is None:
-        return lacks("not recorded: power off, take the old drive off", record)
+        return lacks("not recorded: switch the power off and detach the old drive", record)
     copies = [receipt.number for receipt in job.receipts] + [bag.number for bag in job.bags]
     if fact.number < max(copies, default=0):
         return lacks("recorded before the newest copy or verification", record)

@@ -35,11 +35,13 @@ def check_old_drive_read(job: JobState) -> Evidence:
         doubt, age = _doubt(job, reading), job.age(time_of_reading(reading))
         return lacks(f"{evidence}; {doubt}", assess_command(job), age) if doubt else holds(evidence, age)
     if dead is not None and job.route == "new-drive-empty":
-        return recorded(job, dead, f"{dead.document.about} answers nowhere")
+        return recorded(job, dead, f"{dead.document.about} does not respond anywhere")
     if job.used_assessments:
         names = " and ".join(sorted({str(DriveId.of(filed.document.drive)) for filed in job.used_assessments}))
-        return lacks(f"not known which is the customer's: {names}", job.record_command("old-drive", "SERIAL"))
-    return lacks("no reading is filed", assess_command(job))
+        return lacks(
+            f"it is not known which drive is the customer's: {names}", job.record_command("old-drive", "SERIAL")
+        )
+    return lacks("no reading filed", assess_command(job))
 
 
 def check_old_drive_identity(job: JobState) -> Evidence:
@@ -66,10 +68,10 @@ def _check_identity(job: JobState, reading: FiledDocument[Assessment] | None, re
         return holds(f"{name}, by its own {number}", age)
     if name.attested(job.logged_serials):
         return holds(f"{name}, behind a bridge; label read by hand", age)
-    strength = "hides" if drive.identity.strength == "weak" else "gives no"
+    strength = "hides its" if drive.identity.strength == "weak" else "gives no"
     evidence = f"{name}: the bridge {strength} identity; use another dock"
     if drive.serial:
-        return lacks(f"{evidence}, or log the label", job.record_command("weak-identity", drive.serial), age)
+        return lacks(f"{evidence}, or record the label", job.record_command("weak-identity", drive.serial), age)
     return lacks(evidence, read_command, age)
 
 
@@ -98,14 +100,14 @@ def _check_recheck(job: JobState, assessment: Assessment, age: str) -> Evidence:
         return lacks(f"recheck, its way out not taken: {assessment.way_out or assessment.headline}", record, age)
     earlier, later = _readings_around(job, fact)
     if later is None:
-        return lacks("recheck: way out taken, not read again since", assess_command(job), age)
+        return lacks("recheck: way out taken, but not read again since", assess_command(job), age)
     if earlier is None:
-        reason = "no reading from before it to compare with; record the next way out, then read again"
+        reason = "but there is no earlier reading to compare with; record the next way out, then read again"
         return lacks(f"recheck: way out taken, {reason}", assess_command(job), age)
     grown = _grown_findings(earlier, later)
     if grown:
-        return lacks(f"recheck: since the way out grew {', '.join(grown)}", plan_command(job), age)
-    return holds("recheck cleared: nothing grew since", age)
+        return lacks(f"recheck: worse since the way out: {', '.join(grown)}", plan_command(job), age)
+    return holds("recheck cleared: nothing has grown since", age)
 
 
 def _readings_around(job: JobState, way_out: FiledDocument[Fact]) -> tuple[Assessment | None, Assessment | None]:
@@ -143,7 +145,7 @@ def _grown_findings(earlier: Assessment, later: Assessment) -> list[str]:
 def check_plan(job: JobState) -> Evidence:
     """A plan for this unit and this drive chose a drive that fits."""
     if job.plan is None:
-        return lacks("no plan is filed", plan_command(job))
+        return lacks("no plan filed", plan_command(job))
     plan, age = job.plan.document, job.age(job.plan.filed_at)
     chosen, problem = plan.chosen_drive, _plan_problem(job, plan)
     if chosen is None or problem:
@@ -155,13 +157,15 @@ def _plan_problem(job: JobState, plan: Plan) -> str:
     """What keeps a plan from being the one for this job; "" where nothing does."""
     drive = job.old_drive.document.drive if job.old_drive is not None else None
     if plan.host != job.opening.host:
-        return f"made for {plan.host}, this unit is {job.opening.host}"
+        return f"made for {plan.host}, but this unit is {job.opening.host}"
     if drive is not None and plan.source is None:
-        return f"made for no drive, not for {DriveId.of(drive)}"
+        return f"made for no particular drive, not for {DriveId.of(drive)}"
     if drive is not None and plan.source and compare(plan.source, drive, labels=job.logged_serials) != "yes":
         return f"made for {DriveId.of(plan.source)}, not for {DriveId.of(drive)}"
     chosen = plan.chosen_drive
-    return f"whether {chosen.name} fits is {chosen.fits}" if chosen is not None and chosen.fits != "yes" else ""
+    if chosen is None or chosen.fits == "yes":
+        return ""
+    return f"{chosen.name} does not fit" if chosen.fits == "no" else f"it is not known whether {chosen.name} fits"
 
 
 def check_inspection(job: JobState) -> Evidence:
@@ -195,10 +199,10 @@ def check_fitted_is_planned(job: JobState) -> Evidence:
         case "yes":
             difference = _difference_from_plan(chosen, drive)
             if difference:
-                return lacks(f"{name} is the one planned, but {difference}", plan_anew)
-            return holds(f"{name} is the one planned", age)
+                return lacks(f"{name} is the planned drive, but {difference}", plan_anew)
+            return holds(f"{name} is the planned drive", age)
         case "no":
-            return lacks(f"planned is {chosen.name}, read was {name}", plan_anew, age)
+            return lacks(f"planned was {chosen.name}, but {name} was read", plan_anew, age)
     return lacks(f"the plan does not say which {chosen.name} it means", plan_anew, age)
 
 
@@ -206,7 +210,7 @@ def _difference_from_plan(chosen: JudgedCandidate, drive: Drive) -> str:
     """Where the drive as it was read is not what the plan took it for; "" where what both tell agrees."""
     sizes = (
         ("bytes", chosen.capacity_bytes, drive.capacity_bytes),
-        ("bytes a sector", chosen.logical_sector_bytes, drive.logical_sector_bytes),
+        ("bytes per sector", chosen.logical_sector_bytes, drive.logical_sector_bytes),
     )
     return "; ".join(
         f"planned with {planned:,} {unit}, read with {read:,}"

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from drivecare.format import format_count
 from drivecare.reading.model import Values
 from drivecare.reading.surface import SurfaceScan
 
@@ -53,7 +54,7 @@ def draw_odds(filled: int, baseline: int | None) -> Picture:
     axes.axis("off")
     words = f"A hundred dots, {filled} of them filled"
     if baseline is not None:
-        words += f"; for a drive with nothing to show it would be about {baseline}"
+        words += f"; for drives without such signs it would be about {baseline}"
     return Picture(_svg(figure, "dots"), words + ".")
 
 
@@ -118,7 +119,7 @@ def draw_surface(scan: SurfaceScan) -> Picture | None:
     speeds = [point.mb_per_s for point in points]
     words = (
         f"Reading speed from {min(speeds):,.0f} to {max(speeds):,.0f} MB/s along the surface;"
-        f" {len(scan.unreadable):,} unreadable areas marked above, {len(scan.slow):,} slow ones below."
+        f" {format_count(len(scan.unreadable), 'unreadable area')} marked above, {len(scan.slow):,} slow ones below."
     )
     return Picture(_svg(figure, "surface"), words)
 

@@ -61,7 +61,7 @@ def find_copy_proof(job: JobState) -> CopyProof:
     copy_command = job.filing_command("copy", source, target)
     if job.old_drive is None or job.new_drive is None:
         drive = "the old drive" if job.old_drive is None else "the new drive"
-        evidence = f"{drive} was not read, so no copy can be told to be of it"
+        evidence = f"{drive} was not read, so no copy can be matched to it"
         return CopyProof(holds=False, evidence=evidence, next=copy_command)
     old_drive, new_drive = DriveId.of(job.old_drive.document.drive), DriveId.of(job.new_drive.document.drive)
     receipt = newest_of([filed for filed in job.receipts if _is_drive(job, filed.document.target, new_drive) == "yes"])
@@ -73,13 +73,13 @@ def find_copy_proof(job: JobState) -> CopyProof:
         targets = sorted({str(DriveId.of(filed.document.target)) for filed in job.receipts})
         evidence = f"no copy to {new_drive}" + (f", only to {', '.join(targets)}" if targets else "")
         if bag is not None and not by_files:
-            evidence += "; this unit needs a sector copy, files alone do not start it"
+            evidence += "; this unit needs a sector copy; files alone will not start it"
         return CopyProof(holds=False, evidence=evidence, next=copy_command)
     latest = newest_of(
         [filed for filed in job.receipts if filed is receipt or _may_have_written(job, filed.document, new_drive)]
     )
     if latest is not None and latest is not receipt:
-        evidence = f"{latest.name} copied to a drive that did not say which it is: it may have been {new_drive}"
+        evidence = f"{latest.name} copied to a drive that did not identify itself; it may have been {new_drive}"
         return _wanting([receipt], evidence, _verify_command(job, receipt))
     return _prove_by_receipts(job, receipt, job.old_drive.document.drive, copy_command)
 
@@ -111,15 +111,15 @@ def _prove_by_receipts(job: JobState, last: FiledDocument[Receipt], drive: Drive
             return _wanting(chain, f"{fault} ({filed.name})", copy_command if must_copy else verify)
     source, old_drive = chain[-1].document.source, DriveId.of(drive)
     if _is_drive(job, source, old_drive) != "yes":
-        evidence = f"copied from {DriveId.of(source)}, the customer's drive is {old_drive}"
+        evidence = f"copied from {DriveId.of(source)}, but the customer's drive is {old_drive}"
         return _wanting(chain, evidence, copy_command)
     for filed, name, evidence in _facts_needed(job, chain, drive):
         if not _is_recorded_since(job, filed, name):
-            return _wanting(chain, f"{evidence}; copy anew, or record {name}", job.record_command(name))
+            return _wanting(chain, f"{evidence}; copy again, or record {name}", job.record_command(name))
     receipt = last.document
     method = receipt.verification.method if receipt.verification else "nothing"
     unreadable = _unreadable_areas(chain)
-    gap = f" but for {total(merge(unreadable)):,} bytes that could not be read" if unreadable else ""
+    gap = f" except for {total(merge(unreadable)):,} bytes that could not be read" if unreadable else ""
     through = f" through {format_count(len(chain) - 1, 'image')}" if len(chain) > 1 else ""
     read_back = f"read back: {method}, sha256 {str(receipt.digest.whole)[:12]}"
     return CopyProof(
@@ -148,9 +148,9 @@ def _facts_needed(
         size = (
             f"the drive that was read has {drive_bytes:,}"
             if drive_bytes
-            else "the drive's reading does not tell its size"
+            else "the drive's reading does not give its size"
         )
-        yield chain[-1], "copy-size", f"{copied_bytes:,} bytes were copied, {size}"
+        yield chain[-1], "copy-size", f"{copied_bytes:,} bytes were copied, but {size}"
     for filed in chain:
         started = parse_timestamp(filed.document.started)
         if started is None or started < job.opened_at - CLOCKS_DIFFER:
@@ -160,7 +160,7 @@ def _facts_needed(
                 f"copied before this job was opened, on {format_day(started)} ({filed.name})",
             )
         if was_written_to((filed,)):
-            yield filed, "source-changed", f"the source was written to while it was copied ({filed.name})"
+            yield filed, "source-changed", f"the source was written to while it was being copied ({filed.name})"
 
 
 def was_written_to(chain: Sequence[FiledDocument[Receipt]]) -> bool:
@@ -191,15 +191,15 @@ def _wanting(chain: Sequence[FiledDocument[Receipt]], evidence: str, next_comman
 def _receipt_fault(receipt: Receipt) -> str:
     """What keeps a receipt from proving anything; "" where nothing does."""
     if receipt.mismatched:
-        return f"{format_count(len(receipt.mismatched), 'area')} read back other than they must be"
+        return f"{format_count(len(receipt.mismatched), 'area')} did not read back as they should"
     if receipt.target_unreadable:
-        return f"{format_count(len(receipt.target_unreadable), 'area')} of the target cannot be read back"
+        return f"{format_count(len(receipt.target_unreadable), 'area')} of the target could not be read back"
     if receipt.contradiction:
         return f"the receipt contradicts itself: it {receipt.contradiction}"
     if not receipt.bytes_across:
-        return f"nothing is across: 0 of {receipt.bytes_total:,} bytes could be read"
+        return f"nothing was copied: 0 of {receipt.bytes_total:,} bytes could be read"
     if not receipt.verified or receipt.verification is None or receipt.digest.whole is None:
-        return "not verified: the target was not read back whole"
+        return "not verified: the target was not read back in full"
     if receipt.verification.method not in ACCEPTED:
         return f"read back by {receipt.verification.method}, which proves nothing"
     return ""

@@ -235,7 +235,7 @@ def _sheet_values(job: JobState, shop: str | None) -> dict[str, Any]:
 
 def _bag_losses(bag: BagReceipt) -> list[str]:
     """What of the files is not in a bag, or not as the unit had it: the count, then as many as the line holds."""
-    groups = (("left out", bag.left_out), ("copied without everything of it", bag.not_kept))
+    groups = (("left out", bag.left_out), ("copied without all of their attributes", bag.not_kept))
     return [
         f"{title}: {len(notes):,}: " + "; ".join(f"{note.name}: {note.reason}" for note in notes[:3])
         for title, notes in groups

@@ -169,7 +169,8 @@ def _describe_bag(document: dict[str, Any]) -> str:
 
 def _describe_readscan(document: dict[str, Any]) -> str:
     extent = "" if document["complete"] else ", stopped early"
-    return f"surface read{extent}: {len(document['unreadable']):,} unreadable and {len(document['slow']):,} slow areas"
+    unreadable, slow = (format_count(len(document[key]), f"{key} area") for key in ("unreadable", "slow"))
+    return f"surface read{extent}: {unreadable}, {slow}"
 
 
 def _describe_selftest(document: dict[str, Any]) -> str:

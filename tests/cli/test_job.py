@@ -156,10 +156,10 @@ def test_closing_removes_what_was_confirmed(tmp_path: Path) -> None:
     close = ("job", "close", "1042", "--started", "--old-drive", "returned", "--anyway", "a test of yesterday")
     unsaid = drivecare(*close, jobs=jobs)
     assert unsaid.returncode == 3
-    assert f"{made}: what becomes of this image was not said" in unsaid.stderr
+    assert f"{made}: it was not said what becomes of this image" in unsaid.stderr
     half_said = drivecare(*close, "--image", str(made), "kept", jobs=jobs)
     assert half_said.returncode == 3
-    assert f"{bag}: what becomes of this bag was not said" in half_said.stderr
+    assert f"{bag}: it was not said what becomes of this bag" in half_said.stderr
     wrong = drivecare(*close, "--forget", jobs=jobs, typed="yes\n")
     assert wrong.returncode == 22
     assert f"  {made}   image, 1,048,576 bytes\n  {bag}   bag, 2 files, " in wrong.stderr
@@ -179,7 +179,7 @@ def test_closing_removes_what_was_confirmed(tmp_path: Path) -> None:
     assert (tree / "letters" / "one.txt").read_text() == "dear"
     again = drivecare(*close, jobs=jobs)
     assert again.returncode == 3
-    assert "is closed already" in again.stderr
+    assert "is already closed" in again.stderr
 
 
 def test_closing_with_the_gate_shut_ends_with_40(tmp_path: Path) -> None:
@@ -199,7 +199,7 @@ def test_an_export(tmp_path: Path) -> None:
     (tmp_path / "jobs" / "1042" / "images" / "old.img").write_bytes(b"private")
     more = drivecare("job", "export", "1042", "--output", str(tmp_path / "y.tar.gz"), jobs=tmp_path / "jobs")
     assert more.stdout.splitlines()[1:] == [
-        "  left out: images/old.img (lies where images of the customer's drive lie)"
+        "  left out: images/old.img (in the folder for images of the customer's drive)"
     ]
     assert archive.is_file()
 

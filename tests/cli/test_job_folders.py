@@ -62,7 +62,7 @@ def test_an_impossible_name_shuts_its_own_gate_and_hides_nothing(jobs: Path, nam
     told = drivecare("gate", "1041", "--json", jobs=jobs)
     assert told.returncode == 40
     evidence = json.loads(told.stdout)["items"][0]["evidence"]
-    assert evidence == f"{ascii(name)[1:-1]} is named like a result, with a number or a time that none can have"
+    assert evidence == f"{ascii(name)[1:-1]} is named like a result, but with an impossible number or time"
     listed = json.loads(drivecare("job", "list", "--json", jobs=jobs).stdout)["jobs"]
     assert [(line["id"], line["gate_open"], line["error"]) for line in listed] == [
         ("1041", False, None),
@@ -131,7 +131,7 @@ def test_a_removed_newest_result_is_named_where_a_person_looks(jobs: Path) -> No
     newest = sorted((jobs / "1042").glob("0*"))[-1]
     newest.unlink()
     shown = drivecare("job", "show", "1042", jobs=jobs)
-    assert f"Not as it was filed:\n  {newest.name} is gone\n" in shown.stdout
+    assert f"Not as filed:\n  {newest.name} is gone\n" in shown.stdout
     assert json.loads(drivecare("job", "show", "1042", "--json", jobs=jobs).stdout)["faults"] == [
         f"{newest.name} is gone"
     ]
@@ -147,7 +147,7 @@ def test_a_missing_line_is_taken_up_with_a_reason(jobs: Path) -> None:
     path.write_bytes(b"".join(path.read_bytes().splitlines(keepends=True)[:-1]))
     without = drivecare("job", "record", "1042", "chain-mended", jobs=jobs)
     assert without.returncode == 3
-    assert "chain-mended needs words." in without.stderr
+    assert "chain-mended needs a note." in without.stderr
     filed_on = drivecare("job", "record", "1042", "detached", jobs=jobs)
     assert filed_on.returncode == 0
     assert "has no line in the chain, since a result before it has none" in filed_on.stderr
@@ -165,4 +165,4 @@ def test_a_new_job_says_what_opened_it(tmp_path: Path) -> None:
     assert json.loads(drivecare(*words, jobs=tmp_path).stdout)["tool_version"]
     (tmp_path / "7" / CHAIN).unlink()
     gate = json.loads(drivecare("gate", "7", "--json", jobs=tmp_path).stdout)
-    assert gate["items"][0]["evidence"] == "chain is gone: the job was opened with one"
+    assert gate["items"][0]["evidence"] == "chain is missing: the job was opened with one"

@@ -36,7 +36,7 @@ def test_an_area_is_kept_with_its_length(typed: str) -> None:
         ("unreadable", None, "unreadable needs a value. drivecare job record ID unreadable OFFSET"),
         ("unreadable", "0x10", "no unreadable area starts at '0x10'. The job's receipts list: 1048576, 8192."),
         ("route", "east", "'east' is not a route. Choose one of: same-drive, new-drive-data, new-drive-empty."),
-        ("way-out", None, "way-out needs words. drivecare job record ID way-out --note"),
+        ("way-out", None, "way-out needs a note. drivecare job record ID way-out --note"),
     ],
 )
 def test_a_slip_is_answered_in_one_line(fact: str, about: str | None, message: str) -> None:

@@ -81,9 +81,7 @@ def test_a_line_for_each_result_that_coreutils_can_check(job: JobFolder) -> None
 
 
 def test_a_job_left_alone_holds(job: JobFolder) -> None:
-    assert records(job) == GateItem(
-        item="records", holds=True, evidence="every filed result lies there as it was filed"
-    )
+    assert records(job) == GateItem(item="records", holds=True, evidence="every filed result is there, unaltered")
     assert job.read().audit() == Audit()
 
 
@@ -251,7 +249,7 @@ def _huge(path: Path) -> None:
 @pytest.mark.parametrize(
     ("change", "evidence"),
     [
-        (Path.unlink, "chain is gone: the job was opened with one"),
+        (Path.unlink, "chain is missing: the job was opened with one"),
         (_drop_line(1), "chain line 1 is numbered 0002: lines were added or removed; "),
         (_drop_line(4), "chain line 4 is numbered 0005: lines were added or removed; "),
         (_other_digest, "chain line 5 does not follow from the line before it; "),
@@ -281,8 +279,8 @@ def test_a_job_of_0_1_0_is_read_as_ever_and_gets_no_chain(tmp_path: Path) -> Non
     item = records(job)
     assert item.holds
     assert item.evidence == (
-        "every number is there; opened before results were chained, so a change or the loss of the newest "
-        "would not show"
+        "no number is missing; the job was opened before results were chained, so a changed result or the loss of the "
+        "newest would not show"
     )
     assert judge_gate(load_job_state(job, now=NOW)).open
     job.file(fact("detached"))
@@ -291,7 +289,7 @@ def test_a_job_of_0_1_0_is_read_as_ever_and_gets_no_chain(tmp_path: Path) -> Non
         job.mend_chain(mending())
     for number in (3, 5, 6):
         file_of(job, number).unlink()
-    assert records(job).evidence == "0003 filed once and gone; 0005 to 0006 filed once and gone"
+    assert records(job).evidence == "0003 once filed and now gone; 0005 to 0006 once filed and now gone"
 
 
 # --- kills ------------------------------------------------------------------------------------------------------------
@@ -333,7 +331,7 @@ def test_a_kill_between_result_and_line_is_told_and_taken_up_by_a_word(job: JobF
     assert notices == [
         f"{after.name} has no line in the chain, since "
         + ("the chain is cut short or broken" if written else "a result before it has none")
-        + ". The gate stays shut until it is looked at: drivecare gate 1042"
+        + ". The gate stays shut until somebody looks at it: drivecare gate 1042"
     ]
     assert len(job.read().audit().unlined) == 2
     mended = job.mend_chain(mending())
@@ -341,7 +339,7 @@ def test_a_kill_between_result_and_line_is_told_and_taken_up_by_a_word(job: JobF
     assert mended == job.results(Fact)[-1]
     assert mended.document.about == "0007-0008"
     assert records(job).holds
-    assert records(job).evidence.endswith("as it was filed; 0007-0008 taken up: power cut")
+    assert records(job).evidence.endswith("is there, unaltered; 0007-0008 taken up: power cut")
     assert [line.split()[1].decode() for line in lines(job)] == [entry.path.name for entry in job.result_files()]
     job.file(fact("detached"))
     assert len(lines(job)) == 10
@@ -380,7 +378,7 @@ def test_an_alteration_is_not_taken_up_along_with_a_cut_line(job: JobFolder) -> 
     (job.path / CHAIN).write_bytes(whole[:-1])
     assert len(job.read().audit().unlined) == 1
     _alter(file_of(job, 6))
-    assert "chain its last line was cut short and fits no result that lies there" in records(job).evidence
+    assert "chain ends with a line that was cut short and matches no result" in records(job).evidence
     with pytest.raises(Refused):
         job.mend_chain(mending())
     file_of(job, 6).unlink()

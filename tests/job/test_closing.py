@@ -92,7 +92,7 @@ def test_what_an_altered_receipt_names_is_not_removed(tmp_path: Path) -> None:
     filed_as = next(one.file.path for one in state.receipts if one.document.target.path == str(made))
     filed_as.write_bytes(filed_as.read_bytes().replace(b"made.img", b"brought.img"))
     altered = load_job_state(JobFolder(path=filed_as.parent), now=NOW)
-    with pytest.raises(Unavailable, match="is not known to be as it was filed, so it is not removed"):
+    with pytest.raises(Unavailable, match="is not known to be unaltered, so it is not removed"):
         remove_copy(removable_copies(copies_made(altered), {})[0], FILES)
     assert brought.exists()
 
@@ -181,9 +181,9 @@ def test_a_bag_that_may_lie_on_the_new_drive_is_not_removed(tmp_path: Path) -> N
     (tmp_path / "new").mkdir()
     job = filed(tmp_path / "jobs", [*data_route()[:4], on(None, tmp_path / "new")])
     state = load_job_state(job, now=NOW)
-    with pytest.raises(BadInput, match="may lie on the new drive"):
+    with pytest.raises(BadInput, match="may be on the new drive"):
         check_closing(state, copies_made(state), FILES, anyway="x", forget=True, fates={})
-    with pytest.raises(Unavailable, match="may lie on the new drive"):
+    with pytest.raises(Unavailable, match="may be on the new drive"):
         remove_copy(removable_copies(copies_made(state), {})[0], FILES)
     job.file(fact("bag-drives"))
     assert copies_made(load_job_state(job, now=NOW)) == ()
@@ -198,9 +198,9 @@ def test_a_bag_named_without_its_folder_is_not_looked_for_where_one_stands(tmp_p
 
 def test_every_image_s_fate_must_be_said(tmp_path: Path) -> None:
     state, made, brought = with_images(tmp_path)
-    with pytest.raises(BadInput, match="what becomes of this image was not said"):
+    with pytest.raises(BadInput, match="it was not said what becomes of this image"):
         check_closing(state, copies_made(state), FILES, anyway=None, forget=False, fates={})
-    with pytest.raises(BadInput, match="is no copy that this job made"):
+    with pytest.raises(BadInput, match="is not a copy that this job made"):
         check_closing(state, copies_made(state), FILES, anyway=None, forget=True, fates={brought: "kept"})
     check_closing(state, copies_made(state), FILES, anyway=None, forget=True, fates={})
     check_closing(state, copies_made(state), FILES, anyway=None, forget=False, fates={made: "kept"})
@@ -272,12 +272,12 @@ def test_a_job_is_closed_once(tmp_path: Path) -> None:
     job = filed(tmp_path, data_route())
     state = load_job_state(job, now=NOW)
     job.file(make_closing(state, copies_made(state), unit_started=True, old_drive="kept", fates={}, at="x"))
-    with pytest.raises(BadInput, match="job 1042: is closed already"):
+    with pytest.raises(BadInput, match="job 1042: is already closed"):
         check_closing(load_job_state(job, now=NOW), (), FILES, anyway=None, forget=False, fates={})
 
 
 def test_fates_as_they_are_typed() -> None:
     assert parse_fates((("/a", "kept"), ("/b", "handed-over"))) == {Path("/a"): "kept", Path("/b"): "handed-over"}
-    with pytest.raises(BadInput, match="'removed' is no fate of an image"):
+    with pytest.raises(BadInput, match="'removed' is not a fate of an image"):
         parse_fates((("/a", "removed"),))
     assert parse_fates((("b.img", "kept"),)) == {Path("b.img").absolute(): "kept"}

@@ -161,90 +161,88 @@ CLAIMS: dict[str, Evidence] = {
     r"Your unit keeps its own drive\.": all_of(has("consent"), old(lambda one: one.verdict in ("refit", "recheck"))),
     r"A new drive is ready for your unit, and your data is on it\.": all_of(ready, whole),
     r"A new drive is ready for your unit, with all of your data that could be read\.": all_of(ready, gaps),
-    r"A new drive is ready for your unit, with what was copied of your old drive\.": all_of(ready, part),
+    r"A new drive is ready for your unit, with what was copied from your old drive\.": all_of(ready, part),
     r"A new drive is ready for your unit, with [\d,]+ files? copied from the old one\.": all_of(ready, bagged()),
     r"A new drive is ready for your unit\. As agreed, your data is not carried over\.": all_of(ready, has("no-data")),
     r"Your unit has a new drive, and your data is on it\.": all_of(fitted, whole),
     r"Your unit has a new drive, with all of your data that could be read\.": all_of(fitted, gaps),
-    r"Your unit has a new drive, with what was copied of your old drive\.": all_of(fitted, part),
+    r"Your unit has a new drive, with what was copied from your old drive\.": all_of(fitted, part),
     r"Your unit has a new drive, with [\d,]+ files? copied from the old one\.": all_of(fitted, bagged()),
     r"Your unit has a new drive\. As agreed, your data is not carried over\.": all_of(fitted, has("no-data")),
     # what was wrong
     r"You told us: “.*”": always,
-    r"The drive in your .* answered on no dock and no cable\.": has("dead-drive"),
-    r"Several drives were read; which of them is yours is not recorded\.": lambda state: len(state.assessments) > 1,
-    r"The drive was not read yet\.": none_of(lambda state: bool(state.used_assessments)),
-    r"A drive was read, but it is not certain that it tells how yours is now\.": old(),
-    r"When we read the drive in your .*, it was losing data or warned that it may fail\.": old(
+    r"The drive in your .* did not respond on any dock or cable\.": has("dead-drive"),
+    r"Several drives were read; it is not recorded which of them is yours\.": lambda state: len(state.assessments) > 1,
+    r"The drive has not been read yet\.": none_of(lambda state: bool(state.used_assessments)),
+    r"A drive was read, but it is not certain that the reading shows how yours is now\.": old(),
+    r"When we read the drive in your .*, it was losing data or warning that it may fail\.": old(
         lambda one: one.verdict == "evacuate"
     ),
-    r"The drive in your .* still answered, but showed signs for which a drive is replaced\.": old(
+    r"The drive in your .* still responded, but showed signs that call for a new drive\.": old(
         lambda one: one.verdict == "replace"
     ),
     r"The drive in your .* showed something that has to be cleared up before it can be judged\.": old(
         lambda one: one.verdict == "recheck"
     ),
-    r"In what the drive in your .* records about itself we found nothing against it\.": old(
+    r"We found nothing wrong in what the drive in your .* records about itself\.": old(
         lambda one: one.verdict == "refit"
     ),
-    r"What the drive in your .* reports does not let us judge it\.": old(lambda one: one.verdict == "unproven"),
+    r"What the drive in your .* reports is not enough to judge it by\.": old(lambda one: one.verdict == "unproven"),
     r"There were errors in the part that holds the data\.": fault("media"),
     r"It reports that its memory is worn\.": fault("wear"),
     r"It reports trouble with its moving parts\.": fault("mechanics"),
-    r"It reports that it was too hot\.": fault("heat"),
+    r"It reports that it has been too hot\.": fault("heat"),
     r"There were errors on its connection, which a cable, a plug or a port can cause\.": fault("link"),
     r"It is locked with a password\.": fault("locked"),
-    r"It reports faults of its electronics\.": fault("electronics"),
+    r"It reports faults in its electronics\.": fault("electronics"),
     r"After that, a surface scan found 1 unreadable area\.": scanned(lambda surface: bool(surface.unreadable)),
     # what we did
     r"We read what your drive records about itself \(.*\) and judged it\.": old(),
-    r"We read its whole surface: all of that could be read\.": scanned(
-        lambda one: is_whole(one) and not one.unreadable
-    ),
+    r"We read its whole surface: all of it could be read\.": scanned(lambda one: is_whole(one) and not one.unreadable),
     r"We read its whole surface: 1 area could not be read\.": scanned(
         lambda one: is_whole(one) and len(one.unreadable) == 1
     ),
-    r"We read part of its surface: all of that could be read\.": scanned(lambda one: not one.unreadable),
+    r"We read part of its surface: all of it could be read\.": scanned(lambda one: not one.unreadable),
     r"We read part of its surface: 1 area could not be read\.": scanned(lambda one: len(one.unreadable) == 1),
-    r"We did what clears that up and read the drive again: nothing had grown\.": all_of(
+    r"We did what clears this up and read the drive again: nothing had got worse\.": all_of(
         has("way-out"), lambda state: len(state.old_drive_readings) > 1
     ),
-    r"We chose a drive that fits your unit by what is known of both: .*\.": planned(),
-    r"We chose a drive that fits your unit by what is known of both out of [\d,]+ that we compared: .*\.": planned(
+    r"We chose a drive that fits your unit, going by what is known about both: .*\.": planned(),
+    r"We chose a drive that fits your unit, going by what is known about both, out of [\d,]+ .*: .*\.": planned(
         lambda one: len(one.candidates) > 1
     ),
-    r"We read what the new drive records about itself: nothing .* against a drive sold as new\.": new_judged_sound,
-    r"We copied [\d,]+ files? and read all of them back from the new drive: they agree\.": bagged(),
-    r"We copied everything, .*, and read it back from the new drive: every part agrees\.": whole,
-    r"We copied everything that could be read, .*, and read it back from the new drive: every part agrees\.": gaps,
-    r"We copied .* of your old drive, which by its size may not be all that it holds, and .* agrees\.": part,
-    r"It is not proven that your data is on another drive\.": lambda state: bool(state.receipts or state.bags),
+    r"We read what the new drive records about itself: nothing .* that the drive is not new\.": new_judged_sound,
+    r"We copied [\d,]+ files? and read all of them back from the new drive: they match\.": bagged(),
+    r"We copied everything, .*, and read it back from the new drive: every part matches\.": whole,
+    r"We copied everything that could be read, .*, and read it back from the new drive: every part matches\.": gaps,
+    r"We copied .* from your old drive, which, going by its size, may not be everything on it, and .* matches\.": part,
+    r"It has not been proven that your data is on another drive\.": lambda state: bool(state.receipts or state.bags),
     r"You agreed to start without the data of the old drive\.": has("no-data"),
     r"You agreed to start without the data of the old drive\. The unit sets up the new drive itself\.": all_of(
         has("no-data"), lambda state: state.plan is not None and state.plan.document.migration == "unit-initialises"
     ),
     r"The unit started when we tried it\.": started,
     r"The unit did not start when we tried it\.": closed(lambda end: not end.unit_started),
-    r"We give your old drive back to you\.": closed(lambda end: end.old_drive == "returned"),
-    r"We keep your old drive\.": closed(lambda end: end.old_drive == "kept"),
+    r"We are giving your old drive back to you\.": closed(lambda end: end.old_drive == "returned"),
+    r"We are keeping your old drive\.": closed(lambda end: end.old_drive == "kept"),
     r"Your old drive was destroyed\.": closed(lambda end: end.old_drive == "destroyed"),
     r"We deleted 1 copy of your data that we had made for the work\. Deleting frees .* not overwrite it\.": fate(
         "removed"
     ),
-    r"1 copy made for the work lay no longer in its place\.": fate("gone"),
-    r"We keep a copy of your data\.": fate("kept"),
-    r"A copy of your data was handed to you\.": fate("handed-over"),
+    r"1 copy made for the work could no longer be found\.": fate("gone"),
+    r"We are keeping a copy of your data\.": fate("kept"),
+    r"We gave you a copy of your data\.": fate("handed-over"),
     # what to watch
-    r"1 area of the old drive, .* in all, could not be read\. What lay there is missing\. .*": unread,
+    r"1 area of the old drive, .* in all, could not be read\. What was stored there is missing\. .*": unread,
     r"2 files could not be copied\. Ask us which\.": bagged(lambda one: len(one.left_out) == 2),
-    r"If the trouble comes back, bring the unit in again: .*": lambda state: state.route == "same-drive",
-    r"Something wrote to the old drive's copy or to the drive while it was copied: .* of different ages\.": changed,
-    r"Do not use the old drive again\. It may still hold your data: have it destroyed .*": all_of(
+    r"If the trouble comes back, bring the unit back, so that .*": lambda state: state.route == "same-drive",
+    r"Something wrote to the old drive, or to a copy of it, while it was being copied: .* of different ages\.": changed,
+    r"Do not use the old drive again\. It may still hold your data: keep it or have it .*": all_of(
         old(lambda one: one.verdict in ("evacuate", "replace")),
         none_of(closed(lambda end: end.old_drive == "destroyed")),
     ),
-    r"Any drive can fail without warning, a new one too\. Keep a second copy .*": always,
-    r"Opening the unit may end its maker's warranty where you live; .*": always,
+    r"Any drive can fail without warning, even a new one\. Keep a second copy .*": always,
+    r"Opening the unit may void its maker's warranty where you live; .*": always,
 }
 
 
@@ -402,24 +400,24 @@ def test_words_that_no_reading_supports_are_not_used(cases: dict[str, JobState],
     [
         (
             "measured: 900 readings of drives",
-            "about 87 of 100 drives that showed the same failed within a year (between 65 and 98)",
-            " Of drives as old with nothing to show, about 2 did. The figures come from drives in data centres.",
+            "about 87 in 100 drives that showed the same signs failed within a year (between 65 and 98)",
+            " Of drives of the same age without such signs, about 2 did. The figures come from drives in data centres.",
         ),
         (
             "published: a study (2020)",
-            "about 87 of 100 such drives failed within a year (between 65 and 98), as was published of others",
-            " Of drives with nothing to show, about 2 did. The figures come from drives in data centres.",
+            "according to published figures, about 87 in 100 such drives failed within a year (between 65 and 98)",
+            " Of drives without such signs, about 2 did. The figures come from drives in data centres.",
         ),
         (
             "judgement: no rate was measured",
-            "we think that about 87 of 100 such drives would fail within a year (between 65 and 98); nobody"
-            " measured it",
+            "we estimate, though nobody has measured it, that about 87 in 100 such drives would fail within a year"
+            " (between 65 and 98)",
             "",
         ),
         (
             "another word",
-            "we think that about 87 of 100 such drives would fail within a year (between 65 and 98); nobody"
-            " measured it",
+            "we estimate, though nobody has measured it, that about 87 in 100 such drives would fail within a year"
+            " (between 65 and 98)",
             "",
         ),
     ],

@@ -34,7 +34,7 @@ def shut(folder: Path, documents: list[Value]) -> dict[str, str]:
 def test_a_3_5_inch_drive_is_not_that_of_a_2_5_inch_bay(tmp_path: Path) -> None:
     documents = [same_route()[0], assessment(sized(OLD, "3.5 inches"), "refit")]
     assert shut(tmp_path / "a", documents) == {
-        "old-drive-read": "Kestrel KD-500 KX25-00417: refit; it is 3.5-inch, this unit is built for 2.5-inch: "
+        "old-drive-read": "Kestrel KD-500 KX25-00417: refit; it is 3.5-inch, but this unit is built for 2.5-inch: "
         "read the right one, or record unlike-profile KX25-00417"
     }
     explained = fact("unlike-profile", "KX25-00417", note="the customer fitted it outside the state")
@@ -58,9 +58,9 @@ def test_nor_is_it_to_be_fitted_whatever_the_stock_list_says_of_it(tmp_path: Pat
         (sized(OLD, None), ""),
         (sized(OLD, "a body nobody knows"), ""),
         (sized(OLD, None, None), ""),
-        (sized(OLD, "3.5 inches"), "it is 3.5-inch, this unit is built for 2.5-inch"),
-        (sized(OLD, "2.5 inches", "scsi"), "it is sas, this unit is built for sata"),
-        (sized(OLD, None, "nvme"), "it is nvme, this unit is built for sata"),
+        (sized(OLD, "3.5 inches"), "it is 3.5-inch, but this unit is built for 2.5-inch"),
+        (sized(OLD, "2.5 inches", "scsi"), "it is sas, but this unit is built for sata"),
+        (sized(OLD, None, "nvme"), "it is nvme, but this unit is built for sata"),
     ],
 )
 def test_only_what_both_sides_tell_speaks_against_a_drive(drive: Drive, words: str) -> None:

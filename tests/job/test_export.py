@@ -82,7 +82,7 @@ def _in_a_bag(path: Path) -> None:
             {f"an image that {RECEIPT} names"},
         ),
         (lambda path: path.write_bytes(b"private"), None, set()),
-        (_sparse, None, {"a file with holes, as images are"}),
+        (_sparse, None, {"a sparse file, as images are"}),
         (_large, None, {"too large for a document of a job"}),
         (_in_a_bag, None, {"a file of a bag"}),
     ],

@@ -68,7 +68,7 @@ def test_what_was_read_after_the_way_out_clears_it_in_whatever_order_it_is_filed
 def test_a_first_reading_after_the_way_out_has_nothing_to_compare_with(tmp_path: Path) -> None:
     gate = same_drive_goes_back(tmp_path, recheck(read_at=READ_AGAIN_AT), WAY_OUT)
     assert shut(gate) == {"verdict"}
-    assert "no reading from before it to compare with" in evidence(gate, "verdict")
+    assert "there is no earlier reading to compare with" in evidence(gate, "verdict")
 
 
 def test_what_another_drive_showed_before_the_way_out_is_no_comparison(tmp_path: Path) -> None:

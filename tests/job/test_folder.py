@@ -163,7 +163,7 @@ def test_jobs_where_a_file_is(tmp_path: Path) -> None:
     file = tmp_path / "jobs"
     file.write_text("x")
     for use in (lambda: create_job(OPENING, file), lambda: open_job("1042", file), lambda: all_jobs(file)):
-        with pytest.raises(BadInput, match=r"jobs: is a file; jobs lie in a folder\. Give --jobs FOLDER\."):
+        with pytest.raises(BadInput, match=r"jobs: is a file; jobs are kept in a folder\. Give --jobs FOLDER\."):
             use()
 
 

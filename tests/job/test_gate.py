@@ -401,7 +401,7 @@ def test_files_stand_for_the_data_only_where_the_unit_sets_up_its_drive(tmp_path
     sectors = with_(files, 2, plan())
     result = gate(tmp_path / "sectors", sectors)
     assert shut(result) == UNCOPIED
-    assert "files alone do not start it" in str(result.items)
+    assert "files alone will not start it" in str(result.items)
 
 
 @pytest.mark.parametrize(
@@ -540,7 +540,7 @@ def test_a_new_signal_after_the_way_out_is_growth(tmp_path: Path) -> None:
     documents[-1] = assessment(OLD, "recheck", findings=(pending(3, "recheck"), more), read_at=READ_AGAIN_AT)
     result = gate(tmp_path, documents)
     assert shut(result) == {"verdict"}
-    assert "grew link errors" in str(result.items)
+    assert "worse since the way out: link errors" in str(result.items)
 
 
 # --- the dead drive, and odd inputs ---------------------------------------------------------------------------------

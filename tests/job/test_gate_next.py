@@ -63,19 +63,19 @@ SAID: dict[str, tuple[list[Value], str, str, str]] = {
     "old drive not read": (
         UNREAD,
         "copy-verified",
-        "the old drive was not read, so no copy can be told to be of it",
+        "the old drive was not read, so no copy can be matched to it",
         "drivecare copy DRIVE /dev/sdc --job 1042",
     ),
     "new drive not read": (
         UNINSPECTED,
         "copy-verified",
-        "the new drive was not read, so no copy can be told to be of it",
+        "the new drive was not read, so no copy can be matched to it",
         "drivecare copy /dev/sdb NEW_DRIVE --job 1042",
     ),
     "copied by an image from another drive": (
         [*data_route()[:4], TO_IMAGE, FROM_IMAGE, *data_route()[5:]],
         "copy-verified",
-        "copied from Petrel PM-500 PM6-999999, the customer's drive is Kestrel KD-500 KX25-00417",
+        "copied from Petrel PM-500 PM6-999999, but the customer's drive is Kestrel KD-500 KX25-00417",
         "drivecare copy /dev/sdb /dev/sdc --job 1042",
     ),
     "an image of unknown origin": (
@@ -93,7 +93,7 @@ SAID: dict[str, tuple[list[Value], str, str, str]] = {
     "another drive fitted": (
         [*data_route()[:2], plan(chosen=OTHER), *data_route()[3:]],
         "fitted-is-planned",
-        "planned is Petrel PM-500, read was Petrel PM-500 PM6-311842",
+        "planned was Petrel PM-500, but Petrel PM-500 PM6-311842 was read",
         "drivecare plan --host 'MC2 rev 3' --reading /dev/sdb --candidate NEW_DRIVE --job 1042",
     ),
     "new drive failed its inspection": (
@@ -125,7 +125,7 @@ def test_a_shut_item_says_why_and_what_comes_next(tmp_path: Path, name: str) -> 
             msgspec.structs.replace(
                 OLD, identity=msgspec.structs.replace(OLD.identity, wwn=None, native_serial=None, strength="weak")
             ),
-            "Kestrel KD-500 KX25-00417: the bridge hides identity; use another dock, or log the label",
+            "Kestrel KD-500 KX25-00417: the bridge hides its identity; use another dock, or record the label",
             "drivecare job record 1042 weak-identity KX25-00417",
         ),
         (

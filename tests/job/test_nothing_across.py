@@ -28,13 +28,13 @@ def test_the_gate_stays_shut_and_asks_for_a_copy(tmp_path: Path) -> None:
     state = load_job_state(filed(tmp_path, documents), now=NOW)
     item = next(item for item in judge_gate(state).items if item.item == "copy-verified")
     assert not item.holds
-    assert item.evidence.startswith(f"nothing is across: 0 of {SIZE:,} bytes could be read")
+    assert item.evidence.startswith(f"nothing was copied: 0 of {SIZE:,} bytes could be read")
     assert str(item.next).startswith("drivecare copy ")
 
 
 def test_what_is_missing_is_part_of_the_evidence(tmp_path: Path) -> None:
     state = load_job_state(filed(tmp_path, data_route()), now=NOW)
-    assert f" but for {AREA.length:,} bytes that could not be read, read back: direct" in state.proof.evidence
+    assert f" except for {AREA.length:,} bytes that could not be read, read back: direct" in state.proof.evidence
 
 
 def test_the_story_and_the_sheet_say_so(tmp_path: Path) -> None:

@@ -52,11 +52,12 @@ def read_as(drive: Drive) -> list[Value]:
 OTHERWISE: dict[str, tuple[dict[str, int | None], str]] = {
     "larger than what was copied": (
         {"capacity_bytes": 500_107_862_016},
-        "67,108,864 bytes were copied, the drive that was read has 500,107,862,016; copy anew, or record copy-size",
+        "67,108,864 bytes were copied, but the drive that was read has 500,107,862,016; copy again, or record"
+        " copy-size",
     ),
     "smaller than what was copied": ({"capacity_bytes": SIZE - 512}, "the drive that was read has 67,108,352"),
     "with a hidden area": ({"native_capacity_bytes": SIZE + 512}, "the drive that was read has 67,109,376"),
-    "without a size": ({"capacity_bytes": None}, "the drive's reading does not tell its size"),
+    "without a size": ({"capacity_bytes": None}, "the drive's reading does not give its size"),
 }
 
 
@@ -228,7 +229,7 @@ def test_a_copy_from_before_the_job_needs_a_reason(tmp_path: Path) -> None:
         ({"capacity_bytes": SIZE, "logical_sector_bytes": 512}, ""),
         ({"capacity_bytes": None, "logical_sector_bytes": None}, ""),
         ({"capacity_bytes": SIZE * 2}, "planned with 134,217,728 bytes, read with 67,108,864"),
-        ({"logical_sector_bytes": 4096}, "planned with 4,096 bytes a sector, read with 512"),
+        ({"logical_sector_bytes": 4096}, "planned with 4,096 bytes per sector, read with 512"),
     ],
 )
 def test_the_new_drive_is_what_the_plan_took_it_for(tmp_path: Path, planned: dict[str, int], words: str) -> None:

@@ -54,7 +54,7 @@ def test_everything_on_it_is_of_the_job(tmp_path: Path) -> None:
         "Corvane Hearth, revision 21",
         "You told us: “It hangs at the start screen, and sometimes it clicks.”",
         "1 area of the old drive, 8.19 kB in all, could not be read.",
-        "We give your old drive back to you.",
+        "We are giving your old drive back to you.",
         "a clean reading is not a guarantee",
         "KX25-00417",
         "PM6-311842",
@@ -83,7 +83,7 @@ def test_a_shut_gate_is_said_first_and_nothing_is_claimed(tmp_path: Path) -> Non
     ("documents", "headline", "words"),
     [
         (same_route(), "Your unit keeps its own drive.", "If the trouble comes back"),
-        (refitted(), "Your unit keeps its own drive.", "we found nothing against it"),
+        (refitted(), "Your unit keeps its own drive.", "We found nothing wrong in what"),
         (
             empty_route(),
             "A new drive is ready for your unit. As agreed, your data is not carried over.",
@@ -92,9 +92,9 @@ def test_a_shut_gate_is_said_first_and_nothing_is_claimed(tmp_path: Path) -> Non
         (
             [*empty_route()[:2], fact("dead-drive", "KX25-00417"), *empty_route()[3:]],
             "A new drive is ready for your unit. As agreed, your data is not carried over.",
-            "answered on no dock and no cable",
+            "did not respond on any dock or cable",
         ),
-        ([], "The work on your unit is not finished.", "The drive was not read yet."),
+        ([], "The work on your unit is not finished.", "The drive has not been read yet."),
     ],
     ids=["same", "refitted", "empty", "dead", "nothing yet"],
 )
@@ -114,7 +114,7 @@ def test_what_a_bag_lacks_is_on_both_halves(tmp_path: Path) -> None:
     text = page(tmp_path, [base[0], base[1], plan(migration="file-copy"), base[3], partial]).text
     assert "1 file could not be copied. Ask us which." in text
     assert "left out: 1: photos/7: a part of it could not be read" in text
-    assert "copied without everything of it: 1: bin/tool: setuid bit (recorded, not set)" in text
+    assert "copied without all of their attributes: 1: bin/tool: setuid bit (recorded, not set)" in text
 
 
 def test_a_cable_is_not_blamed_on_the_drive(tmp_path: Path) -> None:
@@ -191,14 +191,14 @@ def test_only_a_sheet_as_it_was_written_is_our_own(tmp_path: Path) -> None:
 
 def test_odds_are_never_none_and_never_all() -> None:
     assert describe_odds(Chance(basis="measured: x", estimate=0.0001)) == (
-        "about 1 of 100 drives that showed the same failed within a year"
+        "about 1 in 100 drives that showed the same signs failed within a year"
     )
     assert describe_odds(Chance(basis="x")) is None
 
 
 def test_pictures_say_in_words_what_they_show() -> None:
     assert draw_odds(87, 2).words == (
-        "A hundred dots, 87 of them filled; for a drive with nothing to show it would be about 2."
+        "A hundred dots, 87 of them filled; for drives without such signs it would be about 2."
     )
     assert draw_odds(87, None).svg.count("<use ") == 100
     counts = draw_counts(Values(pending=24, crc_errors=0), Values(pending=0, crc_errors=0))
@@ -208,5 +208,5 @@ def test_pictures_say_in_words_what_they_show() -> None:
     assert draw_counts(Values(pending=5), Values()) is None  # not said is not zero
     shown = draw_surface(scan())
     assert shown is not None
-    assert "1 unreadable areas marked above, 2 slow ones below" in shown.words
+    assert "1 unreadable area marked above, 2 slow ones below" in shown.words
     assert draw_surface(msgspec.structs.replace(scan(), curve=())) is None

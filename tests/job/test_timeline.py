@@ -30,7 +30,7 @@ def test_each_result_in_a_sentence(tmp_path: Path) -> None:
         ("plan", "1 of 9 candidates fit Corvane Hearth, revision 21, Petrel PM-500 chosen"),
         ("assessment", "refit (as new): Nothing found against its being new."),
         ("receipt", "/dev/sdb copied to /dev/sdc: verified (direct), 8,192 bytes in 1 area unreadable"),
-        ("readscan", "surface read: 1 unreadable and 2 slow areas"),
+        ("readscan", "surface read: 1 unreadable area, 2 slow areas"),
         ("fact", "unreadable 1048576+8192: by telephone"),
         ("fact", "detached: power is off and the old and the new drive are no longer attached together"),
         ("closing", "closed: the unit starts, old drive returned"),
@@ -43,7 +43,7 @@ def test_the_next_step_is_the_first_thing_missing(tmp_path: Path) -> None:
     told = build_timeline(load_job_state(job, now=NOW))
     assert (told.state, told.gate_open, told.route, told.verdict) == ("open", False, "new-drive-data", "evacuate")
     assert told.next == "drivecare job record 1042 consent"
-    assert told.why == "consent: no consent is recorded"
+    assert told.why == "consent: no consent recorded"
 
 
 def test_an_open_gate_leads_to_closing_and_a_closed_job_nowhere(tmp_path: Path) -> None:
