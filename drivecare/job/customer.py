@@ -177,9 +177,9 @@ def _scan_result(scan: SurfaceScan) -> str:
 def _what_we_did_with_the_new_drive(job: JobState, proven: frozenset[str]) -> Iterator[str]:
     plan = job.plan.document if job.plan is not None else None
     if plan is not None and plan.chosen is not None and "plan" in proven:
-        compared = f", out of {len(plan.candidates)} that we compared" if len(plan.candidates) > 1 else ""
-        name = _clipped(plan.chosen, 60)
-        yield f"We chose a drive that fits your unit, going by what is known about both{compared}: {name}."
+        count = len(plan.candidates)
+        choice = f"Of {count:,} drives that we compared we chose one" if count > 1 else "We chose a drive"
+        yield f"{choice} that fits your unit, going by what is known about both: {_clipped(plan.chosen, 60)}."
     if "inspection" in proven:
         yield "We read what the new drive records about itself: nothing in it suggests that the drive is not new."
     yield from _what_we_copied(job)

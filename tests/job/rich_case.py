@@ -42,10 +42,10 @@ def scan(serial: str = "KX25-00417") -> SurfaceScan:
         bytes_total=SIZE,
         bytes_read=SIZE // 10,
         sample_percent=10,
-        unreadable=(UnreadableArea(offset=119_552_186_880, length=4096),),
+        unreadable=(UnreadableArea(offset=21_037_056, length=4096),),
         slow=(
-            SlowArea(offset=119_000_000_000, length=1 << 20, milliseconds=340, expected_milliseconds=9),
-            SlowArea(offset=310_000_000_000, length=1 << 20, milliseconds=120, expected_milliseconds=11),
+            SlowArea(offset=20 << 20, length=1 << 20, milliseconds=340, expected_milliseconds=9),
+            SlowArea(offset=44 << 20, length=1 << 20, milliseconds=120, expected_milliseconds=11),
         ),
         curve=curve,
     )

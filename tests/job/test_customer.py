@@ -208,7 +208,7 @@ CLAIMS: dict[str, Evidence] = {
         has("way-out"), lambda state: len(state.old_drive_readings) > 1
     ),
     r"We chose a drive that fits your unit, going by what is known about both: .*\.": planned(),
-    r"We chose a drive that fits your unit, going by what is known about both, out of [\d,]+ .*: .*\.": planned(
+    r"Of [\d,]+ drives that we compared we chose one that fits your unit, going by what .*: .*\.": planned(
         lambda one: len(one.candidates) > 1
     ),
     r"We read what the new drive records about itself: nothing .* that the drive is not new\.": new_judged_sound,
