@@ -1,6 +1,6 @@
 """Facts a person records in a job: what may be recorded, and what each means.
 
-The gate stands on them where no drive can speak: consent, what the customer was told, what is plugged in.
+The gate relies on them for what no drive can report: consent, what the customer was told, what is plugged in.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from drivecare.transfer.areas import Area
 
 @dataclass(frozen=True)
 class FactMeaning:
-    """What recording a fact says, what it is about where it needs saying, and an example note where it needs one."""
+    """What a fact says, the kind of subject it needs if it needs one, and an example note if it needs a note."""
 
     says: str
     about: str | None = None
@@ -69,7 +69,7 @@ FACTS: dict[FactName, FactMeaning] = {
 def make_fact(
     fact: str, about: str | None, *, note: str | None, at: str, by: str | None, areas: Iterable[Area] = ()
 ) -> Fact:
-    """A checked fact. Raises BadInput where the name is none, or what it is about is missing, superfluous or unfit.
+    """Check a fact and make it. Raises BadInput if the name is unknown or its subject is missing, superfluous or unfit.
 
     `areas` are those the job's receipts list as unreadable; an unreadable area is recorded as "OFFSET+LENGTH".
     """
@@ -93,19 +93,19 @@ def make_fact(
 
 
 def format_area(area: Area) -> str:
-    """How a fact names an area: offset and length in bytes, so that a larger one is not taken for acknowledged."""
+    """Name an area for a fact: offset and length in bytes, so that a larger one is not taken for acknowledged."""
     return f"{area.offset}+{area.length}"
 
 
 def parse_area(name: str | None) -> Area:
-    """The area that a fact names; an empty one where it names none."""
+    """Parse the area that a fact names; an empty area if it names none."""
     offset, _, length = (name or "").partition("+")
     numbers = all(number.isdecimal() and len(number) < 20 for number in (offset, length))
     return Area(offset=int(offset), length=int(length)) if numbers else Area(offset=0, length=0)
 
 
 def _area_at(typed: str, areas: Iterable[Area]) -> Area:
-    """The area typed as OFFSET or OFFSET+LENGTH; the longest, where several start at that offset."""
+    """Find the area typed as OFFSET or OFFSET+LENGTH; the longest if several start at that offset."""
     listed = tuple(dict.fromkeys(areas))
     shortest_first = sorted(listed, key=lambda area: area.length)
     named = {name: area for area in shortest_first for name in (str(area.offset), format_area(area))}

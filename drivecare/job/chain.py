@@ -14,7 +14,7 @@ therefore has three parts:
     must be there, unaltered | left by a kill between file and line; | was added by hand
                              | a person may take them up             |
 
-Pure: bytes and listed digests in, an `Audit` out. Whoever keeps the results does the reading and writing.
+Pure: bytes and listed digests in, an `Audit` out. Reading and writing are left to whoever keeps the results.
 """
 
 from __future__ import annotations
@@ -25,14 +25,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-CHAIN = "chain"  # its file name; no .json, so that it is no result itself
+CHAIN = "chain"  # its file name; without .json, so that it is not taken for a result
 NOTHING_BEFORE = "0" * 64
 _LINE = re.compile(rb"([0-9]{4,5}) ([!-.0-~]{1,255}) ([0-9a-f]{64}) ([0-9a-f]{64})")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DigestedFile:
-    """A result as it lies in the store. `digest` is None where it was not computed or, with a `fault`, cannot be."""
+    """A result file and its digest, which is None if it was not computed or, with a `fault`, cannot be."""
 
     number: int
     file: str
@@ -51,7 +51,7 @@ class Link:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Fault:
-    """What is wrong with one file, in words that follow its name. `renamed_to`: what it is called now."""
+    """What is wrong with one file, in words that follow its name. `renamed_to` is its present name."""
 
     file: str
     problem: str
@@ -86,7 +86,7 @@ class Audit:
 
     @property
     def doubtful(self) -> frozenset[str]:
-        """Files of which the chain does not say that they are as they were filed."""
+        """Files that the chain does not confirm to be as they were filed."""
         named = (name for fault in self.faults for name in (fault.file, fault.renamed_to) if name is not None)
         return frozenset(named) | {result.file for result in self.unlined}
 
@@ -98,12 +98,12 @@ class Audit:
 
 
 def line_for(number: int, file: str, digest: str, before: str) -> bytes:
-    """The line of a result, whose digest is `digest`, after a line whose digest is `before`."""
+    """Write the line of a result with this digest, after a line whose digest is `before`."""
     return f"{number:04} {file} {digest} {before}\n".encode("ascii")
 
 
 def lines_for(results: Iterable[DigestedFile], before: str) -> bytes:
-    """The lines of several results, which must have digests, in their order."""
+    """Write the lines of several results, which must have digests, in their order."""
     lines = b""
     for result in results:
         assert result.digest is not None
@@ -114,12 +114,12 @@ def lines_for(results: Iterable[DigestedFile], before: str) -> bytes:
 
 
 def hex_sha256(data: bytes) -> str:
-    """SHA-256 in lower-case hex."""
+    """Compute the SHA-256 in lower-case hex."""
     return hashlib.sha256(data).hexdigest()
 
 
 def parse_chain(data: bytes) -> Chain:
-    """Read a chain. Reading ends at the first line that is none; a line that does not follow is a fault and is kept."""
+    """Parse a chain up to the first malformed line. A line that does not follow the one before is a fault, and kept."""
     links: list[Link] = []
     faults: list[Fault] = []
     end = NOTHING_BEFORE
@@ -169,13 +169,13 @@ def audit_results(chain: Chain, results: Sequence[DigestedFile]) -> Audit:
 
 
 def missing_numbers(numbers: Iterable[int]) -> tuple[tuple[int, int], ...]:
-    """First and last number of every stretch that is missing between 1 and the highest number."""
+    """List the first and last number of every gap between 1 and the highest number."""
     ordered = sorted({0, *numbers})
     return tuple((lower + 1, upper - 1) for lower, upper in pairwise(ordered) if upper - lower > 1)
 
 
 def next_number(last_lined: int, numbers: Iterable[int]) -> int:
-    """The first free number after the last line. One far off, put there by hand, does not carry the others along."""
+    """Find the first free number after the last line, whatever far higher number somebody put there by hand."""
     taken, number = set(numbers), last_lined + 1
     while number in taken:
         number += 1
@@ -196,7 +196,7 @@ def _compare_with_link(link: Link, result: DigestedFile | None, renamed: dict[st
 
 
 def _tail(last_lined: int, strangers: Sequence[DigestedFile]) -> tuple[DigestedFile, ...]:
-    """Results without a line that follow the last line without a gap, one for each number."""
+    """Select the results without a line that follow the last line without a gap, one for each number."""
     tail: list[DigestedFile] = []
     for stranger in sorted(strangers, key=lambda result: (result.number, result.file)):
         if stranger.number == last_lined + len(tail) + 1 and stranger.fault is None:

@@ -17,13 +17,13 @@ from drivecare.transfer.files.file_system import FileSystem
 
 
 class GateShut(Refused):
-    """A job was to be closed as done while its gate is shut."""
+    """The refusal to close a job as done while its gate is shut."""
 
     exit_code = ExitCode.GATE_SHUT
 
 
 def parse_fates(pairs: Sequence[tuple[str, str]]) -> dict[Path, ImageFate]:
-    """PATH FATE pairs as a person types them. Raises BadInput for a fate that is none."""
+    """Parse PATH FATE pairs as a person types them. Raises BadInput for an unknown fate."""
     fates: dict[Path, ImageFate] = {}
     for path, fate in pairs:
         if fate == "kept":
@@ -46,7 +46,7 @@ def check_closing(
     forget: bool,
     fates: Mapping[Path, ImageFate],
 ) -> None:
-    """Refuse what must not be closed yet: BadInput where a copy's fate is not said, GateShut where the gate is shut."""
+    """Refuse to close a job too early: BadInput if a copy's fate was not said, GateShut if the gate is shut."""
     if job.closing is not None:
         raise BadInput("is already closed", location=f"job {job.id}", hint=job.show_command)
     paths = [copy.path for copy in copies]
@@ -69,15 +69,15 @@ def check_closing(
 
 
 def removable_copies(copies: Sequence[CustomerCopy], fates: Mapping[Path, ImageFate]) -> tuple[CustomerCopy, ...]:
-    """The copies that forgetting would remove: those still there whose fate was not said."""
+    """Select the copies that --forget would remove: those still there whose fate was not said."""
     return tuple(copy for copy in copies if copy.path not in fates and copy.exists)
 
 
 def remove_copy(copy: CustomerCopy, files: FileSystem) -> tuple[str, ...]:
-    """Remove a copy, durably, and return what lay in a bag and was not the bag's: that stays.
+    """Remove a copy, durably, and return the names of files in a bag that are not the bag's: those stay.
 
-    It is looked at once more: what came to lie there since it was shown is left alone. Removing frees the space and
-    does not overwrite the medium.
+    The copy is checked once more: whatever took its place since it was shown is left alone. Removing frees the space
+    and does not overwrite the medium.
     """
     reason = copy.why_another(files)
     if reason is not None:
@@ -105,7 +105,7 @@ def make_closing(
     at: str,
     by: str | None = None,
 ) -> Closing:
-    """The record of the end, with the fate of every copy of the customer's data."""
+    """Make the record of how a job ended, with the fate of every copy of the customer's data."""
     images = tuple(
         ImageLeft(
             path=os.fspath(copy.path),

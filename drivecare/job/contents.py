@@ -37,7 +37,7 @@ class FiledDocument(Generic[T]):
 
     @property
     def number(self) -> int:
-        """Its number in the job: the larger, the later it was filed."""
+        """Its number in the job: the higher, the later it was filed."""
         return self.file.number
 
     @property
@@ -52,14 +52,14 @@ class FiledDocument(Generic[T]):
 
 
 def newest_of(documents: Sequence[FiledDocument[T]]) -> FiledDocument[T] | None:
-    """The last of these documents, None where there are none."""
+    """Return the last of these documents, None if there are none."""
     return documents[-1] if documents else None
 
 
 @dataclass(frozen=True, kw_only=True)
 class FolderContents:
-    """A job's folder at one moment. Its names and its chain are those of that moment; a result never changes, so each
-    is read when it is first asked for, and once.
+    """A job's folder at one moment: its names and its chain are taken together. A result never changes once it is
+    filed, so each is read when it is first needed, and only once.
     """
 
     path: Path
@@ -76,7 +76,7 @@ class FolderContents:
         )
 
     def data(self, file: ResultFile) -> bytes:
-        """The bytes of a result. Raises BadInput where it is no file of a job, Unavailable where it cannot be read."""
+        """Read a result. Raises BadInput if it is not a regular file, Unavailable if it cannot be read."""
         data = self._bytes_or_error(file)
         if isinstance(data, bytes):
             return data
@@ -85,9 +85,9 @@ class FolderContents:
         raise Unavailable(describe_read_error(data), location=str(file.path), hint="Check its permissions.") from data
 
     def documents(self, kind: type[T], *, doubtful: Container[str] = ()) -> tuple[FiledDocument[T], ...]:
-        """The documents of one type in the order of filing. Raises BadInput naming a file that is malformed.
+        """Decode the documents of one type, in the order of filing. Raises BadInput naming a file that is malformed.
 
-        A malformed one of the `doubtful` files, which the audit names, is left out instead.
+        A malformed file that is `doubtful`, because the audit names it, is left out instead.
         """
         documents: list[FiledDocument[T]] = []
         for file in self.files:
@@ -102,14 +102,14 @@ class FolderContents:
         return tuple(documents)
 
     def opening(self) -> Opening:
-        """What the job was opened with."""
+        """Return what the job was opened with."""
         opening = newest_of(self.documents(Opening))
         if opening is None:
             raise BadInput("has no opening of a job", location=str(self.path), hint="See drivecare job list.")
         return opening.document
 
     def digested(self, file: ResultFile) -> DigestedFile:
-        """A result as the chain sees it."""
+        """Describe a result as the chain sees it."""
         data = self._bytes_or_error(file)
         if isinstance(data, OSError):
             return DigestedFile(number=file.number, file=file.path.name, fault=describe_read_error(data))
@@ -151,7 +151,7 @@ class FolderContents:
 
 
 def read_chain(folder: Path) -> Chain | None:
-    """The chain of a job; None where there is none. One that cannot be read has that for its fault."""
+    """Read the chain of a job; None if it has none. If it cannot be read, that is its fault."""
     try:
         with regular_file(folder / CHAIN, LIMIT_BYTES) as stream:
             return parse_chain(stream.read())

@@ -1,9 +1,9 @@
-"""Copies of the customer's data that a job made on the shop's disks: images and bags, and whether they still lie there.
+"""Copies of the customer's data that a job made on the shop's disks: images and bags, and whether they are still there.
 
-A receipt in the job's folder is not enough to call a copy the job's own: `verify` files receipts of other jobs' copies,
+A receipt in the job's folder is not enough to call a copy the job's own: `verify` files those of other jobs' copies,
 and a file is soon brought in by hand. What counts is what the receipt itself says (`job`), that the chain knows the
-receipt, and that what lies at the path is what the receipt describes. A bag on the new drive is no copy of the shop's:
-it is what the customer gets.
+receipt, and that the file at the path is what the receipt describes. A bag on the new drive is not the shop's copy: it
+is what the customer gets.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ _JOURNALS, _RECEIPT_SUFFIX = "*.journal.json", ".receipt.json"
 class CustomerCopy:
     """A copy of the customer's data. `proof` describes it: the newest receipt, or the journal of an unfinished copy.
 
-    `doubt` is why it may not be this job's to remove, where there is such a reason.
+    `doubt` is the reason, if any, why it may not be this job's to remove.
     """
 
     path: Path
@@ -51,7 +51,7 @@ class CustomerCopy:
 
     @property
     def exists(self) -> bool:
-        """Whether anything lies at the path."""
+        """Whether there is anything at the path."""
         return self.path.exists() or self.path.is_symlink()
 
     @property
@@ -62,7 +62,7 @@ class CustomerCopy:
         return f"{files}{self.proof.bytes_total:,} bytes{unfinished}"
 
     def why_another(self, files: FileSystem) -> str | None:
-        """Why what lies at the path is not known to be this job's to remove; None where it is. Reads one chunk."""
+        """Say why the file at the path may not be this job's to remove; None if it is. Reads one chunk."""
         if not self.path.is_absolute():
             return "is named without its folder, so it is not known which one is meant"
         if self.doubt is not None:
@@ -73,7 +73,7 @@ class CustomerCopy:
 
 
 def copies_made(job: JobState) -> tuple[CustomerCopy, ...]:
-    """Every copy this job made on the shop's disks, in the order in which they are named, still there or not."""
+    """List every copy this job made on the shop's disks, in the order in which they are named, still there or not."""
     copies: dict[Path, CustomerCopy] = {}
 
     def add(path: Path, kind: CopyKind, proof: Receipt | BagReceipt | Journal, doubt: str | None = None) -> None:
@@ -99,13 +99,13 @@ def copies_made(job: JobState) -> tuple[CustomerCopy, ...]:
 
 
 def _chain_doubt(job: JobState, filed: FiledDocument[Receipt] | FiledDocument[BagReceipt]) -> str | None:
-    """Why a receipt may not be this job's, by the chain."""
+    """Say why, by the chain, a receipt may not be this job's."""
     name = filed.name
     return f"is named by {name}, which is not known to be unaltered" if name in job.audit.doubtful else None
 
 
 def _made_by_job(job: JobState, filed: FiledDocument[Receipt] | FiledDocument[BagReceipt]) -> bool:
-    """Whether this job's own copy command made what the receipt tells of."""
+    """Whether this job's own copy command made the copy that the receipt describes."""
     document = filed.document
     if document.job is not None or job.opening.tool_version is not None:
         return document.job == job.id
@@ -127,7 +127,7 @@ def _has_paperwork(folder: Path, receipt: Receipt) -> bool:
 
 
 def _journals(job: JobState) -> Iterator[Journal]:
-    """Journals of this job's copies to images. Those of 0.1.0 do not name the job; a copy put them into its folder."""
+    """Load the journals of this job's copies to images. Those of 0.1.0 do not name the job, but are in its folder."""
     for path in sorted(job.folder.glob(_JOURNALS)) if job.folder is not None else ():
         try:
             journal = JournalFile(path).load()
@@ -139,7 +139,7 @@ def _journals(job: JobState) -> Iterator[Journal]:
 
 
 def _is_delivered(job: JobState, bag: FiledDocument[BagReceipt]) -> SameDrive:
-    """Whether a bag lies on the new drive, so that the customer gets it."""
+    """Whether a bag is on the new drive, so that the customer gets it."""
     if job.new_drive is None:
         return "no"
     return compare_backing_drive(job, bag, bag.document.target.identity, DriveId.of(job.new_drive.document.drive))
@@ -171,7 +171,7 @@ def _sha256_of(stream: io.BufferedReader, length: int) -> str:
 
 
 def _first_digest(proof: Receipt | Journal) -> tuple[int, int, str] | None:
-    """The first part of the image whose digest is known: offset, length, SHA-256. None where no digest is known."""
+    """Find the first part of the image whose digest is known: offset, length, SHA-256. None if no digest is known."""
     if isinstance(proof, Journal):
         for run in proof.copied[:1]:
             length = min(run.length, proof.chunk_bytes - run.offset % proof.chunk_bytes)

@@ -1,7 +1,7 @@
 """What the customer reads: what was wrong, what was done, what to watch, in plain words, from the job's results alone.
 
-Nothing is said here that no reading, no copy and no recorded fact says: tests/job/test_customer.py pairs every sentence
-with what it stands on. Where something is not done or not known, that is said instead.
+Every sentence rests on a reading, a copy or a recorded fact: tests/job/test_customer.py pairs each with its evidence.
+Where something is not done or not known, that is said instead.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ class CustomerPage:
 
 
 def write_customer_page(job: JobState) -> CustomerPage:
-    """Everything the customer reads."""
+    """Write everything the customer reads."""
     proven = frozenset(item.item for item in job.gate.items if item.holds)
     return CustomerPage(
         headline=_customer_headline(job),
@@ -83,12 +83,12 @@ def write_customer_page(job: JobState) -> CustomerPage:
 
 
 def unit_name(job: JobState) -> str:
-    """The unit in a few words."""
+    """Name the unit in a few words."""
     return job.opening.host_name or job.opening.label
 
 
 def describe_odds(chance: Chance) -> str | None:
-    """A chance as people count: "about 87 in 100 drives that showed the same signs failed within a year"."""
+    """State a chance as people count: "about 87 in 100 drives that showed the same signs failed within a year"."""
     if chance.estimate is None:
         return None
     spread = ""
@@ -98,14 +98,14 @@ def describe_odds(chance: Chance) -> str | None:
 
 
 def describe_baseline(chance: Chance) -> str:
-    """What drives with nothing to show did, and where the figures come from, as far as anybody counted it."""
+    """State how drives without such signs fared, and where the figures come from, as far as anybody counted."""
     origin = _origin(chance)
     clean = "" if chance.clean is None else CLEAN[origin].format(count=in_hundred(chance.clean))
     return clean if origin == "judgement" else f"{clean} The figures come from drives in data centres."
 
 
 def _origin(chance: Chance) -> str:
-    """What the basis of a chance says it is; judgement, which claims least, where it says something else."""
+    """Read where a chance comes from; judgement, which claims least, if its basis says something else."""
     word = chance.basis.partition(":")[0]
     return word if word in ODDS else "judgement"
 
@@ -256,7 +256,7 @@ def _what_the_copy_lacks(proof: CopyProof) -> Iterator[str]:
 
 
 def in_hundred(fraction: float) -> int:
-    """Of a hundred, rounded, but neither none nor all: no data says never or always."""
+    """Round a fraction to so many in a hundred, but never to none or all: no data says never or always."""
     return min(99, max(1, round(fraction * 100)))
 
 
@@ -265,7 +265,7 @@ def _clipped(text: str, length: int) -> str:
 
 
 def drive_names(job: JobState) -> tuple[str | None, str | None]:
-    """The old and the new drive, as they are called."""
+    """Name the old and the new drive."""
     dead = job.newest_fact("dead-drive")
     if job.old_drive is not None:
         old_name: str | None = str(DriveId.of(job.old_drive.document.drive))

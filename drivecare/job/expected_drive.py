@@ -1,6 +1,6 @@
 """Whether a drive is the one expected: the one that the plan chose, and of the kind that the unit is built for.
 
-Only what is known of both sides can speak against a drive.
+Only what is known about both sides can speak against a drive.
 """
 
 from __future__ import annotations
@@ -27,13 +27,13 @@ def is_planned_drive(chosen: Named, fitted: Named, labels: frozenset[str]) -> Sa
 
 
 def built_for(host: Host) -> BuiltFor:
-    """What a job keeps of the unit's profile, so that the gate judges from the job's results alone."""
+    """Extract what a job keeps of the unit's profile, so that the gate judges from the job's results alone."""
     bay = host.bay
     return BuiltFor(form_factors=(bay.form_factor, *bay.also, *bay.adapters), protocols=host.interface.protocols)
 
 
 def why_unlike(drive: Drive, unit: BuiltFor | None) -> str:
-    """How the drive differs from those the unit is built for, as part of a sentence; "" where it does not."""
+    """Say how the drive differs from those the unit is built for, as part of a sentence; "" if it does not."""
     if unit is None:
         return ""
     body = find_form_factor(drive.form_factor) if drive.form_factor else None

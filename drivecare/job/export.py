@@ -1,7 +1,7 @@
 """One archive of a job: every file of its folder and a manifest that `sha256sum -c` reads.
 
-Copies of the customer's data stay out unless they are asked for, by what is known of a file, not by where it lies: what
-a receipt or a journal of the job names, what lies in a bag, and what no document of a job can be. Each is named.
+Copies of the customer's data stay out unless they are asked for. They are recognised by what is known about a file, not
+by its place: named by a receipt or a journal of the job, in a bag, or unlike any document of a job. Each is named.
 """
 
 from __future__ import annotations
@@ -33,8 +33,8 @@ ARCHIVE_MANIFEST = "manifest-sha256.txt"
 def export_job(folder: JobFolder, output: Path, *, images: bool = False, replace: bool = False) -> Export:
     """Write the job to `output`, a gzipped tar; the answer names what is in it, and what was left out and why.
 
-    Copies of the customer's data stay out unless `images`. The archive appears whole or not at all. Raises Refused
-    where a file lies there that it may not `replace`, Unavailable where the disk is full.
+    Copies of the customer's data stay out unless `images`. The archive appears whole or not at all. Raises Refused if
+    there is a file that it may not `replace`, Unavailable if the disk is full.
     """
     left_out: list[LeftOut] = []
     exported: list[Path] = []
@@ -51,7 +51,7 @@ def export_job(folder: JobFolder, output: Path, *, images: bool = False, replace
 
 
 def _files_to_export(folder: Path) -> Iterator[Path]:
-    """Every regular file, links and hidden ones apart, without following a linked folder."""
+    """List every regular file but links and hidden files, without following a linked folder."""
     for place, folders, names in os.walk(folder):
         folders.sort()
         for name in sorted(names):
@@ -62,7 +62,7 @@ def _files_to_export(folder: Path) -> Iterator[Path]:
 
 @dataclass(frozen=True, kw_only=True)
 class _NamedCopies:
-    """What the job's receipts and journals name: images by path and by name and size, bags by path."""
+    """The copies that the job's receipts and journals name: images by path, or by name and size; bags by path."""
 
     folder: Path
     images: tuple[tuple[str, End], ...]  # what names it, the end
@@ -81,7 +81,7 @@ class _NamedCopies:
         return cls(folder=folder.path, images=tuple(images), bags=tuple(bags))
 
     def why_customers(self, path: Path) -> str | None:
-        """Why a file is taken for a copy of the customer's data; None where it is not."""
+        """Say why a file is taken for a copy of the customer's data; None if it is not."""
         inside = path.relative_to(self.folder)
         if len(inside.parts) == 1 and (is_result(path) or path.name == CHAIN):
             return None
@@ -103,7 +103,7 @@ class _NamedCopies:
 
 
 def _load_copy(path: Path) -> Receipt | Journal | BagReceipt | None:
-    """A document that tells of a copy; None where it is another one."""
+    """Load a document that describes a copy; None if it is another document."""
     with contextlib.suppress(DriveCareError):
         data = read_bytes(path)
         for kind in (Receipt, Journal, BagReceipt):
@@ -115,7 +115,7 @@ def _load_copy(path: Path) -> Receipt | Journal | BagReceipt | None:
 
 
 def _is_named(path: Path, end: End) -> bool:
-    """Whether a file is the one a receipt names, also where the folder was moved since: by its name and size then."""
+    """Whether a file is the one a receipt names; by name and size, should the folder have been moved since."""
     named = Path(end.path)
     try:
         if named.exists() and named.samefile(path):
@@ -131,7 +131,7 @@ def _has_holes(path: Path, size: int) -> bool:
 
 
 def _write_archive(folder: JobFolder, paths: list[Path], stream: BinaryIO) -> tuple[str, ...]:
-    """Each file goes in and into the digest in one read, so that the manifest is of what the archive holds."""
+    """Read each file once, into archive and digest, so that the manifest describes what the archive holds."""
     lines: list[str] = []
     with tarfile.open(fileobj=stream, mode="w:gz") as archive:
         for path in paths:
@@ -148,7 +148,7 @@ def _write_archive(folder: JobFolder, paths: list[Path], stream: BinaryIO) -> tu
 
 
 def _owned_by_nobody(member: tarfile.TarInfo) -> tarfile.TarInfo:
-    """Account names of the shop stay in the shop."""
+    """Remove the account names of the shop."""
     member.uid = member.gid = 0
     member.uname = member.gname = ""
     return member

@@ -1,7 +1,7 @@
 """The readings of a job in the order in which the drives were read, whatever the order of filing.
 
-A drive that was read once was read once, however often the report is filed; filing an old report last does not make
-it the newest. What a reading proves about now depends on when it was taken.
+One reading counts once, however often its report is filed, and filing an old report last does not make it the newest.
+What a reading proves about now depends on when it was taken.
 """
 
 from __future__ import annotations
@@ -21,23 +21,23 @@ _LONG_AGO = datetime.min.replace(tzinfo=UTC)
 
 
 def order_readings(assessments: Iterable[FiledDocument[Assessment]]) -> tuple[FiledDocument[Assessment], ...]:
-    """Each reading once, oldest first, undated ones before all. One judged twice stands as it was judged last."""
+    """Order the readings, oldest first, undated ones before all, each once: one judged twice as it was judged last."""
     readings = {_reading_key(filed): filed for filed in assessments}
     return tuple(sorted(readings.values(), key=lambda filed: (taken_at(filed) or _LONG_AGO, filed.number)))
 
 
 def taken_at(filed: FiledDocument[Assessment]) -> datetime | None:
-    """When the drive was read, by the reading itself; None where it does not say."""
+    """Return when the drive was read, by the reading itself; None if it does not say."""
     return parse_timestamp(filed.document.read_at)
 
 
 def time_of_reading(filed: FiledDocument[Assessment]) -> datetime:
-    """The same for people: when it was filed, where the reading does not say."""
+    """Return when the drive was read; when that was filed, if the reading does not say."""
     return taken_at(filed) or filed.filed_at
 
 
 def why_outside_job(filed: FiledDocument[Assessment], *, opened: datetime, now: datetime) -> str:
-    """Why a reading says nothing of the drive as it is in this job, as part of a sentence; "" where it does."""
+    """Say why a reading does not show the drive as it is in this job, as part of a sentence; "" if it does."""
     read_at = taken_at(filed)
     if read_at is None:
         return "the reading does not say when it was taken"
@@ -47,7 +47,7 @@ def why_outside_job(filed: FiledDocument[Assessment], *, opened: datetime, now: 
 
 
 def _reading_key(filed: FiledDocument[Assessment]) -> tuple[object, ...]:
-    """What two filings of one reading share. Without a time nothing tells two readings from one filed twice."""
+    """The key that two filings of one reading share. Without a time nothing tells two readings from one filed twice."""
     document, drive = filed.document, filed.document.drive
     return (document.sale, *_drive_names(drive), taken_at(filed) or filed.number)
 

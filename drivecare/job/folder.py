@@ -11,9 +11,9 @@ A file's name is its number in the job, the kind of document, the drive's serial
 (UTC) it was filed. Nothing is ever overwritten. Two terminals may file at once: the folder is locked while a number is
 taken, and a file appears whole or not at all.
 
-The chain begins with the job, empty, before the opening is filed, or never: one that began in the middle would seem to
-speak for what lay there before. A result is durable before its line is. Where an earlier result has no line, later ones
-get none either: that they lie there unlined is said, and taken up, by a person, once.
+The chain begins with the job, empty, before the opening is filed, or never: one that began later would seem to vouch
+for what was there before. A result is durable before its line is. If an earlier result has no line, later ones get none
+either, until a person has looked at them all and takes them up at once.
 """
 
 from __future__ import annotations
@@ -54,12 +54,12 @@ _ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 
 
 def _drop_notice(_: object) -> None:
-    """Notices are for nobody."""
+    """Drop a notice."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class JobFolder:
-    """An existing job. `notify` is given sentences for the person."""
+    """An existing job. `notify` is called with sentences for the person."""
 
     path: Path
     notify: Callable[[str], None] = _drop_notice
@@ -72,7 +72,7 @@ class JobFolder:
 
     @property
     def images(self) -> Path:
-        """Folder for copies of the customer's drive; made when first asked for."""
+        """The folder for copies of the customer's drive, created when it is first needed."""
         folder = self.path / IMAGES
         if not folder.is_dir():
             create_folder(folder)
@@ -88,10 +88,10 @@ class JobFolder:
         return file.path
 
     def mend_chain(self, fact: Fact) -> FiledDocument[Fact]:
-        """File the fact that results without a line were looked at, then give each its line.
+        """File the fact that somebody looked at results without a line, then give each its line.
 
         The fact names their numbers. Only results at the end are taken up, with everything before them as it was
-        filed: Refused where anything else is wrong, BadInput where nothing is missing.
+        filed: Refused if anything else is wrong, BadInput if nothing is missing.
         """
         with self._locked():
             contents = self._list()
@@ -124,16 +124,16 @@ class JobFolder:
         return FiledDocument(file=file, document=fact)
 
     def read(self) -> FolderContents:
-        """What the folder holds now, each result read once."""
+        """Read what the folder holds now."""
         with self._locked(fcntl.LOCK_SH):  # between a result and its line there is nothing to be seen
             return self._list()
 
     def result_files(self) -> tuple[ResultFile, ...]:
-        """Every result in the order of filing, from the names alone."""
+        """List every result in the order of filing, from the names alone."""
         return self._list().files
 
     def results(self, kind: type[T]) -> tuple[FiledDocument[T], ...]:
-        """The documents of one type in the order of filing. Raises BadInput naming a file that is malformed."""
+        """Read the documents of one type in the order of filing. Raises BadInput naming a file that is malformed."""
         return self.read().documents(kind)
 
     def _list(self) -> FolderContents:
@@ -159,7 +159,7 @@ class JobFolder:
         return file
 
     def _add_line(self, file: ResultFile, contents: FolderContents, chain: Chain) -> None:
-        """Give a result its line, unless one before it has none. The result stands either way; `notify` is told."""
+        """Give a result its line, unless one before it has none: `notify` says so. The result stands either way."""
         if chain.continuable and file.number == len(chain.links) + 1:
             try:
                 self._append(lines_for((contents.digested(file),), chain.end))
@@ -193,7 +193,7 @@ class JobFolder:
 
     @contextmanager
     def _opened(self) -> Iterator[int]:
-        """The folder by descriptor. Raises Refused where it is a link, Unavailable where it cannot be opened."""
+        """Open the folder by descriptor. Raises Refused if it is a link, Unavailable if it cannot be opened."""
         try:
             descriptor = os.open(self.path, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
         except OSError as error:
@@ -218,7 +218,7 @@ class JobFolder:
 
 
 def create_job(opening: Opening, jobs: Path | None = None) -> JobFolder:
-    """Make the folder of a new job and file its opening. Raises BadInput where the ID is unfit or taken."""
+    """Create the folder of a new job and file its opening. Raises BadInput if the ID is unfit or taken."""
     root = _jobs_root(jobs)
     path = root / check_job_id(opening.id)
     encode(opening)  # what cannot be filed leaves no empty folder behind
@@ -237,7 +237,7 @@ def create_job(opening: Opening, jobs: Path | None = None) -> JobFolder:
 
 
 def open_job(id: str, jobs: Path | None = None, *, notify: Callable[[str], None] = _drop_notice) -> JobFolder:
-    """The folder of an existing job. Raises BadInput where there is none, Refused where it is a link."""
+    """Find the folder of an existing job. Raises BadInput if there is none, Refused if it is a link."""
     path = _jobs_root(jobs) / check_job_id(id)
     refuse_link(path)
     try:
@@ -264,9 +264,9 @@ def refuse_link(path: Path) -> None:
 
 
 def all_jobs(jobs: Path | None = None) -> tuple[JobFolder, ...]:
-    """Every job in the folder of jobs, oldest opening first, then those that cannot be opened.
+    """List every job in the folder of jobs, oldest opening first, then those that cannot be opened.
 
-    A folder without an opening and without a chain is none.
+    A folder without an opening and without a chain is not a job.
     """
     root = _jobs_root(jobs)
     try:
@@ -288,7 +288,7 @@ def all_jobs(jobs: Path | None = None) -> tuple[JobFolder, ...]:
 
 
 def _jobs_root(jobs: Path | None) -> Path:
-    """The folder of jobs, which need not be there yet. Raises BadInput where the path is that of a file."""
+    """Find the folder of jobs, which need not exist yet. Raises BadInput if the path is that of a file."""
     root = jobs_folder(jobs)
     try:
         if root.exists() and not root.is_dir():
@@ -301,14 +301,14 @@ def _jobs_root(jobs: Path | None) -> Path:
 
 
 def jobs_folder(jobs: Path | None, *, environ: Mapping[str, str] = os.environ) -> Path:
-    """The folder of jobs: the given one, else $DRIVECARE_JOBS, else `jobs` in the invoking user's data folder."""
+    """Find the folder of jobs: the given one, else $DRIVECARE_JOBS, else `jobs` in the invoking user's data folder."""
     if jobs is not None:
         return jobs
     return Path(environ.get("DRIVECARE_JOBS") or data_folder(environ=environ) / "jobs")
 
 
 def check_job_id(id: str) -> str:
-    """The ID, if it can name a folder: letters, digits, dot, dash, underscore, at most 64."""
+    """Return the ID if it can name a folder: letters, digits, dot, dash, underscore, at most 64."""
     if not _ID.fullmatch(id):
         raise BadInput(
             f"{id!r} cannot name a job",

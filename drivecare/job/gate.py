@@ -1,7 +1,7 @@
 """The gate: everything that must hold before the unit is closed, judged from the job's results alone.
 
-Each item is one small function from the job to its evidence; a route is a list of items. An item holds only where the
-evidence for it is there. Unknown is not holding.
+Each item is one small function from the job to its evidence; a route is a list of items. An item holds only if there is
+evidence for it: unknown does not hold.
 """
 
 from __future__ import annotations
@@ -33,14 +33,14 @@ if TYPE_CHECKING:
 
 
 def judge_gate(job: JobState, route: Route | None = None) -> Gate:
-    """Every item of the job's route, or of the one asked for; open where all hold."""
+    """Judge every item of the job's route, or of the one asked for; the gate is open if all hold."""
     route = route or job.route
     items = tuple(CHECKS[name](job).as_item(name) for name in ROUTE_ITEMS[route])
     return Gate(job=job.id, route=route, open=all(item.holds for item in items), items=items)
 
 
 def check_records(job: JobState) -> Evidence:
-    """Every filed result lies there as it was filed."""
+    """Every filed result is there, unaltered."""
     faults = job.audit.sentences
     if faults:
         mend = job.record_command("chain-mended", "--note", "WHY")

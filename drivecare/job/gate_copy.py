@@ -61,7 +61,7 @@ def check_unreadable_acknowledged(job: JobState) -> Evidence:
 
 
 def _check_left_out_acknowledged(job: JobState, bag: FiledDocument[BagReceipt]) -> Evidence:
-    """The same of a file copy: the customer knows which files are not in it."""
+    """The same for a file copy: the customer knows which files are not in it."""
     count, fact = len(bag.document.left_out), job.newest_fact("left-out")
     if not count:
         return holds("no file was left out")
@@ -71,7 +71,7 @@ def _check_left_out_acknowledged(job: JobState, bag: FiledDocument[BagReceipt]) 
 
 
 def check_detached(job: JobState) -> Evidence:
-    """Old and new drive are no longer attached together: who sees both may mix them up."""
+    """Old and new drive are no longer attached together, where they could be mixed up."""
     fact, record = job.newest_fact("detached"), job.record_command("detached")
     if fact is None:
         return lacks("not recorded: switch the power off and detach the old drive", record)

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 
 def check_old_drive_read(job: JobState) -> Evidence:
-    """The customer's drive was read and judged, or is recorded as dead where nothing is carried over."""
+    """The customer's drive was read and judged; if nothing is carried over, it may be recorded as dead instead."""
     reading, dead = job.old_drive, job.newest_fact("dead-drive")
     if reading is not None:
         evidence = f"{DriveId.of(reading.document.drive)}: {reading.document.verdict}"
@@ -45,7 +45,7 @@ def check_old_drive_read(job: JobState) -> Evidence:
 
 
 def check_old_drive_identity(job: JobState) -> Evidence:
-    """The customer's drive said itself who it is."""
+    """The customer's drive identified itself."""
     dead = job.newest_fact("dead-drive")
     if job.old_drive is None and dead is not None and job.route == "new-drive-empty":
         return recorded(job, dead, f"from its label: {dead.document.about}")
@@ -53,12 +53,12 @@ def check_old_drive_identity(job: JobState) -> Evidence:
 
 
 def check_new_drive_identity(job: JobState) -> Evidence:
-    """The new drive said itself who it is."""
+    """The new drive identified itself."""
     return _check_identity(job, job.new_drive, inspect_command(job))
 
 
 def _check_identity(job: JobState, reading: FiledDocument[Assessment] | None, read_command: str) -> Evidence:
-    """A drive said itself who it is, or its label was logged."""
+    """A drive identified itself, or its label was recorded."""
     if reading is None:
         return lacks("no drive was read", read_command)
     drive = reading.document.drive
@@ -93,7 +93,7 @@ def check_verdict(job: JobState) -> Evidence:
 
 
 def _check_recheck(job: JobState, assessment: Assessment, age: str) -> Evidence:
-    """A recheck holds once its way out was taken, logged, and the drive was read after that and shows no growth."""
+    """A recheck holds once its way out was taken and recorded and the drive, read after that, shows no growth."""
     fact = job.newest_fact("way-out")
     if fact is None:
         record = job.record_command("way-out", "--note", "WHAT WAS DONE")
@@ -111,7 +111,7 @@ def _check_recheck(job: JobState, assessment: Assessment, age: str) -> Evidence:
 
 
 def _readings_around(job: JobState, way_out: FiledDocument[Fact]) -> tuple[Assessment | None, Assessment | None]:
-    """The last reading taken before the way out was recorded and the newest since, of what is certainly one drive."""
+    """Find the last reading before the way out was recorded and the newest since, of certainly the same drive."""
     recorded_at = parse_timestamp(way_out.document.at) or way_out.filed_at
     newest = job.old_drive
     earlier = later = None
@@ -128,7 +128,7 @@ def _readings_around(job: JobState, way_out: FiledDocument[Fact]) -> tuple[Asses
 
 
 def _grown_findings(earlier: Assessment, later: Assessment) -> list[str]:
-    """Labels of findings that are new, or whose number is larger, or of which no number can be compared."""
+    """List the labels of findings that are new, whose number is larger, or whose values cannot be compared."""
     observed_before = {finding.signal: finding.observed for finding in earlier.findings if finding.severity != "note"}
     grown = []
     for finding in later.findings:
@@ -154,7 +154,7 @@ def check_plan(job: JobState) -> Evidence:
 
 
 def _plan_problem(job: JobState, plan: Plan) -> str:
-    """What keeps a plan from being the one for this job; "" where nothing does."""
+    """Say what keeps a plan from being the one for this job; "" if nothing does."""
     drive = job.old_drive.document.drive if job.old_drive is not None else None
     if plan.host != job.opening.host:
         return f"made for {plan.host}, but this unit is {job.opening.host}"
@@ -207,7 +207,7 @@ def check_fitted_is_planned(job: JobState) -> Evidence:
 
 
 def _difference_from_plan(chosen: JudgedCandidate, drive: Drive) -> str:
-    """Where the drive as it was read is not what the plan took it for; "" where what both tell agrees."""
+    """Say where the drive as read is not what the plan took it for; "" if they agree as far as both are known."""
     sizes = (
         ("bytes", chosen.capacity_bytes, drive.capacity_bytes),
         ("bytes per sector", chosen.logical_sector_bytes, drive.logical_sector_bytes),
@@ -220,9 +220,9 @@ def _difference_from_plan(chosen: JudgedCandidate, drive: Drive) -> str:
 
 
 def _doubt(job: JobState, reading: FiledDocument[Assessment]) -> str:
-    """Why a reading does not count for this job although its drive is known: its time, or a drive unlike the unit's.
+    """Say why a reading of a known drive does not count for this job: its time, or a drive unlike the unit's.
 
-    "" where nothing is in doubt, or a person recorded the reason why it counts all the same.
+    Returns "" if nothing is in doubt, or a person recorded why it counts nevertheless.
     """
     doubts: tuple[tuple[FactName, str, str], ...] = (
         ("earlier-reading", why_outside_job(reading, opened=job.opened_at, now=job.now), "read it again"),

@@ -1,4 +1,4 @@
-"""What a check of the gate answers with, and the commands that mend what is missing."""
+"""The answer of a check of the gate, and the commands that supply what is missing."""
 
 from __future__ import annotations
 
@@ -23,39 +23,39 @@ class Evidence:
     next: str | None = None
 
     def as_item(self, name: str) -> GateItem:
-        """The item of this name."""
+        """Name the item."""
         return GateItem(item=name, holds=self.holds, evidence=self.evidence, age=self.age, next=self.next)
 
 
 def holds(evidence: str, age: str | None = None) -> Evidence:
-    """An item that holds."""
+    """Answer that an item holds."""
     return Evidence(holds=True, evidence=evidence, age=age)
 
 
 def lacks(evidence: str, next: str | None, age: str | None = None) -> Evidence:
-    """An item that does not hold; `next` is the one command that would mend it."""
+    """Answer that an item does not hold; `next` is the one command that would settle it."""
     return Evidence(holds=False, evidence=evidence, age=age, next=next)
 
 
 def recorded(job: JobState, fact: FiledDocument[Fact], evidence: str) -> Evidence:
-    """An item that holds because a person recorded a fact."""
+    """Answer that an item holds because a person recorded a fact."""
     note = f": {fact.document.note}" if fact.document.note else ""
     by = f", recorded by {fact.document.by}" if fact.document.by else ""
     return holds(f"{evidence}{note}{by}", job.age(fact.filed_at))
 
 
 def plan_command(job: JobState, *options: str) -> str:
-    """The command that plans anew for this unit and its drive."""
+    """Write the command that plans again for this unit and its drive."""
     reading = (job.old_drive.document.path if job.old_drive is not None else None) or "DRIVE"
     options = options or ("--stock", "STOCK.csv")
     return job.filing_command("plan", "--host", job.opening.label, "--reading", reading, *options)
 
 
 def assess_command(job: JobState) -> str:
-    """The command that reads and judges the customer's drive."""
+    """Write the command that reads and judges the customer's drive."""
     return job.filing_command("assess", "DRIVE")
 
 
 def inspect_command(job: JobState, drive: str = "NEW_DRIVE") -> str:
-    """The command of an incoming inspection."""
+    """Write the command of an incoming inspection."""
     return job.filing_command("assess", drive, "--as", "new")

@@ -18,7 +18,7 @@ from drivecare.risk.model import Assessment
 
 
 def collect_history(serial: str, folders: Iterable[JobFolder]) -> History:
-    """Every reading of the drive with this serial number, oldest first. Raises BadInput where no job holds one.
+    """Collect every reading of the drive with this serial number, oldest first. Raises BadInput if no job holds one.
 
     A job that cannot be read is named in `unread` and does not hide the others.
     """
@@ -54,7 +54,7 @@ def collect_history(serial: str, folders: Iterable[JobFolder]) -> History:
 
 
 def _readings_of_drive(serial: str, folder: JobFolder) -> list[FiledDocument[Assessment] | FiledDocument[Reading]]:
-    """What was filed about this drive in this job: assessments, and readings that were not judged."""
+    """List what was filed about this drive in this job: assessments, and readings that were not judged."""
     contents, serial = folder.read(), normalise_serial(serial)
     assessments = [
         filed for filed in contents.documents(Assessment) if normalise_serial(filed.document.drive.serial) == serial
@@ -69,12 +69,12 @@ def _readings_of_drive(serial: str, folder: JobFolder) -> list[FiledDocument[Ass
 
 
 def reading_time(filed: FiledDocument[Assessment] | FiledDocument[Reading]) -> datetime:
-    """When a drive was read: as the report says, else when it was filed."""
+    """Return when a drive was read: as the report says, else when it was filed."""
     return parse_timestamp(filed.document.read_at) or filed.filed_at
 
 
 def compare_values(earlier: Values, later: Values) -> tuple[ValueChange, ...]:
-    """Every value that differs, by its name, in the order of `Values`."""
+    """List every value that differs, by its name, in the order of `Values`."""
     changes = []
     for field in msgspec.structs.fields(Values):
         before, now = (_describe_value(getattr(values, field.name)) for values in (earlier, later))
@@ -84,7 +84,7 @@ def compare_values(earlier: Values, later: Values) -> tuple[ValueChange, ...]:
 
 
 def _describe_value(value: object) -> int | float | str | None:
-    """A value as a number or words."""
+    """Describe a value as a number or in words."""
     match value:
         case None | int() | float() | str():
             return value

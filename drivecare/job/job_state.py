@@ -1,6 +1,6 @@
 """The state of a job: all that its folder says, read once, and what follows from it, worked out once.
 
-The gate, the timeline, the handover sheet and the closing look at this and at nothing else.
+The gate, the timeline, the handover sheet and the closing are made from this and from nothing else.
 """
 
 from __future__ import annotations
@@ -39,10 +39,10 @@ _OPTIONS = frozenset(
 
 @dataclass(frozen=True, kw_only=True)
 class JobState:
-    """A job as of `now`. Every tuple stands in the order of filing, but for `assessments`: each reading stands there
-    once, in the order in which the drives were read. `audit` says what became of the filed results.
+    """A job as of `now`. Every tuple is in the order of filing, except `assessments`: each reading is there once, in
+    the order in which the drives were read. `audit` says what became of the filed results.
 
-    `jobs` is the folder of jobs where a person named one, so that the commands we print work when copied.
+    `jobs` is the folder of jobs if a person named one, so that the commands we print work when copied.
     """
 
     contents: FolderContents
@@ -71,12 +71,12 @@ class JobState:
 
     @cached_property
     def opened_at(self) -> datetime:
-        """When the job was opened; now, where its opening does not say, so that nothing was read in it."""
+        """When the job was opened; now, if its opening does not say, so that no earlier reading counts."""
         return parse_timestamp(self.opening.opened_at) or self.now
 
     @cached_property
     def logged_serials(self) -> frozenset[str]:
-        """Serial numbers that a person read off a drive's label and logged."""
+        """Serial numbers that a person read off a drive's label and recorded."""
         return frozenset(normalise_serial(fact.document.about) for fact in self.facts_named("weak-identity"))
 
     @cached_property
@@ -91,7 +91,7 @@ class JobState:
 
     @cached_property
     def old_drive_readings(self) -> tuple[FiledDocument[Assessment], ...]:
-        """Every assessment of the customer's drive; empty where none was read or it is not known which of several."""
+        """Every assessment of the customer's drive; empty if none was read, or several and it is not known which."""
         attested = self.newest_fact("old-drive")
         if attested is not None:
             serial = normalise_serial(attested.document.about)
@@ -108,7 +108,7 @@ class JobState:
 
     @property
     def plan(self) -> FiledDocument[Plan] | None:
-        """The newest plan; earlier ones were thought better of."""
+        """The newest plan, which replaces earlier ones."""
         return newest_of(self.plans)
 
     @cached_property
@@ -136,15 +136,15 @@ class JobState:
         return judge_gate(self)
 
     def facts_named(self, name: FactName) -> tuple[FiledDocument[Fact], ...]:
-        """Every recording of one fact."""
+        """List every record of one fact."""
         return tuple(fact for fact in self.facts if fact.document.fact == name)
 
     def newest_fact(self, name: FactName) -> FiledDocument[Fact] | None:
-        """The newest recording of one fact."""
+        """Find the newest record of one fact."""
         return newest_of(self.facts_named(name))
 
     def acknowledgement_of(self, area: Area) -> FiledDocument[Fact] | None:
-        """The newest record that the customer knows of an unreadable area; None while any part of it is unrecorded."""
+        """Find the newest record that the customer knows of an unreadable area; None while part of it is unrecorded."""
         acknowledged = [(fact, parse_area(fact.document.about)) for fact in self.facts_named("unreadable")]
         touching = [(fact, known_area) for fact, known_area in acknowledged if overlap(known_area, area)]
         if uncovered((known_area for _, known_area in touching), area):
@@ -152,11 +152,11 @@ class JobState:
         return newest_of([fact for fact, _ in touching])
 
     def scans_of(self, drive: Drive) -> tuple[FiledDocument[SurfaceScan], ...]:
-        """Surface scans of this drive; a scan of an image or of a drive without a name is of none."""
+        """List the surface scans of this drive; a scan of an image or of an unnamed drive counts for none."""
         return tuple(filed for filed in self.scans if filed.document.may_be_of(drive))
 
     def trouble_since(self, reading: FiledDocument[Assessment]) -> str | None:
-        """What speaks against a drive and was seen after this reading of it, in words; None where nothing was."""
+        """Say what was found against a drive after this reading of it; None if nothing was."""
         drive, read_at = reading.document.drive, time_of_reading(reading)
         scans = [scan for scan in self.scans_of(drive) if _ended_at(scan) > read_at and scan.document.unreadable]
         if scans:
@@ -170,20 +170,20 @@ class JobState:
         return "its self-test failed" if failed else None
 
     def age(self, since: datetime) -> str:
-        """How long ago something was, in words."""
+        """Say how long ago something was."""
         return format_age(since, self.now)
 
     def command(self, *words: str) -> str:
-        """A command line of ours, fit to be copied. CAPITALS are to be filled in."""
+        """Write a command line of ours, fit to be copied. CAPITALS are to be filled in."""
         jobs = ("--jobs", str(self.jobs)) if self.jobs is not None else ()
         return command_line(*words, *jobs, options=_OPTIONS)
 
     def filing_command(self, *words: str) -> str:
-        """A command line whose result is filed in this job."""
+        """Write a command line whose result is filed in this job."""
         return self.command(*words, "--job", self.id)
 
     def record_command(self, fact: FactName, *words: str) -> str:
-        """The command that records a fact in this job."""
+        """Write the command that records a fact in this job."""
         return self.command("job", "record", self.id, fact, *words)
 
     @property
@@ -220,7 +220,7 @@ def load_job_state(
 
 
 def distinct_drives(drives: Sequence[DriveId]) -> list[DriveId]:
-    """One name for each drive; a drive that cannot be told from another counts as another."""
+    """List each drive once; drives that nothing tells apart count as one."""
     distinct: list[DriveId] = []
     for drive in drives:
         if not any(_may_be_the_same(drive, known_drive) for known_drive in distinct):

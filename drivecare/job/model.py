@@ -37,18 +37,18 @@ FactName = Literal[
 ]
 OldDriveFate = Literal["returned", "kept", "destroyed"]
 CopyKind = Literal["image", "bag"]
-ImageFate = Literal["kept", "handed-over", "removed", "gone"]  # gone: it was no longer there at closing
+ImageFate = Literal["kept", "handed-over", "removed", "gone"]  # gone: no longer there when the job was closed
 
 
 class BuiltFor(Value, frozen=True, kw_only=True):
-    """What drives a unit is built for, by its profile: bodies (with an adapter too) and protocols, by their IDs."""
+    """The drives a unit is built for, by its profile: IDs of form factors (adapters included) and protocols."""
 
     form_factors: tuple[str, ...] = ()
     protocols: tuple[str, ...] = ()
 
 
 class Opening(Value, frozen=True, kw_only=True):
-    """What a job is opened with. `host` is a profile's ID, `label` what the unit's label says, word for word.
+    """What a job is opened with. `host` is the ID of the unit's profile, `label` the text of its label.
 
     `tool_version` is null in jobs opened by 0.1.0, which have no chain.
     """
@@ -70,7 +70,7 @@ class Opening(Value, frozen=True, kw_only=True):
 class Fact(Value, frozen=True, kw_only=True):
     """Something a person did, decided or was told, which no drive can report.
 
-    `about` is what the fact is about, where it needs one: an unreadable area's offset in bytes, a serial number.
+    `about` is its subject, for a fact that needs one: a serial number, a route, an unreadable area as OFFSET+LENGTH.
     """
 
     schema: Literal["drivecare/fact-1"] = "drivecare/fact-1"
@@ -90,7 +90,7 @@ class ImageLeft(Value, frozen=True, kw_only=True):
 
 
 class Closing(Value, frozen=True, kw_only=True):
-    """How a job ended. `anyway` is the reason where it was closed with the gate shut."""
+    """How a job ended. `anyway` is the reason for closing it although the gate was shut."""
 
     schema: Literal["drivecare/closing-1"] = "drivecare/closing-1"
     at: str
@@ -104,9 +104,10 @@ class Closing(Value, frozen=True, kw_only=True):
 
 
 class GateItem(Value, frozen=True, kw_only=True):
-    """One thing the gate stands on. `holds` is false where it does not, and where nobody knows.
+    """One thing that must hold before the unit is closed. `holds` is also false while nobody knows.
 
-    `evidence` says what was found, `age` how old that is in words, `next` the one command that would mend it.
+    `evidence` is what supports or contradicts it, `age` how old that is in words, `next` the one command that would
+    settle it.
     """
 
     item: str
@@ -117,7 +118,7 @@ class GateItem(Value, frozen=True, kw_only=True):
 
 
 class Gate(Value, frozen=True, kw_only=True):
-    """May the unit be closed? Open only where every item holds."""
+    """Whether the unit may be closed: open only if every item holds."""
 
     schema: Literal["drivecare/gate-1"] = "drivecare/gate-1"
     job: str
@@ -143,7 +144,10 @@ class TimelineEntry(Value, frozen=True, kw_only=True):
 
 
 class JobTimeline(Value, frozen=True, kw_only=True):
-    """A job's story so far and the next step. `faults`: results that were removed, renamed, altered or added."""
+    """Everything filed in a job so far, in order, and the next step.
+
+    `faults` names results that were removed, renamed, altered or added; `why` is the reason for the `next` command.
+    """
 
     schema: Literal["drivecare/job-1"] = "drivecare/job-1"
     id: str
@@ -167,7 +171,7 @@ class JobTimeline(Value, frozen=True, kw_only=True):
 
 
 class JobLine(Value, frozen=True, kw_only=True):
-    """One job in the list; `error` says why it cannot be read."""
+    """One job in a list of jobs; `error` says why it cannot be read."""
 
     id: str
     host: str | None = None
@@ -180,14 +184,14 @@ class JobLine(Value, frozen=True, kw_only=True):
 
 
 class JobList(Value, frozen=True, kw_only=True):
-    """What `job list` prints."""
+    """The jobs that `job list` prints."""
 
     schema: Literal["drivecare/jobs-1"] = "drivecare/jobs-1"
     jobs: tuple[JobLine, ...] = ()
 
 
 class FiledSelfTest(Value, frozen=True, kw_only=True):
-    """What the gate needs of a filed self-test: which drive, how it ended and when."""
+    """The part of a filed self-test that the gate needs: which drive it was, how it ended and when."""
 
     schema: Literal["drivecare/selftest-1"] = "drivecare/selftest-1"
     drive: Drive
@@ -196,7 +200,7 @@ class FiledSelfTest(Value, frozen=True, kw_only=True):
 
 
 class ValueChange(Value, frozen=True, kw_only=True):
-    """One value that differs from the reading before; null where the drive did not say."""
+    """One value that differs from the previous reading; null where the drive did not report it."""
 
     value: str
     before: int | float | str | None = None
@@ -215,9 +219,9 @@ class PastReading(Value, frozen=True, kw_only=True):
 
 
 class History(Value, frozen=True, kw_only=True):
-    """Every reading of one drive across jobs, oldest first, each with what changed since the one before.
+    """Every reading of one drive across jobs, oldest first, each with what changed since the previous one.
 
-    `unread`: jobs that could not be read, and why.
+    `unread` names jobs that could not be read, and why.
     """
 
     schema: Literal["drivecare/history-1"] = "drivecare/history-1"
@@ -228,14 +232,14 @@ class History(Value, frozen=True, kw_only=True):
 
 
 class LeftOut(Value, frozen=True, kw_only=True):
-    """A file of a job's folder that was not put into the archive, and why it is taken for the customer's data."""
+    """A file left out of a job's archive, and why it is taken for the customer's data."""
 
     file: str
     reason: str
 
 
 class Export(Value, frozen=True, kw_only=True):
-    """An archive of a job that was written: the files in it besides its manifest, as the manifest names them."""
+    """An archive of a job as it was written; `files` are those in its manifest."""
 
     schema: Literal["drivecare/export-1"] = "drivecare/export-1"
     job: str
@@ -246,7 +250,7 @@ class Export(Value, frozen=True, kw_only=True):
 
 
 class Handover(Value, frozen=True, kw_only=True):
-    """A handover sheet that was written. `missing`: items of the gate that did not hold when it was."""
+    """A handover sheet as it was written. `missing` names the items of the gate that did not hold at that time."""
 
     schema: Literal["drivecare/handover-1"] = "drivecare/handover-1"
     job: str

@@ -35,14 +35,14 @@ COUNT_LABELS: dict[str, str] = {
 
 @dataclass(frozen=True)
 class Picture:
-    """SVG text, and in words what it shows."""
+    """SVG text, and what it shows in words."""
 
     svg: str
     words: str
 
 
 def draw_odds(filled: int, baseline: int | None) -> Picture:
-    """A hundred drives, `filled` of which fail within a year. Beside it those with nothing to show."""
+    """Draw a hundred drives, with `filled` that fail within a year. `baseline` is for drives without such signs."""
     figure, axes = _figure(6.4, 0.92)
     columns = 25
     places = [(number % columns, -(number // columns)) for number in range(100)]
@@ -59,7 +59,7 @@ def draw_odds(filled: int, baseline: int | None) -> Picture:
 
 
 def draw_counts(old_values: Values, new_values: Values) -> Picture | None:
-    """The error counts of the old drive and of the new one. None where neither named any or all are zero."""
+    """Draw the error counts of the old and the new drive. None if neither reports any or all are zero."""
     rows = [
         (label, old_count, new_count)
         for name, label in COUNT_LABELS.items()
@@ -92,7 +92,7 @@ def draw_counts(old_values: Values, new_values: Values) -> Picture | None:
 
 
 def draw_surface(scan: SurfaceScan) -> Picture | None:
-    """Reading speed by position, with what could not be read above it and slow areas below. None without a curve."""
+    """Draw reading speed by position, unreadable areas above it and slow ones below. None without a curve."""
     if len(scan.curve) < 2:
         return None
     giga = 10**9 if scan.bytes_total >= 10**10 else 10**6
@@ -125,7 +125,7 @@ def draw_surface(scan: SurfaceScan) -> Picture | None:
 
 
 def _figure(width: float, height: float) -> tuple[Any, Any]:
-    """A figure in inches without a background, drawn without a display."""
+    """Make a figure in inches without a background, drawn without a display."""
     from matplotlib.figure import Figure
 
     figure = Figure(figsize=(width, height), layout="constrained")
@@ -143,7 +143,7 @@ def _bare(axes: Any) -> None:
 
 
 def _svg(figure: Any, name: str) -> str:
-    """The figure as an SVG element: colours by variable, names of its parts its own, nothing that is looked up."""
+    """Write the figure as an SVG element: colours by variable, its parts named for it, nothing looked up elsewhere."""
     import matplotlib
 
     stream = io.StringIO()

@@ -35,7 +35,7 @@ ACCEPTED: frozenset[ReadBackMethod] = frozenset(("direct", "cache-dropped", "aft
 
 @dataclass(frozen=True, kw_only=True)
 class CopyProof:
-    """Whether the bytes are across, `evidence` in a sentence, and `at` what time the target was last read back.
+    """Whether the data is on the new drive, `evidence` in a sentence, and when the target was last read back (`at`).
 
     `whole`: what was copied has the size that the customer's drive was read with. `number` is that of the newest result
     it rests on, `chain` leads from the new drive back to the old, `next` is the command that would complete it,
@@ -55,7 +55,7 @@ class CopyProof:
 
 
 def find_copy_proof(job: JobState) -> CopyProof:
-    """The proof for the new drive that was inspected, good or wanting."""
+    """Find the proof for the new drive that was inspected, whether it holds or not."""
     source = (job.old_drive.document.path if job.old_drive is not None else None) or "DRIVE"
     target = (job.new_drive.document.path if job.new_drive is not None else None) or "NEW_DRIVE"
     copy_command = job.filing_command("copy", source, target)
@@ -85,7 +85,7 @@ def find_copy_proof(job: JobState) -> CopyProof:
 
 
 def _may_have_written(job: JobState, receipt: Receipt, new_drive: DriveId) -> bool:
-    """Whether a copy went to a drive of which nobody can tell that it is another one."""
+    """Whether a copy went to a drive that may be the new one, as far as anybody can tell."""
     wrote_a_device = receipt.instead_of is None and receipt.target.kind == "device"
     return wrote_a_device and _is_drive(job, receipt.target, new_drive) == "unknown"
 
@@ -135,14 +135,14 @@ def _prove_by_receipts(job: JobState, last: FiledDocument[Receipt], drive: Drive
 
 
 def _came_by_an_image(receipt: Receipt) -> bool:
-    """An image that stands for a drive, as in the demo, bears that drive's name and is the chain's end."""
+    """Whether a copy was made from an image. One that stands for a drive, as in the demo, bears the drive's name."""
     return receipt.source.kind == "image" and receipt.source.identity.strength == "none"
 
 
 def _facts_needed(
     job: JobState, chain: Sequence[FiledDocument[Receipt]], drive: Drive
 ) -> Iterator[tuple[FiledDocument[Receipt], FactName, str]]:
-    """What somebody has to record about a copy that is sound in itself: about which one, the fact, and why."""
+    """Yield what somebody has to record about a copy that is sound in itself: about which one, the fact, and why."""
     copied_bytes, drive_bytes = chain[-1].document.bytes_total, drive.whole_bytes
     if copied_bytes != drive_bytes:
         size = (
@@ -169,7 +169,7 @@ def was_written_to(chain: Sequence[FiledDocument[Receipt]]) -> bool:
 
 
 def _is_recorded_since(job: JobState, copy: FiledDocument[Receipt], name: FactName) -> bool:
-    """Whether a fact was recorded since this copy was made; to verify it again asks for no second word."""
+    """Whether a fact was recorded since this copy was made. Verifying the copy again does not call for a new record."""
     times = (copy.document.started, copy.document.finished)
     copied = min(filed.number for filed in job.receipts if (filed.document.started, filed.document.finished) == times)
     fact = job.newest_fact(name)
@@ -177,7 +177,7 @@ def _is_recorded_since(job: JobState, copy: FiledDocument[Receipt], name: FactNa
 
 
 def _wanting(chain: Sequence[FiledDocument[Receipt]], evidence: str, next_command: str) -> CopyProof:
-    """A proof that does not hold; the chain begins with the newest copy."""
+    """Make a proof that does not hold; the chain begins with the newest copy."""
     return CopyProof(
         holds=False,
         evidence=evidence,
@@ -189,7 +189,7 @@ def _wanting(chain: Sequence[FiledDocument[Receipt]], evidence: str, next_comman
 
 
 def _receipt_fault(receipt: Receipt) -> str:
-    """What keeps a receipt from proving anything; "" where nothing does."""
+    """Say what keeps a receipt from proving anything; "" if nothing does."""
     if receipt.mismatched:
         return f"{format_count(len(receipt.mismatched), 'area')} did not read back as they should"
     if receipt.target_unreadable:
@@ -208,7 +208,7 @@ def _receipt_fault(receipt: Receipt) -> str:
 def _receipt_of_image(
     job: JobState, receipt: Receipt, chain: Sequence[FiledDocument[Receipt]]
 ) -> FiledDocument[Receipt] | None:
-    """The newest receipt of the image a copy was made from, by the image's digest."""
+    """Find the newest receipt of the image a copy was made from, by the image's digest."""
     in_chain = {filed.number for filed in chain}
     return newest_of(
         [
@@ -224,13 +224,13 @@ def _receipt_of_image(
 
 
 def _unreadable_areas(chain: Sequence[FiledDocument[Receipt]]) -> tuple[Area, ...]:
-    """Every area that could not be read anywhere along the way, once."""
+    """Collect every area that could not be read anywhere along the way, once."""
     spans = {(area.offset, area.length) for filed in chain for area in filed.document.unreadable}
     return tuple(Area(offset=offset, length=length) for offset, length in sorted(spans))
 
 
 def _prove_by_bag(job: JobState, bag: FiledDocument[BagReceipt], old_drive: DriveId, new_drive: DriveId) -> CopyProof:
-    """A file copy stands for the data where the unit initialises the drive itself."""
+    """Prove by a file copy, which stands for the data if the unit initialises the drive itself."""
     receipt = bag.document
     verify = job.filing_command("verify", receipt.target.path)
     ends = (("from", receipt.source.identity, old_drive), ("to", receipt.target.identity, new_drive))
@@ -259,7 +259,7 @@ def _prove_by_bag(job: JobState, bag: FiledDocument[BagReceipt], old_drive: Driv
 def compare_backing_drive(
     job: JobState, bag: FiledDocument[BagReceipt], identity: Identity | None, drive: DriveId
 ) -> SameDrive:
-    """Whether a folder of a bag lies on that drive; where the machine cannot tell, a person's word counts."""
+    """Say whether a folder of a bag is on that drive; if the machine cannot tell, a person's word counts."""
     identity = identity or Identity()
     serial = identity.native_serial or identity.bridge_serial
     answer = _is_drive(job, DriveId(model=None, serial=serial, identity=identity), drive)

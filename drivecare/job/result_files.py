@@ -1,4 +1,4 @@
-"""One file of a job: its name, which says number, kind, drive and time; and reading it without being led elsewhere."""
+"""One file of a job: its name, which states number, kind, drive and time, and how to open it without being misled."""
 
 from __future__ import annotations
 
@@ -37,13 +37,13 @@ class ResultFile:
 
 
 def document_kind(kind: type[Value]) -> str:
-    """A document type's name in a file name: "drivecare/selftest-1" is "selftest"."""
+    """Name a document type for a file name: "drivecare/selftest-1" is "selftest"."""
     schema = next(field.default for field in msgspec.structs.fields(kind) if field.name == "schema")
     return str(schema).partition("/")[2].rpartition("-")[0].replace("-", "")
 
 
 def serial_of(document: Mapping[str, Any]) -> str | None:
-    """The serial number a document is about, fit for a file name: of its drive, else its target, else its source."""
+    """Find the serial number of a document's drive, else target, else source, fit for a file name."""
     for place in (document, document.get("drive"), document.get("target"), document.get("source")):
         if isinstance(place, Mapping) and isinstance(place.get("serial"), str):
             return re.sub(r"[^A-Za-z0-9._-]+", "_", place["serial"])[:40].strip("-._") or None
@@ -51,12 +51,12 @@ def serial_of(document: Mapping[str, Any]) -> str | None:
 
 
 def is_misnamed(name: str) -> bool:
-    """Whether a name has the shape of a result's and a number, a serial or a time that none can have."""
+    """Whether a name has the shape of a result's name, but an impossible number or time."""
     return _LOOKS_LIKE_A_NAME.fullmatch(name) is not None and parse_file_name(Path(name)) is None
 
 
 def result_file_name(number: int, kind: str, serial: str | None, filed_at: datetime) -> str:
-    """The file name of a result."""
+    """Compose the file name of a result."""
     fields = (f"{number:04}", kind, serial, filed_at.astimezone(UTC).strftime(_STAMP))
     return "-".join(filter(None, fields)) + ".json"
 
@@ -67,7 +67,7 @@ def is_result(path: Path) -> bool:
 
 
 def parse_file_name(path: Path) -> ResultFile | None:
-    """What a result's name says; None where it is the name of none."""
+    """Parse the name of a result; None if it is not one."""
     match = _FILE_NAME.fullmatch(path.name)
     if match is None:
         return None
@@ -83,7 +83,7 @@ def parse_file_name(path: Path) -> ResultFile | None:
 
 @contextmanager
 def regular_file(path: Path, limit_bytes: int) -> Iterator[io.BufferedReader]:
-    """A file of the folder itself, opened without following a link or waiting for a pipe's writer. Raises OSError."""
+    """Open a file of the folder itself, without following a link or waiting for a pipe's writer. Raises OSError."""
     descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
     try:
         info = os.fstat(descriptor)
@@ -98,7 +98,7 @@ def regular_file(path: Path, limit_bytes: int) -> Iterator[io.BufferedReader]:
 
 
 def describe_read_error(error: OSError) -> str:
-    """Why a file could not be read, in words that follow its name."""
+    """Say why a file could not be read, in words that follow its name."""
     if error.errno == errno.ELOOP:
         return "is a link, not a file"
     own_words = error.errno in (errno.EINVAL, errno.EFBIG)

@@ -54,7 +54,7 @@ LONGEST_TEXT = 400
 
 @dataclass(frozen=True, kw_only=True)
 class PageBudget:
-    """How much of each the shop's page shows; `evidence` is the letters of a gate item, `text` the part of its usual
+    """How much of each the shop's page shows. `evidence` is the letters of a gate item, `text` the share of its usual
     length that any other text keeps.
     """
 
@@ -105,7 +105,7 @@ class SheetRow:
 
 
 def render_sheet(job: JobState, *, shop: str | None = None) -> str:
-    """The page as HTML. `shop` is the name to head it with."""
+    """Render the page as HTML. `shop` is the name to head it with."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
@@ -132,14 +132,14 @@ def render_sheet(job: JobState, *, shop: str | None = None) -> str:
 
 
 def make_sheet(job: JobState, path: Path, *, shop: str | None = None) -> tuple[Handover, str]:
-    """The page, and what it says of itself: where it goes and whether the work is done."""
+    """Make the page, and the record of it: where it goes and whether the work is done."""
     missing = tuple(item.item for item in job.gate.items if not item.holds)
     handover = Handover(job=job.id, path=str(path), gate_open=job.gate.open, missing=missing)
     return handover, render_sheet(job, shop=shop)
 
 
 def is_own_sheet(path: Path) -> bool:
-    """Whether a handover sheet lies at `path` just as it was written: one that somebody changed is theirs."""
+    """Whether `path` is a handover sheet just as it was written: one that somebody changed is theirs."""
     if not path.is_file() or path.is_symlink():
         return False
     page = read_bytes(path)
@@ -148,24 +148,24 @@ def is_own_sheet(path: Path) -> bool:
 
 
 def _sealed(page: bytes) -> bytes:
-    """The page with the digest of itself put in."""
+    """Put the page's own digest into it."""
     blank = _SEAL.sub(rb"\1\3", page, count=1)
     return _SEAL.sub(rb"\g<1>" + hashlib.sha256(blank).hexdigest().encode() + rb"\3", blank, count=1)
 
 
 def write_sheet(path: Path, html: str, *, replace: bool) -> None:
-    """Put the page at `path`, whole or not at all. Raises Refused where a file lies there it may not `replace`."""
+    """Write the page to `path`, whole or not at all. Raises Refused if there is a file that it may not `replace`."""
     write_file(path, _sealed(html.encode("utf-8")), replace=replace)
 
 
 def clip(text: object, length: int = LONGEST_TEXT) -> str:
-    """A text cut to what the page holds."""
+    """Cut a text to what the page holds."""
     words = str(text)
     return words if len(words) <= length else words[: length - 1].rstrip() + "…"
 
 
 def keep_numbers_whole(text: object) -> Markup:
-    """A text in which model and serial numbers are not broken at their hyphens."""
+    """Mark model and serial numbers in a text, so that they are not broken at their hyphens."""
     from markupsafe import Markup, escape
 
     safe = str(escape(_printable(str(text))))
@@ -173,19 +173,19 @@ def keep_numbers_whole(text: object) -> Markup:
 
 
 def _printable(value: object) -> object:
-    """Texts with control and direction characters escaped, which would reorder or hide what stands beside them."""
+    """Escape control and direction characters in texts, which would reorder or hide what stands beside them."""
     return visible_lines(value) if type(value) is str else value  # a Markup is ours
 
 
 def _count_letters(page: str) -> int:
-    """How much there is to read on the shop's half."""
+    """Count how much there is to read on the shop's half."""
     shop = page[page.index('<section class="shop') :]
     letters = len(re.sub(r"<svg.*?</svg>|<[^>]*>|\s+", "", shop, flags=re.DOTALL))
     return letters + FIGURE_LETTERS * shop.count("<svg")
 
 
 def _sheet_values(job: JobState, shop: str | None) -> dict[str, Any]:
-    """Everything that the template names."""
+    """Collect everything that the template names."""
     gate, proof = job.gate, job.proof
     assessment = job.old_drive.document if job.old_drive is not None else None
     inspection = job.new_drive.document if job.new_drive is not None and job.route != "same-drive" else None
@@ -234,7 +234,7 @@ def _sheet_values(job: JobState, shop: str | None) -> dict[str, Any]:
 
 
 def _bag_losses(bag: BagReceipt) -> list[str]:
-    """What of the files is not in a bag, or not as the unit had it: the count, then as many as the line holds."""
+    """Describe files that are not in a bag, or not as the unit had them: the count, then as many as fit."""
     groups = (("left out", bag.left_out), ("copied without all of their attributes", bag.not_kept))
     return [
         f"{title}: {len(notes):,}: " + "; ".join(f"{note.name}: {note.reason}" for note in notes[:3])
@@ -269,7 +269,7 @@ def _reading_heads(job: JobState, inspection: Assessment | None) -> list[str]:
 
 
 def _short_time(time: str | datetime | None) -> str:
-    """A time for the head of a narrow column: "25 Nov 10:31"."""
+    """Format a time for the head of a narrow column: "25 Nov 10:31"."""
     words = format_time(time).split()
     return " ".join((*words[:2], words[3])) if len(words) == 4 and words[0].isdecimal() else "unknown"
 
@@ -286,7 +286,7 @@ def _reading_rows(job: JobState, inspection: Assessment | None) -> list[SheetRow
 
 
 def _first_and_newest(job: JobState) -> list[FiledDocument[Assessment]]:
-    """The first and the newest reading of the old drive."""
+    """Select the first and the newest reading of the old drive."""
     readings = job.old_drive_readings
     return [*readings[:1], *readings[1:][-1:]]
 
@@ -297,14 +297,14 @@ def _format_cell(value: object) -> str:
 
 
 def _format_observed(finding: Finding) -> str:
-    """What a finding saw; a chance as a percentage."""
+    """Format what a finding observed; a chance as a percentage."""
     if finding.signal == "estimate" and isinstance(finding.observed, float):
         return f"{finding.observed:.0%}"
     return _format_cell(finding.observed)
 
 
 def _rejected_rows(plan: Plan | None) -> list[SheetRow]:
-    """The other candidates, each with the first thing that speaks against it."""
+    """List the other candidates, each with the first reason against it."""
     candidates = plan.candidates if plan is not None else ()
     return [
         SheetRow(name=clip(candidate.name, 60), cells=(clip(_reason_against(candidate), 150),))
@@ -322,7 +322,7 @@ def _reason_against(candidate: JudgedCandidate) -> str:
 
 
 def _receipt_rows(proof: CopyProof) -> list[dict[str, str]]:
-    """The copies of the chain, the one onto the new drive first."""
+    """List the copies of the chain, the one onto the new drive first."""
     rows = []
     for filed in proof.chain:
         receipt = filed.document

@@ -19,7 +19,7 @@ from drivecare.reading.identity import normalise_serial
 
 
 def build_timeline(job: JobState) -> JobTimeline:
-    """Everything that happened in a job so far. Raises BadInput naming a file that is malformed."""
+    """Tell everything filed in a job so far, in order. Raises BadInput naming a file that is malformed."""
     opening = job.opening
     next_command, why = next_step(job)
     return JobTimeline(
@@ -45,7 +45,7 @@ def build_timeline(job: JobState) -> JobTimeline:
 
 
 def next_step(job: JobState) -> tuple[str | None, str | None]:
-    """The one command to type next and why; nothing once the job is closed."""
+    """Find the one command to type next, and why; nothing once the job is closed."""
     if job.closing is not None:
         return None, None
     for item in job.gate.items:
@@ -56,7 +56,7 @@ def next_step(job: JobState) -> tuple[str | None, str | None]:
 
 
 def summarise_job(folder: JobFolder) -> JobLine:
-    """The job in one line of the list; a malformed one says so instead of hiding the others.
+    """Summarise a job in one line of a list; a malformed one says so instead of hiding the others.
 
     The results are compared with the chain by their names: digests are for the gate, which is asked for one job.
     """

@@ -26,10 +26,9 @@ def close_job(
     confirm: Callable[[Sequence[CustomerCopy]], None],
     notify: Callable[[str], None],
 ) -> Closing:
-    """The record of how the job ended, which the caller files.
+    """Close a job and return the record of how it ended, which the caller files.
 
-    `forget` removes the copies whose fate was not said; `confirm` is shown them first and raises where the person does
-    not want that.
+    `forget` removes the copies whose fate was not said; `confirm` is shown them first and raises if the person refuses.
     """
     copies, files = copies_made(job), machine.files()
     check_closing(job, copies, files, anyway=anyway, forget=forget, fates=fates)

@@ -25,7 +25,7 @@ def open_new_job(
     by: str,
     jobs: Path | None,
 ) -> tuple[JobFolder, Opening]:
-    """Find the unit by its label or ID and make the folder of a new job. Raises BadInput where the ID is taken."""
+    """Find the unit by its label or ID and create the folder of a new job. Raises BadInput if the ID is taken."""
     host = find_host(label, hosts)
     opening = Opening(
         id=id,

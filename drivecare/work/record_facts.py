@@ -1,4 +1,4 @@
-"""Record what only a person can know, once for each thing it is about."""
+"""Record what only a person can know, once for each subject."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from drivecare.job.model import Fact
 def record_facts(
     folder: JobFolder, fact: str, subjects: tuple[str, ...], *, note: str | None, at: str, by: str
 ) -> Iterator[tuple[Fact, Path]]:
-    """File the facts, each with its file as it is filed. None is where one of them is not fit to be recorded."""
+    """File the facts, yielding each with its file. None is filed if one of them is not fit to be recorded."""
     receipts = load_job_state(folder, digests=False).receipts
     areas = tuple(area for receipt in receipts for area in receipt.document.unreadable)
     facts = [make_fact(fact, subject, note=note, at=at, by=by, areas=areas) for subject in subjects or (None,)]
