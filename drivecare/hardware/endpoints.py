@@ -129,7 +129,7 @@ def _image_endpoint(path: str, status: os.stat_result, drive: Drive | None, mach
     return Endpoint(
         end=_image_end(path, status.st_size, drive),
         drive=drive,
-        same=(mark,),
+        marks=(mark,),
         in_use=_users_of_file(mark, machine.root),
         read_only=not os.access(path, os.W_OK),
         content=f"a file of {status.st_size:,} bytes" if status.st_size else None,
@@ -154,7 +154,7 @@ def _device_endpoint(path: str, drive: Drive | None, machine: Machine) -> Endpoi
             attachment=_attachment(attached, machine.root),
         ),
         loop=attached.bus == "loop",
-        same=(f"device {attached.device_number}", *_mark_of_backing_file(attached)),
+        marks=(f"device {attached.device_number}", *_mark_of_backing_file(attached)),
         in_use=attached.in_use,
         system=attached.system,
         read_only=attached.read_only,

@@ -44,9 +44,7 @@ def as_interruption(
             f"{error}; process {error.pid} still waits for it", hint=f"Power the drive off and on. {continuation}"
         )
     if isinstance(error, Gone):
-        return Interrupted(
-            str(error), hint=f"Bring it back as it was; check power, cable and dock of a drive. {continuation}"
-        )
+        return Interrupted(str(error), hint=f"Reconnect it; for a drive, check power, cable and dock. {continuation}")
     if activity == "copying" and error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
         return Interrupted("no space is left for the copy", location=path, hint=f"Make room. {continuation}")
     return Interrupted(f"{_FAILED[activity]}: {error.strerror or error}", location=path, hint=continuation)

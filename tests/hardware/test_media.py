@@ -255,4 +255,4 @@ def test_hard_links_are_one_thing(tmp_path: Path) -> None:
     os.link(path, tmp_path / "other.img")
     (tmp_path / "soft.img").symlink_to(path)
     sides = [examine_source(str(tmp_path / name)) for name in ("source.img", "other.img", "soft.img")]
-    assert len({side.same for side in sides}) == 1
+    assert len({side.marks for side in sides}) == 1

@@ -94,7 +94,7 @@ def test_a_stop_says_what_is_safe(phase: str, done: int, onward: str) -> None:
     ("error", "words"),
     [
         (HANGS, "process 4711 still waits for it. Power the drive off and on. Nothing is proven: verify again"),
-        (Gone("it is no longer there"), "check power, cable and dock of a drive. Nothing is proven: verify again"),
+        (Gone("it is no longer there"), "check power, cable and dock. Nothing is proven: verify again"),
         (ERROR, "memory: reading back failed: Input/output error. Nothing is proven: verify again"),
     ],
     ids=["hangs", "gone", "error"],

@@ -21,7 +21,7 @@ from drivecare.transfer.sectors.receipt import End
 class Endpoint(Value, frozen=True, kw_only=True):
     """One end of a copy as it was examined, with all that a guard asks about.
 
-    `same`: marks that it shares with any other name of the same thing (device number, inode, backing file).
+    `marks`: what it shares with any other name of the same thing (device number, inode, backing file).
     `overwrite_ids`: what may be typed after --allow-overwrite. `content`: what makes it look used, None where it looks
     empty. `drive`: what the drive itself said, where it could be asked; `assessed`: what the job's reading says of the
     drive that is copied. `table_sector_bytes`: the sector size that its own partition table counts in, if it has one.
@@ -30,7 +30,7 @@ class Endpoint(Value, frozen=True, kw_only=True):
     end: End
     exists: bool = True
     loop: bool = False
-    same: tuple[str, ...] = ()
+    marks: tuple[str, ...] = ()
     in_use: tuple[str, ...] = ()
     system: bool = False
     read_only: bool = False
@@ -92,7 +92,7 @@ def system_drive(_: Endpoint, target: Endpoint, __: Consent) -> Objection | None
 
 def same_drive(source: Endpoint, target: Endpoint, _: Consent) -> Objection | None:
     """Two names of one thing: by device number, inode, backing file, WWN, or serial number and model."""
-    if not set(source.same) & set(target.same) and compare(source.end, target.end) != "yes":
+    if not set(source.marks) & set(target.marks) and compare(source.end, target.end) != "yes":
         return None
     return Objection("source and target are the same thing under two names", "Name another target")
 
@@ -144,7 +144,7 @@ def source_size(source: Endpoint, _: Endpoint, consent: Consent) -> Objection | 
             return Objection(
                 f"the source shows {shown:,} bytes, {whose} {whole:,}",
                 "Look at the path and take another dock; if this is all that can be copied, add --acknowledge size: "
-                "the receipt tells, and the gate asks for the customer's word",
+                "the receipt will say so, and the gate will ask for the customer's consent",
             )
     return None
 
@@ -186,8 +186,8 @@ def weak_identity(_: Endpoint, target: Endpoint, consent: Consent) -> Objection 
         return None
     return Objection(
         "the dock hides the target's own serial number, so the number typed may be the dock's",
-        "Look at the drive's label; if it is the right one, add --acknowledge weak-identity, which the receipt will "
-        "tell",
+        "Look at the drive's label; if it is the right one, add --acknowledge weak-identity, which the receipt "
+        "will record",
     )
 
 
@@ -228,7 +228,7 @@ def answered_guards(source: Endpoint, target: Endpoint, consent: Consent) -> tup
 
 def check_unmoved(planned: Endpoint, opened: Endpoint) -> None:
     """Raise Refused where a path no longer leads to what was planned."""
-    if (planned.same, planned.end, planned.disk_sequence) != (opened.same, opened.end, opened.disk_sequence):
+    if (planned.marks, planned.end, planned.disk_sequence) != (opened.marks, opened.end, opened.disk_sequence):
         raise Refused(
             "has changed since the copy was planned",
             guard="path-moved",

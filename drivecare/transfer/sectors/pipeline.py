@@ -11,7 +11,7 @@ from typing import Generic, TypeVar
 from drivecare.errors import Interrupted
 from drivecare.transfer.medium import Buffer
 
-Item = TypeVar("Item")
+Produced = TypeVar("Produced")
 
 # How long a reader may take to end once it was asked to stop; then it is left behind.
 READER_PATIENCE_SECONDS = 5.0
@@ -48,13 +48,15 @@ class FreeBuffers:
         self._free.put(None)
 
 
-def read_ahead(events: Iterator[Item], buffers: FreeBuffers, stop_reason: Callable[[], str | None]) -> Generator[Item]:
+def read_ahead(
+    events: Iterator[Produced], buffers: FreeBuffers, stop_reason: Callable[[], str | None]
+) -> Generator[Produced]:
     """The same events, produced by a thread that runs ahead as far as there are buffers.
 
     An exception of the thread is raised here, in its turn. Raises Interrupted where there is a reason to stop and the
     thread does not end (a read that hangs); it is left behind.
     """
-    produced: queue.SimpleQueue[Item | BaseException | None] = queue.SimpleQueue()
+    produced: queue.SimpleQueue[Produced | BaseException | None] = queue.SimpleQueue()
 
     def produce() -> None:
         try:
@@ -89,17 +91,17 @@ def read_ahead(events: Iterator[Item], buffers: FreeBuffers, stop_reason: Callab
         thread.join(timeout=READER_PATIENCE_SECONDS)
 
 
-class Background(Generic[Item]):
+class Background(Generic[Produced]):
     """Threads for one kind of work, begun in the order submitted; without `overlap`, none: all is done at once."""
 
     def __init__(self, *, overlap: bool, threads: int = 1) -> None:
         self._pool = ThreadPoolExecutor(max_workers=threads) if overlap else None
 
-    def submit(self, work: Callable[[], Item]) -> Future[Item]:
+    def submit(self, work: Callable[[], Produced]) -> Future[Produced]:
         """Start `work`; its result or exception is in the future."""
         if self._pool is not None:
             return self._pool.submit(work)
-        future: Future[Item] = Future()
+        future: Future[Produced] = Future()
         try:
             future.set_result(work())
         except BaseException as error:  # as a thread would

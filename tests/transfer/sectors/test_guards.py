@@ -35,7 +35,7 @@ def endpoint(**more: Any) -> Endpoint:
         "identity": STRONG,
     }
     end |= {key: more.pop(key) for key in list(more) if key in End.__struct_fields__}
-    return Endpoint(end=End(**end), same=more.pop("same", ("device 8:16",)), **more)
+    return Endpoint(end=End(**end), marks=more.pop("marks", ("device 8:16",)), **more)
 
 
 def target(**more: Any) -> Endpoint:
@@ -43,7 +43,7 @@ def target(**more: Any) -> Endpoint:
         "path": "/dev/sdc",
         "serial": "PN24-11873",
         "identity": Identity(wwn="5002538e00000001", native_serial="PN24-11873", strength="strong"),
-        "same": ("device 8:32",),
+        "marks": ("device 8:32",),
         "overwrite_ids": ("PN24-11873",),
     }
     return endpoint(**(defaults | more))
@@ -56,7 +56,7 @@ REFUSED: list[tuple[str, Endpoint, Endpoint, Consent]] = [
     ("source-in-use", endpoint(in_use=("/dev/sdb1 mounted at /mnt",)), target(), Consent()),
     ("target-in-use", endpoint(), target(in_use=("/dev/sdc1 mounted at /media/x",)), Consent()),
     ("system-drive", endpoint(), target(system=True), Consent()),
-    ("same-drive", endpoint(), target(same=("device 8:16",)), Consent()),
+    ("same-drive", endpoint(), target(marks=("device 8:16",)), Consent()),
     ("same-drive", endpoint(), target(identity=STRONG), Consent()),
     (
         "same-drive",
@@ -140,7 +140,7 @@ def test_an_objection_is_told_whole_whatever_full_stops_are_in_it() -> None:
         (endpoint(identity=NUMBERED), target(identity=NUMBERED, model="Petrel PM-500"), Consent()),
         (
             endpoint(logical_sector_bytes=4096),
-            endpoint(kind="image", path="a.img", size_bytes=0, same=(), identity=Identity()),
+            endpoint(kind="image", path="a.img", size_bytes=0, marks=(), identity=Identity()),
             Consent(),
         ),
         (
@@ -192,7 +192,7 @@ def test_a_path_that_moved_is_refused() -> None:
     for now in (
         endpoint(disk_sequence=5),
         endpoint(disk_sequence=4, size_bytes=999),
-        endpoint(disk_sequence=4, same=("device 8:48",)),
+        endpoint(disk_sequence=4, marks=("device 8:48",)),
     ):
         with pytest.raises(Refused) as caught:
             check_unmoved(planned, now)
