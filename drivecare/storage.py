@@ -100,9 +100,7 @@ def write_file(path: Path, data: bytes, *, replace: bool = False) -> None:
 
 def already_there(path: Path, hint: str = "Choose another name.") -> Refused:
     """The refusal to replace what exists at `path`."""
-    return Refused(
-        "already exists, and nothing is overwritten unless you ask", guard="exists", location=str(path), hint=hint
-    )
+    return Refused("already exists, and nothing is overwritten unasked", guard="exists", location=str(path), hint=hint)
 
 
 def sync_folder(folder: Path) -> None:

@@ -158,9 +158,7 @@ def test_nothing_is_replaced_unasked(tmp_path: Path, monkeypatch: pytest.MonkeyP
         monkeypatch.setattr(os, "link", no_links)
     path = tmp_path / "x"
     write_file(path, b"mine")
-    with pytest.raises(
-        Refused, match=r"x: already exists, and nothing is overwritten unless you ask\. Choose another name\."
-    ):
+    with pytest.raises(Refused, match=r"x: already exists, and nothing is overwritten unasked\. Choose another name\."):
         write_file(path, b"other")
     assert path.read_bytes() == b"mine"
     assert names(tmp_path) == ["x"]

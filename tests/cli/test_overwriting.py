@@ -58,7 +58,7 @@ def test_without_a_terminal_it_is_refused_before_any_work(
     assert ran.exit_code == 22
     assert ran.out == ""
     assert ran.err == (
-        f"drivecare: {files[0]}: already exists, and nothing is overwritten unless you ask. "
+        f"drivecare: {files[0]}: already exists, and nothing is overwritten unasked. "
         f"Choose another name, or replace it with --allow-overwrite {files[0]}\n"
     )
     assert names(work) == before
