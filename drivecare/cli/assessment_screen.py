@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import datetime
 from typing import TYPE_CHECKING
 
 from drivecare.cli.describe import describe_drive
+from drivecare.clock import parse_timestamp
 from drivecare.format import format_value
 
 if TYPE_CHECKING:
@@ -71,10 +71,7 @@ def _show_heading(out: Screen, assessment: Assessment) -> None:
 
 def _describe_reading(assessment: Assessment) -> str:
     """When, where and how the drive was read."""
-    try:
-        moment = datetime.fromisoformat(assessment.read_at) if assessment.read_at else None
-    except ValueError:
-        moment = None
+    moment = parse_timestamp(assessment.read_at)
     time = f"read {moment.day} {moment:%b %Y %H:%M}" if moment else "read at an unknown time"
     transport = f" over {assessment.transport}" if assessment.transport else ""
     path = f" on {assessment.path}" if assessment.path else ""
