@@ -61,7 +61,7 @@ def _show_heading(out: Screen, assessment: Assessment) -> None:
     if drive.virtual:
         out.print_lines((f"This is {drive.virtual}, not a drive.",))
     circumstances = (
-        _describe_reading(assessment),
+        _describe_circumstances(assessment),
         "" if values.power_on_hours is None else f"{values.power_on_hours:,} hours powered on",
         "" if values.temperature_celsius is None else f"{values.temperature_celsius} \u00b0C",
         "judged as sold as new" if assessment.sale == "new" else "",
@@ -69,7 +69,7 @@ def _show_heading(out: Screen, assessment: Assessment) -> None:
     out.print_wrapped("; ".join(filter(None, circumstances)))
 
 
-def _describe_reading(assessment: Assessment) -> str:
+def _describe_circumstances(assessment: Assessment) -> str:
     """When, where and how the drive was read."""
     moment = parse_timestamp(assessment.read_at)
     time = f"read {moment.day} {moment:%b %Y %H:%M}" if moment else "read at an unknown time"

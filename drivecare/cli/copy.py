@@ -65,7 +65,7 @@ def copy(
     job: str | None,
     jobs: Path | None,
 ) -> None:
-    """Copy SOURCE to TARGET, each a drive or an image file, then read the whole TARGET back and compare.
+    """Copy SOURCE to TARGET, each a drive or an image file, then read all of TARGET back and compare.
 
     The source is never written. What cannot be read is skipped, filled with text that names its place, and listed. Any
     interruption leaves a journal; the same command with --resume continues from it. The receipt and the journal are

@@ -48,19 +48,29 @@ def demo(folder: Path, as_json: bool) -> None:
     """Run a whole job on invented drives in DIR [default: ./drivecare-demo]: no hardware, no root, about 5 seconds.
 
     A media console stops at its logo. Its drive is read, judged and copied, a replacement is planned and inspected, the
-    gate opens, the handover sheet is written. Run it as often as you like: DIR is made anew each time, unless it holds
-    anything but a demo's own files. With --json the story goes to stderr.
+    gate opens, the handover sheet is written. Run it as often as you like: DIR is cleared first, and refused if it
+    holds anything but a demo's own files. With --json the story goes to stderr.
     """
     with stdout_to_stderr() if as_json else contextlib.nullcontext():
         place = prepare_folder(folder)
         _make_invented_files(place)
-        document = _tell_story(place)
+        receipt = _tell_story(place)
+        document = Demo(
+            job=JOB,
+            folder=str(place),
+            handover=str(place / "handover.html"),
+            job_folder=str(place / "jobs" / JOB),
+            receipt=str(receipt),
+            stock=str(place / "stock.csv"),
+            reading=str(place / "failing-drive.txt"),
+        )
+        _show_made_files(document)
         sign_folder(place)
     finish(document, show=lambda _: None, as_json=as_json)
 
 
-def _tell_story(folder: Path) -> Demo:
-    """Tell the story while it happens in the prepared folder."""
+def _tell_story(folder: Path) -> Path:
+    """Tell the story while it happens in the prepared folder; give the path of the receipt."""
     narrate = _Narrator()
     narrate(
         f"{SHOP}, job {JOB}: a Corvane Hearth media console, label {LABEL}. All of it is invented; its drives are "
@@ -101,17 +111,7 @@ def _tell_story(folder: Path) -> Demo:
     _run_command("handover", JOB, "--shop", SHOP, "--output", str(folder / "handover.html"), *jobs)
 
     narrate(f"Everything is in {folder}:")
-    document = Demo(
-        job=JOB,
-        folder=str(folder),
-        handover=str(folder / "handover.html"),
-        job_folder=str(folder / "jobs" / JOB),
-        receipt=str(receipt),
-        stock=str(stock),
-        reading=str(old),
-    )
-    _show_made_files(document)
-    return document
+    return receipt
 
 
 def _show_made_files(document: Demo) -> None:

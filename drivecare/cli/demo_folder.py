@@ -1,4 +1,4 @@
-"""The demo's folder: made anew only if it holds nothing but an earlier demo's own files, unchanged."""
+"""The demo's folder: cleared and made again only if it holds nothing but an earlier demo's own files, unchanged."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def prepare_folder(folder: Path) -> Path:
                 location=str(folder),
                 hint="Nothing was deleted. Name a new folder: drivecare demo DIR",
             )
-        _clear(folder)
+        _remove_checked_folder(folder)
     create_folder(folder, parents=True)
     return folder
 
@@ -40,7 +40,7 @@ def sign_folder(folder: Path) -> None:
     write_file(folder / DEMO_MANIFEST, "".join(lines).encode())
 
 
-def _clear(folder: Path) -> None:
+def _remove_checked_folder(folder: Path) -> None:
     """Remove the folder that was checked. A folder that has gained a file since then stays."""
     for path in list(_files_below(folder)):
         path.unlink()

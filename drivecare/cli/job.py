@@ -113,12 +113,12 @@ def record(
     earlier-copy            why (--note) a copy from before this job holds
     way-out                 what was done (--note) to clear up a recheck
     unreadable OFFSET...    the customer knows that this area could not be read
-    copy-size               the customer knows that not the whole drive, by its
-                            size, was copied
+    copy-size               the customer knows that the drive, by its size, was
+                            not copied in full
     source-changed          the customer knows that the source was written to
                             while it was copied
     left-out                the customer knows which files could not be copied
-    bag-drives              the bag's folders lie on the old and the new drive
+    bag-drives              the bag's folders are on the old and the new drive
     unchanged               nothing was written to the new drive since verified
     detached                power is off, old and new drive are apart
     no-data                 the customer agreed that nothing is carried over

@@ -19,8 +19,8 @@ from drivecare.visible import visible
 if TYPE_CHECKING:
     from drivecare.work import Machine
 
-# In the order of a job. The help line stands here and not in the command's file, so that `drivecare --help` imports
-# none of them; tests/cli/test_main.py holds both together.
+# In the order of a job. The help lines are here and not in the commands' files, so that `drivecare --help` imports none
+# of those; tests/cli/test_main.py checks that every entry has its command.
 COMMANDS: dict[str, tuple[str, str]] = {
     "drives": ("drivecare.cli.drives", "List attached drives: what each is and whether it is in use."),
     "assess": ("drivecare.cli.assess", "Judge a drive from its own report: live, saved or pasted."),

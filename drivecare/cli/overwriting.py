@@ -44,7 +44,7 @@ def may_replace(path: Path, overwritable: Sequence[str]) -> bool:
         raise already_there(
             path, f"Choose another name, or replace it with {OVERWRITE_OPTION} {shlex.quote(str(path))}"
         )
-    notify(f"{path} exists already, {path.stat().st_size:,} bytes.")
+    notify(f"{path} already exists, {path.stat().st_size:,} bytes.")
     if Path(ask("Type its path to replace it")).absolute() != path.absolute():
         raise Refused("was not replaced: its path was not typed", guard="exists", location=str(path))
     return True

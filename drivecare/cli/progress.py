@@ -1,4 +1,4 @@
-"""How a long run is followed: a bar on stderr, and a stop in order when a signal asks for it."""
+"""How a long run is followed: a bar on stderr, and an orderly stop when a signal asks for it."""
 
 from __future__ import annotations
 
@@ -19,9 +19,9 @@ Reason = Callable[[], str | None]
 
 @contextmanager
 def followed(*reasons: Reason) -> Iterator[Watch]:
-    """What a run is given to be followed by: bars that vanish where stderr is no terminal, and when to stop.
+    """Follow a long run: bars that vanish if stderr is not a terminal, and a reason to stop.
 
-    It stops at SIGINT, SIGTERM or SIGHUP, in order and with its journal closed, and where one of `reasons` gives one.
+    The run stops in good order, its journal closed, at SIGINT, SIGTERM or SIGHUP, or when one of `reasons` gives one.
     """
     from drivecare.transfer.medium import Watch
 
@@ -44,7 +44,7 @@ def followed(*reasons: Reason) -> Iterator[Watch]:
 
 
 class _Bars:
-    """One bar a phase, with the rate and the time left."""
+    """One bar per phase, with the rate and the time left."""
 
     def __init__(self) -> None:
         self._phase: str | None = None
@@ -52,7 +52,7 @@ class _Bars:
 
     def __call__(self, progress: Progress) -> None:
         """Move the phase's bar; a new phase closes the last one's."""
-        if not stderr_is_terminal():  # tqdm would be as silent, but importing it takes a tenth of a short copy
+        if not stderr_is_terminal():  # tqdm would be silent too, but importing it takes a tenth of a short copy
             return
         if progress.phase != self._phase:
             self.close()

@@ -226,7 +226,7 @@ def create_job(opening: Opening, jobs: Path | None = None) -> JobFolder:
         create_folder(path, parents=True)
         os.close(create_file(path / CHAIN))  # durable with the folder, once the opening is filed
     except FileExistsError as error:
-        raise BadInput("exists already", location=str(path), hint="Choose another ID.") from error
+        raise BadInput("already exists", location=str(path), hint="Choose another ID.") from error
     except OSError as error:
         raise Unavailable(
             f"cannot be created: {error.strerror}", location=str(path), hint="Give --jobs FOLDER."

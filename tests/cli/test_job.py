@@ -75,7 +75,7 @@ def test_the_documents(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        (("new", "1042", "--host", "CH-2103", "--complaint", "x"), "1042: exists already. Choose another ID.\n"),
+        (("new", "1042", "--host", "CH-2103", "--complaint", "x"), "1042: already exists. Choose another ID.\n"),
         (("new", "../x", "--host", "CH-2103", "--complaint", "x"), "'../x' cannot name a job."),
         (("new", "2", "--host", "ZZ-9", "--complaint", "x"), "label 'ZZ-9': matches no unit or bay."),
         (("new", "2", "--host", "CH-2103", "--complaint", "x", "--symptom", "qqq"), "symptom 'qqq': "),

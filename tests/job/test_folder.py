@@ -124,7 +124,7 @@ def test_a_malformed_result_is_named(job: JobFolder) -> None:
 
 
 def test_a_job_is_made_once(tmp_path: Path, job: JobFolder) -> None:
-    with pytest.raises(BadInput, match=r"1042: exists already\. Choose another ID\."):
+    with pytest.raises(BadInput, match=r"1042: already exists\. Choose another ID\."):
         create_job(OPENING, tmp_path / "jobs")
     assert open_job("1042", tmp_path / "jobs").path == job.path
     with pytest.raises(BadInput, match=r"there is no job 1043"):
