@@ -78,10 +78,10 @@ def test_a_program_that_may_not_be_run(tmp_path: Path) -> None:
 
 def test_system_folders_are_searched_although_not_on_the_path(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PATH", "/nowhere")
-    found = [
+    programs = [
         path for folder in ("/usr/local/sbin", "/usr/sbin", "/sbin") if (path := Path(folder) / "smartctl").exists()
     ]
-    assert find_program() == (str(found[0]) if found else None)
+    assert find_program() == (str(programs[0]) if programs else None)
 
 
 @pytest.mark.parametrize("is_root", [True, False])
@@ -94,8 +94,8 @@ def test_no_program_is_taken_from_the_folder_one_happens_to_be_in(
     program(tmp_path / "bin", "touch hijacked\n")
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("PATH", entry)
-    found = find_program(is_root=is_root)
-    assert found is None or found.startswith(("/usr/", "/sbin/"))
+    backend_path = find_program(is_root=is_root)
+    assert backend_path is None or backend_path.startswith(("/usr/", "/sbin/"))
 
 
 def test_root_runs_only_what_lies_in_the_systems_folders(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -107,7 +107,7 @@ def test_root_runs_only_what_lies_in_the_systems_folders(tmp_path: Path, monkeyp
 
 @pytest.mark.skipif(find_program() is None, reason="smartmontools is not installed")
 def test_the_real_program_answers_as_when_called_by_hand() -> None:
-    found = find_program()
-    assert found is not None
-    by_hand = subprocess.run([found, "-V"], capture_output=True, text=True, check=True, env={"LC_ALL": "C"})
+    program = find_program()
+    assert program is not None
+    by_hand = subprocess.run([program, "-V"], capture_output=True, text=True, check=True, env={"LC_ALL": "C"})
     assert LiveBackend().ask(("-V",), limit_seconds=10).text == by_hand.stdout

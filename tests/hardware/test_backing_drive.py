@@ -29,9 +29,9 @@ def mounted(tree: Tree) -> Mount:
 
 def test_a_partition_of_a_drive(tree: Tree) -> None:
     tree.mount(tree.partition(sata(tree), 1), "/mnt/old")
-    found = drive_below(mounted(tree), root=tree.root)
-    assert found is not None
-    assert (found.wwn, found.strength) == (WWN, "strong")
+    identity = drive_below(mounted(tree), root=tree.root)
+    assert identity is not None
+    assert (identity.wwn, identity.strength) == (WWN, "strong")
 
 
 def test_a_whole_drive_and_one_under_encryption(tree: Tree) -> None:
@@ -47,9 +47,9 @@ def test_a_whole_drive_and_one_under_encryption(tree: Tree) -> None:
 def test_a_file_system_with_a_number_of_its_own(tree: Tree) -> None:
     partition = tree.partition(sata(tree), 1)
     tree.mount("0:43", "/mnt/old", type="btrfs", source=f"/dev/{partition.name}")
-    found = drive_below(mounted(tree), root=tree.root)
-    assert found is not None
-    assert found.wwn == WWN
+    identity = drive_below(mounted(tree), root=tree.root)
+    assert identity is not None
+    assert identity.wwn == WWN
 
 
 def test_what_says_nothing_sure_is_left_to_a_person(tree: Tree) -> None:

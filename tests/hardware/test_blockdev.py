@@ -111,10 +111,10 @@ def test_nvme_namespaces_are_told_apart_by_their_own_names(tree: Tree) -> None:
         tree.drive(
             f"nvme0n{index}", NVME, device__model="Lumen N2  ", device__serial="N2-77 ", eui=eui, nsid=f"{index}\n"
         )
-    one, two = list_drives(root=tree.root)
-    assert (one.model, one.serial, one.bus, one.kind) == ("Lumen N2", "N2-77", "nvme", "ssd")
-    assert (one.wwn, two.wwn) == ("0025388b71b0a4d1", "0025388b71b0a4d2")
-    assert (one.identity.namespace, two.identity.namespace) == (1, 2)
+    first, second = list_drives(root=tree.root)
+    assert (first.model, first.serial, first.bus, first.kind) == ("Lumen N2", "N2-77", "nvme", "ssd")
+    assert (first.wwn, second.wwn) == ("0025388b71b0a4d1", "0025388b71b0a4d2")
+    assert (first.identity.namespace, second.identity.namespace) == (1, 2)
 
 
 def test_sas_and_memory_card_and_virtual(tree: Tree) -> None:
@@ -155,16 +155,16 @@ def test_a_mounted_partition_keeps_the_whole_drive_in_use(tree: Tree) -> None:
     drive = sata(tree)
     tree.partition(drive, 1)
     tree.mount(tree.partition(drive, 2, start=4096), "/media/my photos")
-    found = inspect_drive("/dev/sda", root=tree.root)
-    assert found.in_use == ("/dev/sda2 mounted at /media/my photos",)
-    assert found.partitions[1] == Partition(
+    attached = inspect_drive("/dev/sda", root=tree.root)
+    assert attached.in_use == ("/dev/sda2 mounted at /media/my photos",)
+    assert attached.partitions[1] == Partition(
         path="/dev/sda2",
         number=2,
         start_bytes=4096 * 512,
         capacity_bytes=512_000,
         mounted_at=("/media/my photos",),
     )
-    assert not found.system
+    assert not attached.system
 
 
 def test_device_numbers_are_compared_whole(tree: Tree) -> None:
@@ -178,8 +178,8 @@ def test_device_numbers_are_compared_whole(tree: Tree) -> None:
 def test_swap_is_use_and_makes_a_system_drive(tree: Tree) -> None:
     drive = sata(tree)
     tree.swap(tree.partition(drive, 3))
-    found = inspect_drive("/dev/sda", root=tree.root)
-    assert (found.in_use, found.system) == (("/dev/sda3 in use as swap",), True)
+    attached = inspect_drive("/dev/sda", root=tree.root)
+    assert (attached.in_use, attached.system) == (("/dev/sda3 in use as swap",), True)
 
 
 def test_lvm_upon_encryption_is_traced_down_to_the_drive(tree: Tree) -> None:
@@ -187,9 +187,9 @@ def test_lvm_upon_encryption_is_traced_down_to_the_drive(tree: Tree) -> None:
     crypt = tree.stack("dm-0", tree.partition(drive, 3), mapper="luks-1")
     root = tree.stack("dm-1", crypt, mapper="vg-root")
     tree.mount(root, "/", source="/dev/mapper/vg-root")
-    found = inspect_drive("/dev/sda", root=tree.root)
-    assert found.system
-    assert found.in_use == (
+    attached = inspect_drive("/dev/sda", root=tree.root)
+    assert attached.system
+    assert attached.in_use == (
         "/dev/sda3 held by dm-0 (luks-1)",
         "/dev/mapper/luks-1 held by dm-1 (vg-root)",
         "/dev/mapper/vg-root mounted at /",
@@ -197,8 +197,8 @@ def test_lvm_upon_encryption_is_traced_down_to_the_drive(tree: Tree) -> None:
 
 
 def test_both_members_of_a_raid_set_are_in_use(tree: Tree) -> None:
-    one, two = tree.drive("sda"), tree.drive("sdb")
-    tree.stack("md0", tree.partition(one, 1), tree.partition(two, 1))
+    first, second = tree.drive("sda"), tree.drive("sdb")
+    tree.stack("md0", tree.partition(first, 1), tree.partition(second, 1))
     assert [drive.in_use for drive in list_drives(root=tree.root)] == [
         ("/dev/sda1 member of the RAID set md0",),
         ("/dev/sdb1 member of the RAID set md0",),
@@ -207,8 +207,8 @@ def test_both_members_of_a_raid_set_are_in_use(tree: Tree) -> None:
 
 def test_every_member_of_a_btrfs_volume_is_in_use_and_system(tree: Tree) -> None:
     """mountinfo names one member and an anonymous device number."""
-    one, two = tree.drive("sda"), tree.drive("sdb")
-    for drive in (one, two):
+    first, second = tree.drive("sda"), tree.drive("sdb")
+    for drive in (first, second):
         tree.write(f"sys/fs/btrfs/1234-5678/devices/{drive.name}", "")
     tree.mount("0:43", "/", type="btrfs", source="/dev/sda")
     assert [(drive.in_use, drive.system) for drive in list_drives(root=tree.root)] == [
@@ -252,8 +252,8 @@ def test_a_partition_is_no_drive(tree: Tree) -> None:
 
 def test_nothing_there(tree: Tree) -> None:
     tree.drive("loop3")
-    for path, what in (("/dev/sdq", "there is no such device"), ("/dev/loop3", "nothing is attached there")):
-        with pytest.raises(Unavailable, match=what):
+    for path, problem in (("/dev/sdq", "there is no such device"), ("/dev/loop3", "nothing is attached there")):
+        with pytest.raises(Unavailable, match=problem):
             inspect_drive(path, root=tree.root)
 
 

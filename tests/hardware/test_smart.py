@@ -174,7 +174,7 @@ def test_an_image_has_no_health(tree: Tree) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "kind", "what", "hint"),
+    ("text", "kind", "problem", "hint"),
     [
         (
             open_failed("Permission denied"),
@@ -203,11 +203,13 @@ def test_an_image_has_no_health(tree: Tree) -> None:
     ],
     ids=["no permission", "vanished", "busy", "unknown transport"],
 )
-def test_what_the_backends_words_mean(tree: Tree, text: str, kind: type[DriveCareError], what: str, hint: str) -> None:
+def test_what_the_backends_words_mean(
+    tree: Tree, text: str, kind: type[DriveCareError], problem: str, hint: str
+) -> None:
     sata_drive(tree)
     with pytest.raises(kind) as caught:
         read_drive("/dev/sda", machine=recorded(tree, {"/dev/sda": answer(text, 2)})[0])
-    assert caught.value.message() == f"/dev/sda: {what}. {hint}"
+    assert caught.value.message() == f"/dev/sda: {problem}. {hint}"
     assert caught.value.exit_code == 3
 
 
@@ -258,6 +260,6 @@ def test_two_units_behind_one_bridge_serial_are_told_apart(tree: Tree) -> None:
     usb_drive(tree, "sdb")
     tree.drive("sdc", "pci0000:00/0000:00:14.0/usb2/2-1/2-1:1.0/host6/target6:0:1/6:0:0:1", device__model="Twin")
     machine, _ = recorded(tree, {"/dev/sdb": answer(sata(serial="A1")), "/dev/sdc": answer(sata(serial="B2"))})
-    one, two = (read_drive(path, machine=machine).drive.identity for path in ("/dev/sdb", "/dev/sdc"))
-    assert one.bridge_serial == two.bridge_serial == "DOCK0001"
-    assert (one.native_serial, two.native_serial) == ("A1", "B2")
+    first, second = (read_drive(path, machine=machine).drive.identity for path in ("/dev/sdb", "/dev/sdc"))
+    assert first.bridge_serial == second.bridge_serial == "DOCK0001"
+    assert (first.native_serial, second.native_serial) == ("A1", "B2")

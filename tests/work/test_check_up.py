@@ -28,7 +28,7 @@ def tree(tmp_path: Path) -> Tree:
     return Tree(tmp_path)
 
 
-def found(tree: Tree, name: str, **more: Any) -> MachineCheck:
+def check_of(tree: Tree, name: str, **more: Any) -> MachineCheck:
     return next(check for check in check_machine(machine(tree.root, **more)).checks if check.check.startswith(name))
 
 
@@ -54,11 +54,11 @@ def test_without_smartmontools_it_is_not_ready(tree: Tree) -> None:
     [("smartctl 7.3 2022", "ok"), ("smartctl 7.0 2018", "ok"), ("smartctl 6.6 2017", "missing"), ("?", "missing")],
 )
 def test_new_enough(tree: Tree, words: str, result: str) -> None:
-    assert found(tree, "smartmontools", recorded=Recorded({"-V": answer(words)})).result == result
+    assert check_of(tree, "smartmontools", recorded=Recorded({"-V": answer(words)})).result == result
 
 
 def test_no_root_is_worth_a_look_and_no_hindrance(tree: Tree) -> None:
-    assert found(tree, "rights", is_root=False).result == "warn"
+    assert check_of(tree, "rights", is_root=False).result == "warn"
     assert check_machine(machine(tree.root, is_root=False)).ready
 
 
@@ -72,14 +72,14 @@ def test_no_root_is_worth_a_look_and_no_hindrance(tree: Tree) -> None:
 )
 def test_docks_are_tried(tree: Tree, reply: str, result: str, words: str) -> None:
     usb(tree)
-    check = found(tree, "dock", recorded=Recorded({"-V": answer(BANNER), "-i": answer(reply)}))
+    check = check_of(tree, "dock", recorded=Recorded({"-V": answer(BANNER), "-i": answer(reply)}))
     assert (check.check, check.result, check.found) == ("dock of /dev/sdb", result, words)
-    not_root = found(tree, "dock", is_root=False)
+    not_root = check_of(tree, "dock", is_root=False)
     assert (not_root.result, not_root.advice) == ("warn", "Run this again with sudo.")
 
 
 def test_a_running_automounter_and_how_to_switch_it_off(tree: Tree) -> None:
-    check = found(tree, "automounting", running={"udisksd", "bash"})
+    check = check_of(tree, "automounting", running={"udisksd", "bash"})
     assert check.result == "warn"
     assert "sudo systemctl stop udisks2" in (check.advice or "")
     assert 'SUBSYSTEM=="block", ENV{UDISKS_IGNORE}="1"' in (check.advice or "")
@@ -88,17 +88,17 @@ def test_a_running_automounter_and_how_to_switch_it_off(tree: Tree) -> None:
 def test_a_rule_that_keeps_the_automounter_off_drives(tree: Tree) -> None:
     rule = 'SUBSYSTEM=="block", ENV{UDISKS_IGNORE}="1"\n'
     tree.write("etc/udev/rules.d/99-bench.rules", "# " + rule)
-    assert found(tree, "automounting", running={"udisksd"}).result == "warn", "a comment is no rule"
+    assert check_of(tree, "automounting", running={"udisksd"}).result == "warn", "a comment is no rule"
     tree.write("etc/udev/rules.d/99-bench.rules", rule)
-    check = found(tree, "automounting", running={"udisksd"})
+    check = check_of(tree, "automounting", running={"udisksd"})
     assert (check.result, "/etc/udev/rules.d/99-bench.rules" in check.found) == ("ok", True)
-    assert found(tree, "automounting", running={"udisksd", "udiskie"}).result == "warn"
+    assert check_of(tree, "automounting", running={"udisksd", "udiskie"}).result == "warn"
 
 
 def test_raid_members_that_assemble_themselves(tree: Tree) -> None:
     rule = "64-md-raid-assembly.rules"
     tree.write(f"usr/lib/udev/rules.d/{rule}", "")
-    assert found(tree, "RAID members").result == "warn"
+    assert check_of(tree, "RAID members").result == "warn"
     (tree.root / "etc/udev/rules.d").mkdir(parents=True)
     (tree.root / "etc/udev/rules.d" / rule).symlink_to("/dev/null")
     assert "RAID members" not in [check.check for check in check_machine(machine(tree.root)).checks]

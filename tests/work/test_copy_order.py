@@ -46,10 +46,10 @@ def request_for(folder: Path, content: bytes = CONTENT, **more: Any) -> CopyRequ
 
 def stopped_midway(folder: Path, buffers: int = 3) -> CopyRequest:
     """What a copy leaves that was stopped after its first large read; the request to continue it."""
-    seen: list[Progress] = []
+    progress: list[Progress] = []
     watch = Watch(
-        on_progress=seen.append,
-        stop_reason=lambda: "stopped" if seen and seen[-1].done else None,
+        on_progress=progress.append,
+        stop_reason=lambda: "stopped" if progress and progress[-1].done else None,
         overlap=False,
     )
     request = request_for(folder, random.Random(4).randbytes(buffers * BUFFER_BYTES))

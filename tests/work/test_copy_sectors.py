@@ -86,7 +86,7 @@ def stopped_midway(folder: Path, *, size: int = 3 * BUFFER_BYTES) -> CopyRequest
     with pytest.raises(Interrupted):
         run(request, watch=watch)
     copied = load(Journal, request.journal_path).copied
-    assert 0 < sum(one.length for one in copied) < size
+    assert 0 < sum(run.length for run in copied) < size
     return dataclasses.replace(request, resume=True)
 
 
@@ -203,12 +203,12 @@ def test_a_receipt_that_cannot_be_written_stops_what_can_be_gone_on_with(
     assert run(dataclasses.replace(request, resume=True)).verified
 
 
-@pytest.mark.parametrize(("blocks", "said"), [(0, True), (1 << 30, False)])
+@pytest.mark.parametrize(("blocks", "warned"), [(0, True), (1 << 30, False)])
 def test_too_little_room_is_said_before_the_first_byte(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, blocks: int, said: bool
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, blocks: int, warned: bool
 ) -> None:
     room = os.statvfs(tmp_path)
     monkeypatch.setattr(os, "statvfs", lambda _: SimpleNamespace(f_bavail=blocks, f_frsize=room.f_frsize))
     sentences: list[str] = []
     assert run(request_for(tmp_path), notify=sentences.append).verified
-    assert any(f"may need {SIZE:,} bytes and has room for 0" in one for one in sentences) == said
+    assert any(f"may need {SIZE:,} bytes and has room for 0" in sentence for sentence in sentences) == warned

@@ -30,13 +30,13 @@ def ended(row: str) -> BackendAnswer:
 
 def test_the_drives_own_percentage_and_estimate_are_followed_to_the_end() -> None:
     looks = [answer(sata()), *(answer(sata(status=running(percent))) for percent in (90, 50, 10)), ended(PASSED)]
-    one, backend, clock = session(looks)
-    told: list[SelfTestProgress] = []
-    one.start()
+    drive_test, backend, clock = session(looks)
+    progress: list[SelfTestProgress] = []
+    drive_test.start()
     begun = clock.now()
-    report = one.follow(told.append)
-    assert [following.remaining_percent for following in told] == [90, 50, 10]
-    assert [following.minutes_left for following in told] == pytest.approx([1.8, 1.0, 0.2])
+    report = drive_test.follow(progress.append)
+    assert [step.remaining_percent for step in progress] == [90, 50, 10]
+    assert [step.minutes_left for step in progress] == pytest.approx([1.8, 1.0, 0.2])
     assert report.state == "passed"
     assert report.result is not None
     assert report.result.hours == 1904
@@ -50,9 +50,9 @@ def test_the_drives_own_percentage_and_estimate_are_followed_to_the_end() -> Non
     ids=["passed", "a bad sector", "aborted by the host", "reset by the dock"],
 )
 def test_how_it_ended(row: str, state: str) -> None:
-    one, _, _ = session([answer(sata()), ended(row)])
-    one.start()
-    report = one.follow(lambda _: None)
+    drive_test, _, _ = session([answer(sata()), ended(row)])
+    drive_test.start()
+    report = drive_test.follow(lambda _: None)
     assert report.state == state
     assert ("idle timer" in (report.advice or "")) == (state == "not-judged")
 
@@ -60,55 +60,59 @@ def test_how_it_ended(row: str, state: str) -> None:
 def test_a_test_that_ends_at_once_is_told_from_the_one_before() -> None:
     """An emulated drive ends at once; its log must have grown, or nothing is known."""
     before = answer(sata(tests=(PASSED,)))
-    one, _, _ = session([before, answer(sata(tests=(PASSED, PASSED)))])
-    one.start()
-    assert one.follow(lambda _: None).state == "passed"
-    one, _, _ = session([before, before])
-    one.start()
-    report = one.follow(lambda _: None)
+    drive_test, _, _ = session([before, answer(sata(tests=(PASSED, PASSED)))])
+    drive_test.start()
+    assert drive_test.follow(lambda _: None).state == "passed"
+    drive_test, _, _ = session([before, before])
+    drive_test.start()
+    report = drive_test.follow(lambda _: None)
     assert report.state == "not-judged"
     assert report.result is None
 
 
 def test_a_running_test_is_followed_and_not_started_again() -> None:
-    one, backend, _ = session([answer(sata(status=running(40))), answer(sata(status=running(20))), ended(PASSED)])
-    assert one.running
+    drive_test, backend, _ = session(
+        [answer(sata(status=running(40))), answer(sata(status=running(20))), ended(PASSED)]
+    )
+    assert drive_test.running
     with pytest.raises(BadInput, match="is already running a self-test"):
-        one.start()
-    report = one.follow(lambda _: None)
+        drive_test.start()
+    report = drive_test.follow(lambda _: None)
     assert (report.state, report.started_at) == ("passed", None)
     assert not any("-t" in asked for asked in backend.asked)
 
 
 def test_a_drive_lost_on_the_way_is_not_judged() -> None:
-    one, _, _ = session([answer(sata()), answer(sata(status=running(60))), answer(open_failed("No such device"), 2)])
-    one.start()
-    report = one.follow(lambda _: None)
+    drive_test, _, _ = session(
+        [answer(sata()), answer(sata(status=running(60))), answer(open_failed("No such device"), 2)]
+    )
+    drive_test.start()
+    report = drive_test.follow(lambda _: None)
     assert report.state == "not-judged"
     assert "is no longer there" in (report.advice or "")
 
 
 def test_a_test_that_stands_still_is_given_up_after_an_hour() -> None:
-    one, _, clock = session([answer(sata()), answer(sata(status=running(60)))])
+    drive_test, _, clock = session([answer(sata()), answer(sata(status=running(60)))])
     begun = clock.now()
-    one.start()
-    report = one.follow(lambda _: None)
+    drive_test.start()
+    report = drive_test.follow(lambda _: None)
     assert (report.state, report.remaining_percent) == ("not-judged", 60)
     assert 3600 < (clock.now() - begun).total_seconds() < 3700
 
 
 def test_stop_aborts_and_looks_again() -> None:
-    one, backend, _ = session([answer(sata(status=running(40))), ended(ABORTED)])
-    assert one.stop().state == "stopped"
+    drive_test, backend, _ = session([answer(sata(status=running(40))), ended(ABORTED)])
+    assert drive_test.stop().state == "stopped"
     assert backend.asked[1] == ("-X", "/dev/sda")
-    one, _, _ = session([answer(sata(status=running(40)))])
+    drive_test, _, _ = session([answer(sata(status=running(40)))])
     with pytest.raises(Unavailable, match="keeps testing"):
-        one.stop()
+        drive_test.stop()
 
 
 def test_left_running_says_how_to_pick_it_up() -> None:
-    one, _, _ = session([answer(sata(status=running(40)))])
-    report = one.left_running()
+    drive_test, _, _ = session([answer(sata(status=running(40)))])
+    report = drive_test.left_running()
     assert (report.state, report.remaining_percent, report.finished_at) == ("running", 40, None)
     assert report.advice == "It continues inside the drive. Follow it again: drivecare selftest /dev/sda"
 
@@ -121,9 +125,9 @@ def test_left_running_says_how_to_pick_it_up() -> None:
     ],
 )
 def test_a_drive_that_does_not_start(words: str, hint: str) -> None:
-    one, _, _ = session([answer(sata())], start=answer(f"{BANNER}{words}\n", 4))
+    drive_test, _, _ = session([answer(sata())], start=answer(f"{BANNER}{words}\n", 4))
     with pytest.raises(Unavailable, match=hint):
-        one.start()
+        drive_test.start()
 
 
 def test_a_hung_drive_is_an_error_in_time() -> None:
