@@ -56,6 +56,11 @@ def join_some(words: Sequence[str], most: int, separator: str = ", ") -> str:
     return separator.join(words[:most]) + (f" and {others:,} more" if others > 0 else "")
 
 
+def clip_text(text: str, length: int) -> str:
+    """Cut a text to this length, with an ellipsis in place of what is missing."""
+    return text if len(text) <= length else text[: length - 1].rstrip() + "…"
+
+
 class Excerpt(Generic[Item]):
     """The first and the last few of any number of items; what stands between them is only counted."""
 

@@ -6,6 +6,7 @@ import pytest
 
 from drivecare.format import (
     Excerpt,
+    clip_text,
     format_bytes,
     format_count,
     format_minutes,
@@ -81,3 +82,8 @@ def test_what_is_left_out_of_a_line_is_counted() -> None:
 )
 def test_of_a_long_list_both_ends_are_shown_and_the_middle_is_counted(count: int, lines: list[str]) -> None:
     assert list(Excerpt(range(count)).lines(str, "areas")) == lines
+
+
+@pytest.mark.parametrize(("text", "clipped"), [("", ""), ("four", "four"), ("fours", "fou…"), ("of me", "of…")])
+def test_a_text_that_is_too_long_ends_in_an_ellipsis(text: str, clipped: str) -> None:
+    assert clip_text(text, 4) == clipped

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, get_args
+from typing import TYPE_CHECKING
 
 import click
 
@@ -26,6 +26,7 @@ from drivecare.cli.terminal import ask, notify
 
 if TYPE_CHECKING:
     from drivecare.job.copies import CustomerCopy
+    from drivecare.job.model import OldDriveFate
 
 VERDICTS = ("refit", "recheck", "replace", "evacuate", "unproven")
 
@@ -224,7 +225,7 @@ def close(
     ctx: click.Context,
     id: str,
     started: bool,
-    old_drive: str,
+    old_drive: OldDriveFate,
     images: tuple[tuple[str, str], ...],
     forget: bool,
     anyway: str | None,
@@ -240,7 +241,6 @@ def close(
     """
     from drivecare.job.closing import parse_fates
     from drivecare.job.job_state import load_job_state
-    from drivecare.job.model import OldDriveFate
     from drivecare.work.close_job import close_job
 
     folder = job_folder(id, jobs)
@@ -248,7 +248,7 @@ def close(
         load_job_state(folder, jobs=named_jobs(ctx)),
         machine(ctx),
         unit_started=started,
-        old_drive=next(fate for fate in get_args(OldDriveFate) if fate == old_drive),
+        old_drive=old_drive,
         fates=parse_fates(images),
         forget=forget,
         anyway=anyway,

@@ -25,15 +25,15 @@ from drivecare.job.result_files import (
     regular_file,
 )
 
-T = TypeVar("T", bound=Value)
+DocumentT = TypeVar("DocumentT", bound=Value)
 
 
 @dataclass(frozen=True, kw_only=True)
-class FiledDocument(Generic[T]):
+class FiledDocument(Generic[DocumentT]):
     """A document of a job and the file that holds it."""
 
     file: ResultFile
-    document: T
+    document: DocumentT
 
     @property
     def number(self) -> int:
@@ -51,7 +51,7 @@ class FiledDocument(Generic[T]):
         return self.file.path.name
 
 
-def newest_of(documents: Sequence[FiledDocument[T]]) -> FiledDocument[T] | None:
+def newest_of(documents: Sequence[FiledDocument[DocumentT]]) -> FiledDocument[DocumentT] | None:
     """Return the last of these documents, None if there are none."""
     return documents[-1] if documents else None
 
@@ -84,12 +84,14 @@ class FolderContents:
             raise BadInput(describe_read_error(data), location=str(file.path)) from data
         raise Unavailable(describe_read_error(data), location=str(file.path), hint="Check its permissions.") from data
 
-    def documents(self, kind: type[T], *, doubtful: Container[str] = ()) -> tuple[FiledDocument[T], ...]:
+    def documents(
+        self, kind: type[DocumentT], *, doubtful: Container[str] = ()
+    ) -> tuple[FiledDocument[DocumentT], ...]:
         """Decode the documents of one type, in the order of filing. Raises BadInput naming a file that is malformed.
 
         A malformed file that is `doubtful`, because the audit names it, is left out instead.
         """
-        documents: list[FiledDocument[T]] = []
+        documents: list[FiledDocument[DocumentT]] = []
         for file in self.files:
             if file.kind == document_kind(kind):
                 try:

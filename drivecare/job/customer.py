@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from drivecare.clock import format_day
-from drivecare.format import format_bytes, format_count
+from drivecare.format import clip_text, format_bytes, format_count
 from drivecare.job.filed_readings import time_of_reading
 from drivecare.job.job_state import JobState
 from drivecare.job.model import Closing
@@ -132,7 +132,7 @@ def _customer_headline(job: JobState) -> str:
 
 
 def _what_was_wrong(job: JobState, proven: frozenset[str]) -> Iterator[str]:
-    yield f"You told us: “{_clipped(job.opening.complaint, 200)}”"
+    yield f"You told us: “{clip_text(job.opening.complaint, 200)}”"
     reading = job.old_drive
     if reading is None:
         if job.newest_fact("dead-drive") is not None:
@@ -179,7 +179,7 @@ def _what_we_did_with_the_new_drive(job: JobState, proven: frozenset[str]) -> It
     if plan is not None and plan.chosen is not None and "plan" in proven:
         count = len(plan.candidates)
         choice = f"Of {count:,} drives that we compared we chose one" if count > 1 else "We chose a drive"
-        yield f"{choice} that fits your unit, going by what is known about both: {_clipped(plan.chosen, 60)}."
+        yield f"{choice} that fits your unit, going by what is known about both: {clip_text(plan.chosen, 60)}."
     if "inspection" in proven:
         yield "We read what the new drive records about itself: nothing in it suggests that the drive is not new."
     yield from _what_we_copied(job)
@@ -258,10 +258,6 @@ def _what_the_copy_lacks(proof: CopyProof) -> Iterator[str]:
 def in_hundred(fraction: float) -> int:
     """Round a fraction to so many in a hundred, but never to none or all: no data says never or always."""
     return min(99, max(1, round(fraction * 100)))
-
-
-def _clipped(text: str, length: int) -> str:
-    return text if len(text) <= length else text[: length - 1].rstrip() + "…"
 
 
 def drive_names(job: JobState) -> tuple[str | None, str | None]:

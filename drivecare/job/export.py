@@ -86,7 +86,7 @@ class _NamedCopies:
         if len(inside.parts) == 1 and (is_result(path) or path.name == CHAIN):
             return None
         for file, end in self.images:
-            if _is_named(path, end):
+            if _is_image(path, end):
                 return f"an image that {file} names"
         for above in path.parents[: len(inside.parts) - 1]:
             if (
@@ -114,7 +114,7 @@ def _load_copy(path: Path) -> Receipt | Journal | BagReceipt | None:
     return None
 
 
-def _is_named(path: Path, end: End) -> bool:
+def _is_image(path: Path, end: End) -> bool:
     """Whether a file is the one a receipt names; by name and size, should the folder have been moved since."""
     named = Path(end.path)
     try:

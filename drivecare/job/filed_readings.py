@@ -11,11 +11,13 @@ from datetime import UTC, datetime, timedelta
 
 from drivecare.clock import format_time, parse_timestamp
 from drivecare.job.contents import FiledDocument
-from drivecare.reading.model import Drive
+from drivecare.reading.model import Drive, Reading
 from drivecare.risk.model import Assessment
 
 # How far the clocks of two machines of one bench may stand apart. Common practice, no source.
 CLOCKS_DIFFER = timedelta(minutes=5)
+
+FiledReading = FiledDocument[Assessment] | FiledDocument[Reading]
 
 _LONG_AGO = datetime.min.replace(tzinfo=UTC)
 
@@ -26,12 +28,12 @@ def order_readings(assessments: Iterable[FiledDocument[Assessment]]) -> tuple[Fi
     return tuple(sorted(readings.values(), key=lambda filed: (taken_at(filed) or _LONG_AGO, filed.number)))
 
 
-def taken_at(filed: FiledDocument[Assessment]) -> datetime | None:
+def taken_at(filed: FiledReading) -> datetime | None:
     """Return when the drive was read, by the reading itself; None if it does not say."""
     return parse_timestamp(filed.document.read_at)
 
 
-def time_of_reading(filed: FiledDocument[Assessment]) -> datetime:
+def time_of_reading(filed: FiledReading) -> datetime:
     """Return when the drive was read; when that was filed, if the reading does not say."""
     return taken_at(filed) or filed.filed_at
 

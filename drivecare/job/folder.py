@@ -26,7 +26,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TypeVar
 
 import msgspec
 
@@ -35,7 +34,7 @@ from drivecare.documents import Value, decode, encode
 from drivecare.errors import BadInput, DriveCareError, Refused, Unavailable
 from drivecare.invoking_user import data_folder
 from drivecare.job.chain import CHAIN, Chain, lines_for, next_number
-from drivecare.job.contents import FiledDocument, FolderContents, read_chain
+from drivecare.job.contents import DocumentT, FiledDocument, FolderContents, read_chain
 from drivecare.job.model import Fact, Opening
 from drivecare.job.result_files import (
     HIGHEST_NUMBER,
@@ -46,8 +45,6 @@ from drivecare.job.result_files import (
     serial_of,
 )
 from drivecare.storage import create_file, create_folder, write_file
-
-T = TypeVar("T", bound=Value)
 
 IMAGES = "images"  # folder for copies of the customer's drive
 _ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
@@ -132,7 +129,7 @@ class JobFolder:
         """List every result in the order of filing, from the names alone."""
         return self._list().files
 
-    def results(self, kind: type[T]) -> tuple[FiledDocument[T], ...]:
+    def results(self, kind: type[DocumentT]) -> tuple[FiledDocument[DocumentT], ...]:
         """Read the documents of one type in the order of filing. Raises BadInput naming a file that is malformed."""
         return self.read().documents(kind)
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import UTC, datetime
+from datetime import UTC
 
 import msgspec
 
-from drivecare.clock import format_timestamp, parse_timestamp
+from drivecare.clock import format_timestamp
 from drivecare.errors import BadInput, DriveCareError
-from drivecare.job.contents import FiledDocument
+from drivecare.job.filed_readings import FiledReading, time_of_reading
 from drivecare.job.folder import JobFolder, check_job_id
 from drivecare.job.model import History, PastReading, ValueChange
 from drivecare.reading.identity import normalise_serial
@@ -22,7 +22,7 @@ def collect_history(serial: str, folders: Iterable[JobFolder]) -> History:
 
     A job that cannot be read is named in `unread` and does not hide the others.
     """
-    readings: list[tuple[str, FiledDocument[Assessment] | FiledDocument[Reading]]] = []
+    readings: list[tuple[str, FiledReading]] = []
     unread: list[str] = []
     for folder in folders:
         try:
@@ -30,7 +30,7 @@ def collect_history(serial: str, folders: Iterable[JobFolder]) -> History:
             readings += [(folder.id, reading) for reading in _readings_of_drive(serial, folder)]
         except DriveCareError as error:
             unread.append(error.message())
-    readings.sort(key=lambda pair: (reading_time(pair[1]), pair[0], pair[1].number))
+    readings.sort(key=lambda pair: (time_of_reading(pair[1]), pair[0], pair[1].number))
     if not readings:
         hint = f"Not read: {'; '.join(unread)}" if unread else "See drivecare job list."
         raise BadInput(f"no job holds a reading of a drive with serial number {serial}", hint=hint)
@@ -42,7 +42,7 @@ def collect_history(serial: str, folders: Iterable[JobFolder]) -> History:
             PastReading(
                 job=job_id,
                 file=filed.name,
-                read_at=format_timestamp(reading_time(filed).astimezone(UTC)),
+                read_at=format_timestamp(time_of_reading(filed).astimezone(UTC)),
                 verdict=document.verdict if isinstance(document, Assessment) else None,
                 power_on_hours=document.values.power_on_hours,
                 changes=compare_values(earlier, document.values) if earlier is not None else (),
@@ -53,7 +53,7 @@ def collect_history(serial: str, folders: Iterable[JobFolder]) -> History:
     return History(serial=serial, model=model, readings=tuple(past), unread=tuple(unread))
 
 
-def _readings_of_drive(serial: str, folder: JobFolder) -> list[FiledDocument[Assessment] | FiledDocument[Reading]]:
+def _readings_of_drive(serial: str, folder: JobFolder) -> list[FiledReading]:
     """List what was filed about this drive in this job: assessments, and readings that were not judged."""
     contents, serial = folder.read(), normalise_serial(serial)
     assessments = [
@@ -66,11 +66,6 @@ def _readings_of_drive(serial: str, folder: JobFolder) -> list[FiledDocument[Ass
         if normalise_serial(filed.document.drive.serial) == serial and filed.document.read_at not in assessed_at
     ]
     return [*assessments, *unassessed]
-
-
-def reading_time(filed: FiledDocument[Assessment] | FiledDocument[Reading]) -> datetime:
-    """Return when a drive was read: as the report says, else when it was filed."""
-    return parse_timestamp(filed.document.read_at) or filed.filed_at
 
 
 def compare_values(earlier: Values, later: Values) -> tuple[ValueChange, ...]:

@@ -17,7 +17,7 @@ from drivecare import __version__
 from drivecare.clock import format_day, format_time
 from drivecare.documents import read_bytes
 from drivecare.fit.steps import CAUTIONS
-from drivecare.format import format_bytes, format_value
+from drivecare.format import clip_text, format_bytes, format_value
 from drivecare.job.contents import FiledDocument, newest_of
 from drivecare.job.customer import (
     describe_baseline,
@@ -160,8 +160,7 @@ def write_sheet(path: Path, html: str, *, replace: bool) -> None:
 
 def clip(text: object, length: int = LONGEST_TEXT) -> str:
     """Cut a text to what the page holds."""
-    words = str(text)
-    return words if len(words) <= length else words[: length - 1].rstrip() + "…"
+    return clip_text(str(text), length)
 
 
 def keep_numbers_whole(text: object) -> Markup:

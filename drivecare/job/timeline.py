@@ -105,7 +105,7 @@ def _timeline_entry(job: JobState, file: ResultFile) -> TimelineEntry:
     name = file.path.name
     try:
         document: Any = decode(object, job.contents.data(file), origin=str(file.path))
-        sentence = _DESCRIBE.get(file.kind, _describe_unknown)(document)
+        sentence = _SENTENCES.get(file.kind, _unknown_sentence)(document)
     except (BadInput, KeyError, TypeError, AttributeError, ValueError) as error:
         if name not in job.audit.doubtful:
             if isinstance(error, BadInput):
@@ -122,34 +122,34 @@ def _timeline_entry(job: JobState, file: ResultFile) -> TimelineEntry:
     )
 
 
-def _describe_opening(document: dict[str, Any]) -> str:
+def _opening_sentence(document: dict[str, Any]) -> str:
     return f"opened for {document.get('host_name') or document['host']}"
 
 
-def _describe_fact(document: dict[str, Any]) -> str:
+def _fact_sentence(document: dict[str, Any]) -> str:
     about = f" {document['about']}" if document.get("about") else ""
     return f"{document['fact']}{about}: {document.get('note') or FACTS[document['fact']].says}"
 
 
-def _describe_reading(document: dict[str, Any]) -> str:
+def _reading_sentence(document: dict[str, Any]) -> str:
     hours = document["values"].get("power_on_hours")
     return f"read {document['drive'].get('model') or 'a drive'}" + (
         f", {hours:,} hours powered on" if hours is not None else ""
     )
 
 
-def _describe_assessment(document: dict[str, Any]) -> str:
+def _assessment_sentence(document: dict[str, Any]) -> str:
     as_new = " (as new)" if document.get("sale") == "new" else ""
     return f"{document['verdict']}{as_new}: {document['headline']}"
 
 
-def _describe_plan(document: dict[str, Any]) -> str:
+def _plan_sentence(document: dict[str, Any]) -> str:
     fitting = sum(candidate["fits"] == "yes" for candidate in document["candidates"])
     chosen = f"{document['chosen']} chosen" if document.get("chosen") else "none chosen"
     return f"{fitting} of {len(document['candidates'])} candidates fit {document['host_name']}, {chosen}"
 
 
-def _describe_receipt(document: dict[str, Any]) -> str:
+def _receipt_sentence(document: dict[str, Any]) -> str:
     unreadable = document["unreadable"]
     proven = f"verified ({document['verification']['method']})" if document["verified"] else "NOT verified"
     if sum(area["length"] for area in unreadable) >= document["bytes_total"]:
@@ -162,39 +162,39 @@ def _describe_receipt(document: dict[str, Any]) -> str:
     return f"{source['path']} copied to {target['path']}: {proven}{gap}"
 
 
-def _describe_bag(document: dict[str, Any]) -> str:
+def _bag_sentence(document: dict[str, Any]) -> str:
     proven = "verified" if document["verified"] else "NOT verified"
     return f"{format_count(document['files'], 'file')} copied to {document['target']['path']}: {proven}"
 
 
-def _describe_readscan(document: dict[str, Any]) -> str:
+def _readscan_sentence(document: dict[str, Any]) -> str:
     extent = "" if document["complete"] else ", stopped early"
     unreadable, slow = (format_count(len(document[key]), f"{key} area") for key in ("unreadable", "slow"))
     return f"surface read{extent}: {unreadable}, {slow}"
 
 
-def _describe_selftest(document: dict[str, Any]) -> str:
+def _selftest_sentence(document: dict[str, Any]) -> str:
     return f"{document.get('kind') or ''} self-test: {document['state']}".strip()
 
 
-def _describe_closing(document: dict[str, Any]) -> str:
+def _closing_sentence(document: dict[str, Any]) -> str:
     started = "the unit starts" if document["unit_started"] else "the unit does not start"
     return f"closed: {started}, old drive {document['old_drive']}"
 
 
-def _describe_unknown(document: dict[str, Any]) -> str:
+def _unknown_sentence(document: dict[str, Any]) -> str:
     return str(document.get("schema", "a file")).removeprefix("drivecare/")
 
 
-_DESCRIBE: dict[str, Callable[[dict[str, Any]], str]] = {
-    "opening": _describe_opening,
-    "fact": _describe_fact,
-    "reading": _describe_reading,
-    "assessment": _describe_assessment,
-    "plan": _describe_plan,
-    "receipt": _describe_receipt,
-    "bag": _describe_bag,
-    "readscan": _describe_readscan,
-    "selftest": _describe_selftest,
-    "closing": _describe_closing,
+_SENTENCES: dict[str, Callable[[dict[str, Any]], str]] = {
+    "opening": _opening_sentence,
+    "fact": _fact_sentence,
+    "reading": _reading_sentence,
+    "assessment": _assessment_sentence,
+    "plan": _plan_sentence,
+    "receipt": _receipt_sentence,
+    "bag": _bag_sentence,
+    "readscan": _readscan_sentence,
+    "selftest": _selftest_sentence,
+    "closing": _closing_sentence,
 }

@@ -37,7 +37,7 @@ def test_what_is_missing_is_part_of_the_evidence(tmp_path: Path) -> None:
     assert f" except for {AREA.length:,} bytes that could not be read, read back: direct" in state.proof.evidence
 
 
-def test_the_story_and_the_sheet_say_so(tmp_path: Path) -> None:
+def test_the_timeline_and_the_sheet_say_so(tmp_path: Path) -> None:
     job = filed(tmp_path, [*data_route(), nothing_copied()])
     state = load_job_state(job, now=NOW)
     assert "/dev/sdb copied to /dev/sdc: NOTHING copied" in str(build_timeline(state))

@@ -40,19 +40,24 @@ def test_each_result_in_a_sentence(tmp_path: Path) -> None:
 
 def test_the_next_step_is_the_first_thing_missing(tmp_path: Path) -> None:
     job = filed(tmp_path, unfinished())
-    told = build_timeline(load_job_state(job, now=NOW))
-    assert (told.state, told.gate_open, told.route, told.verdict) == ("open", False, "new-drive-data", "evacuate")
-    assert told.next == "drivecare job record 1042 consent"
-    assert told.why == "consent: no consent recorded"
+    timeline = build_timeline(load_job_state(job, now=NOW))
+    assert (timeline.state, timeline.gate_open, timeline.route, timeline.verdict) == (
+        "open",
+        False,
+        "new-drive-data",
+        "evacuate",
+    )
+    assert timeline.next == "drivecare job record 1042 consent"
+    assert timeline.why == "consent: no consent recorded"
 
 
 def test_an_open_gate_leads_to_closing_and_a_closed_job_nowhere(tmp_path: Path) -> None:
     job = filed(tmp_path / "a", data_route())
-    told = build_timeline(load_job_state(job, now=NOW))
-    assert told.next == "drivecare job close 1042 --started --old-drive returned"
+    timeline = build_timeline(load_job_state(job, now=NOW))
+    assert timeline.next == "drivecare job close 1042 --started --old-drive returned"
     job = filed(tmp_path / "b", usual())
-    told = build_timeline(load_job_state(job, now=NOW))
-    assert (told.state, told.next, told.why) == ("closed", None, None)
+    timeline = build_timeline(load_job_state(job, now=NOW))
+    assert (timeline.state, timeline.next, timeline.why) == ("closed", None, None)
 
 
 def test_a_job_in_one_line_and_one_that_cannot_be_read(tmp_path: Path) -> None:
