@@ -68,9 +68,9 @@ AssessOutcome = AssessedReading | DriveCareError
 def assess_sources(request: AssessRequest, machine: Machine) -> tuple[AssessOutcome, ...]:
     """Judge every source, in the order given; one that cannot be read gives its error and spoils no other."""
     readings = read_sources(request.sources, machine, transport=request.transport)
-    folder = request.folder
-    filed = [result.document for result in folder.results(Reading)] if folder is not None else []
-    scans = [result.document for result in folder.results(SurfaceScan)] if folder is not None else []
+    contents = request.folder.read() if request.folder is not None else None
+    filed = [result.document for result in contents.documents(Reading)] if contents is not None else []
+    scans = [result.document for result in contents.documents(SurfaceScan)] if contents is not None else []
     candidates = [*filed, *(reading for reading in readings if isinstance(reading, Reading))]
     return tuple(
         _assess_reading(reading, candidates, scans, as_new=request.as_new) if isinstance(reading, Reading) else reading

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from drivecare.errors import Refused
+from drivecare.job.contents import FolderContents
 from drivecare.job.folder import JobFolder
 from drivecare.reading.identity import compare, shown_alike
 from drivecare.reading.model import Reading
@@ -19,7 +20,8 @@ def refuse_load(reading: Reading, activity: str, *, allow_load: str | None, fold
     serial = reading.drive.serial
     if allow_load is not None and serial is not None and allow_load.strip() == serial:
         return
-    if not _is_losing_data(reading, folder) or (folder is not None and _is_copied(reading, folder)):
+    contents = folder.read() if folder is not None else None
+    if not _is_losing_data(reading, contents) or (contents is not None and _is_copied(reading, contents)):
         return
     raise Refused(
         f"it is losing data, and {activity} would load it",
@@ -29,17 +31,17 @@ def refuse_load(reading: Reading, activity: str, *, allow_load: str | None, fold
     )
 
 
-def _is_losing_data(reading: Reading, folder: JobFolder | None) -> bool:
+def _is_losing_data(reading: Reading, contents: FolderContents | None) -> bool:
     if assess(reading).verdict == "evacuate":
         return True
-    filed = [result.document for result in folder.results(Assessment)] if folder is not None else []
+    filed = [result.document for result in contents.documents(Assessment)] if contents is not None else []
     losing = [assessment.drive for assessment in filed if assessment.verdict == "evacuate"]
     return any(compare(drive, reading.drive) == "yes" or shown_alike(drive, reading.drive) for drive in losing)
 
 
-def _is_copied(reading: Reading, folder: JobFolder) -> bool:
+def _is_copied(reading: Reading, contents: FolderContents) -> bool:
     """Whether a verified copy of this very drive, and of all of it, is in the job. What is unknown lifts nothing."""
-    copies = [filed.document for filed in folder.results(Receipt) if filed.document.verified]
+    copies = [filed.document for filed in contents.documents(Receipt) if filed.document.verified]
     return any(
         copy.bytes_across
         and copy.bytes_total == reading.drive.whole_bytes

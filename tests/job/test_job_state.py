@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from importlib import resources
 from pathlib import Path
 
 import pytest
@@ -12,10 +13,11 @@ import pytest
 from drivecare.job.folder import JobFolder
 from drivecare.job.job_state import load_job_state
 from tests.job.carried import NOW, data_route, filed
+from tests.job.rich_case import scan
 
 # Runs a command in a Python that counts, by its own audit events, what the command opens, and how often it judges.
 COUNTING = """
-import collections, json, sys
+import collections, json, os, sys
 from pathlib import Path
 from drivecare.cli.main import main
 from drivecare.job.gate import CHECKS
@@ -25,6 +27,8 @@ folder, opened, judged = Path(sys.argv[1]), collections.Counter(), collections.C
 def count_open(event, arguments):
     if event == "open" and isinstance(arguments[0], str) and Path(arguments[0]).parent == folder:
         opened[Path(arguments[0]).name] += 1
+    if event == "os.listdir" and isinstance(arguments[0], int):
+        opened["the folder"] += os.readlink(f"/proc/self/fd/{arguments[0]}") == str(folder)
 
 def counted(name, check):
     def count_check(job):
@@ -43,30 +47,52 @@ finally:
 """
 
 
-@pytest.mark.parametrize(
-    "command",
-    [
-        ("gate", "1042"),
-        ("job", "show", "1042"),
-        ("job", "list"),
-        ("handover", "1042", "--output", "sheet.html"),
-        ("job", "close", "1042", "--started", "--old-drive", "kept", "--anyway", "a test"),
-    ],
-    ids=" ".join,
-)
-def test_a_command_reads_each_result_once_and_judges_each_item_once(tmp_path: Path, command: tuple[str, ...]) -> None:
-    folder = filed(tmp_path, data_route()).path
-    results = {path.name for path in folder.glob("0*.json")}
+def count(job: Path, *command: str | Path) -> tuple[dict[str, int], dict[str, int]]:
+    """How often a command lists a job's folder and opens each file in it, and how often it judges each of its items."""
     done = subprocess.run(
-        [sys.executable, "-c", COUNTING, folder, *command, "--jobs", folder.parent],
+        [sys.executable, "-c", COUNTING, job, *command, "--jobs", job.parent],
         capture_output=True,
         text=True,
-        cwd=tmp_path,
+        cwd=job.parent,
     )
     opened, judged = json.loads(done.stderr.splitlines()[-1])
+    return opened, judged
+
+
+# Before it files anything, a command that does lists the folder again, to find the next number.
+@pytest.mark.parametrize(
+    ("command", "listings"),
+    [
+        (("gate", "1042"), 1),
+        (("job", "show", "1042"), 1),
+        (("job", "list"), 2),  # once to put the jobs in order
+        (("handover", "1042", "--output", "sheet.html"), 1),
+        (("job", "close", "1042", "--started", "--old-drive", "kept", "--anyway", "a test"), 2),
+    ],
+    ids=lambda value: " ".join(value[:2]) if isinstance(value, tuple) else "",
+)
+def test_a_command_reads_each_result_once_and_judges_each_item_once(
+    tmp_path: Path, command: tuple[str, ...], listings: int
+) -> None:
+    folder = filed(tmp_path, data_route()).path
+    results = {path.name for path in folder.glob("0*.json")}
+    opened, judged = count(folder, *command)
     assert {name: opened[name] for name in results} == dict.fromkeys(results, 1)
+    assert opened["the folder"] == listings
     assert set(judged.values()) == {1}
     assert len(judged) == 12
+
+
+def test_a_reading_judged_in_a_job_reads_what_was_filed_once(tmp_path: Path) -> None:
+    folder = filed(tmp_path, [*data_route(), scan()]).path
+    report = tmp_path / "report.txt"
+    report.write_text(resources.files("drivecare.demo_data").joinpath("failing-drive.txt").read_text("utf-8"))
+    count(folder, "assess", report, "--job", "1042")
+    opened, _ = count(folder, "assess", report, "--explain", "--job", "1042")
+    results = {name[:4]: times for name, times in opened.items() if name.endswith("Z.json")}
+    # the scan and the earlier reading, to judge by; the new reading and its assessment, once they are filed
+    assert results == {"0009": 1, "0010": 1, "0012": 1, "0013": 1}
+    assert opened["the folder"] == 3  # to read it, and to file the reading and the assessment
 
 
 def test_what_follows_from_a_job_is_worked_out_once(tmp_path: Path) -> None:
