@@ -10,7 +10,7 @@ import re
 from functools import cache
 from typing import Literal
 
-from drivecare.documents import Strict, Value, decode_shipped, decode_toml
+from drivecare.documents import Strict, Value, decode_shipped
 from drivecare.errors import BadInput
 from drivecare.reading.counters import attribute_rows
 from drivecare.reading.model import Drive
@@ -186,19 +186,27 @@ class Thresholds(Strict, frozen=True, kw_only=True):
     fastest_nvme: Threshold
 
 
-class _RuleFile(Strict, frozen=True, kw_only=True):
+class RuleFile(Strict, frozen=True, kw_only=True):
+    """A file of rules."""
+
     rule: tuple[Rule, ...]
 
 
-class _UnscoredFile(Strict, frozen=True, kw_only=True):
+class UnscoredFile(Strict, frozen=True, kw_only=True):
+    """The file of signals that are shown but not scored."""
+
     shown: tuple[UnscoredSignal, ...]
 
 
-class _AttributesFile(Strict, frozen=True, kw_only=True):
+class AttributesFile(Strict, frozen=True, kw_only=True):
+    """The file of attribute groups."""
+
     group: tuple[AttributeGroup, ...]
 
 
-class _VerdictFile(Strict, frozen=True, kw_only=True):
+class VerdictFile(Strict, frozen=True, kw_only=True):
+    """The verdict table, whose last row has to hold always, and its caveats."""
+
     row: tuple[VerdictRow, ...]
     limit: tuple[Caveat, ...]
 
@@ -224,30 +232,19 @@ class RuleSet(Value, frozen=True, kw_only=True):
         return tuple(rule for rule in self.by_signal.get(signal, ()) if rule.applies(drive))
 
 
-def decode_rules(data: bytes, *, origin: str) -> tuple[Rule, ...]:
-    """Decode the rules of one TOML file. Raises BadInput naming the file, the key and the reason."""
-    return decode_toml(_RuleFile, data, origin=origin).rule
-
-
-def decode_verdict_table(data: bytes, *, origin: str) -> tuple[tuple[VerdictRow, ...], tuple[Caveat, ...]]:
-    """Decode the verdict table, whose last row has to hold always, and its caveats."""
-    table = decode_toml(_VerdictFile, data, origin=origin)
-    return table.row, table.limit
-
-
 @cache
 def load_rules() -> RuleSet:
     """The rules that ship with drivecare, read once."""
-    rules = tuple(rule for name in RULE_FILES for rule in decode_shipped(_RuleFile, f"risk/{name}.toml").rule)
+    rules = tuple(rule for name in RULE_FILES for rule in decode_shipped(RuleFile, f"risk/{name}.toml").rule)
     by_signal: dict[str, tuple[Rule, ...]] = {}
     for rule in rules:
         by_signal[rule.signal] = (*by_signal.get(rule.signal, ()), rule)
-    verdict = decode_shipped(_VerdictFile, "risk/verdict.toml")
-    groups = decode_shipped(_AttributesFile, "risk/attribute-rows.toml").group
+    verdict = decode_shipped(VerdictFile, "risk/verdict.toml")
+    groups = decode_shipped(AttributesFile, "risk/attribute-rows.toml").group
     return RuleSet(
         rules=rules,
         by_signal=by_signal,
-        unscored={entry.signal: entry for entry in decode_shipped(_UnscoredFile, "risk/shown.toml").shown},
+        unscored={entry.signal: entry for entry in decode_shipped(UnscoredFile, "risk/shown.toml").shown},
         verdict_table=verdict.row,
         caveats=verdict.limit,
         attributes={number: group for group in groups for number in group.ids},
@@ -279,7 +276,7 @@ def find_rules(query: str | None) -> RulesDocument:
     name = query.lower().replace("-", "_")
     if numbered := re.fullmatch(r"(?:smart_)?(\d{1,3})(?:_raw)?", name):
         name = attribute_rows().values_by_id.get(int(numbered[1]), name)
-    for matches in (_is_named, _mentions):
+    for matches in (_has_name, _mentions):
         rules = tuple(rule for rule in shipped.rules if matches(rule, name))
         shown = tuple(entry for entry in unscored if matches(entry, name))
         if rules or shown:
@@ -287,7 +284,7 @@ def find_rules(query: str | None) -> RulesDocument:
     raise BadInput("no rule mentions this", location=query, hint="`drivecare rules` lists them all.")
 
 
-def _is_named(entry: Rule | UnscoredSignal, name: str) -> bool:
+def _has_name(entry: Rule | UnscoredSignal, name: str) -> bool:
     return entry.signal == name
 
 

@@ -16,7 +16,7 @@ from functools import cache
 
 import msgspec
 
-from drivecare.documents import Strict, Value, decode_shipped, decode_toml
+from drivecare.documents import Strict, Value, decode_shipped
 from drivecare.reading.counters import HOURS_PER_YEAR
 from drivecare.reading.model import Reading, Values
 from drivecare.risk.model import Chance
@@ -119,11 +119,6 @@ class Score(Value, frozen=True, kw_only=True):
     points: int
     parts: tuple[ScorePart, ...]
     missing: tuple[str, ...]
-
-
-def decode_table(data: bytes, *, origin: str) -> SurvivalTable:
-    """Decode a table. Raises BadInput where it is malformed, falls anywhere or names no source."""
-    return decode_toml(SurvivalTable, data, origin=origin)
 
 
 @cache

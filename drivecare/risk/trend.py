@@ -106,11 +106,12 @@ def clear_rechecks(
     `earlier` pairs earlier readings with their own rulings, oldest first.
     """
     return tuple(
-        _clear(ruling, earlier, now, scan) if ruling.finding.severity == "recheck" else ruling for ruling in rulings
+        _clear_recheck(ruling, earlier, now, scan) if ruling.finding.severity == "recheck" else ruling
+        for ruling in rulings
     )
 
 
-def _clear(
+def _clear_recheck(
     ruling: Ruling, earlier: Sequence[tuple[Reading, list[Ruling]]], now: Reading, scan: SurfaceScan | None
 ) -> Ruling:
     required = ruling.rule.clear_after_read

@@ -94,12 +94,12 @@ source = "common practice, no source"
 
 def host(**tables: Any) -> Host:
     """The test profile with fields of it, or of its tables, replaced: host(bay={"height_mm": 7.0}, supply=None)."""
-    made = decode_toml(Host, PROFILE.encode(), origin="PROFILE")
+    profile = decode_toml(Host, PROFILE.encode(), origin="PROFILE")
     fields = {
-        name: msgspec.structs.replace(getattr(made, name), **value) if isinstance(value, dict) else value
+        name: msgspec.structs.replace(getattr(profile, name), **value) if isinstance(value, dict) else value
         for name, value in tables.items()
     }
-    return msgspec.structs.replace(made, **fields)
+    return msgspec.structs.replace(profile, **fields)
 
 
 def candidate(**facts: Any) -> Candidate:
@@ -141,14 +141,14 @@ def old_drive(capacity_bytes: int | None = 500_107_862_016, values: Values | Non
     )
 
 
-def judged(one: Candidate, unit: Host | None = None, reading: Reading | None = None, **more: Any) -> JudgedCandidate:
+def judged(drive: Candidate, unit: Host | None = None, reading: Reading | None = None, **more: Any) -> JudgedCandidate:
     """One candidate judged against the test profile and the old drive."""
     reading = old_drive() if reading is None else reading
-    (only,) = make_plan(unit or host(), [one], reading=reading, **more).candidates
+    (only,) = make_plan(unit or host(), [drive], reading=reading, **more).candidates
     return only
 
 
-def result(one: JudgedCandidate, check: str) -> tuple[str, str]:
+def result(drive: JudgedCandidate, check: str) -> tuple[str, str]:
     """Result and reason of the one check of that name."""
-    ((found, reason),) = [(each.result, each.reason) for each in one.checks if each.check == check]
-    return found, reason
+    ((outcome, reason),) = [(each.result, each.reason) for each in drive.checks if each.check == check]
+    return outcome, reason

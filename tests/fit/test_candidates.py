@@ -27,8 +27,8 @@ def test_every_column() -> None:
         "Kite,K-500,KI-1,5 000c50 0a1b2c3d4,500 GB,ssd,SATA,SATA,2.5-inch,9.5 mm,512e,6.0 Gb/s,0,850 mA,0 A,no,CMR,"
         "side+bottom,150 TBW,1 in 10^15,120 MB/s,A3,EUR 39.00"
     )
-    (one,) = read(f"{header}\n{row}\n")
-    assert one == Candidate(
+    (entry,) = read(f"{header}\n{row}\n")
+    assert entry == Candidate(
         name="Kite",
         model="K-500",
         serial="KI-1",
@@ -58,20 +58,20 @@ def test_every_column() -> None:
 
 @pytest.mark.parametrize("unknown", ["", "-", "?", "unknown", " n/a "])
 def test_a_cell_nobody_filled_in_is_unknown(unknown: str) -> None:
-    (one,) = read(f"model,height,capacity,recording\nK,{unknown},{unknown},{unknown}\n")
-    assert one == Candidate(name="K", model="K")
+    (entry,) = read(f"model,height,capacity,recording\nK,{unknown},{unknown},{unknown}\n")
+    assert entry == Candidate(name="K", model="K")
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
 def test_encodings_and_decimal_commas(encoding: str) -> None:
-    (one,) = read("Model;Height (mm);Capacity;Shelf\r\nK;9,5;1 TB;Käfig\r\n", encoding)
-    assert (one.height_mm, one.labelled_gb, one.shelf) == (9.5, 1000, "Käfig")
+    (entry,) = read("Model;Height (mm);Capacity;Shelf\r\nK;9,5;1 TB;Käfig\r\n", encoding)
+    assert (entry.height_mm, entry.labelled_gb, entry.shelf) == (9.5, 1000, "Käfig")
 
 
 def test_tabs_quotes_blank_lines_and_missing_cells() -> None:
-    assert [one.name for one in read('\n"model"\theight\n\nK\t9.5\n\t\nL\n')] == ["K", "L"]
-    (one,) = read('model,height\n"K, the ""big"" one","9,5"\n')
-    assert (one.name, one.height_mm) == ('K, the "big" one', 9.5)
+    assert [entry.name for entry in read('\n"model"\theight\n\nK\t9.5\n\t\nL\n')] == ["K", "L"]
+    (entry,) = read('model,height\n"K, the ""big"" one","9,5"\n')
+    assert (entry.name, entry.height_mm) == ('K, the "big" one', 9.5)
 
 
 def test_other_columns_are_left_alone_and_named() -> None:
@@ -81,7 +81,7 @@ def test_other_columns_are_left_alone_and_named() -> None:
 
 
 def test_drives_of_one_name_are_told_apart() -> None:
-    assert [one.name for one in read("model,serial\nK,1\nK,2\nK,\nK,\nL,3\n")] == ["K 1", "K 2", "K", "K (2)", "L"]
+    assert [entry.name for entry in read("model,serial\nK,1\nK,2\nK,\nK,\nL,3\n")] == ["K 1", "K 2", "K", "K (2)", "L"]
 
 
 def test_a_worldwide_name_of_zeros_names_no_drive() -> None:
@@ -116,7 +116,7 @@ HEIGHT = "stock.csv:3 column height: taken as unknown"
 def test_a_wrong_cell_is_named_by_file_line_and_column(cells: str, message: str) -> None:
     stock = read_stock(f"model,height\nGood,9.5\n{cells}\nAlso good,7\n".encode(), origin="stock.csv")
     assert stock.faults == (message,)
-    names = [one.name for one in stock.candidates if one.height_mm is not None]
+    names = [entry.name for entry in stock.candidates if entry.height_mm is not None]
     assert names == ["Good", "Also good"]
 
 
@@ -127,19 +127,20 @@ def test_every_fault_of_a_list_is_told_at_once_and_the_rest_is_read() -> None:
         "s.csv:2 column height", "s.csv:2 column kind", "s.csv:3", "s.csv:5", "s.csv:6 column model",
         "s.csv:6 column height", "s.csv:6", "s.csv:7",
     ]  # fmt: skip
-    assert [(one.name, one.height_mm, one.kind) for one in stock.candidates] == [("A", None, None), ("B", 7, "ssd")]
+    facts = [(entry.name, entry.height_mm, entry.kind) for entry in stock.candidates]
+    assert facts == [("A", None, None), ("B", 7, "ssd")]
 
 
 @pytest.mark.parametrize("cell", ["9" * 400, "9" * 30 + " bytes", "1e400", "1" + ", " * 190 + "1x"])
 @pytest.mark.parametrize("column", sorted(set(COLUMNS) - {"name", "shelf"}))
 def test_no_cell_gives_a_value_that_no_document_takes(column: str, cell: str) -> None:
     stock = read_stock(f'name,{column}\nx,"{cell}"\n'.encode(), origin="s.csv")
-    for one in stock.candidates:
-        encode(one)
+    for entry in stock.candidates:
+        encode(entry)
 
 
 def test_thousands_of_one_name_are_told_apart_in_no_time() -> None:
-    names = [one.name for one in read("model\n" + "K\n" * 5000)]
+    names = [entry.name for entry in read("model\n" + "K\n" * 5000)]
     assert len(set(names)) == 5000
     assert names[-1] == "K (5000)"
 
@@ -212,7 +213,7 @@ def test_an_empty_stock_list_has_no_drives() -> None:
 
 
 def test_a_reading_tells_neither_height_nor_current_nor_holes() -> None:
-    one = candidate_from_reading(
+    entry = candidate_from_reading(
         old_drive(
             kind="hdd",
             protocol="ata",
@@ -222,14 +223,14 @@ def test_a_reading_tells_neither_height_nor_current_nor_holes() -> None:
         ),
         verdict="refit",
     )
-    assert (one.name, one.capacity_bytes, one.connector, one.protocol) == (
+    assert (entry.name, entry.capacity_bytes, entry.connector, entry.protocol) == (
         "Rook R-500 RO-7",
         500_107_862_016,
         "sata",
         "sata",
     )
-    assert (one.height_mm, one.peak_5v_amps, one.mounting, one.recording) == (None, None, None, None)
-    assert one.identity.strength == "strong"
+    assert (entry.height_mm, entry.peak_5v_amps, entry.mounting, entry.recording) == (None, None, None, None)
+    assert entry.identity.strength == "strong"
 
 
 @pytest.mark.parametrize(
@@ -245,14 +246,14 @@ def test_a_reading_tells_neither_height_nor_current_nor_holes() -> None:
 def test_the_plug_is_taken_from_a_reading_only_where_there_is_one_kind(
     drive: Drive, protocol: str | None, connector: str | None
 ) -> None:
-    one = candidate_from_reading(Reading(path="somewhere", drive=drive))
-    assert (one.name, one.protocol, one.connector) == ("somewhere", protocol, connector)
+    entry = candidate_from_reading(Reading(path="somewhere", drive=drive))
+    assert (entry.name, entry.protocol, entry.connector) == ("somewhere", protocol, connector)
 
 
 def test_facts_by_hand_are_marked() -> None:
-    one = add_facts(candidate(height_mm=None), {"height": "9,5", "Peak 5V": "0.7 A"})
-    assert (one.height_mm, one.peak_5v_amps) == (9.5, 0.7)
-    assert one.by_hand == ("height", "peak_5v")
+    entry = add_facts(candidate(height_mm=None), {"height": "9,5", "Peak 5V": "0.7 A"})
+    assert (entry.height_mm, entry.peak_5v_amps) == (9.5, 0.7)
+    assert entry.by_hand == ("height", "peak_5v")
 
 
 @pytest.mark.parametrize("fact", ["serial", "wwn", "colour"])

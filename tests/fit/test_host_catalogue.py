@@ -22,22 +22,22 @@ from drivecare.fit.host_catalogue import (
 from tests.fit.samples import PROFILE, host
 
 HOSTS = load_hosts().hosts
-UNITS = [one for one in HOSTS if one.label is not None]
+UNITS = [profile for profile in HOSTS if profile.label is not None]
 
 
 def test_there_are_units_in_revisions_and_bays() -> None:
-    units = {one.id.rsplit("-", 1)[0] for one in UNITS}
+    units = {profile.id.rsplit("-", 1)[0] for profile in UNITS}
     assert len(units) >= 4
-    assert all(sum(one.id.startswith(unit) for one in UNITS) >= 2 for unit in units)
-    assert sum(one.kind == "bay" for one in HOSTS) >= 10
+    assert all(sum(profile.id.startswith(unit) for profile in UNITS) >= 2 for unit in units)
+    assert sum(profile.kind == "bay" for profile in HOSTS) >= 10
 
 
-@pytest.mark.parametrize("one", HOSTS, ids=lambda one: one.id)
-def test_every_profile_says_where_its_values_come_from(one: msgspec.Struct) -> None:
+@pytest.mark.parametrize("profile", HOSTS, ids=lambda profile: profile.id)
+def test_every_profile_says_where_its_values_come_from(profile: msgspec.Struct) -> None:
     for table in ("label", "bay", "interface", "supply", "capacity", "recording", "sectors", "moving"):
-        found = getattr(one, table)
-        if found is not None:
-            known = (
+        chosen = getattr(profile, table)
+        if chosen is not None:
+            trusted = (
                 "SFF",
                 "JEDEC",
                 "SATA",
@@ -49,12 +49,12 @@ def test_every_profile_says_where_its_values_come_from(one: msgspec.Struct) -> N
                 "from memory",
                 "invented",
             )
-            assert any(word in found.source for word in known), (table, found.source)
+            assert any(word in chosen.source for word in trusted), (table, chosen.source)
 
 
-@pytest.mark.parametrize("one", HOSTS, ids=lambda one: one.id)
-def test_the_file_is_named_as_the_id(one: msgspec.Struct) -> None:
-    assert Path(one.origin).stem == one.id  # type: ignore[attr-defined]
+@pytest.mark.parametrize("profile", HOSTS, ids=lambda profile: profile.id)
+def test_the_file_is_named_as_the_id(profile: msgspec.Struct) -> None:
+    assert Path(profile.origin).stem == profile.id  # type: ignore[attr-defined]
 
 
 @pytest.mark.parametrize(
@@ -109,10 +109,10 @@ def test_what_is_refused(label: str, message: str) -> None:
 
 
 def test_two_profiles_with_one_label_are_ambiguous() -> None:
-    (one,) = [each for each in HOSTS if each.id == "corvane-hearth-21"]
-    twin = msgspec.structs.replace(one, id="corvane-hearth-21-shop", name="Ours")
+    (profile,) = [each for each in HOSTS if each.id == "corvane-hearth-21"]
+    twin = msgspec.structs.replace(profile, id="corvane-hearth-21-shop", name="Ours")
     with pytest.raises(BadInput, match="Choose one: corvane-hearth-21, corvane-hearth-21-shop"):
-        find_host("CH-2103", [one, twin])
+        find_host("CH-2103", [profile, twin])
 
 
 @given(
@@ -127,9 +127,13 @@ def test_a_label_never_crosses_revisions(unit: object, data: st.DataObject, sepa
     revision = data.draw(st.text("0123456789", min_size=len(rule.revisions[0]), max_size=len(rule.revisions[0])))
     region = data.draw(st.text("0123456789", min_size=rule.region_digits, max_size=rule.region_digits))
     label = f"{rule.prefix}{separator}{revision}{region}{suffix}"
-    found = [one for one in UNITS if label_matches(label, one)]
-    owners = [one for one in UNITS if one.label and one.label.prefix == rule.prefix and revision in one.label.revisions]
-    assert found == owners
+    chosen = [profile for profile in UNITS if label_matches(label, profile)]
+    owners = [
+        profile
+        for profile in UNITS
+        if profile.label and profile.label.prefix == rule.prefix and revision in profile.label.revisions
+    ]
+    assert chosen == owners
     if not owners:
         with pytest.raises(BadInput):
             find_host(label, HOSTS)
@@ -137,10 +141,10 @@ def test_a_label_never_crosses_revisions(unit: object, data: st.DataObject, sepa
 
 @given(st.text(max_size=40))
 def test_any_text_is_matched_or_refused_in_words(label: str) -> None:
-    found = None
+    chosen = None
     with contextlib.suppress(BadInput):  # and no other error
-        found = find_host(label, HOSTS)
-    assert found is None or found in HOSTS
+        chosen = find_host(label, HOSTS)
+    assert chosen is None or chosen in HOSTS
 
 
 def test_near_misses_put_the_most_alike_first() -> None:
@@ -148,8 +152,8 @@ def test_near_misses_put_the_most_alike_first() -> None:
 
 
 def test_a_line_in_the_list() -> None:
-    said = summarize_host(host())
-    assert (said.id, said.bay, said.interface, said.migration) == (
+    summary = summarize_host(host())
+    assert (summary.id, summary.bay, summary.interface, summary.migration) == (
         "testbox-7",
         "2.5-inch, to 9.5 mm",
         "SATA, 3.0 Gb/s",
@@ -162,7 +166,7 @@ def test_a_shops_folder_adds_and_replaces(tmp_path: Path) -> None:
     ours = PROFILE.replace("testbox-7", "bay-msata").replace('"Testbox, revision 7"', '"Our mSATA"')
     (tmp_path / "bay-msata.toml").write_text(ours)
     (tmp_path / "notes.txt").write_text("no profile")
-    hosts = {one.id: one for one in load_hosts([tmp_path]).hosts}
+    hosts = {profile.id: profile for profile in load_hosts([tmp_path]).hosts}
     assert hosts["testbox-7"].origin == str(tmp_path / "testbox-7.toml")
     assert hosts["bay-msata"].name == "Our mSATA"
     assert len(hosts) == len(HOSTS) + 1
@@ -183,7 +187,7 @@ def test_a_wrong_profile_in_a_shops_folder_is_named(tmp_path: Path) -> None:
     (tmp_path / "folder.toml").mkdir()
     profiles = load_hosts([tmp_path])
     assert profiles.hosts == HOSTS
-    assert [Path(one.file).name for one in profiles.bad] == ["folder.toml", "torn.toml", "wrong.toml"]
+    assert [Path(profile.file).name for profile in profiles.bad] == ["folder.toml", "torn.toml", "wrong.toml"]
     bay, connector, left_out = profiles.bad[-1].lines()
     assert bay.startswith(f"{path}: bay.height_mm: 95 mm is not a height of a 2.5-inch drive")
     assert connector.startswith(f"{path}: interface.connector: 'scart' is none of: sata, ")
@@ -194,11 +198,11 @@ def test_a_wrong_profile_in_a_shops_folder_is_named(tmp_path: Path) -> None:
 def test_the_profile_that_a_wrong_one_would_have_replaced_is_not_used_either(tmp_path: Path, slip: str) -> None:
     text = PROFILE.replace('"testbox-7"', '"corvane-hearth-21"').replace("height_mm = 9.5", slip)
     (tmp_path / "ours.toml").write_text(text)
-    names = {one.id for one in load_hosts([tmp_path]).hosts}
-    assert names == {one.id for one in HOSTS} - {"corvane-hearth-21"}
+    names = {profile.id for profile in load_hosts([tmp_path]).hosts}
+    assert names == {profile.id for profile in HOSTS} - {"corvane-hearth-21"}
 
 
 def test_common_symptoms_have_a_source_and_words() -> None:
     symptoms = common_symptoms()
-    assert len({one.id for one in symptoms}) == len(symptoms) >= 5
-    assert all(one.words and one.source and one.first for one in symptoms)
+    assert len({profile.id for profile in symptoms}) == len(symptoms) >= 5
+    assert all(profile.words and profile.source and profile.first for profile in symptoms)

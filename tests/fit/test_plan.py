@@ -28,7 +28,7 @@ def test_best_first_and_why() -> None:
         ],
         reading=old_drive(),
     )
-    assert [(one.rank, one.name, one.fits) for one in plan.candidates] == [
+    assert [(entry.rank, entry.name, entry.fits) for entry in plan.candidates] == [
         (1, "cheap", "yes"),
         (2, "dear", "yes"),
         (3, "large", "yes"),
@@ -36,7 +36,7 @@ def test_best_first_and_why() -> None:
         (5, "unmeasured", "unknown"),
         (None, "tall", "no"),
     ]
-    why = {one.name: one.ranking for one in plan.candidates}
+    why = {entry.name: entry.ranking for entry in plan.candidates}
     assert why["cheap"] == ("fits, nothing to mind", "500 GB, exactly as large as the old drive", "price 40.00")
     assert why["large"] == ("fits, nothing to mind", "750 GB, 250 GB more than the old drive")
     assert why["loose"] == ("fits, 2 things to mind", "500 GB, exactly as large as the old drive", "price 1.00")
@@ -64,7 +64,7 @@ def test_no_checks_at_all_prove_nothing() -> None:
 
 def test_drives_of_one_name_stay_two() -> None:
     plan = make_plan(host(), [candidate(), candidate()], reading=old_drive())
-    assert {one.name for one in plan.candidates} == {"Kite K-500 KI-0001", "Kite K-500 KI-0001 (2)"}
+    assert {entry.name for entry in plan.candidates} == {"Kite K-500 KI-0001", "Kite K-500 KI-0001 (2)"}
 
 
 def test_the_plan_carries_what_the_gate_compares() -> None:
@@ -101,9 +101,9 @@ class TestSymptoms:
     )
     def test_what_it_mostly_is(self, text: str, likely: bool, cause: str) -> None:
         """Common practice, no source."""
-        found = advise(text, host())
-        assert (found.drive_likely, found.cause.startswith(cause)) == (likely, True)
-        assert found.source
+        advice = advise(text, host())
+        assert (advice.drive_likely, advice.cause.startswith(cause)) == (likely, True)
+        assert advice.source
 
     @pytest.mark.parametrize("text", ["", "xyzzy", "123"])
     def test_a_symptom_nobody_knows(self, text: str) -> None:
@@ -181,21 +181,21 @@ class TestCautions:
 
 
 @given(st.integers(10**9, 4 * 10**12), st.integers(0, 10**12), st.integers(10**9, 10**12))
-def test_more_capacity_within_limits_never_turns_pass_into_block(size: int, more: int, wanted: int) -> None:
+def test_more_capacity_within_limits_never_turns_pass_into_block(size: int, more: int, needed: int) -> None:
     """A copy needs at least so many sectors: more of them never hurt, as long as the unit can use them."""
     unit = host(capacity=None)
-    before = judged(candidate(capacity_bytes=size), unit, old_drive(wanted))
-    after = judged(candidate(capacity_bytes=size + more), unit, old_drive(wanted))
+    before = judged(candidate(capacity_bytes=size), unit, old_drive(needed))
+    after = judged(candidate(capacity_bytes=size + more), unit, old_drive(needed))
     if before.fits == "yes":
         assert after.fits == "yes"
     assert (result(before, "capacity")[0], result(after, "capacity")[0]) != ("pass", "block")
 
 
 @given(st.integers(50, 20_000), st.integers(0, 20_000), st.integers(10**9, 20 * 10**12))
-def test_a_larger_label_never_turns_pass_into_block(label: int, more: int, wanted: int) -> None:
+def test_a_larger_label_never_turns_pass_into_block(label: int, more: int, needed: int) -> None:
     def outcome(gigabytes: int) -> str:
         drive = candidate(capacity_bytes=None, labelled_gb=gigabytes)
-        return result(judged(drive, host(capacity=None), old_drive(wanted)), "capacity")[0]
+        return result(judged(drive, host(capacity=None), old_drive(needed)), "capacity")[0]
 
     order = {"block": 0, "unknown": 1, "pass": 2}
     assert order[outcome(label)] <= order[outcome(label + more)]
@@ -203,7 +203,7 @@ def test_a_larger_label_never_turns_pass_into_block(label: int, more: int, wante
 
 @given(
     height=st.floats(3, 25).map(lambda value: round(value, 2)),
-    bay=st.sampled_from([one.mm for one in form_factors()["2.5-inch"].heights]) | st.floats(4, 20),
+    bay=st.sampled_from([entry.mm for entry in form_factors()["2.5-inch"].heights]) | st.floats(4, 20),
     taller=st.floats(0, 15),
 )
 def test_a_drive_that_fits_a_bay_fits_any_taller_bay(height: float, bay: float, taller: float) -> None:
@@ -219,6 +219,6 @@ def test_a_drive_that_fits_a_bay_fits_any_taller_bay(height: float, bay: float, 
 def test_forgetting_a_fact_never_makes_a_drive_fit(fact: str) -> None:
     """Unknown values give unknown, never pass."""
     wrong = candidate(height_mm=15.0, peak_5v_amps=2.0, recording="shingled", capacity_bytes=10**9)
-    default = {one.name: one.default for one in msgspec.structs.fields(type(wrong))}
+    default = {entry.name: entry.default for entry in msgspec.structs.fields(type(wrong))}
     forgotten = judged(msgspec.structs.replace(wrong, **{fact: default[fact]}))
     assert forgotten.fits != "yes"

@@ -53,10 +53,10 @@ WRONG = {
 def test_what_is_wrong_is_named_by_key_and_reason(case: str) -> None:
     right, wrong, key, reason = WRONG[case]
     assert PROFILE.count(right) >= 1
-    found = check_profile(PROFILE.replace(right, wrong, 1).encode(), origin="my.toml")
-    assert not found.valid
-    assert found.file == "my.toml"
-    assert (key, True) in [(problem.key, reason in problem.reason) for problem in found.problems], found.problems
+    answer = check_profile(PROFILE.replace(right, wrong, 1).encode(), origin="my.toml")
+    assert not answer.valid
+    assert answer.file == "my.toml"
+    assert (key, True) in [(problem.key, reason in problem.reason) for problem in answer.problems], answer.problems
 
 
 @pytest.mark.parametrize("case", WRONG)

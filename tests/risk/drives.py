@@ -81,8 +81,8 @@ PASSED_TEST = SelfTest(kind="Extended offline", result="passed", hours=21_900)
 def reading(drive: Drive = HDD, *, values: dict[str, Any] | None = None, **fields: Any) -> Reading:
     """A reading of a drive whose values are clean but for those given."""
     clean = _CLEAN[f"{drive.protocol} {drive.kind}"]
-    said = {"drive_says": "passed", "read_at": READ_AT, "path": "/dev/sdb", **fields}
-    return Reading(drive=drive, values=Values(**(clean | (values or {}))), **said)
+    defaults = {"drive_says": "passed", "read_at": READ_AT, "path": "/dev/sdb", **fields}
+    return Reading(drive=drive, values=Values(**(clean | (values or {}))), **defaults)
 
 
 def hdd(**values: Any) -> Reading:

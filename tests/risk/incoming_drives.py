@@ -21,10 +21,10 @@ class Incoming(NamedTuple):
 
 
 def _new(drive: Any = HDD, values: dict[str, Any] | None = None, **fields: Any) -> Reading:
-    said = {"power_on_hours": 3, "power_cycles": 5} | (values or {})
+    counts = {"power_on_hours": 3, "power_cycles": 5} | (values or {})
     if drive.kind == "ssd":
-        said = {"wear_percent_used": 0, "host_bytes_written": 10**9} | said
-    return reading(drive, values=said, **fields)
+        counts = {"wear_percent_used": 0, "host_bytes_written": 10**9} | counts
+    return reading(drive, values=counts, **fields)
 
 
 def _drive(drive: Any, **changes: Any) -> Any:

@@ -31,9 +31,9 @@ VALUE_KEYS = (
 )
 
 
-@pytest.mark.parametrize("one", [hdd(), nvme(), sas(), Reading(gaps=(Gap(code="x", what="Nothing.", blocks=True),))])
-def test_every_key_of_the_contract_is_there_even_if_null(one: Reading) -> None:
-    document = json.loads(encode(assess(one)))
+@pytest.mark.parametrize("sample", [hdd(), nvme(), sas(), Reading(gaps=(Gap(code="x", what="Nothing.", blocks=True),))])
+def test_every_key_of_the_contract_is_there_even_if_null(sample: Reading) -> None:
+    document = json.loads(encode(assess(sample)))
     assert document["schema"] == "drivecare/assessment-1"
     assert all(key in document for key in KEYS.split())
     assert all(key in document["drive"] for key in DRIVE_KEYS.split())
@@ -72,11 +72,11 @@ def test_null_and_zero_stay_apart() -> None:
 
 @pytest.mark.parametrize("case", SCENARIOS, ids=[case.id for case in SCENARIOS])
 def test_findings_stand_worst_first_and_the_same_reading_gives_the_same(case: Scenario) -> None:
-    found = assess(case.reading, **case.given)
-    ranks = [RANK[finding.severity] for finding in found.findings]
+    assessment = assess(case.reading, **case.given)
+    ranks = [RANK[finding.severity] for finding in assessment.findings]
     assert ranks == sorted(ranks)
-    assert found == assess(case.reading, **case.given)
-    assert found.limits
+    assert assessment == assess(case.reading, **case.given)
+    assert assessment.limits
 
 
 @pytest.mark.promise(4)
@@ -163,14 +163,14 @@ def test_explain_adds_up_to_the_estimate(values: dict[str, int]) -> None:
     """The points of the lines give the sum, and the two bands named give the figure, worked out here once more."""
     lines = explain(hdd(**values))
     total = next(line for line in lines if " points in all" in line)
-    assert sum(int(found[1]) for line in lines if (found := re.search(r" gives (\d+) points$", line))) == int(
+    assert sum(int(assessment[1]) for line in lines if (assessment := re.search(r" gives (\d+) points$", line))) == int(
         total.split()[0]
     )
     estimate = assess(hdd(**values)).failure_12_months.estimate
     assert estimate is not None
     assert total.endswith(f": {estimate:.1%}")
-    if found := re.search(r"between ([\d.]+) points \(([\d.]+)%\) and ([\d.]+) points \(([\d.]+)%\)", total):
-        x1, y1, x2, y2 = (float(number) for number in found.groups())
+    if assessment := re.search(r"between ([\d.]+) points \(([\d.]+)%\) and ([\d.]+) points \(([\d.]+)%\)", total):
+        x1, y1, x2, y2 = (float(number) for number in assessment.groups())
         share = (int(total.split()[0]) - x1) / (x2 - x1)
         logs = [math.log(-math.log(1 - y / 100)) for y in (y1, y2)]
         worked = 1 - math.exp(-math.exp((1 - share) * logs[0] + share * logs[1]))

@@ -85,13 +85,13 @@ def spans(daily: Path, tmp_path_factory: pytest.TempPathFactory) -> Any:
 
 def test_spans_say_the_same_as_the_days(spans: Any) -> None:
     frame = spans.collect()
-    held = {}
+    counters_on = {}
     for span in frame.iter_rows(named=True):
         for day in range(span["from_day"], span["to_day"] + 1):
-            held[span["drive"], day] = tuple(span[f"smart_{number}"] for number in (5, 187, 188, 197, 198))
+            counters_on[span["drive"], day] = tuple(span[f"smart_{number}"] for number in (5, 187, 188, 197, 198))
     for row in invented():
         day = (date.fromisoformat(str(row["date"])) - date(1970, 1, 1)).days
-        assert held[row["serial_number"], day] == tuple(row[f"smart_{n}_raw"] for n in (5, 187, 188, 197, 198))
+        assert counters_on[row["serial_number"], day] == tuple(row[f"smart_{n}_raw"] for n in (5, 187, 188, 197, 198))
     assert frame["failed"].sum() == sum(int(row["failure"]) for row in invented())
 
 
@@ -139,23 +139,24 @@ def test_the_chance_of_a_reading_day_is_kaplan_meier_from_that_day(spans: Any) -
         last[name] = (since, int(row["failure"]))
         if since == 100:
             clean[name] = not any(row[f"smart_{number}_raw"] for number in (5, 187, 188, 197, 198))
-    for wanted in (True, False):
-        followed = [last[name] for name, is_clean in clean.items() if is_clean is wanted and last[name][0] > 100]
+    for is_wanted in (True, False):
+        followed = [last[name] for name, is_clean in clean.items() if is_clean is is_wanted and last[name][0] > 100]
         expected = by_hand([end - 100 for end, _ in followed], [fails for _, fails in followed])
-        where = pl.col("points") == 0 if wanted else pl.col("points") > 0
-        assert cohort.chance(where) == pytest.approx(np.clip(expected, 0.0005, 0.995))
-        assert cohort.readings(where) == len(followed)
-        assert cohort.failed(where) == sum(fails for _, fails in followed)
+        selection = pl.col("points") == 0 if is_wanted else pl.col("points") > 0
+        assert cohort.chance(selection) == pytest.approx(np.clip(expected, 0.0005, 0.995))
+        assert cohort.readings(selection) == len(followed)
+        assert cohort.failed(selection) == sum(fails for _, fails in followed)
 
 
 def test_the_whole_calibration_gives_a_table_that_can_be_shipped(spans: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     import calibrate
 
-    from drivecare.risk.survival import decode_table, load_table
+    from drivecare.documents import decode_toml
+    from drivecare.risk.survival import SurvivalTable, load_table
 
     monkeypatch.setattr(calibrate, "BAND_FAILED", 5)
     table = calibrate.calibrate(spans, load_table(), since=0, until=10**6)
-    assert decode_table(calibrate.as_toml(table).encode(), origin="x") == table
+    assert decode_toml(SurvivalTable, calibrate.as_toml(table).encode(), origin="x") == table
     assert table.base_rates[0].chance < table.bands[0].chance < table.bands[-1].chance
     assert [ladder.label for ladder in table.ladders] == [ladder.label for ladder in load_table().ladders]
     earlier = calibrate.calibrate(spans, load_table(), since=0, until=(START - date(1970, 1, 1)).days + 150)

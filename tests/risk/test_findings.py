@@ -8,10 +8,11 @@ from typing import Any
 import msgspec
 import pytest
 
+from drivecare.documents import decode_toml
 from drivecare.reading.model import Drive, Reading, Values
 from drivecare.risk.assess import assess
 from drivecare.risk.findings import apply_rules
-from drivecare.risk.rules import Rule, decode_rules, load_rules
+from drivecare.risk.rules import Rule, RuleFile, load_rules
 from drivecare.risk.signals import Signal
 from tests.risk.drives import HDD, NVME, reading, row
 
@@ -31,21 +32,21 @@ source = {{ kind = "judgement", text = "invented" }}
 
 def rules_of(severities: dict[str, int]) -> tuple[Rule, ...]:
     text = "".join(RULE.format(severity=severity, limit=limit) for severity, limit in severities.items())
-    return decode_rules(text.encode(), origin="invented.toml")
+    return decode_toml(RuleFile, text.encode(), origin="invented.toml").rule
 
 
 @pytest.mark.parametrize("order", list(itertools.permutations(("note", "recheck", "replace", "evacuate"))))
 def test_the_worst_of_several_answers_counts_whatever_their_order(order: tuple[str, ...]) -> None:
     asked = rules_of(dict.fromkeys(order, 0))
     rules = msgspec.structs.replace(load_rules(), by_signal={"dents": asked})
-    (judged,) = apply_rules({"dents": (Signal(value=1),)}, HDD, rules)
-    assert judged.finding.severity == "evacuate"
+    (ruling,) = apply_rules({"dents": (Signal(value=1),)}, HDD, rules)
+    assert ruling.finding.severity == "evacuate"
 
 
 def test_a_worse_rule_that_does_not_hold_has_no_say() -> None:
     rules = msgspec.structs.replace(load_rules(), by_signal={"dents": rules_of({"evacuate": 5, "recheck": 0})})
-    (judged,) = apply_rules({"dents": (Signal(value=1),)}, HDD, rules)
-    assert judged.finding.severity == "recheck"
+    (ruling,) = apply_rules({"dents": (Signal(value=1),)}, HDD, rules)
+    assert ruling.finding.severity == "recheck"
 
 
 @pytest.mark.parametrize(
@@ -67,32 +68,33 @@ def test_a_drive_of_unknown_kind_is_judged_by_the_sternest_rule(
 
 @pytest.mark.parametrize("order", list(itertools.permutations(("temperature", "spare", "reliability"))))
 def test_every_warning_of_a_drive_is_judged(order: tuple[str, ...]) -> None:
-    judged = assess(reading(NVME, values={"critical_warnings": order}))
-    named = {f.observed: f.severity for f in judged.findings if f.signal == "critical_warnings"}
+    assessment = assess(reading(NVME, values={"critical_warnings": order}))
+    named = {f.observed: f.severity for f in assessment.findings if f.signal == "critical_warnings"}
     assert named == {"reliability": "evacuate", "spare": "replace", "temperature": "recheck"}
-    assert judged.verdict == "evacuate"
+    assert assessment.verdict == "evacuate"
 
 
 def test_every_row_at_its_threshold_is_a_finding() -> None:
     rows = (row(3, "now", prefail=True), row(10, "now", prefail=True), row(5, "now", prefail=True))
-    found = assess(reading(attributes=rows)).findings
-    named = [f.detail for f in found if f.signal == "prefail_now"]
+    expected = assess(reading(attributes=rows)).findings
+    named = [f.detail for f in expected if f.signal == "prefail_now"]
     assert sorted(detail.split()[1] for detail in named) == ["10", "3", "5"]
 
 
 def test_a_limit_may_be_another_signal_and_one_that_is_not_said_limits_nothing() -> None:
     rule = RULE.format(severity="replace", limit='"most_dents"')
-    rules = msgspec.structs.replace(load_rules(), by_signal={"dents": decode_rules(rule.encode(), origin="invented")})
+    decoded = decode_toml(RuleFile, rule.encode(), origin="invented.toml").rule
+    rules = msgspec.structs.replace(load_rules(), by_signal={"dents": decoded})
     limits: dict[int | str | None, list[tuple[str, object]]] = {
         2: [("replace", 2)],
         3: [],
         "few": [],
         None: [],
     }
-    for most, found in limits.items():
-        told = {"most_dents": (Signal(value=most),)} if most is not None else {}
-        judged = apply_rules({"dents": (Signal(value=3),), **told}, HDD, rules)
-        assert [(one.finding.severity, one.finding.limit) for one in judged] == found
+    for most, expected in limits.items():
+        limit_signal = {"most_dents": (Signal(value=most),)} if most is not None else {}
+        rulings = apply_rules({"dents": (Signal(value=3),), **limit_signal}, HDD, rules)
+        assert [(ruling.finding.severity, ruling.finding.limit) for ruling in rulings] == expected
 
 
 @pytest.mark.parametrize(("state", "number"), [("now", 30), ("past", 20)])
@@ -106,8 +108,8 @@ def test_a_row_is_shown_by_the_number_that_crossed_its_threshold(state: str, num
 @pytest.mark.parametrize("state", ["off", "unsupported"])
 def test_a_drive_that_keeps_no_health_data_is_unproven_by_name(state: str) -> None:
     drive = msgspec.structs.replace(HDD, smart=state)
-    judged = assess(Reading(drive=drive, values=Values(power_on_hours=1)))
-    assert (judged.verdict, judged.findings[0].signal) == ("unproven", f"smart-{state}")
+    assessment = assess(Reading(drive=drive, values=Values(power_on_hours=1)))
+    assert (assessment.verdict, assessment.findings[0].signal) == ("unproven", f"smart-{state}")
 
 
 def test_one_row_with_a_threshold_is_health_data() -> None:

@@ -13,22 +13,22 @@ from tests.risk.scenarios import SCENARIOS, Scenario
 
 @pytest.mark.parametrize("case", INCOMING, ids=[case.id for case in INCOMING])
 def test_delivery(case: Incoming) -> None:
-    found = assess(case.reading, as_new=True)
-    asking = {finding.signal for finding in found.findings if finding.severity != "note"}
+    assessment = assess(case.reading, as_new=True)
+    asking = {finding.signal for finding in assessment.findings if finding.severity != "note"}
     asking -= set() if "estimate" in case.signals else {"estimate"}
-    assert (found.verdict, asking) == (case.verdict, set(case.signals))
+    assert (assessment.verdict, asking) == (case.verdict, set(case.signals))
 
 
 @pytest.mark.parametrize("case", SCENARIOS, ids=[case.id for case in SCENARIOS])
 def test_never_evacuated_and_sent_back_above_refit(case: Scenario) -> None:
-    found = assess(case.reading, as_new=True, **case.given)
+    assessment = assess(case.reading, as_new=True, **case.given)
     used = assess(case.reading, **case.given).verdict
-    assert found.verdict in ("replace", "unproven" if used == "unproven" else "refit")
-    assert found.exit_code == EXIT_CODES[found.verdict]
+    assert assessment.verdict in ("replace", "unproven" if used == "unproven" else "refit")
+    assert assessment.exit_code == EXIT_CODES[assessment.verdict]
     if used in ("recheck", "replace", "evacuate"):
-        assert found.verdict == "replace"
-    if found.verdict == "replace":
-        assert "end it back" in found.headline
+        assert assessment.verdict == "replace"
+    if assessment.verdict == "replace":
+        assert "end it back" in assessment.headline
 
 
 def test_use_is_no_finding_in_a_used_drive() -> None:

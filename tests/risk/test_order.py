@@ -78,13 +78,13 @@ NVME_DECLINE = (
 
 def _no_milder(before: Assessment, after: Assessment) -> bool:
     eased = BETTER_TO_WORSE.index(after.verdict) < BETTER_TO_WORSE.index(before.verdict)
-    was, now = before.failure_12_months.estimate, after.failure_12_months.estimate
-    return not eased and was is not None and now is not None and now >= was
+    earlier, now = before.failure_12_months.estimate, after.failure_12_months.estimate
+    return not eased and earlier is not None and now is not None and now >= earlier
 
 
 def test_decline_never_looks_better() -> None:
     for line in (DECLINE, NVME_DECLINE):
-        steps = [assess(one) for one in line]
+        steps = [assess(sample) for sample in line]
         assert all(_no_milder(before, after) for before, after in pairwise(steps))
         assert (steps[0].verdict, steps[-1].verdict) == ("refit", "evacuate")
 
@@ -104,13 +104,13 @@ def _drive_and_worse(draw: st.DrawFn) -> tuple[Reading, Reading]:
         worse["available_spare_percent"] = draw(st.integers(0, values["available_spare_percent"]))
     test = draw(st.sampled_from((None, "passed", "aborted")))
     failed = draw(st.sampled_from((test, "read", "unknown-element")))
-    said = draw(st.sampled_from(("passed", "failing")))
-    worse_said = "failing" if draw(st.booleans()) else said
+    own_verdict = draw(st.sampled_from(("passed", "failing")))
+    worse_verdict = "failing" if draw(st.booleans()) else own_verdict
     if drive is NVME:  # its overall verdict is made of its warnings and nothing else
-        said, worse_said = (("failing" if told["critical_warnings"] else "passed") for told in (values, worse))
+        own_verdict, worse_verdict = ("failing" if v["critical_warnings"] else "passed" for v in (values, worse))
     errors = logged("uncorrectable", count=draw(count), newest=draw(st.integers(0, 21_904)))
-    first = reading(drive, values=values, drive_says=said, selftests=_one_test(test), errors=errors)
-    second = reading(drive, values=worse, drive_says=worse_said, errors=errors)
+    first = reading(drive, values=values, drive_says=own_verdict, selftests=_one_test(test), errors=errors)
+    second = reading(drive, values=worse, drive_says=worse_verdict, errors=errors)
     return first, msgspec.structs.replace(second, selftests=_one_test(failed))
 
 
@@ -121,5 +121,5 @@ def _one_test(result: str | None) -> tuple[object, ...]:
 @settings(max_examples=400, deadline=None)
 @given(_drive_and_worse())
 def test_more_of_a_bad_signal_never_eases(pair: tuple[Reading, Reading]) -> None:
-    before, after = (assess(one) for one in pair)
+    before, after = (assess(sample) for sample in pair)
     assert _no_milder(before, after)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import pytest
 
+from drivecare.documents import decode_toml
 from drivecare.errors import BadInput
 from drivecare.reading.logs import STATISTICS
 from drivecare.reading.model import Values
-from drivecare.risk.rules import decode_rules, decode_verdict_table, find_rules, load_rules
+from drivecare.risk.rules import RuleFile, VerdictFile, find_rules, load_rules
 
 GOOD = """
 [[rule]]
@@ -76,13 +77,13 @@ def test_only_observed_loss_or_an_alarm_evacuates() -> None:
 def test_wrong_rule_file_is_refused(old: str, new: str, reason: str) -> None:
     assert old in GOOD
     with pytest.raises(BadInput) as refused:
-        decode_rules(GOOD.replace(old, new).encode(), origin="mine.toml")
+        decode_toml(RuleFile, GOOD.replace(old, new).encode(), origin="mine.toml")
     assert refused.value.message().startswith("mine.toml: ")
     assert reason in refused.value.message()
 
 
 def test_good_rule_file_is_taken() -> None:
-    (rule,) = decode_rules(GOOD.encode(), origin="mine.toml")
+    (rule,) = decode_toml(RuleFile, GOOD.encode(), origin="mine.toml").rule
     assert (rule.signal, rule.levels[0].describe()) == ("pending", "above 0")
 
 
@@ -90,7 +91,7 @@ def test_verdict_table_has_to_end_with_a_row_that_always_holds() -> None:
     row = b'[[row]]\nverdict = "replace"\nseverity = "replace"\nheadline = "h"\nas_new = "n"\n'
     table = row + b'[[limit]]\nwhen = "used"\ntext = "t"\n'
     with pytest.raises(BadInput, match=r"mine\.toml: the last row of the verdict table has to hold always"):
-        decode_verdict_table(table, origin="mine.toml")
+        decode_toml(VerdictFile, table, origin="mine.toml")
 
 
 def test_verdict_table_asks_in_this_order() -> None:

@@ -16,16 +16,16 @@ from tests.risk.scenarios import SCENARIOS, Scenario
 @pytest.mark.promise(4)
 @pytest.mark.parametrize("case", SCENARIOS, ids=[case.id for case in SCENARIOS])
 def test_verdict(case: Scenario) -> None:
-    found = assess(case.reading, **case.given)
-    assert (found.verdict, found.fault_classes[0]) == (case.verdict, case.fault_class)
+    assessment = assess(case.reading, **case.given)
+    assert (assessment.verdict, assessment.fault_classes[0]) == (case.verdict, case.fault_class)
 
 
 @pytest.mark.parametrize(
     ("chance", "severity"), [(0.19, None), (0.20, "recheck"), (0.24, "recheck"), (0.25, "replace")]
 )
 def test_limits_of_the_measured_chance(chance: float, severity: str | None) -> None:
-    found = apply_rules({"estimate": (Signal(value=chance),)}, HDD, load_rules())
-    assert [judged.finding.severity for judged in found] == ([severity] if severity else [])
+    assessment = apply_rules({"estimate": (Signal(value=chance),)}, HDD, load_rules())
+    assert [judged.finding.severity for judged in assessment] == ([severity] if severity else [])
 
 
 def test_every_level_of_every_rule_is_reached() -> None:
@@ -43,5 +43,5 @@ def test_every_level_of_every_rule_is_reached() -> None:
 
 @pytest.mark.parametrize("case", SCENARIOS, ids=[case.id for case in SCENARIOS])
 def test_every_recheck_says_its_way_out(case: Scenario) -> None:
-    found = assess(case.reading, **case.given)
-    assert bool(found.way_out) == (found.verdict == "recheck")
+    assessment = assess(case.reading, **case.given)
+    assert bool(assessment.way_out) == (assessment.verdict == "recheck")

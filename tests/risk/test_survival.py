@@ -11,14 +11,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from drivecare.documents import decode_toml
 from drivecare.errors import BadInput
 from drivecare.reading.counters import HOURS_PER_YEAR
 from drivecare.reading.model import Drive, Reading, Values
 from drivecare.risk.survival import (
     Ladder,
     Rung,
+    SurvivalTable,
     base_rate,
-    decode_table,
     load_table,
     look_up,
     measured_chance,
@@ -78,11 +79,11 @@ def test_at_a_band_the_estimate_is_the_measured_chance() -> None:
 
 
 def test_between_bands_the_logarithm_of_the_hazard_is_interpolated() -> None:
-    one, two = TABLE.bands[3], TABLE.bands[4]
-    points = math.ceil(one.points + 0.01)
-    assert one.points < points < two.points or pytest.skip("no whole number lies between these bands")
-    share = (points - one.points) / (two.points - one.points)
-    log_hazards = [math.log(-math.log(1 - band.chance)) for band in (one, two)]
+    lower, upper = TABLE.bands[3], TABLE.bands[4]
+    points = math.ceil(lower.points + 0.01)
+    assert lower.points < points < upper.points or pytest.skip("no whole number lies between these bands")
+    share = (points - lower.points) / (upper.points - lower.points)
+    log_hazards = [math.log(-math.log(1 - band.chance)) for band in (lower, upper)]
     expected = 1 - math.exp(-math.exp(log_hazards[0] + share * (log_hazards[1] - log_hazards[0])))
     assert look_up(TABLE, points, 0)[0] == pytest.approx(expected, abs=1e-4)
 
@@ -114,12 +115,12 @@ def test_no_chance_without_data_that_bear_on_the_drive(reading: Reading) -> None
 
 
 def test_the_basis_names_source_counts_and_the_model_left_out() -> None:
-    found = measured_chance(hdd(reallocated=0, pending=24, power_on_hours=21_904))
-    assert found
-    assert found.basis.startswith("measured: ")
-    assert "Backblaze" in found.basis
-    assert "ST3000DM001" in found.basis
-    assert found.clean == TABLE.base_rates[0].chance
+    figures = measured_chance(hdd(reallocated=0, pending=24, power_on_hours=21_904))
+    assert figures
+    assert figures.basis.startswith("measured: ")
+    assert "Backblaze" in figures.basis
+    assert "ST3000DM001" in figures.basis
+    assert figures.clean == TABLE.base_rates[0].chance
 
 
 def test_an_age_that_too_few_drives_reached_is_said_to_be_judged() -> None:
@@ -145,12 +146,16 @@ def test_a_table_that_falls_or_has_no_source_is_refused() -> None:
     from importlib.resources import files
 
     text = (files("drivecare.profiles") / "risk" / "hdd-survival.toml").read_text()
-    assert decode_table(text.encode(), origin="x") == TABLE
+    assert decode_toml(SurvivalTable, text.encode(), origin="x") == TABLE
     with pytest.raises(BadInput, match="needs its source"):
-        decode_table(text.replace(f'source = "{TABLE.source}"', 'source = " "').encode(), origin="x")
+        decode_toml(SurvivalTable, text.replace(f'source = "{TABLE.source}"', 'source = " "').encode(), origin="x")
     last = tomllib.loads(text)["band"][-1]
     with pytest.raises(BadInput, match="chance must not fall"):
-        decode_table(text.replace(f"chance = {last['chance']}\n", f"chance = {last['low']}\n").encode(), origin="x")
+        decode_toml(
+            SurvivalTable,
+            text.replace(f"chance = {last['chance']}\n", f"chance = {last['low']}\n").encode(),
+            origin="x",
+        )
 
 
 def test_every_measured_row_has_counts() -> None:

@@ -42,14 +42,14 @@ celsius = st.one_of(st.none(), st.sampled_from([20, 38, 50, 51, 60, 61, 66]))
         {name: hours if name == "smart_9_raw" else celsius if name == "smart_194_raw" else small for name in COUNTERS}
     )
 )
-def test_a_row_is_judged_as_the_drive_alone(said: dict[str, Any]) -> None:
-    row = ["2030-01-01", "KESTREL KD4000", *("" if said[name] is None else str(said[name]) for name in COUNTERS)]
-    values = Values(**{COUNTERS[name]: number for name, number in said.items()})
+def test_a_row_is_judged_as_the_drive_alone(numbers: dict[str, Any]) -> None:
+    row = ["2030-01-01", "KESTREL KD4000", *("" if numbers[name] is None else str(numbers[name]) for name in COUNTERS)]
+    values = Values(**{COUNTERS[name]: number for name, number in numbers.items()})
     alone = assess(Reading(drive=Drive(kind="hdd", protocol="ata"), values=values))
     chance = alone.failure_12_months
-    found = SHARED.judge(row)
-    assert (found.verdict, found.leading_signal) == (alone.verdict, alone.leading_signal)
-    assert (found.estimate, found.low, found.high) == (chance.estimate, chance.low, chance.high)
+    judgement = SHARED.judge(row)
+    assert (judgement.verdict, judgement.leading_signal) == (alone.verdict, alone.leading_signal)
+    assert (judgement.estimate, judgement.low, judgement.high) == (chance.estimate, chance.low, chance.high)
 
 
 def test_ages_are_kept_apart_where_a_rule_or_the_base_rate_changes() -> None:
@@ -66,8 +66,8 @@ def test_states_are_few_and_cells_many(monkeypatch: pytest.MonkeyPatch) -> None:
 
     monkeypatch.setattr("drivecare.risk.drive_table.assess", counted)
     judge = TableJudge(["smart_5_raw", "smart_188_raw", "smart_194_raw"])
-    found = {judge.judge(["0", str(count), str(20 + count % 30)]) for count in range(2, 202)}
-    assert (len(found), len(calls)) == (1, 1)
+    judgement = {judge.judge(["0", str(count), str(20 + count % 30)]) for count in range(2, 202)}
+    assert (len(judgement), len(calls)) == (1, 1)
     judge.judge(["0", "2", "51"])
     assert len(calls) == 2
 
@@ -78,17 +78,17 @@ def test_wear_counts_beyond_the_last_counter_too() -> None:
     judge = TableJudge(header)
     assert judge.last == 2
     lines = ["KESTREL KW480,0,,97,", "KESTREL KD4000,0,,,"]
-    worn, spinning = (found for *_, found in judge_lines(lines, judge, len(header), Told()))
+    worn, spinning = (judgement for *_, judgement in judge_lines(lines, judge, len(header), FaultRecorder()))
     assert worn == TableJudge(header).judge(["KESTREL SSD 480", "0", "", "", ""])
     assert spinning == TableJudge(header).judge(["KESTREL KD4000", "0", "", "", ""])
     assert worn != spinning
 
 
 def test_nothing_said_is_unproven_without_a_chance() -> None:
-    found = SHARED.judge(["2030-01-01", "KESTREL KD4000", *[""] * len(COUNTERS)])
-    assert found.verdict == "unproven"
-    assert found.estimate is None
-    assert found.cells == "unproven,,,," + (found.leading_signal or "")
+    judgement = SHARED.judge(["2030-01-01", "KESTREL KD4000", *[""] * len(COUNTERS)])
+    assert judgement.verdict == "unproven"
+    assert judgement.estimate is None
+    assert judgement.cells == "unproven,,,," + (judgement.leading_signal or "")
 
 
 def test_packed_timeouts_count_their_lowest_word() -> None:
@@ -119,9 +119,9 @@ def test_other_spellings_of_an_empty_cell(cell: str) -> None:
 def test_a_count_that_cannot_be_is_neither_said_nor_zero(cell: str) -> None:
     """The reader of reports takes 50,000,000 sectors for the most; a raw value has six bytes."""
     judge = TableJudge(["smart_5_raw", "smart_9_raw", "smart_197_raw"])
-    found, unsaid = judge.judge([cell, "0", "0"]), judge.judge(["", "0", "0"])
-    assert (found.verdict, found.leading_signal) == ("recheck", "unread_count")
-    assert (unsaid.verdict, unsaid.estimate) == ("refit", found.estimate)
+    judgement, unsaid = judge.judge([cell, "0", "0"]), judge.judge(["", "0", "0"])
+    assert (judgement.verdict, judgement.leading_signal) == ("recheck", "unread_count")
+    assert (unsaid.verdict, unsaid.estimate) == ("refit", judgement.estimate)
     assert judge.judge(["0", "160000000000000", "0"]) == judge.judge(["0", "", "0"])
 
 
@@ -136,7 +136,7 @@ def test_the_memory_stays_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
     assert judge.judge(["0", "0"]) == first
 
 
-class Told:
+class FaultRecorder:
     """Takes down what is wrong with a table."""
 
     def __init__(self) -> None:
@@ -153,9 +153,9 @@ class Told:
 def test_a_quoted_cell_may_hold_a_comma() -> None:
     assert split_cells('a,"b, c",d') == ["a", "b, c", "d"]
     judge = TableJudge(["model", "smart_5_raw"])
-    ((_, line, row, found),) = judge_lines(['"KESTREL, KD",3\n'], judge, 2, Told())
+    ((_, line, row, judgement),) = judge_lines(['"KESTREL, KD",3\n'], judge, 2, FaultRecorder())
     assert (line, row) == ('"KESTREL, KD",3', ["KESTREL, KD", "3"])
-    assert found == judge.judge(["x", "3"])
+    assert judgement == judge.judge(["x", "3"])
 
 
 HEADER = ["model", "smart_5_raw", "smart_9_raw", "smart_197_raw"]
@@ -173,30 +173,30 @@ GOOD = "x,0,100,0\n"
     ids=["short", "long", "an open quotation", "without end"],
 )
 def test_a_line_that_cannot_be_judged_is_left_out_and_named(line: str | None, what: str) -> None:
-    told = Told()
-    judged_lines = list(judge_lines([GOOD, line, GOOD], TableJudge(HEADER), 4, told))
+    faults = FaultRecorder()
+    judged_lines = list(judge_lines([GOOD, line, GOOD], TableJudge(HEADER), 4, faults))
     assert [number for number, *_ in judged_lines] == [2, 4]
-    assert (told.left_out, told.doubted) == ([(3, what)], [])
+    assert (faults.left_out, faults.doubted) == ([(3, what)], [])
 
 
 @pytest.mark.parametrize("cell", ["many", "0.5", "inf", "-1"])
 @pytest.mark.parametrize("column", [1, 2, 3])
 def test_a_cell_that_is_not_a_number_is_named_every_time_and_counts_as_unreadable(cell: str, column: int) -> None:
-    line = ",".join(cell if place == column else one for place, one in enumerate(GOOD.strip().split(",")))
-    told, judge = Told(), TableJudge(HEADER)
-    (_, _, _, good), (_, _, _, bad), _ = judge_lines([GOOD, f"{line}\n", f"{line}\n"], judge, 4, told)
+    line = ",".join(cell if place == column else original for place, original in enumerate(GOOD.strip().split(",")))
+    faults, judge = FaultRecorder(), TableJudge(HEADER)
+    (_, _, _, good), (_, _, _, bad), _ = judge_lines([GOOD, f"{line}\n", f"{line}\n"], judge, 4, faults)
     sentence = f"column {HEADER[column]} holds {cell!r}, a whole number or an empty cell is needed; taken as unreadable"
-    assert told.doubted == [(3, sentence), (4, sentence)]
+    assert faults.doubted == [(3, sentence), (4, sentence)]
     assert good.verdict == "refit"
     assert bad.verdict == ("refit" if HEADER[column] == "smart_9_raw" else "recheck")
 
 
 @pytest.mark.parametrize("cell", ["", "n/a", " N/A ", "-", "?", "NaN", "null", "unknown"])
 def test_a_cell_that_says_nothing_is_no_fault(cell: str) -> None:
-    told, judge = Told(), TableJudge([*HEADER, "smart_10_raw", "smart_177_raw"])
-    ((_, _, _, found),) = judge_lines([f"x,{cell},{cell},{cell},{cell},{cell}\n"], judge, 6, told)
-    assert (told.left_out, told.doubted) == ([], [])
-    assert found == judge.judge(["x", "", "", "", "", ""])
+    faults, judge = FaultRecorder(), TableJudge([*HEADER, "smart_10_raw", "smart_177_raw"])
+    ((_, _, _, judgement),) = judge_lines([f"x,{cell},{cell},{cell},{cell},{cell}\n"], judge, 6, faults)
+    assert (faults.left_out, faults.doubted) == ([], [])
+    assert judgement == judge.judge(["x", "", "", "", "", ""])
 
 
 def test_a_line_without_end_is_never_held_whole() -> None:

@@ -43,10 +43,10 @@ def test_growth_is_a_finding_and_a_steady_count_is_not(name: str, steady: str) -
 )
 def test_link_recheck_is_done_after_the_stated_amount(read_gb: int | None, verdict: str) -> None:
     now = hdd(crc_errors=12, host_bytes_read=None if read_gb is None else 7 * GB + read_gb * GB)
-    found = assess(now, history=[earlier(now, host_bytes_read=7 * GB)])
-    assert found.verdict == verdict
+    assessment = assess(now, history=[earlier(now, host_bytes_read=7 * GB)])
+    assert assessment.verdict == verdict
     if verdict == "refit":
-        (finding,) = found.findings
+        (finding,) = assessment.findings
         assert finding.severity == "note"
         assert finding.why.endswith(
             f"No growth since {EARLIER} while {read_gb:,} GB were read, by the drive's own count."
@@ -94,9 +94,9 @@ def test_other_drives_and_later_readings_are_left_out_and_said() -> None:
     now = hdd(reallocated=3)
     other = reading(NVME)
     later = msgspec.structs.replace(earlier(now, reallocated=0), read_at="2026-12-24T09:00:00+00:00")
-    found = assess(now, history=[other, later])
-    assert found.verdict == "recheck"
-    assert found.limits[-1].startswith("2 of the readings and scans given are of another drive or later")
+    assessment = assess(now, history=[other, later])
+    assert assessment.verdict == "recheck"
+    assert assessment.limits[-1].startswith("2 of the readings and scans given are of another drive or later")
 
 
 def test_same_serial_of_another_model_is_another_drive() -> None:
