@@ -95,7 +95,7 @@ def load_journal(store: JournalFile, *, resume: bool) -> Journal | None:
         "it is the journal of an unfinished copy",
         guard="unfinished-copy",
         location=str(store.path),
-        hint="Continue with --resume, or move it away to begin anew",
+        hint="Continue with --resume, or move it away and start a new copy",
     )
 
 

@@ -52,12 +52,12 @@ class ReadBack:
 class Comparison:
     """Follows the expected parts and the chunks while bytes arrive in order.
 
-    Most parts are whole chunks, and hashing is the slowest step. Such a part is hashed once and its hash object handed
-    on to the chunk; only bytes of smaller parts and of the fill go into a hash of the chunk's own:
+    Hashing is the slowest step, and most parts are whole chunks. Such a part is hashed once and its hash handed on to
+    the chunk; the bytes of smaller parts and of the fill go into a hash of the chunk's own as well:
 
-        chunk   |    0    |    1    |    2    |
-        part    |    a    | b | fill|    c    |
-        hashed  |  once   |b+1|  1  |  once   |
+        chunk  |     0     |            1            |     2     |
+        part   |     a     |      b      |   fill    |     c     |
+        hash   | a, then 0 |   b and 1   |     1     | c, then 2 |
     """
 
     def __init__(self, parts: Iterable[ExpectedPart], chunk_bytes: int, bytes_total: int) -> None:

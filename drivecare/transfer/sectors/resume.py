@@ -26,7 +26,7 @@ def continue_journal(
             "the source was written to since this copy began, so its parts would not fit together",
             guard="source-changed",
             location=source.end.path,
-            hint="Move the journal away and copy anew",
+            hint="Move the journal away and start a new copy",
         )
     still_attached = journal.source.attachment == source.end.attachment
     return msgspec.structs.replace(
@@ -80,7 +80,7 @@ def _refuse_other_media(journal: Journal, source: Endpoint, target: Endpoint, ta
             "there is no such file, and this copy had begun to write it",
             guard="other-medium",
             location=target_end.path,
-            hint="If it was moved, name its new path; otherwise move the journal away and copy anew",
+            hint="If it was moved, name its new path; otherwise move the journal away and start a new copy",
         )
     for side, recorded, present in (("source", journal.source, source.end), ("target", journal.target, target_end)):
         if not same_end(recorded, present):
@@ -88,7 +88,7 @@ def _refuse_other_media(journal: Journal, source: Endpoint, target: Endpoint, ta
                 f"the {side} is not the one this copy began with ({_describe(recorded)}, now {_describe(present)})",
                 guard="other-medium",
                 location=present.path,
-                hint="Connect that one, or move the journal away and begin anew",
+                hint="Connect that one, or move the journal away and start a new copy",
             )
 
 
