@@ -72,7 +72,8 @@ def _explain_rule(rule: Rule, signal: Signal, signals: Signals) -> str:
         holds, _ = evaluate_level(level, signal, signals)
         if holds:
             return f"{level.describe()}: {level.severity} [{rule.source.cite()}]"
-    return f"nothing ({'; '.join(f'not {level.describe()}' for level in rule.levels)})"
+    denials = (f"not {level.describe().removeprefix('is ')}" for level in rule.levels)
+    return f"nothing ({'; '.join(denials)})"
 
 
 def _explain_points(reading: Reading, reasoning: Reasoning) -> Iterator[str]:

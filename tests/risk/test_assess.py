@@ -141,6 +141,11 @@ def test_explanation_shows_every_step() -> None:
     assert lines[-1] == "Verdict: recheck. Something to clear up first, then read it again."
 
 
+def test_explanation_denies_a_test_in_plain_words() -> None:
+    (line,) = [line for line in explain(reading(selftests=(PASSED_TEST,))) if line.startswith("   last_selftest")]
+    assert ": nothing (not read; not servo; not electrical; " in line
+
+
 def test_explanation_of_a_new_drive_says_what_became_of_evacuate() -> None:
     assert "   sold as new: evacuate becomes replace, because the drive is sent back" in explain(
         hdd(pending=1), as_new=True
