@@ -143,6 +143,8 @@ class FolderContents:
 
     def _bytes_or_error(self, file: ResultFile) -> bytes | OSError:
         name = file.path.name
+        # Kept for the whole command: the same bytes are digested for the audit, decoded as documents and told in order,
+        # so that all three speak of one content, whatever happens to the file meanwhile.
         if name not in self._read:
             try:
                 with regular_file(file.path, LIMIT_BYTES) as stream:

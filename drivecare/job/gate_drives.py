@@ -115,6 +115,7 @@ def _readings_around(job: JobState, way_out: FiledDocument[Fact]) -> tuple[Asses
     recorded_at = parse_timestamp(way_out.document.at) or way_out.filed_at
     newest = job.old_drive
     earlier = later = None
+    # Readings come in the order in which they were taken, so the last one on either side stays.
     for reading in job.old_drive_readings:
         read_at, drive = taken_at(reading), reading.document.drive
         if newest is None or read_at is None:

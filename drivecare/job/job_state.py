@@ -37,7 +37,9 @@ _OPTIONS = frozenset(
 )
 
 
-@dataclass(frozen=True, kw_only=True)
+# The proof and the gate look at a JobState and are properties of it. So this module imports theirs, and they know this
+# type for the type checker alone.
+@dataclass(frozen=True, kw_only=True)  # without slots: a cached property keeps its value in the instance's own dict
 class JobState:
     """A job as of `now`. Every tuple is in the order of filing, except `assessments`: each reading is there once, in
     the order in which the drives were read. `audit` says what became of the filed results.

@@ -96,6 +96,8 @@ def _verify_command(job: JobState, receipt: FiledDocument[Receipt]) -> str:
 
 def _prove_by_receipts(job: JobState, last: FiledDocument[Receipt], drive: Drive, copy_command: str) -> CopyProof:
     """Follow a receipt back to the customer's drive through the images it came by."""
+    # Backwards, since only the newest receipt names the new drive: each step asks which copy made its image.
+    # A receipt already in the chain is never its own parent, so this ends.
     chain = [last]
     while _came_by_an_image(receipt := chain[-1].document):
         parent = _receipt_of_image(job, receipt, chain)
