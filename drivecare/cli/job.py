@@ -1,4 +1,4 @@
-"""`drivecare job`: open a job, record what only a person knows, tell its story, export and close it."""
+"""`drivecare job`: open a job, record what only a person knows, show, export and close it."""
 
 from __future__ import annotations
 
