@@ -122,7 +122,7 @@ def _image_end(path: str, size_bytes: int, drive: Drive | None) -> End:
 
 def _image_endpoint(path: str, status: os.stat_result, drive: Drive | None, machine: Machine) -> Endpoint:
     if stat.S_ISDIR(status.st_mode):
-        raise BadInput("is a directory", location=path, hint="Name an image file; for folders there is copy-files")
+        raise BadInput("is a folder", location=path, hint="Name an image file; for folders there is copy-files")
     if not stat.S_ISREG(status.st_mode):
         raise BadInput("is neither a drive nor an image file", location=path, hint="Name a block device or a file")
     mark = _file_mark(status)

@@ -127,7 +127,7 @@ def _open(path: str, flags: int) -> tuple[int, int]:
     with contextlib.suppress(OSError):
         mode = Path(path).stat().st_mode
         if not (stat.S_ISBLK(mode) or stat.S_ISREG(mode)):
-            problem = "is a directory" if stat.S_ISDIR(mode) else "is neither a drive nor an image file"
+            problem = "is a folder" if stat.S_ISDIR(mode) else "is neither a drive nor an image file"
             raise BadInput(problem, location=path, hint="Name a drive, like /dev/sdb, or an image file")
         hold = os.O_EXCL if stat.S_ISBLK(mode) else 0
     try:

@@ -136,4 +136,4 @@ class SessionRunner:
                 raise
             self.store.save(msgspec.structs.replace(journal, copied=()))
             problem = "the image was removed while it was written, and with it all that was copied"
-            raise Interrupted(problem, location=image.path, hint="Copy anew with --resume") from error
+            raise Interrupted(problem, location=image.path, hint="Start the copy again with --resume") from error

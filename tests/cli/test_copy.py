@@ -204,9 +204,9 @@ def test_a_chain_is_followed_through_a_job(source: Path, tmp_path: Path) -> None
     ("arguments", "code", "words"),
     [
         (("missing.img", "t.img"), 3, "there is no such file"),
-        ((".", "t.img"), 3, "is a directory"),
+        ((".", "t.img"), 3, "is a folder"),
         (("empty.img", "t.img"), 3, "is empty"),
-        (("source.img", "."), 3, "is a directory"),
+        (("source.img", "."), 3, "is a folder"),
         (("source.img", "nowhere/t.img"), 3, "there is no such file"),
         (("source.img", "/dev/null"), 3, "neither a drive nor an image file"),
         (("source.img",), 2, ""),

@@ -171,7 +171,7 @@ def test_what_is_no_receipt(tmp_path: Path, content: bytes, words: str) -> None:
         ({"digest": {"chunk_bytes": 1}}, "digests where"),
         ({"unreadable": [{"offset": -512, "length": 512}]}, "Expected `int` >= 0"),
         ({"target": {"path": ""}}, "there is no such file"),
-        ({"target": {"path": "/"}}, "is a directory"),
+        ({"target": {"path": "/"}}, "is a folder"),
         ({"target": {"path": "a\0b"}}, "Expected `str` matching regex"),
         ({"target": {"path": "target.img/below"}}, "there is no such file"),
     ],

@@ -231,10 +231,10 @@ def test_transfers_pass_the_cache_by(tmp_path: Path, pool: BufferPool) -> None:
     ("find", "make", "error", "words"),
     [
         (examine_source, lambda p: p, BadInput, "no such file or device"),
-        (examine_source, lambda p: p.mkdir(), BadInput, "is a directory"),
+        (examine_source, lambda p: p.mkdir(), BadInput, "is a folder"),
         (examine_source, lambda p: p.touch(), BadInput, "is empty"),
         (examine_source, os.mkfifo, BadInput, "neither a drive nor an image file"),
-        (examine_target, lambda p: p.mkdir(), BadInput, "is a directory"),
+        (examine_target, lambda p: p.mkdir(), BadInput, "is a folder"),
     ],
     ids=["missing", "directory", "empty", "pipe", "target is a directory"],
 )

@@ -178,7 +178,7 @@ def test_an_image_that_is_removed_meanwhile_is_not_called_safe(tmp_path: Path) -
         run(request, watch=Watch(on_progress=remove, overlap=False))
     assert caught.value.message() == (
         f"{request.target}: the image was removed while it was written, and with it all that was copied. "
-        "Copy anew with --resume"
+        "Start the copy again with --resume"
     )
     assert run(request).verified
     assert Path(request.target).read_bytes() == Path(request.source).read_bytes()
