@@ -30,7 +30,7 @@ class ExitCode(IntEnum):
     REFUSED = 22, "refused by a guard, nothing was written"
     INTERRUPTED = 23, "stopped midway, can be resumed"
     NONE_FITS = 30, "no candidate fits"
-    FACTS_MISSING = 31, "one may fit, but facts are missing"
+    FACTS_MISSING = 31, "one may fit but facts are missing, or no drive was tried"
     GATE_SHUT = 40, "the gate is shut"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -53,6 +54,7 @@ class PlanCommand(click.Command):
     help="How the content moves, if not as the profile says.",
 )
 @click.option("--symptom", metavar="TEXT", help="What the customer saw: says what to check before the drive.")
+@click.option("--order", "only_order", is_flag=True, help="Print only the order list, to paste into a shop or a mail.")
 @job_options
 @json_option
 @click.pass_context
@@ -67,6 +69,7 @@ def plan(
     used: str | None,
     migration: MigrationKind | None,
     symptom: str | None,
+    only_order: bool,
     job: str | None,
     jobs: Path | None,
     as_json: bool,
@@ -75,12 +78,14 @@ def plan(
 
     A missing fact never counts as fitting: such a drive is listed as one that may fit. Drives do not report their
     height, current draw or plug: measure them and enter them with --height-mm and --fact.
+    With no drive to try, the order list says what a supplier must be told so that the drive fits.
 
     \b
-    Exit code: 0 a candidate fits, 30 none fits, 31 one may fit but facts are missing.
+    Exit code: 0 a candidate fits, 30 none fits, 31 one may fit but facts are missing, or
+    no drive was tried.
     """
     from drivecare.cli.hosts import known_hosts
-    from drivecare.cli.plan_screen import show_plan
+    from drivecare.cli.plan_screen import show_order_list, show_plan
     from drivecare.fit.plan import exit_code
     from drivecare.work.plan import PlanRequest, plan_replacement
 
@@ -101,8 +106,8 @@ def plan(
         job=job,
     )
     document = plan_replacement(request, machine(ctx))
-    code = exit_code(document)
-    finish(document, show=lambda out: show_plan(out, document), as_json=as_json, exit_code=code, folder=folder)
+    show = partial(show_order_list if only_order else show_plan, plan=document)
+    finish(document, show=show, as_json=as_json, exit_code=exit_code(document), folder=folder)
 
 
 def _load_stock(path: Path | None) -> tuple[Candidate, ...]:

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
-    from drivecare.fit.model import Advice, JudgedCandidate, Plan
+    from drivecare.fit.model import Advice, JudgedCandidate, Order, OrderRail, Plan
 
 _FITS_WORDS = {"yes": ("fits", "bold green"), "unknown": ("may fit", "bold yellow"), "no": ("no", "dim")}
 _REASON_INDENT = 13
+_ORDER_INDENT = 15
 _MOST_SHOWN = 60  # those that fit come first
 
 
@@ -28,6 +29,9 @@ def show_plan(out: Screen, plan: Plan) -> None:
     if plan.candidates:
         out.print()
     _show_choice(out, plan)
+    if plan.order is not None:
+        out.print_lines(("", "Order list   (alone, to paste into a shop or a mail: --order)"), style="bold")
+        _show_order(out, plan.order)
     out.print_lines(("", "Before you start"), style="bold")
     for caution in plan.cautions:
         out.print_wrapped(caution, first="  - ", indent=4)
@@ -98,4 +102,46 @@ def _advise_on_candidates(plan: Plan) -> str:
         return "One may fit: find out what is missing and enter it in the stock list or with --fact."
     if plan.candidates:
         return "None of these fits. Try others: --stock STOCK.csv or --candidate DRIVE"
-    return "No drive was given to try: --stock STOCK.csv or --candidate DRIVE"
+    return "No drive was tried. Order by the list below, or try what you have: --stock STOCK.csv or --candidate DRIVE"
+
+
+# ------------------------------------------------------------------------------------------------------- order list
+
+
+def show_order_list(out: Screen, plan: Plan) -> None:
+    """Print the order list alone. It names the unit, but nothing of the customer's, not even the old drive."""
+    out.print_wrapped(f"Replacement drive for {plan.host_name}")
+    out.print()
+    if plan.order is not None:
+        _show_order(out, plan.order)
+
+
+def _show_order(out: Screen, order: Order) -> None:
+    for name, text in _order_rows(order):
+        out.print_wrapped(text, first=f"  {name:12} ", indent=_ORDER_INDENT)
+    for note in order.notes:
+        out.print_wrapped(note, first="  - ", indent=4)
+
+
+def _order_rows(order: Order) -> Iterator[tuple[str, str]]:
+    from drivecare.fit.standards import connectors, form_factors
+
+    yield "Search for", order.search
+    yield "Form factor", f"{form_factors()[order.form_factor].name}, at most {order.height_mm_max:g} mm high"
+    yield "Plug", connectors()[order.connector].name
+    yield "Protocol", order.protocol.upper().replace(" OR ", " or ").replace("NVME", "NVMe")
+    yield "At least", _describe_size(order.capacity_bytes_min, order.logical_sector_bytes)
+    yield "At most", _describe_size(order.capacity_bytes_max, order.logical_sector_bytes)
+    sector = order.logical_sector_bytes
+    yield "Sectors", "512 or 4,096 bytes (logical)" if sector is None else f"{sector:,} bytes (logical)"
+    yield "Supply", "; ".join(map(_describe_rail, order.rails))
+
+
+def _describe_size(size: int | None, sector: int | None) -> str:
+    if size is None:
+        return "-"
+    return f"{size:,} bytes ({size // (sector or 512):,} sectors of {sector or 512:,} bytes)"
+
+
+def _describe_rail(rail: OrderRail) -> str:
+    return f"{rail.volts:g} V" + ("" if rail.amps_max is None else f", peak at most {rail.amps_max:g} A")

@@ -114,6 +114,32 @@ class Advice(Value, frozen=True, kw_only=True):
     source: str
 
 
+class OrderRail(Value, frozen=True, kw_only=True):
+    """A voltage that the unit feeds, and the peak current a drive may draw from it; None where that is not known."""
+
+    volts: float
+    amps_max: float | None = None
+
+
+class Order(Value, frozen=True, kw_only=True):
+    """What to order. `form_factor` and `connector`: ids of profiles/; `protocol`: one, or several joined by "or".
+
+    `search`: words for a shop's search. `capacity_bytes_min`, `capacity_bytes_max`: None where nothing sets a limit or
+    it is not known, which a note then says. `notes`: everything else that a supplier must be told.
+    """
+
+    search: str
+    form_factor: str
+    height_mm_max: float
+    connector: str
+    protocol: str
+    capacity_bytes_min: int | None = None
+    capacity_bytes_max: int | None = None
+    logical_sector_bytes: int | None = None
+    rails: tuple[OrderRail, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
 class Plan(Value, frozen=True, kw_only=True):
     """Which drive goes into which unit, why, and the steps. `candidates`: the best first."""
 
@@ -126,6 +152,7 @@ class Plan(Value, frozen=True, kw_only=True):
     used_bytes: int | None = None
     candidates: tuple[JudgedCandidate, ...] = ()
     chosen: str | None = None  # name of the candidate to fit; None where none certainly fits
+    order: Order | None = None  # always in a plan of today; those of 0.1.0 have none
     symptom: Advice | None = None
     steps: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()

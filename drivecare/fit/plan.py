@@ -15,6 +15,7 @@ from drivecare.fit.checks import BODY_CHECKS, Swap
 from drivecare.fit.host_catalogue import common_symptoms
 from drivecare.fit.host_profile import Host, Symptom
 from drivecare.fit.model import Advice, Candidate, FitCheck, Fits, JudgedCandidate, Plan, ReplacedDrive
+from drivecare.fit.order import make_order
 from drivecare.fit.size_checks import SIZE_CHECKS, copy_minutes, promised_bytes
 from drivecare.fit.steps import make_cautions, make_steps
 from drivecare.format import format_bytes, format_count
@@ -55,6 +56,7 @@ def make_plan(
         used_bytes=used_bytes,
         candidates=ranked,
         chosen=None if chosen is None else chosen.name,
+        order=make_order(swap),
         symptom=advice,
         steps=make_steps(host, swap.source, chosen, advice, job=job),
         cautions=make_cautions(host, reading),
@@ -62,11 +64,11 @@ def make_plan(
 
 
 def exit_code(plan: Plan) -> ExitCode:
-    """Whether a candidate fits, or may fit once the missing facts are known."""
+    """Whether a candidate fits, or may fit once the missing facts are known; nothing tried is not "none fits"."""
     fits = {candidate.fits for candidate in plan.candidates}
     if "yes" in fits:
         return ExitCode.DONE
-    return ExitCode.FACTS_MISSING if "unknown" in fits else ExitCode.NONE_FITS
+    return ExitCode.FACTS_MISSING if "unknown" in fits or not fits else ExitCode.NONE_FITS
 
 
 def _describe_swap(host: Host, reading: Reading | None, verdict: str | None, used_bytes: int | None) -> Swap:

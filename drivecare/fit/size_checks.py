@@ -14,7 +14,7 @@ from drivecare.reading.counters import HOURS_PER_YEAR
 
 _COUNTS: Final = "IDEMA LBA1-03, SFF-8447"
 LEAST_STANDARD_GB: Final = 50  # IDEMA LBA1-03 counts from here on
-_FEW_YEARS: Final = 5
+FEW_YEARS: Final = 5
 _MANY_READ_ERRORS: Final = 0.5
 
 
@@ -195,23 +195,30 @@ def check_sustained(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
         yield FitCheck("sustained", "pass", reason, recording.source)
 
 
+def writing_pace(swap: Swap) -> tuple[float, str] | None:
+    """Bytes written per hour and where that number comes from; None where nothing tells."""
+    recording = swap.host.recording
+    if swap.written_per_hour:
+        return swap.written_per_hour, "as the old drive's reading shows"
+    if recording is not None and recording.daily_write_gb is not None:
+        return recording.daily_write_gb * 1e9 / 24, "as units of this kind do"
+    return None
+
+
 def check_endurance(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """Years until the rated amount is written, if the unit never rests. Left out where a number is missing."""
     if candidate.rated_written_bytes is None:
         return
-    recording = swap.host.recording
-    if swap.written_per_hour:
-        per_hour, origin = swap.written_per_hour, "as the old drive's reading shows"
-    elif recording is not None and recording.daily_write_gb is not None:
-        per_hour, origin = recording.daily_write_gb * 1e9 / 24, "as units of this kind do"
-    else:
+    pace = writing_pace(swap)
+    if pace is None:
         return
+    per_hour, origin = pace
     years = candidate.rated_written_bytes / per_hour / HOURS_PER_YEAR
     span = "over 50 years" if years > 50 else f"{years:.1f} years"
-    pace = f"{format_bytes(round(per_hour * 24))} a day"
-    reason = f"rated for {format_bytes(candidate.rated_written_bytes)}: {span} at {pace}, {origin}"
-    source = f"computed; {_FEW_YEARS} years: our judgement"
-    yield FitCheck("endurance", "warn" if years < _FEW_YEARS else "pass", reason, source)
+    daily = f"{format_bytes(round(per_hour * 24))} a day"
+    reason = f"rated for {format_bytes(candidate.rated_written_bytes)}: {span} at {daily}, {origin}"
+    source = f"computed; {FEW_YEARS} years: our judgement"
+    yield FitCheck("endurance", "warn" if years < FEW_YEARS else "pass", reason, source)
 
 
 def check_read_errors(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:  # noqa: ARG001

@@ -67,7 +67,7 @@ def _list_steps(
     if chosen is None:
         if source is not None and source.verdict == "evacuate":
             yield f"Do not wait for a new drive: drivecare copy OLD IMAGE --job {job}."
-        yield "Stop here until a drive is chosen: none of the candidates is certain to fit."
+        yield "Stop here until a drive is chosen: order one by the order list, then plan again with it as --candidate."
         return
     new = f"{chosen.name}" + (f" (shelf {chosen.shelf})" if chosen.shelf else "")
     yield f"Take {new} and judge it before use: drivecare assess NEW --as new --job {job}."

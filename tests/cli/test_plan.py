@@ -206,3 +206,28 @@ class TestAttachedDrives:
         ran = run_on(plan, "--host", "CH-2103", "--reading", "/dev/sdz", machine=bench)
         assert ran.exit_code == 3
         assert "/dev/sdz: there is no such device" in ran.err
+
+
+class TestOrderList:
+    """What a supplier must be told, with nothing on the shelf."""
+
+    def test_nothing_tried_prints_it_and_ends_with_31(self) -> None:
+        ran = run("--host", "CH-2103", "--reading", OLD)
+        assert ran.exit_code == 31
+        assert "No drive was tried. Order by the list below" in ran.stdout
+        assert "  Form factor  2.5-inch, at most 9.5 mm high\n" in ran.stdout
+        assert max(len(line) for line in ran.stdout.splitlines()) <= 80
+
+    def test_alone_it_names_nothing_of_the_customers(self) -> None:
+        text = run("--host", "CH-2103", "--reading", OLD, "--order").stdout
+        assert text.startswith("Replacement drive for Corvane Hearth, revision 21\n")
+        assert "Supply       5 V, peak at most 1 A\n" in text
+        assert "KX25-00417" not in text
+        assert "Kestrel" not in text
+
+    def test_the_document_always_has_it(self, demo: Any) -> None:
+        empty = document("--host", "CH-2103", "--reading", OLD, "--order")
+        assert empty["candidates"] == []
+        assert empty["order"] == demo["order"]
+        assert {"form_factor", "height_mm_max", "connector", "protocol", "capacity_bytes_min", "capacity_bytes_max",
+                "logical_sector_bytes", "rails", "notes"} <= set(empty["order"])  # fmt: skip

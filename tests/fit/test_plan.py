@@ -48,7 +48,7 @@ def test_best_first_and_why() -> None:
 
 @pytest.mark.parametrize(
     ("heights", "code", "chosen"),
-    [([9.5, None, 15.0], 0, "0"), ([None, 15.0], 31, None), ([15.0, 15.0], 30, None), ([], 30, None)],
+    [([9.5, None, 15.0], 0, "0"), ([None, 15.0], 31, None), ([15.0, 15.0], 30, None), ([], 31, None)],
 )
 def test_exit_codes_and_only_what_surely_fits_is_chosen(
     heights: list[float | None], code: int, chosen: str | None
