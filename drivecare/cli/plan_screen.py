@@ -17,11 +17,15 @@ _MOST_SHOWN = 60  # those that fit come first
 
 def show_plan(out: Screen, plan: Plan) -> None:
     """Print a plan."""
+    from drivecare.fit.plan import RANKING_RULE
+
     out.print(f"{plan.host_name}   label {plan.label}", style="bold", soft_wrap=True)
     out.print_wrapped(f"Content moves by {plan.migration.replace('-', ' ')}. {_describe_old_drive(plan)}")
     if plan.symptom is not None:
         _show_likely_cause(out, plan.symptom)
     out.print()
+    if len(plan.candidates) > 1:
+        out.print(RANKING_RULE, style="dim")
     for candidate in plan.candidates[:_MOST_SHOWN]:
         _show_candidate(out, candidate)
     if len(plan.candidates) > _MOST_SHOWN:

@@ -187,6 +187,8 @@ def _use_notes(swap: Swap) -> Iterator[str]:
     kinds = {"hdd", "ssd"} if recording is None else set(recording.kinds)
     if recording is not None and len(kinds) == 1:
         yield f"{'a hard drive' if 'hdd' in kinds else 'a solid-state drive'} only: {recording.why}"
+    if recording is None and not _is_card(swap.host):
+        yield "a hard drive should not be shingled (SMR): it stalls under steady writing"
     if recording is not None and recording.shingled != "ok" and "hdd" in kinds:
         demand = "must" if recording.shingled == "refuse" else "should"
         yield f"a hard drive {demand} not be shingled (SMR): {recording.why}"

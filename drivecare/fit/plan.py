@@ -18,10 +18,15 @@ from drivecare.fit.model import Advice, Candidate, FitCheck, Fits, JudgedCandida
 from drivecare.fit.order import make_order
 from drivecare.fit.size_checks import SIZE_CHECKS, copy_minutes, promised_bytes
 from drivecare.fit.steps import make_cautions, make_steps
-from drivecare.format import format_bytes, format_count
+from drivecare.format import format_bytes, join_and
 from drivecare.reading.model import Reading
 
 _FITS_ORDER: Final[dict[Fits, int]] = {"yes": 0, "unknown": 1, "no": 2}
+RANKING_RULE: Final = "Ranked by drawbacks (SMR, wear, recheck), price (+10 % per part to buy), size."
+# What costs much: a unit that stalls, wears out in a few years, or holds a drive with something to clear up (our
+# judgement). Every other warning is a part to buy or a link that is slower, and weighs as a tenth of the price.
+_DRAWBACKS: Final = {"health": 3, "recording": 2, "endurance": 2, "read-errors": 1}
+_PART_OF_PRICE: Final = 0.1
 _FILLERS: Final = set(re.findall(r"\w+", "a after again and does for from has is it no not on or the to up when"))
 
 
@@ -126,12 +131,16 @@ def overall_fit(checks: Sequence[FitCheck]) -> Fits:
 def rank_candidates(
     candidates: Sequence[JudgedCandidate], by_name: dict[str, Candidate], swap: Swap
 ) -> tuple[JudgedCandidate, ...]:
-    """Rank what fits before what may fit; then fewer warnings, least sufficient capacity, lower price, name."""
+    """Rank by RANKING_RULE: what fits before what may fit, drawbacks, facts missing, price with parts, spare room."""
 
-    def sort_key(judged: JudgedCandidate) -> tuple[int, int, int, float, str]:
+    def sort_key(judged: JudgedCandidate) -> tuple[int, int, int, float, int, int, str]:
         candidate = by_name[judged.name]
-        price = float("inf") if candidate.price is None else candidate.price
-        return _FITS_ORDER[judged.fits], _count_warnings(judged), promised_bytes(candidate) or 0, price, judged.name
+        small = len(_small_matters(judged))
+        price = float("inf") if candidate.price is None else candidate.price * (1 + _PART_OF_PRICE * small)
+        missing = sum(check.result == "unknown" for check in judged.checks)
+        room = promised_bytes(candidate) or 0
+        drawbacks = _weigh_drawbacks(judged, candidate)
+        return _FITS_ORDER[judged.fits], drawbacks, missing, price, small, room, judged.name
 
     return tuple(
         judged
@@ -141,15 +150,30 @@ def rank_candidates(
     )
 
 
-def _count_warnings(judged: JudgedCandidate) -> int:
-    return sum(check.result == "warn" for check in judged.checks)
+def _weigh_drawbacks(judged: JudgedCandidate, candidate: Candidate) -> int:
+    """Weigh what a customer would come back for. A drive that may be shingled counts less than one that is."""
+    weight = sum(_DRAWBACKS[check.check] for check in _warnings(judged) if check.check in _DRAWBACKS)
+    unsure = any(check.check == "recording" for check in _warnings(judged)) and candidate.recording is None
+    return weight - 1 if unsure else weight
+
+
+def _small_matters(judged: JudgedCandidate) -> tuple[FitCheck, ...]:
+    return tuple(check for check in _warnings(judged) if check.check not in _DRAWBACKS)
+
+
+def _warnings(judged: JudgedCandidate) -> tuple[FitCheck, ...]:
+    return tuple(check for check in judged.checks if check.result == "warn")
 
 
 def _explain_rank(judged: JudgedCandidate, candidate: Candidate, swap: Swap) -> tuple[str, ...]:
     """The rank in words, in the order of its sort key."""
-    warnings = _count_warnings(judged)
-    to_mind = format_count(warnings, "thing") + " to mind" if warnings else "nothing to mind"
-    reasons = [f"{'may fit, facts are missing' if judged.fits == 'unknown' else 'fits'}, {to_mind}"]
+    drawbacks = [check for check in _warnings(judged) if check.check in _DRAWBACKS]
+    against = f"against it: {_check_names(drawbacks)}" if drawbacks else "nothing against it"
+    reasons = [f"{'may fit, facts are missing' if judged.fits == 'unknown' else 'fits'}, {against}"]
+    if candidate.price is not None:
+        reasons.append(f"price {candidate.price:.2f}")
+    if small := _small_matters(judged):
+        reasons.append(f"to mind: {_check_names(small)}")
     size = promised_bytes(candidate)
     if size is not None:
         needed = None if swap.source is None else swap.source.capacity_bytes
@@ -158,9 +182,11 @@ def _explain_rank(judged: JudgedCandidate, candidate: Candidate, swap: Swap) -> 
         else:
             comparison = f"{format_bytes(size - needed)} more than" if size > needed else "exactly as large as"
             reasons.append(f"{format_bytes(size)}, {comparison} the old drive")
-    if candidate.price is not None:
-        reasons.append(f"price {candidate.price:.2f}")
     return tuple(reasons)
+
+
+def _check_names(checks: Iterable[FitCheck]) -> str:
+    return join_and([check.check.replace("-", " ") for check in checks])
 
 
 # --------------------------------------------------------------------------------------------------------- symptoms

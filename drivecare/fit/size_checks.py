@@ -167,6 +167,8 @@ def check_kind(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
 def check_recording(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """Whether tracks overlap: shingled drives stall under steady writing, and some do not report that they are."""
     recording = swap.host.recording
+    if recording is None and candidate.recording == "shingled":
+        yield FitCheck("recording", "warn", "it is shingled (SMR), and stalls under steady writing", PRACTICE)
     if recording is None or recording.shingled == "ok" or candidate.kind == "ssd":
         return
     refuse = recording.shingled == "refuse"

@@ -231,3 +231,10 @@ class TestOrderList:
         assert empty["order"] == demo["order"]
         assert {"form_factor", "height_mm_max", "connector", "protocol", "capacity_bytes_min", "capacity_bytes_max",
                 "logical_sector_bytes", "rails", "notes"} <= set(empty["order"])  # fmt: skip
+
+
+def test_the_rule_of_the_ranking_stands_in_one_line() -> None:
+    lines = run("--host", "CH-2103", "--reading", OLD, "--stock", STOCK).stdout.splitlines()
+    rule = next(number for number, line in enumerate(lines) if line.startswith("Ranked by "))
+    assert lines[rule].endswith("size.")
+    assert lines[rule + 1].startswith("  1 fits ")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import msgspec
 import pytest
 from hypothesis import given
@@ -9,7 +11,7 @@ from hypothesis import strategies as st
 
 from drivecare.documents import decode, encode
 from drivecare.errors import BadInput
-from drivecare.fit.model import Plan
+from drivecare.fit.model import Candidate, Plan
 from drivecare.fit.plan import advise, exit_code, make_plan, overall_fit
 from drivecare.fit.standards import form_factors
 from tests.fit.samples import candidate, host, judged, old_drive, result
@@ -29,21 +31,75 @@ def test_best_first_and_why() -> None:
         reading=old_drive(),
     )
     assert [(entry.rank, entry.name, entry.fits) for entry in plan.candidates] == [
-        (1, "cheap", "yes"),
-        (2, "dear", "yes"),
-        (3, "large", "yes"),
-        (4, "loose", "yes"),
+        (1, "loose", "yes"),
+        (2, "cheap", "yes"),
+        (3, "dear", "yes"),
+        (4, "large", "yes"),
         (5, "unmeasured", "unknown"),
         (None, "tall", "no"),
     ]
     why = {entry.name: entry.ranking for entry in plan.candidates}
-    assert why["cheap"] == ("fits, nothing to mind", "500 GB, exactly as large as the old drive", "price 40.00")
-    assert why["large"] == ("fits, nothing to mind", "750 GB, 250 GB more than the old drive")
-    assert why["loose"] == ("fits, 2 things to mind", "500 GB, exactly as large as the old drive", "price 1.00")
-    assert why["unmeasured"][0] == "may fit, facts are missing, nothing to mind"
+    same = "500 GB, exactly as large as the old drive"
+    assert why["cheap"] == ("fits, nothing against it", "price 40.00", same)
+    assert why["large"] == ("fits, nothing against it", "750 GB, 250 GB more than the old drive")
+    assert why["loose"] == ("fits, nothing against it", "price 1.00", "to mind: height and screw depth", same)
+    assert why["unmeasured"][0] == "may fit, facts are missing, nothing against it"
     assert why["tall"] == ()
-    assert plan.chosen == "cheap"
+    assert plan.chosen == "loose"
     assert plan.chosen_drive == plan.candidates[0]
+
+
+def ranked(*drives: Candidate, **tables: Any) -> list[str]:
+    """The names of what fits, the best first, in a unit that would rather not have shingled drives."""
+    unit = host(recording={"shingled": "warn"}, **tables)
+    return [entry.name for entry in make_plan(unit, drives, reading=old_drive()).candidates if entry.fits != "no"]
+
+
+SSD = {"kind": "ssd", "recording": None, "height_mm": 7.0, "capacity_bytes": 512_110_190_592}
+
+
+class TestRanking:
+    """As a person on the bench would (our judgement)."""
+
+    def test_the_commonest_replacement_comes_first(self) -> None:
+        """A 7 mm SSD with a spacer, cheap; a dear hard drive; a shingled one; one that wears out in two years."""
+        assert ranked(
+            candidate(name="dear", price=210.0),
+            candidate(name="shingled", recording="shingled", price=25.0),
+            candidate(name="short-lived", **SSD, price=20.0, rated_written_bytes=15 * 10**12),
+            candidate(name="recheck", verdict="recheck", price=10.0),
+            candidate(name="usual", **SSD, price=29.0, rated_written_bytes=300 * 10**12),
+        ) == ["usual", "dear", "short-lived", "shingled", "recheck"]
+
+    def test_a_part_to_buy_weighs_a_tenth_of_the_price(self) -> None:
+        near = candidate(name="9.5 mm", price=34.0)
+        assert ranked(near, candidate(name="7 mm", **SSD, price=29.0)) == ["9.5 mm", "7 mm"]
+        assert ranked(near, candidate(name="7 mm", **SSD, price=28.0)) == ["7 mm", "9.5 mm"]
+
+    def test_one_that_may_be_shingled_stands_between(self) -> None:
+        drives = [candidate(name=str(kind), recording=kind, price=30.0) for kind in ("shingled", None, "conventional")]
+        assert ranked(*drives) == ["conventional", "None", "shingled"]
+
+    def test_then_price_then_spare_room(self) -> None:
+        large = {"capacity_bytes": 750_156_374_016}
+        assert ranked(
+            candidate(name="large", **large),
+            candidate(name="large and cheap", **large, price=20.0),
+            candidate(name="exact", price=30.0),
+            candidate(name="exact too"),
+        ) == ["large and cheap", "exact", "exact too", "large"]
+
+    def test_fewer_missing_facts_before_many(self) -> None:
+        assert ranked(
+            candidate(name="much to find out", height_mm=None, peak_5v_amps=None, price=1.0),
+            candidate(name="height to measure", height_mm=None, price=50.0),
+        ) == ["height to measure", "much to find out"]
+
+    def test_a_generic_bay_minds_shingled_drives_too(self) -> None:
+        drives = candidate(name="shingled", recording="shingled", price=20.0), candidate(name="not", price=30.0)
+        plan = make_plan(host(recording=None), drives, reading=old_drive())
+        assert [(entry.name, entry.fits) for entry in plan.candidates] == [("not", "yes"), ("shingled", "yes")]
+        assert plan.candidates[1].ranking[0] == "fits, against it: recording"
 
 
 @pytest.mark.parametrize(
