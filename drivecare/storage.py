@@ -1,15 +1,17 @@
 """Make files and folders on this machine's disks: whole, durable, private, and the invoking user's own.
-
 What drivecare writes may hold a customer's data or describe it, so only its owner may read it, and nothing that exists
 is replaced unless the caller says so. Every file and folder is made here, except the content of a bag, which is made
-beneath the bag's own descriptor (`hardware/held_folder.py`).
+beneath the bag's own descriptor (`hardware/held_folder.py`). A file that somebody else may have put there is opened
+here too, so that no link or pipe misleads us.
 """
 
 from __future__ import annotations
 
 import contextlib
 import errno
+import io
 import os
+import stat
 from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO
@@ -121,3 +123,27 @@ def _take_free_name(part: Path, path: Path) -> None:
             raise
         os.close(create_file(path))  # claims the name; the finished file then takes it
         part.replace(path)
+
+
+@contextlib.contextmanager
+def regular_file(path: Path, limit_bytes: int) -> Iterator[io.BufferedReader]:
+    """Open a file of the folder itself, without following a link or waiting for a pipe's writer. Raises OSError."""
+    descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+    try:
+        info = os.fstat(descriptor)
+        if not stat.S_ISREG(info.st_mode):
+            raise OSError(errno.EINVAL, "is not a regular file")
+        if info.st_size > limit_bytes:
+            raise OSError(errno.EFBIG, f"is larger than {limit_bytes:,} bytes")
+        with open(descriptor, "rb", closefd=False) as stream:
+            yield stream
+    finally:
+        os.close(descriptor)
+
+
+def describe_read_error(error: OSError) -> str:
+    """Say why a file could not be read, in words that follow its name."""
+    if error.errno == errno.ELOOP:
+        return "is a link, not a file"
+    own_words = error.errno in (errno.EINVAL, errno.EFBIG)
+    return str(error.strerror) if own_words else f"cannot be read: {error.strerror}"

@@ -33,16 +33,18 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "fit": (INNERMOST | {"reading"}, {"msgspec"}),
     "transfer": (INNERMOST | {"storage", "reading"}, {"msgspec"}),
     "job": (
-        INNERMOST | {"invoking_user", "storage", "reading", "risk", "fit", "transfer"},
+        INNERMOST | {"storage", "reading", "risk", "fit", "transfer"},
         {"jinja2", "markupsafe", "matplotlib", "msgspec"},
     ),
+    "record": (INNERMOST | {"invoking_user", "storage", "reading", "risk", "fit", "transfer", "job"}, {"msgspec"}),
     "hardware": (INNERMOST | {"storage", "reading", "transfer"}, {"pySMART", "psutil", "msgspec"}),
     "work": (
-        INNERMOST | {"storage", "reading", "risk", "fit", "transfer", "job", "hardware"},
+        INNERMOST | {"storage", "reading", "risk", "fit", "transfer", "job", "record", "hardware"},
         {"msgspec"},
     ),
     "cli": (
-        INNERMOST | {"invoking_user", "storage", "reading", "risk", "fit", "transfer", "job", "work", "schemas"},
+        INNERMOST
+        | {"invoking_user", "storage", "reading", "risk", "fit", "transfer", "job", "record", "work", "schemas"},
         {"click", "rich", "tqdm", "psutil", "msgspec"},
     ),
     "__main__": ({"cli"}, set()),

@@ -21,7 +21,7 @@ from drivecare.exit_codes import ExitCode
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
-    from drivecare.job.folder import JobFolder
+    from drivecare.record.port import FiledJob
     from drivecare.work import Machine
 
 CommandFunction = TypeVar("CommandFunction", bound=Callable[..., Any])
@@ -39,10 +39,10 @@ allow_load_option = click.option(
 
 def _job_ids(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:  # noqa: ARG001  click's signature
     """Complete the ID of a job for the shell."""
-    from drivecare.job.folder import all_jobs
+    from drivecare.record.location import open_record
 
     try:
-        return [job.id for job in all_jobs(ctx.params.get("jobs")) if job.id.startswith(incomplete)]
+        return [job.id for job in open_record(ctx.params.get("jobs")).jobs() if job.id.startswith(incomplete)]
     except DriveCareError:
         return []
 
@@ -69,7 +69,7 @@ def jobs_option(command: CommandFunction) -> CommandFunction:
 
 def _find_jobs_folder(ctx: click.Context, param: click.Parameter, path: Path | None) -> Path:  # noqa: ARG001  click's signature
     """Find the folder of jobs; under sudo it is that of the person at the terminal, not root's."""
-    from drivecare.job.folder import jobs_folder
+    from drivecare.record.location import jobs_folder
 
     return jobs_folder(path)
 
@@ -80,11 +80,11 @@ def named_jobs(ctx: click.Context) -> Path | None:
     return ctx.params["jobs"] if named else None
 
 
-def job_folder(id: str, jobs: Path | None) -> JobFolder:
+def job_folder(id: str, jobs: Path | None) -> FiledJob:
     """Open an existing job, whose notices go to stderr."""
-    from drivecare.job.folder import open_job
+    from drivecare.record.location import open_record
 
-    return open_job(id, jobs, notify=notify)
+    return open_record(jobs).job(id, notify=notify)
 
 
 def account_name() -> str:
@@ -113,7 +113,7 @@ def finish(
     show: Callable[[Screen], None],
     as_json: bool,
     exit_code: ExitCode = ExitCode.DONE,
-    folder: JobFolder | None = None,
+    folder: FiledJob | None = None,
     keep: Sequence[Callable[[], object]] = (),
     again: str = "run the command again",
 ) -> NoReturn:
@@ -135,7 +135,7 @@ def finish(
     raise click.exceptions.Exit(exit_code)
 
 
-def file_result(folder: JobFolder, document: Value) -> None:
+def file_result(folder: FiledJob, document: Value) -> None:
     """File a document in its job and print its path on stderr."""
     notify(f"filed as {folder.file(document)}")
 

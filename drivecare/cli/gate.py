@@ -31,7 +31,7 @@ def gate(ctx: click.Context, id: str, route: Route | None, jobs: Path, as_json: 
     from drivecare.job.gate import judge_gate
     from drivecare.job.job_state import load_job_state
 
-    job = load_job_state(job_folder(id, jobs), jobs=named_jobs(ctx))
+    job = load_job_state(job_folder(id, jobs).read(), jobs=named_jobs(ctx))
     judged = judge_gate(job, route)
     finish(judged, show=lambda out: show_gate(out, judged), as_json=as_json, exit_code=judged.exit_code)
 

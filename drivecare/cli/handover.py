@@ -41,7 +41,7 @@ def handover(
     from drivecare.job.sheet import is_own_sheet, make_sheet, write_sheet
 
     folder = job_folder(id, jobs)
-    job = load_job_state(folder, jobs=named_jobs(ctx))
+    job = load_job_state(folder.read(), jobs=named_jobs(ctx))
     path = output or folder.path / "handover.html"
     renewed = output is None and is_own_sheet(path)
     replace = renewed or may_replace(path, overwritable)

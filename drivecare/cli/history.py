@@ -21,10 +21,10 @@ if TYPE_CHECKING:
 @json_option
 def history(serial: str, jobs: Path, as_json: bool) -> None:
     """Show every reading of a drive across jobs, and what changed between them."""
-    from drivecare.job.folder import all_jobs
-    from drivecare.job.history import collect_history
+    from drivecare.record.location import open_record
+    from drivecare.work.drive_history import drive_history
 
-    past = collect_history(serial, all_jobs(jobs))
+    past = drive_history(serial, open_record(jobs))
     for reason in past.unread:
         notify(f"not read: {reason}")
     finish(past, show=lambda out: show_history(out, past), as_json=as_json)

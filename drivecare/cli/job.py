@@ -71,6 +71,7 @@ def new(
     """Open a job and show what the unit's profile advises for its symptoms."""
     from drivecare.cli.hosts import known_hosts
     from drivecare.job.job_state import load_job_state
+    from drivecare.record.location import open_record
     from drivecare.work.open_job import open_new_job
 
     folder, opening = open_new_job(
@@ -81,9 +82,9 @@ def new(
         hosts=known_hosts(),
         at=machine(ctx).clock.timestamp(),
         by=account_name(),
-        jobs=jobs,
+        record=open_record(jobs),
     )
-    consent = load_job_state(folder, jobs=named_jobs(ctx), digests=False).record_command("consent")
+    consent = load_job_state(folder.read(), jobs=named_jobs(ctx), digests=False).record_command("consent")
     finish(opening, show=lambda out: show_opening(out, opening, folder.path, next_command=consent), as_json=as_json)
 
 
@@ -145,7 +146,7 @@ def show(ctx: click.Context, id: str, jobs: Path, as_json: bool) -> None:
     from drivecare.job.job_state import load_job_state
     from drivecare.job.timeline import build_timeline
 
-    timeline = build_timeline(load_job_state(job_folder(id, jobs), jobs=named_jobs(ctx)))
+    timeline = build_timeline(load_job_state(job_folder(id, jobs).read(), jobs=named_jobs(ctx)))
     finish(timeline, show=lambda out: show_timeline(out, timeline), as_json=as_json)
 
 
@@ -171,12 +172,11 @@ def list_jobs(
     as_json: bool,
 ) -> None:
     """List the jobs, oldest first; a job that cannot be read says so and is never filtered away."""
-    from drivecare.job.folder import all_jobs
-    from drivecare.job.model import JobList
-    from drivecare.job.timeline import JobFilter, summarise_job
+    from drivecare.job.timeline import JobFilter
+    from drivecare.record.location import open_record
 
     job_filter = JobFilter(state=state, gate=gate, verdict=verdict, host=host, serial=serial)
-    listed = JobList(jobs=tuple(filter(job_filter.matches, map(summarise_job, all_jobs(jobs)))))
+    listed = open_record(jobs).list_jobs(job_filter)
     finish(listed, show=lambda out: show_jobs(out, listed, jobs), as_json=as_json)
 
 
@@ -201,7 +201,7 @@ def export(
 
     folder = job_folder(id, jobs)
     output = output or Path(f"{folder.id}.tar.gz")
-    archive = export_job(folder, output, images=with_images, replace=may_replace(output, overwritable))
+    archive = export_job(folder.path, output, images=with_images, replace=may_replace(output, overwritable))
     finish(archive, show=lambda out: show_export(out, archive), as_json=as_json)
 
 
@@ -245,7 +245,7 @@ def close(
 
     folder = job_folder(id, jobs)
     closing = close_job(
-        load_job_state(folder, jobs=named_jobs(ctx)),
+        load_job_state(folder.read(), jobs=named_jobs(ctx)),
         machine(ctx),
         unit_started=started,
         old_drive=old_drive,

@@ -12,7 +12,7 @@ from drivecare.cli.terminal import notify
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
-    from drivecare.job.folder import JobFolder
+    from drivecare.record.port import FiledJob
     from drivecare.transfer.sectors.receipt import Receipt
 
 
@@ -85,7 +85,7 @@ def _of_another(result: Receipt, name: str) -> str:
     return f"{name} {holds} what the receipt says; the receipt's own target was not read.{hint}"
 
 
-def _verify_bag(ctx: click.Context, path: Path, *, as_json: bool, folder: JobFolder | None) -> NoReturn:
+def _verify_bag(ctx: click.Context, path: Path, *, as_json: bool, folder: FiledJob | None) -> NoReturn:
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_bag, show_foreign_bag
     from drivecare.transfer.files.bag import BagReceipt

@@ -1,10 +1,10 @@
-"""What a job's folder holds: each result read once, as a document and as the chain knows it."""
+"""What a job holds: each result read once, as a document and as the chain knows it."""
 
 from __future__ import annotations
 
 import errno
 import hashlib
-from collections.abc import Container, Sequence
+from collections.abc import Callable, Container, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cached_property
@@ -13,17 +13,10 @@ from typing import Generic, TypeVar
 
 from drivecare.documents import Value, decode
 from drivecare.errors import BadInput, Unavailable
-from drivecare.job.chain import CHAIN, Audit, Chain, DigestedFile, Fault, audit_results, missing_numbers, parse_chain
+from drivecare.job.chain import CHAIN, Audit, Chain, DigestedFile, Fault, audit_results, missing_numbers
 from drivecare.job.model import Opening
-from drivecare.job.result_files import (
-    LIMIT_BYTES,
-    ResultFile,
-    describe_read_error,
-    document_kind,
-    is_misnamed,
-    parse_file_name,
-    regular_file,
-)
+from drivecare.job.result_files import ResultFile, document_kind, is_misnamed, parse_file_name
+from drivecare.storage import describe_read_error
 
 DocumentT = TypeVar("DocumentT", bound=Value)
 
@@ -57,14 +50,17 @@ def newest_of(documents: Sequence[FiledDocument[DocumentT]]) -> FiledDocument[Do
 
 
 @dataclass(frozen=True, kw_only=True)
-class FolderContents:
-    """A job's folder at one moment: its names and its chain are taken together. A result never changes once it is
-    filed, so each is read when it is first needed, and only once.
+class JobContents:
+    """A job at one moment: its names and its chain are taken together. A result never changes once it is filed, so each
+    is read when it is first needed, and only once.
+
+    `fetch` reads one result from wherever it is kept and raises OSError.
     """
 
     path: Path
     names: tuple[str, ...]
     chain: Chain | None
+    fetch: Callable[[Path], bytes]
     _read: dict[str, bytes | OSError] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @cached_property
@@ -147,19 +143,7 @@ class FolderContents:
         # so that all three speak of one content, whatever happens to the file meanwhile.
         if name not in self._read:
             try:
-                with regular_file(file.path, LIMIT_BYTES) as stream:
-                    self._read[name] = stream.read()
+                self._read[name] = self.fetch(file.path)
             except OSError as error:
                 self._read[name] = error
         return self._read[name]
-
-
-def read_chain(folder: Path) -> Chain | None:
-    """Read the chain of a job; None if it has none. If it cannot be read, that is its fault."""
-    try:
-        with regular_file(folder / CHAIN, LIMIT_BYTES) as stream:
-            return parse_chain(stream.read())
-    except FileNotFoundError:
-        return None
-    except OSError as error:
-        return Chain(faults=(Fault(file=CHAIN, problem=describe_read_error(error)),))

@@ -24,8 +24,8 @@ from drivecare.job.contents import FiledDocument
 from drivecare.job.job_state import JobState
 from drivecare.job.model import CopyKind
 from drivecare.job.proof import compare_backing_drive
-from drivecare.job.result_files import describe_read_error, regular_file
 from drivecare.reading.identity import DriveId, SameDrive
+from drivecare.storage import describe_read_error, regular_file
 from drivecare.transfer.files.bag import BagReceipt
 from drivecare.transfer.files.bag_removal import why_another_bag
 from drivecare.transfer.files.file_system import FileSystem

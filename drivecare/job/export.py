@@ -19,9 +19,8 @@ from typing import BinaryIO
 from drivecare.documents import decode, read_bytes
 from drivecare.errors import DriveCareError
 from drivecare.job.chain import CHAIN
-from drivecare.job.folder import IMAGES, JobFolder
 from drivecare.job.model import Export, LeftOut
-from drivecare.job.result_files import LIMIT_BYTES, is_result
+from drivecare.job.result_files import IMAGES, LIMIT_BYTES, is_result
 from drivecare.storage import new_file
 from drivecare.transfer.files.bag import BAG_JOURNAL, BAG_RECEIPT, BagReceipt
 from drivecare.transfer.sectors.journal import Journal
@@ -30,8 +29,8 @@ from drivecare.transfer.sectors.receipt import End, Receipt
 ARCHIVE_MANIFEST = "manifest-sha256.txt"
 
 
-def export_job(folder: JobFolder, output: Path, *, images: bool = False, replace: bool = False) -> Export:
-    """Write the job to `output`, a gzipped tar; the answer names what is in it, and what was left out and why.
+def export_job(folder: Path, output: Path, *, images: bool = False, replace: bool = False) -> Export:
+    """Write the job in `folder` to `output`, a gzipped tar; say what is in it, what was left out and why.
 
     Copies of the customer's data stay out unless `images`. The archive appears whole or not at all. Raises Refused if
     there is a file that it may not `replace`, Unavailable if the disk is full.
@@ -39,15 +38,15 @@ def export_job(folder: JobFolder, output: Path, *, images: bool = False, replace
     left_out: list[LeftOut] = []
     exported: list[Path] = []
     copies = _NamedCopies.of(folder)
-    for path in _files_to_export(folder.path):
+    for path in _files_to_export(folder):
         reason = None if images else copies.why_customers(path)
         if reason is None:
             exported.append(path)
         else:
-            left_out.append(LeftOut(file=path.relative_to(folder.path).as_posix(), reason=reason))
+            left_out.append(LeftOut(file=path.relative_to(folder).as_posix(), reason=reason))
     with new_file(output, replace=replace) as stream:
         names = _write_archive(folder, exported, stream)
-    return Export(job=folder.id, path=str(output), files=names, with_images=images, left_out=tuple(left_out))
+    return Export(job=folder.name, path=str(output), files=names, with_images=images, left_out=tuple(left_out))
 
 
 def _files_to_export(folder: Path) -> Iterator[Path]:
@@ -69,16 +68,16 @@ class _NamedCopies:
     bags: tuple[str, ...]
 
     @classmethod
-    def of(cls, folder: JobFolder) -> _NamedCopies:
+    def of(cls, folder: Path) -> _NamedCopies:
         images: list[tuple[str, End]] = []
         bags: list[str] = []
-        for path in sorted(folder.path.glob("*.json")):
+        for path in sorted(folder.glob("*.json")):
             copy = _load_copy(path)
             if isinstance(copy, BagReceipt):
                 bags.append(copy.target.path)
             elif copy is not None:
                 images += [(path.name, end) for end in (copy.source, copy.target) if end.kind == "image"]
-        return cls(folder=folder.path, images=tuple(images), bags=tuple(bags))
+        return cls(folder=folder, images=tuple(images), bags=tuple(bags))
 
     def why_customers(self, path: Path) -> str | None:
         """Say why a file is taken for a copy of the customer's data; None if it is not."""
@@ -130,18 +129,18 @@ def _has_holes(path: Path, size: int) -> bool:
         return size > 0 and os.lseek(stream.fileno(), 0, os.SEEK_HOLE) < size
 
 
-def _write_archive(folder: JobFolder, paths: list[Path], stream: BinaryIO) -> tuple[str, ...]:
+def _write_archive(folder: Path, paths: list[Path], stream: BinaryIO) -> tuple[str, ...]:
     """Read each file once, into archive and digest, so that the manifest describes what the archive holds."""
     lines: list[str] = []
     with tarfile.open(fileobj=stream, mode="w:gz") as archive:
         for path in paths:
-            name = path.relative_to(folder.path).as_posix()
+            name = path.relative_to(folder).as_posix()
             with path.open("rb") as source:
                 digesting = _Digesting(source)
-                archive.addfile(_owned_by_nobody(archive.gettarinfo(path, f"{folder.id}/{name}")), digesting)
+                archive.addfile(_owned_by_nobody(archive.gettarinfo(path, f"{folder.name}/{name}")), digesting)
             lines.append(f"{digesting.digest.hexdigest()}  {name}")
         manifest = "".join(f"{line}\n" for line in lines).encode()
-        about = tarfile.TarInfo(f"{folder.id}/{ARCHIVE_MANIFEST}")
+        about = tarfile.TarInfo(f"{folder.name}/{ARCHIVE_MANIFEST}")
         about.size = len(manifest)
         archive.addfile(about, io.BytesIO(manifest))
     return tuple(line.partition("  ")[2] for line in lines)

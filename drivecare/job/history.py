@@ -2,32 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import UTC
 
 import msgspec
 
 from drivecare.clock import format_timestamp
 from drivecare.errors import BadInput, DriveCareError
+from drivecare.job.contents import JobContents
 from drivecare.job.filed_readings import FiledReading, time_of_reading
-from drivecare.job.folder import JobFolder, check_job_id
 from drivecare.job.model import History, PastReading, ValueChange
-from drivecare.reading.identity import normalise_serial
+from drivecare.job.result_files import check_job_id
+from drivecare.reading.identity import normalise_serial, search_names
 from drivecare.reading.model import Reading, SelfTest, Values
 from drivecare.risk.model import Assessment
 
 
-def collect_history(serial: str, folders: Iterable[JobFolder]) -> History:
+def collect_history(serial: str, jobs: Iterable[tuple[str, Callable[[], JobContents]]]) -> History:
     """Collect every reading of the drive with this serial number, oldest first. Raises BadInput if no job holds one.
 
-    A job that cannot be read is named in `unread` and does not hide the others.
+    `jobs` are IDs, each with what reads the job. One that cannot be read is named in `unread` and hides no other.
     """
     readings: list[tuple[str, FiledReading]] = []
     unread: list[str] = []
-    for folder in folders:
+    for id, read in jobs:
         try:
-            check_job_id(folder.id)
-            readings += [(folder.id, reading) for reading in _readings_of_drive(serial, folder)]
+            check_job_id(id)
+            readings += [(id, reading) for reading in _readings_of_drive(serial, read())]
         except DriveCareError as error:
             unread.append(error.message())
     readings.sort(key=lambda pair: (time_of_reading(pair[1]), pair[0], pair[1].number))
@@ -53,9 +54,9 @@ def collect_history(serial: str, folders: Iterable[JobFolder]) -> History:
     return History(serial=serial, model=model, readings=tuple(past), unread=tuple(unread))
 
 
-def _readings_of_drive(serial: str, folder: JobFolder) -> list[FiledReading]:
+def _readings_of_drive(serial: str, contents: JobContents) -> list[FiledReading]:
     """List what was filed about this drive in this job: assessments, and readings that were not judged."""
-    contents, serial = folder.read(), normalise_serial(serial)
+    serial = normalise_serial(serial)
     assessments = [
         filed for filed in contents.documents(Assessment) if normalise_serial(filed.document.drive.serial) == serial
     ]
@@ -66,6 +67,12 @@ def _readings_of_drive(serial: str, folder: JobFolder) -> list[FiledReading]:
         if normalise_serial(filed.document.drive.serial) == serial and filed.document.read_at not in assessed_at
     ]
     return [*assessments, *unassessed]
+
+
+def names_of_drives(contents: JobContents) -> frozenset[str]:
+    """Every name of every drive that was read in a job. Raises BadInput naming a file that is malformed."""
+    readings: list[FiledReading] = [*contents.documents(Assessment), *contents.documents(Reading)]
+    return frozenset(name for filed in readings for name in search_names(filed.document.drive))
 
 
 def compare_values(earlier: Values, later: Values) -> tuple[ValueChange, ...]:

@@ -1,4 +1,4 @@
-"""The state of a job: all that its folder says, read once, and what follows from it, worked out once.
+"""The state of a job: all that was filed in it, read once, and what follows from it, worked out once.
 
 The gate, the timeline, the handover sheet and the closing are made from this and from nothing else.
 """
@@ -16,9 +16,8 @@ from drivecare.fit.model import Plan
 from drivecare.format import format_count
 from drivecare.job.attestations import parse_area
 from drivecare.job.chain import Audit
-from drivecare.job.contents import FiledDocument, FolderContents, newest_of
+from drivecare.job.contents import FiledDocument, JobContents, newest_of
 from drivecare.job.filed_readings import order_readings, time_of_reading
-from drivecare.job.folder import JobFolder
 from drivecare.job.gate import judge_gate
 from drivecare.job.model import ROUTES, Closing, Fact, FactName, FiledSelfTest, Gate, Opening, Route
 from drivecare.job.proof import CopyProof, find_copy_proof
@@ -47,7 +46,7 @@ class JobState:
     `jobs` is the folder of jobs if a person named one, so that the commands we print work when copied.
     """
 
-    contents: FolderContents
+    contents: JobContents
     audit: Audit
     now: datetime
     jobs: Path | None = None
@@ -195,13 +194,12 @@ class JobState:
 
 
 def load_job_state(
-    folder: JobFolder, *, now: datetime | None = None, jobs: Path | None = None, digests: bool = True
+    contents: JobContents, *, now: datetime | None = None, jobs: Path | None = None, digests: bool = True
 ) -> JobState:
-    """Read a job. Raises BadInput naming a file that is malformed and that the audit does not name.
+    """Work out the state of a job. Raises BadInput naming a file that is malformed and that the audit does not name.
 
     Without `digests` the results are compared with the chain by their names alone: enough for a list.
     """
-    contents = folder.read()
     audit = contents.audit(digests=digests)
     doubtful = audit.doubtful
     return JobState(

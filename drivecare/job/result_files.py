@@ -1,14 +1,9 @@
-"""One file of a job: its name, which states number, kind, drive and time, and how to open it without being misled."""
+"""Names in a job: of the job itself, and of its results, which state number, kind, drive and time."""
 
 from __future__ import annotations
 
-import errno
-import io
-import os
 import re
-import stat
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,9 +12,12 @@ from typing import Any
 import msgspec
 
 from drivecare.documents import Value
+from drivecare.errors import BadInput
 
+IMAGES = "images"  # folder for copies of the customer's drive
 HIGHEST_NUMBER = 99_999
 LIMIT_BYTES = 64 << 20  # as for every document; 99,999 of the longest lines of a chain have room, too
+_ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 _FILE_NAME = re.compile(r"([0-9]{4,5})-([a-z0-9]+)-(?:([A-Za-z0-9._-]+)-)?([0-9]{8}T[0-9]{6}Z)\.json")
 _LOOKS_LIKE_A_NAME = re.compile(r"\d+-[^-]+-(?:.+-)?\d{8}T\d{6}Z\.json", re.DOTALL)
 _STAMP = "%Y%m%dT%H%M%SZ"
@@ -81,25 +79,11 @@ def parse_file_name(path: Path) -> ResultFile | None:
     return ResultFile(number=int(number), kind=kind, serial=serial, filed_at=filed_at, path=path)
 
 
-@contextmanager
-def regular_file(path: Path, limit_bytes: int) -> Iterator[io.BufferedReader]:
-    """Open a file of the folder itself, without following a link or waiting for a pipe's writer. Raises OSError."""
-    descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
-    try:
-        info = os.fstat(descriptor)
-        if not stat.S_ISREG(info.st_mode):
-            raise OSError(errno.EINVAL, "is not a regular file")
-        if info.st_size > limit_bytes:
-            raise OSError(errno.EFBIG, f"is larger than {limit_bytes:,} bytes")
-        with open(descriptor, "rb", closefd=False) as stream:
-            yield stream
-    finally:
-        os.close(descriptor)
-
-
-def describe_read_error(error: OSError) -> str:
-    """Say why a file could not be read, in words that follow its name."""
-    if error.errno == errno.ELOOP:
-        return "is a link, not a file"
-    own_words = error.errno in (errno.EINVAL, errno.EFBIG)
-    return str(error.strerror) if own_words else f"cannot be read: {error.strerror}"
+def check_job_id(id: str) -> str:
+    """Return the ID if it can name a job: letters, digits, dot, dash, underscore, at most 64."""
+    if not _ID.fullmatch(id):
+        raise BadInput(
+            f"{id!r} cannot name a job",
+            hint="Use up to 64 letters, digits, dots, dashes and underscores, a letter or digit first.",
+        )
+    return id

@@ -11,10 +11,10 @@ from drivecare.documents import decode
 from drivecare.errors import BadInput, DriveCareError
 from drivecare.format import format_count
 from drivecare.job.attestations import FACTS
-from drivecare.job.folder import JobFolder, check_job_id
+from drivecare.job.contents import JobContents
 from drivecare.job.job_state import JobState, load_job_state
 from drivecare.job.model import JobLine, JobTimeline, TimelineEntry
-from drivecare.job.result_files import ResultFile
+from drivecare.job.result_files import ResultFile, check_job_id
 from drivecare.reading.identity import normalise_serial
 
 
@@ -55,16 +55,16 @@ def next_step(job: JobState) -> tuple[str | None, str | None]:
     return close, "the gate is open: fit the drive, start the unit, write the sheet, close the job"
 
 
-def summarise_job(folder: JobFolder) -> JobLine:
-    """Summarise a job in one line of a list; a malformed one says so instead of hiding the others.
+def summarise_job(id: str, read: Callable[[], JobContents]) -> JobLine:
+    """Summarise a job in one line of a list; one that cannot be read says so instead of hiding the others.
 
     The results are compared with the chain by their names: digests are for the gate, which is asked for one job.
     """
     try:
-        check_job_id(folder.id)
-        job = load_job_state(folder, digests=False)
+        check_job_id(id)
+        job = load_job_state(read(), digests=False)
     except DriveCareError as error:
-        return JobLine(id=ascii(folder.id)[1:-1], error=error.message())
+        return JobLine(id=ascii(id)[1:-1], error=error.message())
     serials = {filed.document.drive.serial for filed in job.assessments}
     return JobLine(
         id=job.id,

@@ -131,6 +131,13 @@ def shown_alike(a: Named, b: Named) -> bool:
     return bool(serial) and serial == other and normalise_model(a.model) == normalise_model(b.model)
 
 
+def search_names(drive: Named) -> frozenset[str]:
+    """The names to look a drive up by: whatever `compare` or `shown_alike` may call the same shares one of them."""
+    identity = drive.identity
+    serials = map(normalise_serial, (drive.serial, identity.native_serial))
+    return frozenset(filter(None, (*serials, *identity.worldwide_names.values())))
+
+
 def normalise_serial(serial: str | None) -> str:
     """Drop what docks and typists change in a serial number: outer blanks and case."""
     return (serial or "").strip().casefold()

@@ -10,10 +10,10 @@ from drivecare.clock import parse_timestamp
 from drivecare.documents import Value
 from drivecare.errors import DriveCareError
 from drivecare.exit_codes import ExitCode, worst
-from drivecare.job.folder import JobFolder
 from drivecare.reading.identity import compare
 from drivecare.reading.model import Reading
 from drivecare.reading.surface import SurfaceScan
+from drivecare.record.port import FiledJob
 from drivecare.risk.assess import assess
 from drivecare.risk.model import Assessment, Verdict
 from drivecare.work import Machine
@@ -49,7 +49,7 @@ class AssessRequest:
     sources: tuple[str, ...]
     as_new: bool = False
     transport: str | None = None
-    folder: JobFolder | None = None
+    folder: FiledJob | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -10,7 +10,7 @@ from pathlib import Path
 from drivecare.documents import encode, load
 from drivecare.errors import BadInput, Interrupted, Refused, Unavailable
 from drivecare.hardware.media import STUCK_AFTER_SECONDS
-from drivecare.job.folder import JobFolder
+from drivecare.record.port import FiledJob
 from drivecare.storage import write_file
 from drivecare.transfer.sectors.engine import CopySettings
 from drivecare.transfer.sectors.guards import Consent, Endpoint
@@ -33,7 +33,7 @@ class CopyRequest:
     source: str
     target: str
     receipt: Path | None = None
-    folder: JobFolder | None = None
+    folder: FiledJob | None = None
     resume: bool = False
     consent: Consent = field(default_factory=Consent)
     probe: bool = False

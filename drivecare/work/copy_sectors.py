@@ -78,7 +78,7 @@ def copy_sectors(
     and the source (the demo's bad sectors). Raises Refused, BadInput, Unavailable, Interrupted.
     """
     watch = watch or Watch()
-    state = load_job_state(request.folder) if request.folder is not None else None
+    state = load_job_state(request.folder.read()) if request.folder is not None else None
     refuse_paperwork_places(request)
     runner = SessionRunner(
         request=request,

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from drivecare.errors import Refused
-from drivecare.job.contents import FolderContents
-from drivecare.job.folder import JobFolder
+from drivecare.job.contents import JobContents
 from drivecare.reading.identity import compare, shown_alike
 from drivecare.reading.model import Reading
+from drivecare.record.port import FiledJob
 from drivecare.risk.assess import assess
 from drivecare.risk.model import Assessment
 from drivecare.transfer.sectors.receipt import Receipt
 
 
-def refuse_load(reading: Reading, activity: str, *, allow_load: str | None, folder: JobFolder | None) -> None:
+def refuse_load(reading: Reading, activity: str, *, allow_load: str | None, folder: FiledJob | None) -> None:
     """Raise Refused where this drive, by this reading or by one filed in the job, is to be evacuated first.
 
     `activity` is the subject of the sentence: "a self-test". A verified copy of the drive in the job lifts the guard.
@@ -31,7 +31,7 @@ def refuse_load(reading: Reading, activity: str, *, allow_load: str | None, fold
     )
 
 
-def _is_losing_data(reading: Reading, contents: FolderContents | None) -> bool:
+def _is_losing_data(reading: Reading, contents: JobContents | None) -> bool:
     if assess(reading).verdict == "evacuate":
         return True
     filed = [result.document for result in contents.documents(Assessment)] if contents is not None else []
@@ -39,7 +39,7 @@ def _is_losing_data(reading: Reading, contents: FolderContents | None) -> bool:
     return any(compare(drive, reading.drive) == "yes" or shown_alike(drive, reading.drive) for drive in losing)
 
 
-def _is_copied(reading: Reading, contents: FolderContents) -> bool:
+def _is_copied(reading: Reading, contents: JobContents) -> bool:
     """Whether a verified copy of this very drive, and of all of it, is in the job. What is unknown lifts nothing."""
     copies = [filed.document for filed in contents.documents(Receipt) if filed.document.verified]
     return any(

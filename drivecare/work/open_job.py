@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from pathlib import Path
 
 from drivecare import __version__
 from drivecare.fit.host_catalogue import find_host
 from drivecare.fit.host_profile import HostDocument
 from drivecare.fit.plan import advise
 from drivecare.job.expected_drive import built_for
-from drivecare.job.folder import JobFolder, create_job
 from drivecare.job.model import Opening
+from drivecare.record.port import FiledJob, Record
 
 
 def open_new_job(
@@ -23,9 +22,9 @@ def open_new_job(
     hosts: Iterable[HostDocument],
     at: str,
     by: str,
-    jobs: Path | None,
-) -> tuple[JobFolder, Opening]:
-    """Find the unit by its label or ID and create the folder of a new job. Raises BadInput if the ID is taken."""
+    record: Record,
+) -> tuple[FiledJob, Opening]:
+    """Find the unit by its label or ID and make a new job. Raises BadInput if the ID is taken."""
     host = find_host(label, hosts)
     opening = Opening(
         id=id,
@@ -40,4 +39,4 @@ def open_new_job(
         built_for=built_for(host),
         tool_version=__version__,
     )
-    return create_job(opening, jobs), opening
+    return record.create(opening), opening

@@ -6,16 +6,16 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from drivecare.job.attestations import make_fact
-from drivecare.job.folder import JobFolder
 from drivecare.job.job_state import load_job_state
 from drivecare.job.model import Fact
+from drivecare.record.port import FiledJob
 
 
 def record_facts(
-    folder: JobFolder, fact: str, subjects: tuple[str, ...], *, note: str | None, at: str, by: str
+    folder: FiledJob, fact: str, subjects: tuple[str, ...], *, note: str | None, at: str, by: str
 ) -> Iterator[tuple[Fact, Path]]:
     """File the facts, yielding each with its file. None is filed if one of them is not fit to be recorded."""
-    receipts = load_job_state(folder, digests=False).receipts
+    receipts = load_job_state(folder.read(), digests=False).receipts
     areas = tuple(area for receipt in receipts for area in receipt.document.unreadable)
     facts = [make_fact(fact, subject, note=note, at=at, by=by, areas=areas) for subject in subjects or (None,)]
     if fact == "chain-mended":

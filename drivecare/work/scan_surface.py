@@ -14,9 +14,9 @@ from drivecare.hardware.device_path import is_device
 from drivecare.hardware.media import BufferPool
 from drivecare.hardware.opening import hold_for_reading
 from drivecare.hardware.smart import read_drive
-from drivecare.job.folder import JobFolder
 from drivecare.reading.model import Drive, Reading
 from drivecare.reading.surface import SurfaceScan
+from drivecare.record.port import FiledJob
 from drivecare.storage import write_file
 from drivecare.transfer.medium import Watch
 from drivecare.transfer.sectors.surface_scan import Scan, ScanState, Thermometer, new_state
@@ -35,7 +35,7 @@ class ScanRequest:
     sample_percent: float = 100.0
     resume: bool = False
     allow_load: str | None = None
-    folder: JobFolder | None = None
+    folder: FiledJob | None = None
 
     @property
     def result_path(self) -> Path:

@@ -13,10 +13,10 @@ from drivecare.errors import BadInput, DriveCareError, NoDrive, Unavailable
 from drivecare.exit_codes import ExitCode
 from drivecare.hardware.smart import backend_refusal, read_drive
 from drivecare.hardware.smart_port import Backend
-from drivecare.job.folder import JobFolder
 from drivecare.reading.decode import decode_report
 from drivecare.reading.logs import selftest_remaining_percent
 from drivecare.reading.model import Drive, Reading, SelfTest
+from drivecare.record.port import FiledJob
 from drivecare.risk.rules import load_rules
 from drivecare.shell import spell_path
 from drivecare.work import Machine
@@ -90,7 +90,7 @@ class SelfTestRequest:
     stop: bool = False
     transport: str | None = None
     allow_load: str | None = None
-    folder: JobFolder | None = None
+    folder: FiledJob | None = None
 
 
 def run_self_test(

@@ -14,10 +14,10 @@ import pytest
 
 from drivecare.cli.assess import assess
 from drivecare.hardware.smart_port import Recorded
-from drivecare.job.folder import create_job
 from drivecare.job.model import Opening
 from drivecare.reading.model import Reading
 from drivecare.reading.surface import SurfaceScan, UnreadableArea
+from drivecare.record.folder import FolderRecord
 from drivecare.risk.model import Assessment
 from tests.cli.bench import recorded_machine, run
 from tests.hardware.reports import HUNG, NO_IDENTITY, UNKNOWN_BRIDGE, answer, sata
@@ -204,7 +204,7 @@ def test_sold_as_new_is_sent_back_never_evacuated(reports: Path) -> None:
 
 def job(root: Path) -> Path:
     opening = Opening(id="7", opened_at="2026-11-25T10:00:00+00:00", host="x", label="X-1", complaint="hangs")
-    return create_job(opening, root / "jobs").path
+    return FolderRecord(root=root / "jobs").create(opening).path
 
 
 def test_a_job_gets_the_reading_and_the_assessment(reports: Path) -> None:
@@ -256,7 +256,7 @@ def test_several_readings_of_one_drive_are_each_others_history(reports: Path) ->
 
 
 def test_a_surface_scan_in_the_job_is_evidence(reports: Path) -> None:
-    from drivecare.job.folder import open_job
+    from drivecare.record.folder import FolderRecord
 
     job(reports)
     (reports / "clean.txt").write_text(sata())
@@ -270,7 +270,7 @@ def test_a_surface_scan_in_the_job_is_evidence(reports: Path) -> None:
         bytes_read=500_107_862_016,
         unreadable=(UnreadableArea(offset=4096, length=4096),),
     )
-    folder = open_job("7", reports / "jobs")
+    folder = FolderRecord(root=reports / "jobs").job("7")
     folder.file(scan)
     assert run(assess, *arguments).exit_code == 12
     assert len(folder.results(Reading)) == len(folder.results(Assessment)) == 2

@@ -18,8 +18,8 @@ import pytest
 from drivecare.cli.copy import copy
 from drivecare.cli.verify import verify
 from drivecare.documents import load
-from drivecare.job.folder import create_job
 from drivecare.job.model import Opening
+from drivecare.record.folder import FolderRecord
 from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.receipt import Receipt
 from tests.cli.bench import Ran, run
@@ -190,7 +190,7 @@ def test_drive_to_image_to_drive_names_the_image(source: Path, tmp_path: Path) -
 
 def test_a_chain_is_followed_through_a_job(source: Path, tmp_path: Path) -> None:
     opening = Opening(id="7", opened_at="2026-11-25T10:00:00+00:00", host="any", label="any", complaint="slow")
-    create_job(opening, tmp_path / "jobs")
+    FolderRecord(root=tmp_path / "jobs").create(opening)
     jobs = ("--jobs", tmp_path / "jobs", "--job", "7")
     first = run(copy, source, "image.img", "--json", *jobs)
     assert first.exit_code == 0, first.err

@@ -50,7 +50,7 @@ def test_the_document(tmp_path: Path) -> None:
         "new-drive-data",
         False,
     )
-    same = json.loads(encode(judge_gate(load_job_state(job, now=NOW))))
+    same = json.loads(encode(judge_gate(load_job_state(job.read(), now=NOW))))
     assert [(item["item"], item["holds"], item["next"]) for item in told["items"]] == [
         (item["item"], item["holds"], item["next"]) for item in same["items"]
     ]

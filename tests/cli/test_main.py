@@ -20,8 +20,8 @@ from click.shell_completion import ShellComplete
 from click.testing import CliRunner
 
 from drivecare.cli.main import COMMANDS, cli
-from drivecare.job.folder import create_job
 from drivecare.job.model import Opening
+from drivecare.record.folder import FolderRecord
 
 
 def run(*arguments: str) -> subprocess.CompletedProcess[str]:
@@ -135,7 +135,9 @@ def test_the_shell_completes_jobs_and_facts(
 ) -> None:
     monkeypatch.setenv("DRIVECARE_JOBS", str(tmp_path))
     for id in ("1042", "1043"):
-        create_job(Opening(id=id, opened_at="2026-11-25T10:00:00Z", host="h", label="H-1", complaint="x"), tmp_path)
+        FolderRecord(root=tmp_path).create(
+            Opening(id=id, opened_at="2026-11-25T10:00:00Z", host="h", label="H-1", complaint="x")
+        )
     found = ShellComplete(cli, {}, "drivecare", "_DRIVECARE_COMPLETE").get_completions(words, typed)
     assert [item.value for item in found] == expected
 

@@ -20,10 +20,10 @@ from drivecare.cli.screen import Screen
 from drivecare.documents import decode
 from drivecare.errors import Unavailable
 from drivecare.hardware.smart_port import Recorded
-from drivecare.job.folder import create_job
 from drivecare.job.model import Opening
 from drivecare.reading.decode import decode_report
 from drivecare.reading.surface import Latency, SlowArea, SpeedPoint, SurfaceScan, UnreadableArea
+from drivecare.record.folder import FolderRecord
 from drivecare.risk.assess import assess
 from tests.cli.bench import recorded_machine, run
 from tests.hardware.reports import answer, sata
@@ -107,7 +107,7 @@ def attached(tmp_path: Path) -> Tree:
     opening = Opening(id="7", opened_at="2026-11-25T10:00:00Z", host="h", label="H-1", complaint="x")
     report = resources.files("drivecare.demo_data").joinpath("failing-drive.txt").read_text("utf-8")
     report = re.sub(r"(?m)^(LU WWN Device Id: +).*", r"\g<1>5 000c5a 0b1c2d3e4", report)
-    create_job(opening, tmp_path / "jobs").file(assess(decode_report(report)))
+    FolderRecord(root=tmp_path / "jobs").create(opening).file(assess(decode_report(report)))
     return tree
 
 
@@ -134,7 +134,7 @@ def test_a_recorded_drive_is_read_where_its_machine_keeps_it(tmp_path: Path) -> 
     sata_drive(tree)
     tree.write("dev/sda", bytes(4 << 20))
     opening = Opening(id="7", opened_at="2026-11-25T10:00:00Z", host="h", label="H-1", complaint="x")
-    create_job(opening, tmp_path / "jobs")
+    FolderRecord(root=tmp_path / "jobs").create(opening)
     machine = recorded_machine(tree.root, Recorded({"-x": answer(sata())}))
     ran = run(readscan, "/dev/sda", "--job", "7", "--jobs", tmp_path / "jobs", "--json", machine=machine)
     assert ran.exit_code == 0, ran.err

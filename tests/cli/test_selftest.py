@@ -9,9 +9,9 @@ import pytest
 from drivecare.cli.selftest import selftest
 from drivecare.hardware.machine import Machine
 from drivecare.hardware.smart_port import BackendAnswer, Recorded
-from drivecare.job.folder import create_job
 from drivecare.job.model import Opening
 from drivecare.reading.decode import decode_report
+from drivecare.record.folder import FolderRecord
 from drivecare.risk.assess import assess
 from tests.cli.bench import recorded_machine, run
 from tests.hardware.reports import BANNER, answer, running, sata
@@ -86,8 +86,8 @@ def test_its_serial_number_typed_is_consent(tmp_path: Path) -> None:
 
 def test_a_verdict_filed_in_the_job_binds_too(tmp_path: Path) -> None:
     jobs = tmp_path / "jobs"
-    folder = create_job(
-        Opening(id="7", opened_at="2026-11-25T10:00:00+00:00", host="x", label="X-1", complaint="hangs"), jobs
+    folder = FolderRecord(root=jobs).create(
+        Opening(id="7", opened_at="2026-11-25T10:00:00+00:00", host="x", label="X-1", complaint="hangs")
     )
     folder.file(assess(decode_report(sata(pending=24))))
     machine, _ = bench(tmp_path / "tree", ended(PASSED))

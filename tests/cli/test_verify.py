@@ -135,7 +135,9 @@ def test_what_was_read_is_filed_as_what_was_read(receipt: Path, tmp_path: Path) 
     targets = [(one.document.target.path, one.document.instead_of) for one in job.results(Receipt)]
     own = load(Receipt, receipt).target
     assert targets == [(str(tmp_path / "other.img"), own), (own.path, None)]
-    assert copies_made(load_job_state(job)) == ()  # neither was made by this job, so neither is its own to remove
+    assert (
+        copies_made(load_job_state(job.read())) == ()
+    )  # neither was made by this job, so neither is its own to remove
     said = run(show, "1042", "--jobs", tmp_path / "jobs").out
     assert "read against the copy of" in " ".join(said.split())
 

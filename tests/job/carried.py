@@ -8,10 +8,10 @@ from pathlib import Path
 from drivecare.documents import Value
 from drivecare.fit.model import JudgedCandidate, Plan, ReplacedDrive
 from drivecare.job.attestations import make_fact
-from drivecare.job.folder import JobFolder, create_job
 from drivecare.job.model import Fact, Opening
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive, Values
+from drivecare.record.folder import FolderRecord, JobFolder
 from drivecare.risk.model import Assessment, Chance, Finding, Sale, Verdict
 from drivecare.transfer.areas import Area
 from drivecare.transfer.files.bag import BagReceipt, BagVerification, TreeEnd
@@ -178,7 +178,7 @@ def same_route() -> list[Value]:
 
 def filed(folder: Path, documents: list[Value], *, opening: Opening = OPENING) -> JobFolder:
     """A new job holding these documents in this order."""
-    job = create_job(opening, folder)
+    job = FolderRecord(root=folder).create(opening)
     timed = JobFolder(path=job.path, now=lambda: NOW)
     for document in documents:
         timed.file(document)

@@ -10,11 +10,11 @@ import msgspec
 from drivecare.documents import Value
 from drivecare.fit.model import FitCheck, JudgedCandidate, Plan, ReplacedDrive
 from drivecare.fit.steps import CAUTIONS
-from drivecare.job.folder import JobFolder
 from drivecare.job.job_state import JobState, load_job_state
 from drivecare.job.model import Closing, ImageLeft
 from drivecare.reading.decode import decode_report
 from drivecare.reading.surface import SlowArea, SpeedPoint, SurfaceScan, UnreadableArea
+from drivecare.record.folder import JobFolder
 from drivecare.risk.assess import assess
 from drivecare.risk.model import Assessment
 from drivecare.transfer.areas import Area
@@ -229,4 +229,4 @@ def opened(folder: Path, documents: list[Value], *, complaint: str | None = None
         complaint=complaint or "It hangs at the start screen, and sometimes it clicks.",
     )
     job = filed(folder, documents, opening=opening)
-    return job, load_job_state(job, now=NOW)
+    return job, load_job_state(job.read(), now=NOW)

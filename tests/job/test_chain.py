@@ -30,11 +30,11 @@ from drivecare.job.chain import (
     next_number,
     parse_chain,
 )
-from drivecare.job.folder import JobFolder, create_job, open_job
 from drivecare.job.gate import judge_gate
 from drivecare.job.job_state import load_job_state
 from drivecare.job.model import Fact, GateItem
 from drivecare.job.timeline import build_timeline, summarise_job
+from drivecare.record.folder import FolderRecord, JobFolder
 from tests.job.carried import NOW, OPENING, data_route, fact, filed, same_route
 
 OPENED_NOW = msgspec.structs.replace(OPENING, tool_version="0.2.0")
@@ -48,7 +48,7 @@ def job(tmp_path: Path) -> JobFolder:
 
 def records(job: JobFolder) -> GateItem:
     """The gate's item, which `job show` must agree with."""
-    state = load_job_state(job, now=NOW)
+    state = load_job_state(job.read(), now=NOW)
     assert build_timeline(state).faults == state.audit.sentences
     return judge_gate(state).items[0]
 
@@ -212,10 +212,10 @@ def test_many_faults_are_counted(job: JobFolder) -> None:
 def test_a_list_reads_names_only(job: JobFolder) -> None:
     """The list must be quick over many jobs; digests are for the gate, which is asked for one."""
     _alter(file_of(job, 4))
-    assert summarise_job(job).gate_open
-    assert not judge_gate(load_job_state(job, now=NOW)).open
+    assert summarise_job(job.id, job.read).gate_open
+    assert not judge_gate(load_job_state(job.read(), now=NOW)).open
     file_of(job, 4).unlink()
-    assert summarise_job(job).gate_open is False
+    assert summarise_job(job.id, job.read).gate_open is False
 
 
 # --- what is done to the chain ----------------------------------------------------------------------------------------
@@ -282,7 +282,7 @@ def test_a_job_of_0_1_0_is_read_as_ever_and_gets_no_chain(tmp_path: Path) -> Non
         "no number is missing; the job was opened before results were chained, so a changed result or the loss of the "
         "newest would not show"
     )
-    assert judge_gate(load_job_state(job, now=NOW)).open
+    assert judge_gate(load_job_state(job.read(), now=NOW)).open
     job.file(fact("detached"))
     assert not (job.path / CHAIN).exists()  # one that began here would seem to speak for what lay there before
     with pytest.raises(BadInput, match="opened before there were any"):
@@ -417,7 +417,7 @@ def test_a_full_disk_leaves_the_chain_whole_and_the_result_filed(job: JobFolder)
 
 
 def test_the_opening_itself_may_lack_its_line(tmp_path: Path) -> None:
-    job = create_job(OPENED_NOW, tmp_path)
+    job = FolderRecord(root=tmp_path).create(OPENED_NOW)
     (job.path / CHAIN).write_bytes(b"")
     assert [result.number for result in job.read().audit().unlined] == [1]
     job.mend_chain(mending())
@@ -435,7 +435,7 @@ def _file_many(path: Path) -> None:
 
 
 def test_two_processes_share_one_chain_and_a_reader_sees_it_whole(tmp_path: Path) -> None:
-    job = create_job(OPENED_NOW, tmp_path)
+    job = FolderRecord(root=tmp_path).create(OPENED_NOW)
     context = multiprocessing.get_context("spawn")
     processes = [context.Process(target=_file_many, args=(job.path,)) for _ in range(2)]
     for process in processes:
@@ -497,5 +497,5 @@ def test_reading_a_chain_ends_where_it_breaks() -> None:
 
 
 def test_opening_by_its_id_files_into_the_same_chain(job: JobFolder) -> None:
-    open_job("1042", job.path.parent).file(fact("detached"))
+    FolderRecord(root=job.path.parent).job("1042").file(fact("detached"))
     assert len(lines(job)) == 7

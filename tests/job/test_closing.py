@@ -16,10 +16,10 @@ from drivecare.hardware.held_folder import LocalFileSystem
 from drivecare.job.chain import CHAIN
 from drivecare.job.closing import GateShut, check_closing, make_closing, parse_fates, removable_copies, remove_copy
 from drivecare.job.copies import CustomerCopy, copies_made
-from drivecare.job.folder import JobFolder
 from drivecare.job.job_state import JobState, load_job_state
 from drivecare.job.model import ImageLeft
 from drivecare.reading.identity import Identity
+from drivecare.record.folder import JobFolder
 from drivecare.transfer.files.bag import BagReceipt, TreeEnd
 from drivecare.transfer.sectors.journal import CopiedRun, Journal
 from drivecare.transfer.sectors.journal_file import JournalFile
@@ -48,7 +48,7 @@ def with_images(folder: Path, *more: Value) -> tuple[JobState, Path, Path]:
     from_brought = receipt(image(str(brought)), device(OLD, "/dev/sdd"), verified=False, job="1042")
     base = data_route()
     documents = [*base[:4], from_brought, of_image(made, job="1042"), *more, *base[4:]]
-    return load_job_state(filed(folder / "jobs", documents), now=NOW), made, brought
+    return load_job_state(filed(folder / "jobs", documents).read(), now=NOW), made, brought
 
 
 def paths(copies: Iterable[CustomerCopy]) -> list[Path]:
@@ -77,13 +77,13 @@ def test_what_only_a_receipt_brought_into_the_folder_names_is_not_removed(tmp_pa
     _, made, _ = with_images(tmp_path)
     job = JobFolder(path=tmp_path / "jobs" / "1042")
     (job.path / "0099-receipt-20261125T120000Z.json").write_bytes(encode(of_image(foreign, job="1042")))
-    state = load_job_state(job, now=NOW)
+    state = load_job_state(job.read(), now=NOW)
     with pytest.raises(
         BadInput, match=r"foreign.img: is named by 0099-receipt-20261125T120000Z.json, which is not known"
     ):
         check_closing(state, copies_made(state), FILES, anyway="x", forget=True, fates={})
     (job.path / "0099-receipt-20261125T120000Z.json").write_bytes(encode(of_image(made, job="1042")))
-    again = load_job_state(job, now=NOW)
+    again = load_job_state(job.read(), now=NOW)
     assert [(copy.path, copy.doubt) for copy in copies_made(again)] == [(made, None)]  # a filed one names it, too
 
 
@@ -91,7 +91,7 @@ def test_what_an_altered_receipt_names_is_not_removed(tmp_path: Path) -> None:
     state, made, brought = with_images(tmp_path)
     filed_as = next(one.file.path for one in state.receipts if one.document.target.path == str(made))
     filed_as.write_bytes(filed_as.read_bytes().replace(b"made.img", b"brought.img"))
-    altered = load_job_state(JobFolder(path=filed_as.parent), now=NOW)
+    altered = load_job_state(JobFolder(path=filed_as.parent).read(), now=NOW)
     with pytest.raises(Unavailable, match="is not known to be unaltered, so it is not removed"):
         remove_copy(removable_copies(copies_made(altered), {})[0], FILES)
     assert brought.exists()
@@ -106,10 +106,10 @@ def test_a_receipt_of_0_1_0_counts_where_the_copy_left_its_own_beside_it(tmp_pat
     later = of_image(made, finished=at, verification=Verification(method="direct", at="2026-11-25T11:30:00+00:00"))
     job = filed(tmp_path / "jobs", [*data_route(), old, later])
     (job.path / CHAIN).unlink()
-    assert copies_made(load_job_state(job, now=NOW)) == ()
+    assert copies_made(load_job_state(job.read(), now=NOW)) == ()
     kept = old if own else of_image(made, started="2026-11-25T10:29:00+00:00")
     (job.path / "made.img.receipt.json").write_bytes(encode(kept))
-    assert paths(copies_made(load_job_state(job, now=NOW))) == ([made] if own else [])
+    assert paths(copies_made(load_job_state(job.read(), now=NOW))) == ([made] if own else [])
 
 
 def test_a_copy_begun_before_a_job_of_0_1_0_was_opened_is_not_that_jobs(tmp_path: Path) -> None:
@@ -118,7 +118,7 @@ def test_a_copy_begun_before_a_job_of_0_1_0_was_opened_is_not_that_jobs(tmp_path
     earlier = of_image(made, started="2026-11-25T08:59:00+00:00", finished=at, verification=verified)
     job = filed(tmp_path / "jobs", [earlier])
     (job.path / "made.img.receipt.json").write_bytes(encode(earlier))
-    assert copies_made(load_job_state(job, now=NOW)) == ()
+    assert copies_made(load_job_state(job.read(), now=NOW)) == ()
 
 
 def journal_of(path: Path, job: str | None, content: bytes = CONTENT) -> Journal:
@@ -143,7 +143,7 @@ def test_the_image_of_an_unfinished_copy_is_the_jobs_too(tmp_path: Path, job_id:
     job = filed(tmp_path / "jobs", data_route())
     JournalFile(job.path / "part.img.journal.json").save(journal_of(part, job_id))
     JournalFile(job.path / "foreign.img.journal.json").save(journal_of(tmp_path / "foreign.img", "1041"))
-    state = load_job_state(job, now=NOW)
+    state = load_job_state(job.read(), now=NOW)
     assert [(copy.path, copy.contents) for copy in removable_copies(copies_made(state), {})] == [
         (part, "700 bytes, of an unfinished copy")
     ]
@@ -158,9 +158,9 @@ def test_an_image_begun_anew_is_known_by_its_journal(tmp_path: Path) -> None:
     folder = tmp_path / "jobs" / "1042"
     anew = journal_of(made, "1042", made.read_bytes())
     JournalFile(folder / "made.img.journal.json").save(anew)
-    assert copies_made(load_job_state(JobFolder(path=folder), now=NOW))[0].why_another(FILES) is None
+    assert copies_made(load_job_state(JobFolder(path=folder).read(), now=NOW))[0].why_another(FILES) is None
     JournalFile(folder / "made.img.journal.json").save(msgspec.structs.replace(anew, phase="done"))
-    filed_copy = copies_made(load_job_state(JobFolder(path=folder), now=NOW))[0]
+    filed_copy = copies_made(load_job_state(JobFolder(path=folder).read(), now=NOW))[0]
     assert filed_copy.proof == copies_made(state)[0].proof  # a copy that is done is told of by its receipt
 
 
@@ -171,26 +171,26 @@ def on(drive: Identity | None, folder: Path) -> BagReceipt:
 def test_a_bag_on_the_new_drive_is_the_customers_and_no_copy_of_the_shops(tmp_path: Path) -> None:
     (tmp_path / "new").mkdir()
     base = [*data_route()[:4], on(NEW.identity, tmp_path / "new")]
-    assert copies_made(load_job_state(filed(tmp_path / "a", base), now=NOW)) == ()
+    assert copies_made(load_job_state(filed(tmp_path / "a", base).read(), now=NOW)) == ()
     bench = [*data_route()[:4], on(OTHER.identity, tmp_path / "new")]
-    assert paths(copies_made(load_job_state(filed(tmp_path / "b", bench), now=NOW))) == [tmp_path / "new"]
+    assert paths(copies_made(load_job_state(filed(tmp_path / "b", bench).read(), now=NOW))) == [tmp_path / "new"]
 
 
 def test_a_bag_that_may_lie_on_the_new_drive_is_not_removed(tmp_path: Path) -> None:
     """A dock hides its drive: only a person knows where the bag lies."""
     (tmp_path / "new").mkdir()
     job = filed(tmp_path / "jobs", [*data_route()[:4], on(None, tmp_path / "new")])
-    state = load_job_state(job, now=NOW)
+    state = load_job_state(job.read(), now=NOW)
     with pytest.raises(BadInput, match="may be on the new drive"):
         check_closing(state, copies_made(state), FILES, anyway="x", forget=True, fates={})
     with pytest.raises(Unavailable, match="may be on the new drive"):
         remove_copy(removable_copies(copies_made(state), {})[0], FILES)
     job.file(fact("bag-drives"))
-    assert copies_made(load_job_state(job, now=NOW)) == ()
+    assert copies_made(load_job_state(job.read(), now=NOW)) == ()
 
 
 def test_a_bag_named_without_its_folder_is_not_looked_for_where_one_stands(tmp_path: Path) -> None:
-    state = load_job_state(filed(tmp_path, [bag(target=TreeEnd(path="bag"), job="1042")]), now=NOW)
+    state = load_job_state(filed(tmp_path, [bag(target=TreeEnd(path="bag"), job="1042")]).read(), now=NOW)
     assert (
         copies_made(state)[0].why_another(FILES) == "is named without its folder, so it is not known which one is meant"
     )
@@ -239,7 +239,7 @@ def test_what_lies_there_by_now_is_never_taken_for_the_image(
 def test_a_shut_gate_needs_a_reason(tmp_path: Path) -> None:
     documents = data_route()
     del documents[0]
-    state = load_job_state(filed(tmp_path, documents), now=NOW)
+    state = load_job_state(filed(tmp_path, documents).read(), now=NOW)
     with pytest.raises(GateShut) as caught:
         check_closing(state, copies_made(state), FILES, anyway=None, forget=False, fates={})
     assert caught.value.exit_code == 40
@@ -270,10 +270,10 @@ def test_the_record_tells_every_fate(tmp_path: Path) -> None:
 
 def test_a_job_is_closed_once(tmp_path: Path) -> None:
     job = filed(tmp_path, data_route())
-    state = load_job_state(job, now=NOW)
+    state = load_job_state(job.read(), now=NOW)
     job.file(make_closing(state, copies_made(state), unit_started=True, old_drive="kept", fates={}, at="x"))
     with pytest.raises(BadInput, match="job 1042: is already closed"):
-        check_closing(load_job_state(job, now=NOW), (), FILES, anyway=None, forget=False, fates={})
+        check_closing(load_job_state(job.read(), now=NOW), (), FILES, anyway=None, forget=False, fates={})
 
 
 def test_fates_as_they_are_typed() -> None:

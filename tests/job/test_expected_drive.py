@@ -26,7 +26,7 @@ def sized(of: Drive, form_factor: str | None, protocol: str | None = "ata") -> D
 
 
 def shut(folder: Path, documents: list[Value]) -> dict[str, str]:
-    gate = judge_gate(load_job_state(filed(folder, documents, opening=IN_THAT_BAY), now=NOW))
+    gate = judge_gate(load_job_state(filed(folder, documents, opening=IN_THAT_BAY).read(), now=NOW))
     return {item.item: item.evidence for item in gate.items if not item.holds}
 
 

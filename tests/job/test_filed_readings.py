@@ -22,7 +22,7 @@ AHEAD = "2026-11-25T12:05:01+00:00"
 
 
 def same_drive_goes_back(folder: Path, *documents: Value) -> Gate:
-    return judge_gate(load_job_state(filed(folder, [fact("consent"), *documents]), now=NOW), "same-drive")
+    return judge_gate(load_job_state(filed(folder, [fact("consent"), *documents]).read(), now=NOW), "same-drive")
 
 
 def shut(gate: Gate) -> set[str]:
@@ -111,16 +111,18 @@ def test_a_reading_from_outside_the_job_needs_a_reason(tmp_path: Path, read_at: 
 def test_an_inspection_from_before_the_job_needs_a_reason(tmp_path: Path) -> None:
     documents = data_route()
     documents[3] = assessment(NEW, "refit", sale="new", path="/dev/sdc", read_at=LONG_AGO)
-    gate = judge_gate(load_job_state(filed(tmp_path / "a", documents), now=NOW))
+    gate = judge_gate(load_job_state(filed(tmp_path / "a", documents).read(), now=NOW))
     assert shut(gate) == {"inspection"}
     assert "record earlier-reading PM6-311842" in evidence(gate, "inspection")
     documents.append(fact("earlier-reading", "PM6-311842", note="sealed since"))
-    assert shut(judge_gate(load_job_state(filed(tmp_path / "b", documents), now=NOW))) == set()
+    assert shut(judge_gate(load_job_state(filed(tmp_path / "b", documents).read(), now=NOW))) == set()
 
 
 def test_a_reading_is_listed_once_and_as_it_was_judged_last(tmp_path: Path) -> None:
     first, again = assessment(OLD, "refit"), assessment(OLD, "recheck")
-    state = load_job_state(filed(tmp_path, [first, assessment(OLD, "refit", read_at=READ_AGAIN_AT), again]), now=NOW)
+    state = load_job_state(
+        filed(tmp_path, [first, assessment(OLD, "refit", read_at=READ_AGAIN_AT), again]).read(), now=NOW
+    )
     assert [(reading.document.read_at, reading.document.verdict) for reading in state.old_drive_readings] == [
         (first.read_at, "recheck"),
         (READ_AGAIN_AT, "refit"),

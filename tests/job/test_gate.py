@@ -51,7 +51,7 @@ OPEN: dict[Route, Callable[[], list[Value]]] = {
 
 
 def gate(folder: Path, documents: list[Value], *, later: timedelta = timedelta(0)) -> Gate:
-    return judge_gate(load_job_state(filed(folder, documents), now=NOW + later))
+    return judge_gate(load_job_state(filed(folder, documents).read(), now=NOW + later))
 
 
 def shut(result: Gate) -> set[str]:
@@ -110,7 +110,7 @@ WITHOUT_SAME = {0: {"consent"}, 1: {"old-drive-read", "old-drive-identity", "ver
 def test_each_thing_never_filed_shuts_it(tmp_path: Path, route: Route, index: int, names: set[str]) -> None:
     documents = OPEN[route]()
     del documents[index]
-    state = load_job_state(filed(tmp_path, documents), now=NOW)
+    state = load_job_state(filed(tmp_path, documents).read(), now=NOW)
     result = judge_gate(state, route)
     assert shut(result) == names
     assert all(item.next for item in result.items if not item.holds)
@@ -123,7 +123,7 @@ def test_each_file_removed_shuts_it_and_is_missed(tmp_path: Path, index: int, na
     if index + 2 == len(paths):
         job.file(fact("route", "new-drive-data"))
     paths[index + 1].unlink()
-    result = judge_gate(load_job_state(job, now=NOW))
+    result = judge_gate(load_job_state(job.read(), now=NOW))
     assert shut(result) == {"records", *names}
     assert f"{index + 2:04}" in next(item.evidence for item in result.items if item.item == "records")
 
@@ -131,7 +131,7 @@ def test_each_file_removed_shuts_it_and_is_missed(tmp_path: Path, index: int, na
 def test_without_agreement_to_no_data_the_empty_route_stays_shut(tmp_path: Path) -> None:
     documents = empty_route()
     del documents[1]
-    state = load_job_state(filed(tmp_path, documents), now=NOW)
+    state = load_job_state(filed(tmp_path, documents).read(), now=NOW)
     assert state.route == "new-drive-data"
     assert shut(judge_gate(state, "new-drive-empty")) == {"no-data"}
 
@@ -501,7 +501,7 @@ def test_a_proof_is_overtaken_by_a_copy_to_a_drive_that_may_be_this_one(tmp_path
 @pytest.mark.parametrize("verdict", ["replace", "evacuate", "unproven"])
 def test_no_other_verdict_lets_a_drive_go_back(tmp_path: Path, verdict: str) -> None:
     documents = with_(same_route(), 1, assessment(OLD, verdict))  # type: ignore[arg-type]
-    assert shut(judge_gate(load_job_state(filed(tmp_path, documents), now=NOW), "same-drive")) == {"verdict"}
+    assert shut(judge_gate(load_job_state(filed(tmp_path, documents).read(), now=NOW), "same-drive")) == {"verdict"}
 
 
 def test_the_newest_reading_speaks(tmp_path: Path) -> None:
@@ -551,7 +551,7 @@ def test_a_dead_drive_lets_only_the_empty_route_open(tmp_path: Path) -> None:
     assert shut(gate(tmp_path, documents)) == set()
     data = [data_route()[0], fact("dead-drive", "KX25-00417"), *data_route()[2:]]
     assert {"old-drive-read", "old-drive-identity"} <= shut(
-        judge_gate(load_job_state(filed(tmp_path / "data", data), now=NOW), "new-drive-data")
+        judge_gate(load_job_state(filed(tmp_path / "data", data).read(), now=NOW), "new-drive-data")
     )
 
 
@@ -579,7 +579,7 @@ def test_without_world_wide_names_serial_and_model_decide(tmp_path: Path) -> Non
 
 
 def test_an_empty_job_is_shut_on_every_route(tmp_path: Path) -> None:
-    state = load_job_state(filed(tmp_path, []), now=NOW)
+    state = load_job_state(filed(tmp_path, []).read(), now=NOW)
     for route in ROUTE_ITEMS:
         result = judge_gate(state, route)
         assert not result.open
@@ -590,7 +590,7 @@ def test_an_empty_job_is_shut_on_every_route(tmp_path: Path) -> None:
 
 
 def test_every_recording_the_gate_asks_for_can_be_made(tmp_path: Path) -> None:
-    state = load_job_state(filed(tmp_path, []), now=NOW)
+    state = load_job_state(filed(tmp_path, []).read(), now=NOW)
     asked = {
         str(item.next).split()[4]
         for route in ROUTE_ITEMS
@@ -602,7 +602,7 @@ def test_every_recording_the_gate_asks_for_can_be_made(tmp_path: Path) -> None:
 
 
 def test_commands_name_the_folder_of_jobs_where_a_person_did(tmp_path: Path) -> None:
-    state = load_job_state(filed(tmp_path, []), now=NOW, jobs=Path("/srv/my jobs"))
+    state = load_job_state(filed(tmp_path, []).read(), now=NOW, jobs=Path("/srv/my jobs"))
     assert "drivecare job record 1042 consent --jobs '/srv/my jobs'" in str(judge_gate(state).items)
 
 

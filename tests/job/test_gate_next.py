@@ -35,7 +35,7 @@ from tests.job.carried import (
 
 
 def item(folder: Path, documents: list[Value], name: str) -> GateItem:
-    result = judge_gate(load_job_state(filed(folder, documents), now=NOW))
+    result = judge_gate(load_job_state(filed(folder, documents).read(), now=NOW))
     return next(item for item in result.items if item.item == name)
 
 

@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from drivecare.job.folder import JobFolder
 from drivecare.job.job_state import load_job_state
+from drivecare.record.folder import JobFolder
 from tests.job.carried import NOW, data_route, filed
 from tests.job.rich_case import scan
 
@@ -96,7 +96,7 @@ def test_a_reading_judged_in_a_job_reads_what_was_filed_once(tmp_path: Path) -> 
 
 
 def test_what_follows_from_a_job_is_worked_out_once(tmp_path: Path) -> None:
-    job = load_job_state(filed(tmp_path, data_route()), now=NOW)
+    job = load_job_state(filed(tmp_path, data_route()).read(), now=NOW)
     assert job.proof is job.proof
     assert job.gate is job.gate
     assert job.gate.open
@@ -108,6 +108,6 @@ def test_a_link_in_place_of_a_result_is_not_followed(tmp_path: Path) -> None:
     consent = next(file.path for file in folder.result_files() if file.kind == "fact")
     consent.rename(tmp_path / "elsewhere.json")
     consent.symlink_to(tmp_path / "elsewhere.json")
-    job = load_job_state(JobFolder(path=folder.path), now=NOW)
+    job = load_job_state(JobFolder(path=folder.path).read(), now=NOW)
     assert job.audit.sentences == (f"{consent.name} is a link, not a file",)
     assert job.newest_fact("consent") is None

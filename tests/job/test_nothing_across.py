@@ -25,7 +25,7 @@ def nothing_copied() -> Receipt:
 
 def test_the_gate_stays_shut_and_asks_for_a_copy(tmp_path: Path) -> None:
     documents = [*data_route(), nothing_copied(), fact("detached")]
-    state = load_job_state(filed(tmp_path, documents), now=NOW)
+    state = load_job_state(filed(tmp_path, documents).read(), now=NOW)
     item = next(item for item in judge_gate(state).items if item.item == "copy-verified")
     assert not item.holds
     assert item.evidence.startswith(f"nothing was copied: 0 of {SIZE:,} bytes could be read")
@@ -33,16 +33,16 @@ def test_the_gate_stays_shut_and_asks_for_a_copy(tmp_path: Path) -> None:
 
 
 def test_what_is_missing_is_part_of_the_evidence(tmp_path: Path) -> None:
-    state = load_job_state(filed(tmp_path, data_route()), now=NOW)
+    state = load_job_state(filed(tmp_path, data_route()).read(), now=NOW)
     assert f" except for {AREA.length:,} bytes that could not be read, read back: direct" in state.proof.evidence
 
 
 def test_the_timeline_and_the_sheet_say_so(tmp_path: Path) -> None:
     job = filed(tmp_path, [*data_route(), nothing_copied()])
-    state = load_job_state(job, now=NOW)
+    state = load_job_state(job.read(), now=NOW)
     assert "/dev/sdb copied to /dev/sdc: NOTHING copied" in str(build_timeline(state))
     assert _receipt_rows(state.proof)[0]["how"] == "NOTHING copied"
-    whole_copy = load_job_state(filed(tmp_path / "b", data_route()), now=NOW)
+    whole_copy = load_job_state(filed(tmp_path / "b", data_route()).read(), now=NOW)
     assert _receipt_rows(whole_copy.proof)[0]["how"] != "NOTHING copied"
 
 

@@ -38,7 +38,7 @@ UNPROVEN = {"copy-verified", "unchanged-since"}
 
 
 def missing(folder: Path, documents: list[Value]) -> dict[str, GateItem]:
-    gate = judge_gate(load_job_state(filed(folder, documents), now=NOW))
+    gate = judge_gate(load_job_state(filed(folder, documents).read(), now=NOW))
     return {item.item: item for item in gate.items if not item.holds}
 
 

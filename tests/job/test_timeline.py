@@ -16,7 +16,7 @@ from tests.job.rich_case import refitted, unfinished, usual
 
 def sentences(folder: Path, documents: list) -> list[tuple[str, str]]:  # type: ignore[type-arg]
     job = filed(folder, documents)
-    return [(line.kind, line.says) for line in build_timeline(load_job_state(job, now=NOW)).story]
+    return [(line.kind, line.says) for line in build_timeline(load_job_state(job.read(), now=NOW)).story]
 
 
 def test_each_result_in_a_sentence(tmp_path: Path) -> None:
@@ -40,7 +40,7 @@ def test_each_result_in_a_sentence(tmp_path: Path) -> None:
 
 def test_the_next_step_is_the_first_thing_missing(tmp_path: Path) -> None:
     job = filed(tmp_path, unfinished())
-    timeline = build_timeline(load_job_state(job, now=NOW))
+    timeline = build_timeline(load_job_state(job.read(), now=NOW))
     assert (timeline.state, timeline.gate_open, timeline.route, timeline.verdict) == (
         "open",
         False,
@@ -53,16 +53,16 @@ def test_the_next_step_is_the_first_thing_missing(tmp_path: Path) -> None:
 
 def test_an_open_gate_leads_to_closing_and_a_closed_job_nowhere(tmp_path: Path) -> None:
     job = filed(tmp_path / "a", data_route())
-    timeline = build_timeline(load_job_state(job, now=NOW))
+    timeline = build_timeline(load_job_state(job.read(), now=NOW))
     assert timeline.next == "drivecare job close 1042 --started --old-drive returned"
     job = filed(tmp_path / "b", usual())
-    timeline = build_timeline(load_job_state(job, now=NOW))
+    timeline = build_timeline(load_job_state(job.read(), now=NOW))
     assert (timeline.state, timeline.next, timeline.why) == ("closed", None, None)
 
 
 def test_a_job_in_one_line_and_one_that_cannot_be_read(tmp_path: Path) -> None:
     job = filed(tmp_path, refitted())
-    line = summarise_job(job)
+    line = summarise_job(job.id, job.read)
     assert (line.id, line.state, line.verdict, line.serials, line.error) == (
         "1042",
         "open",
@@ -71,7 +71,7 @@ def test_a_job_in_one_line_and_one_that_cannot_be_read(tmp_path: Path) -> None:
         None,
     )
     job.result_files()[1].path.write_text("{")
-    broken = summarise_job(job)
+    broken = summarise_job(job.id, job.read)
     assert broken.id == "1042"
     assert "is not valid JSON" in str(broken.error)
 
@@ -81,4 +81,4 @@ def test_a_document_that_is_none_is_named(tmp_path: Path) -> None:
     (job.path / CHAIN).unlink()  # as in a job of 0.1.0, in which no audit names an altered file
     (job.path / "0009-reading-20261125T120000Z.json").write_text("[]")
     with pytest.raises(BadInput, match=r"0009-reading-20261125T120000Z\.json: is not a document of a job"):
-        build_timeline(load_job_state(job, now=NOW))
+        build_timeline(load_job_state(job.read(), now=NOW))

@@ -8,10 +8,10 @@ import pytest
 
 from drivecare.documents import Value
 from drivecare.errors import Refused
-from drivecare.job.folder import JobFolder, create_job
 from drivecare.job.model import Opening
 from drivecare.reading.identity import DriveId
 from drivecare.reading.model import Drive, Reading, Values
+from drivecare.record.folder import FolderRecord, JobFolder
 from drivecare.risk.assess import assess
 from drivecare.transfer.sectors.receipt import End
 from drivecare.work.load_guard import refuse_load
@@ -48,7 +48,7 @@ def end_of(name: DriveId) -> End:
 
 def job_with(folder: Path, *documents: Value) -> JobFolder:
     opening = Opening(id="7", opened_at="2026-11-25T10:00:00+00:00", host="x", label="X-1", complaint="hangs")
-    job = create_job(opening, folder)
+    job = FolderRecord(root=folder).create(opening)
     for document in documents:
         job.file(document)
     return job

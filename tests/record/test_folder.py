@@ -14,10 +14,11 @@ import pytest
 from drivecare.errors import BadInput, Unavailable
 from drivecare.job.chain import CHAIN
 from drivecare.job.contents import newest_of
-from drivecare.job.folder import JobFolder, all_jobs, create_job, jobs_folder, open_job
 from drivecare.job.model import Fact, Opening
 from drivecare.job.result_files import serial_of
 from drivecare.reading.model import Drive, Reading
+from drivecare.record.folder import FolderRecord, JobFolder
+from drivecare.record.location import jobs_folder
 
 OPENING = Opening(
     id="1042",
@@ -34,7 +35,7 @@ def reading(serial: str | None = "KX25-00417") -> Reading:
 
 @pytest.fixture
 def job(tmp_path: Path) -> JobFolder:
-    return create_job(OPENING, tmp_path / "jobs")
+    return FolderRecord(root=tmp_path / "jobs").create(OPENING)
 
 
 def test_a_result_is_named_by_number_kind_serial_and_time(job: JobFolder) -> None:
@@ -125,10 +126,10 @@ def test_a_malformed_result_is_named(job: JobFolder) -> None:
 
 def test_a_job_is_made_once(tmp_path: Path, job: JobFolder) -> None:
     with pytest.raises(BadInput, match=r"1042: already exists\. Choose another ID\."):
-        create_job(OPENING, tmp_path / "jobs")
-    assert open_job("1042", tmp_path / "jobs").path == job.path
+        FolderRecord(root=tmp_path / "jobs").create(OPENING)
+    assert FolderRecord(root=tmp_path / "jobs").job("1042").path == job.path
     with pytest.raises(BadInput, match=r"there is no job 1043"):
-        open_job("1043", tmp_path / "jobs")
+        FolderRecord(root=tmp_path / "jobs").job("1043")
 
 
 def test_a_customers_job_is_nobody_elses_business(job: JobFolder) -> None:
@@ -139,7 +140,7 @@ def test_a_customers_job_is_nobody_elses_business(job: JobFolder) -> None:
 @pytest.mark.parametrize("id", ["", "..", "a/b", "-x", ".hidden", "a b", "x" * 65, "a\n"])
 def test_an_id_that_cannot_name_a_folder_is_refused(tmp_path: Path, id: str) -> None:
     with pytest.raises(BadInput, match="cannot name a job"):
-        open_job(id, tmp_path)
+        FolderRecord(root=tmp_path).job(id)
 
 
 def test_where_the_jobs_lie(tmp_path: Path) -> None:
@@ -155,14 +156,18 @@ def test_where_the_jobs_lie(tmp_path: Path) -> None:
 def test_a_folder_of_jobs_lists_only_jobs(tmp_path: Path, job: JobFolder) -> None:
     (job.path.parent / "lost+found").mkdir()
     (job.path.parent / "notes.txt").write_text("x")
-    assert [one.id for one in all_jobs(job.path.parent)] == ["1042"]
-    assert all_jobs(tmp_path / "none") == ()
+    assert [one.id for one in FolderRecord(root=job.path.parent).jobs()] == ["1042"]
+    assert FolderRecord(root=tmp_path / "none").jobs() == ()
 
 
 def test_jobs_where_a_file_is(tmp_path: Path) -> None:
     file = tmp_path / "jobs"
     file.write_text("x")
-    for use in (lambda: create_job(OPENING, file), lambda: open_job("1042", file), lambda: all_jobs(file)):
+    for use in (
+        lambda: FolderRecord(root=file).create(OPENING),
+        lambda: FolderRecord(root=file).job("1042"),
+        lambda: FolderRecord(root=file).jobs(),
+    ):
         with pytest.raises(BadInput, match=r"jobs: is a file; jobs are kept in a folder\. Give --jobs FOLDER\."):
             use()
 

@@ -1,0 +1,23 @@
+"""Which folder the jobs are in, and which store keeps them there."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+
+from drivecare.invoking_user import data_folder
+from drivecare.record.folder import FolderRecord
+from drivecare.record.port import Record
+
+
+def open_record(jobs: Path | None) -> Record:
+    """Open the record of all jobs that the person means."""
+    return FolderRecord(root=jobs_folder(jobs))
+
+
+def jobs_folder(jobs: Path | None, *, environ: Mapping[str, str] = os.environ) -> Path:
+    """Find the folder of jobs: the given one, else $DRIVECARE_JOBS, else `jobs` in the invoking user's data folder."""
+    if jobs is not None:
+        return jobs
+    return Path(environ.get("DRIVECARE_JOBS") or data_folder(environ=environ) / "jobs")

@@ -1,0 +1,86 @@
+"""A store that is gone with the process: jobs for tests, and the proof that no room needs to know of folders."""
+
+from __future__ import annotations
+
+import errno
+import os
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from drivecare.documents import encode
+from drivecare.errors import BadInput
+from drivecare.job.chain import parse_chain
+from drivecare.job.contents import JobContents
+from drivecare.job.model import Opening
+from drivecare.job.result_files import check_job_id
+from drivecare.record.port import FiledJob, Record, drop_notice
+from drivecare.storage import already_there
+
+
+@dataclass(frozen=True, kw_only=True)
+class JobInMemory(FiledJob):
+    """A job whose `results`, by name, and chain are values of this process. It has no folder for images."""
+
+    files: dict[str, bytes] = field(default_factory=dict)
+    chain: bytearray = field(default_factory=bytearray)
+    lock: threading.RLock = field(default_factory=threading.RLock)
+
+    @property
+    def images(self) -> Path:
+        """Raise BadInput: an image needs a disk."""
+        raise BadInput("keeps no images", location=str(self.path), hint="Keep the jobs in a folder.")
+
+    @contextmanager
+    def _locked(self, *, shared: bool = False) -> Iterator[None]:  # noqa: ARG002  readers of one process may wait, too
+        with self.lock:
+            yield
+
+    def _list(self) -> JobContents:
+        return JobContents(
+            path=self.path, names=tuple(self.files), chain=parse_chain(bytes(self.chain)), fetch=self._fetch
+        )
+
+    def _fetch(self, path: Path) -> bytes:
+        if path.name not in self.files:
+            raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT))
+        return self.files[path.name]
+
+    def _write(self, path: Path, data: bytes) -> None:
+        if path.name in self.files:
+            raise already_there(path)
+        self.files[path.name] = data
+
+    def _append(self, lines: bytes, *, fragment: int = 0) -> None:
+        del self.chain[len(self.chain) - fragment :]
+        self.chain.extend(lines)
+
+
+@dataclass(frozen=True, kw_only=True)
+class MemoryRecord(Record):
+    """All jobs of this process, in the order in which they were opened."""
+
+    by_id: dict[str, JobInMemory] = field(default_factory=dict)
+
+    def create(self, opening: Opening) -> JobInMemory:
+        """Make a new job and file its opening."""
+        path = Path("memory") / check_job_id(opening.id)
+        encode(opening)
+        job = JobInMemory(path=path)
+        if self.by_id.setdefault(opening.id, job) is not job:
+            raise BadInput("already exists", location=str(path), hint="Choose another ID.")
+        job.file(opening)
+        return job
+
+    def job(self, id: str, *, notify: Callable[[str], None] = drop_notice) -> JobInMemory:
+        """Find an existing job."""
+        job = self.by_id.get(check_job_id(id))
+        if job is None:
+            raise BadInput(f"there is no job {id}", location="memory", hint="See drivecare job list.")
+        return JobInMemory(path=job.path, notify=notify, files=job.files, chain=job.chain, lock=job.lock)
+
+    def jobs(self) -> tuple[JobInMemory, ...]:
+        """List every job."""
+        return tuple(self.by_id.values())

@@ -1,0 +1,211 @@
+"""What a record can do, whichever store keeps it: file a result, read a job, list the jobs, find a drive.
+
+A store supplies a few primitives: a lock on one job, the job's contents, a new result under its name, further lines of
+the chain. In which order they are used, what a kill between two of them leaves and how that is mended is decided here,
+so it is the same for every store:
+
+    lock the job -> number the result -> make it durable -> give it its line -> unlock
+
+A result is durable before its line is. If an earlier result has no line, later ones get none either, until a person has
+looked at them all and takes them up at once. Nothing is ever overwritten.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+
+import msgspec
+
+from drivecare.clock import WallClock
+from drivecare.documents import Value, decode, encode
+from drivecare.errors import BadInput, DriveCareError, Refused, Unavailable
+from drivecare.job.chain import CHAIN, Chain, lines_for, next_number
+from drivecare.job.contents import DocumentT, FiledDocument, JobContents
+from drivecare.job.history import names_of_drives
+from drivecare.job.model import Fact, JobList, Opening
+from drivecare.job.result_files import (
+    HIGHEST_NUMBER,
+    ResultFile,
+    document_kind,
+    parse_file_name,
+    result_file_name,
+    serial_of,
+)
+from drivecare.job.timeline import JobFilter, summarise_job
+from drivecare.reading.identity import Named, search_names
+
+
+def drop_notice(_: object) -> None:
+    """Drop a notice."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class FiledJob(ABC):
+    """An existing job. `notify` is called with sentences for the person.
+
+    `path` is the job's folder on this machine, for what is not a result: images, journals, sheets.
+    """
+
+    path: Path
+    notify: Callable[[str], None] = drop_notice
+    now: Callable[[], datetime] = WallClock().now
+
+    @property
+    def id(self) -> str:
+        """The job's ID."""
+        return self.path.name
+
+    def file(self, document: Value) -> Path:
+        """File a document as the next result and return its path. Raises Unavailable where it cannot be written."""
+        with self._locked():
+            contents = self._list()
+            file = self._save(document, contents)
+            if contents.chain is not None:
+                self._add_line(file, contents, contents.chain)
+        return file.path
+
+    def mend_chain(self, fact: Fact) -> FiledDocument[Fact]:
+        """File the fact that somebody looked at results without a line, then give each its line.
+
+        The fact names their numbers. Only results at the end are taken up, with everything before them as it was
+        filed: Refused if anything else is wrong, BadInput if nothing is missing.
+        """
+        with self._locked():
+            contents = self._list()
+            chain, audit = contents.chain, contents.audit()
+            if audit.faults:
+                fault = audit.faults[0]
+                raise Refused(
+                    f"{fault.file} {fault.problem}; only results at the end, left without a line by an interruption, "
+                    "can be taken up",
+                    guard="chain-broken",
+                    location=str(self.path),
+                    hint="Nothing was filed.",
+                )
+            if chain is None or not audit.unlined:
+                reason = "has no chain: it was opened before there were any" if chain is None else "has every line"
+                raise BadInput(f"{reason}; there is nothing to mend", location=str(self.path))
+            first, last = audit.unlined[0].number, audit.unlined[-1].number
+            about = f"{first:04}" if first == last else f"{first:04}-{last:04}"
+            fact = msgspec.structs.replace(fact, about=about)
+            file = self._save(fact, contents)
+            # The fact is durable before the first line is: a kill in between leaves it without a line, too.
+            lines = lines_for((*audit.unlined, contents.digested(file)), chain.end)
+            try:
+                self._append(lines, fragment=len(chain.fragment))
+            except OSError as error:
+                hint = "Make room there, then do the same again."
+                raise Unavailable(
+                    f"cannot be written: {error.strerror}", location=str(self.path / CHAIN), hint=hint
+                ) from error
+        return FiledDocument(file=file, document=fact)
+
+    def read(self) -> JobContents:
+        """Read what the job holds now."""
+        with self._locked(shared=True):  # between a result and its line there is nothing to be seen
+            return self._list()
+
+    def result_files(self) -> tuple[ResultFile, ...]:
+        """List every result in the order of filing, from the names alone."""
+        return self._list().files
+
+    def results(self, kind: type[DocumentT]) -> tuple[FiledDocument[DocumentT], ...]:
+        """Read the documents of one type in the order of filing. Raises BadInput naming a file that is malformed."""
+        return self.read().documents(kind)
+
+    def _save(self, document: Value, contents: JobContents) -> ResultFile:
+        """Write a result under the next number."""
+        data = encode(document)
+        numbers = [file.number for file in contents.files]
+        chain = contents.chain
+        number = max(numbers, default=0) + 1 if chain is None else next_number(len(chain.links), numbers)
+        if number > HIGHEST_NUMBER:
+            problem = f"holds a result numbered {HIGHEST_NUMBER:,}, the highest number there is"
+            hint = "Move it away if it is not the job's, or open another job."
+            raise BadInput(problem, location=str(self.path), hint=hint)
+        serial = serial_of(decode(dict, data, origin="document"))
+        path = self.path / result_file_name(number, document_kind(type(document)), serial, self.now())
+        self._write(path, data)
+        file = parse_file_name(path)
+        assert file is not None
+        return file
+
+    def _add_line(self, file: ResultFile, contents: JobContents, chain: Chain) -> None:
+        """Give a result its line, unless one before it has none: `notify` says so. The result stands either way."""
+        if chain.continuable and file.number == len(chain.links) + 1:
+            try:
+                self._append(lines_for((contents.digested(file),), chain.end))
+            except OSError as error:
+                reason = f"it cannot be written: {error.strerror}"
+            else:
+                return
+        else:
+            reason = "the chain is cut short or broken" if not chain.continuable else "a result before it has none"
+        self.notify(
+            f"{file.path.name} has no line in the chain, since {reason}. The gate stays shut until somebody looks at "
+            f"it: drivecare gate {self.id}"
+        )
+
+    # What a store supplies.
+
+    @property
+    @abstractmethod
+    def images(self) -> Path:
+        """The folder for copies of the customer's drive, created when it is first needed."""
+
+    @abstractmethod
+    def _locked(self, *, shared: bool = False) -> AbstractContextManager[None]:
+        """Keep everybody else from filing in this job, and unless `shared` from reading it."""
+
+    @abstractmethod
+    def _list(self) -> JobContents:
+        """List the results and parse the chain. Raises Refused or Unavailable where the job cannot be read."""
+
+    @abstractmethod
+    def _write(self, path: Path, data: bytes) -> None:
+        """Make a new result, whole and durable or not at all. Raises Refused if its name is taken, and Unavailable."""
+
+    @abstractmethod
+    def _append(self, lines: bytes, *, fragment: int = 0) -> None:
+        """Add lines to the chain, durably and all or none, in place of a fragment at its end. Raises OSError."""
+
+
+class Record(ABC):
+    """All jobs of a shop."""
+
+    @abstractmethod
+    def create(self, opening: Opening) -> FiledJob:
+        """Make a new job and file its opening. Raises BadInput if the ID is unfit or taken, and Unavailable."""
+
+    @abstractmethod
+    def job(self, id: str, *, notify: Callable[[str], None] = drop_notice) -> FiledJob:
+        """Find an existing job. Raises BadInput if there is none, Refused if something else has its place."""
+
+    @abstractmethod
+    def jobs(self) -> tuple[FiledJob, ...]:
+        """List every job, oldest opening first, then those that cannot be opened."""
+
+    def list_jobs(self, job_filter: JobFilter) -> JobList:
+        """List the jobs that the filter matches, oldest first; one that cannot be read says so and always matches."""
+        lines = (summarise_job(job.id, job.read) for job in self.jobs())
+        return JobList(jobs=tuple(filter(job_filter.matches, lines)))
+
+    def jobs_with_drive(self, drive: Named) -> tuple[FiledJob, ...]:
+        """List the jobs that may hold a reading of this drive, oldest opening first.
+
+        They share a name with it, or cannot be read. Whether it is the same drive, the caller compares.
+        """
+        names = search_names(drive)
+        return tuple(job for job in self.jobs() if _may_name(job, names))
+
+
+def _may_name(job: FiledJob, names: frozenset[str]) -> bool:
+    try:
+        return not names.isdisjoint(names_of_drives(job.read()))
+    except DriveCareError:
+        return True

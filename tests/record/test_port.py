@@ -1,0 +1,120 @@
+"""What every store promises: each test runs on the folder store and on the one in memory."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from drivecare.documents import encode
+from drivecare.errors import BadInput
+from drivecare.job.chain import Audit
+from drivecare.job.gate import judge_gate
+from drivecare.job.job_state import load_job_state
+from drivecare.job.model import Fact
+from drivecare.job.timeline import JobFilter, build_timeline
+from drivecare.reading.identity import DriveId, Identity
+from drivecare.record.folder import FolderRecord
+from drivecare.record.memory import MemoryRecord
+from drivecare.record.port import FiledJob, Record
+from drivecare.work.drive_history import drive_history
+from tests.job.carried import NEW, NOW, OLD, OPENING, OTHER, assessment, data_route, fact, same_route
+
+OPENED_NOW = msgspec.structs.replace(OPENING, tool_version="0.2.0")
+STORES: dict[str, Callable[[Path], Record]] = {
+    "folder": lambda path: FolderRecord(root=path / "jobs"),
+    "memory": lambda _path: MemoryRecord(),
+}
+
+
+@pytest.fixture(params=STORES)
+def record(request: pytest.FixtureRequest, tmp_path: Path) -> Record:
+    return STORES[request.param](tmp_path)
+
+
+def carried(record: Record, id: str = "1042") -> FiledJob:
+    job = record.create(msgspec.structs.replace(OPENED_NOW, id=id))
+    for document in data_route():
+        job.file(document)
+    return job
+
+
+def test_results_come_back_as_they_were_filed_numbered_in_order(record: Record) -> None:
+    job = record.create(OPENED_NOW)
+    paths = [job.file(document) for document in (fact("consent"), assessment(OLD, "refit"), fact("detached"))]
+    assert [path.name[:4] for path in paths] == ["0002", "0003", "0004"]
+    assert [path.name for path in paths] == [file.path.name for file in job.result_files()[1:]]
+    assert [filed.document for filed in record.job("1042").results(Fact)] == [fact("consent"), fact("detached")]
+    assert job.read().opening() == OPENED_NOW
+
+
+def test_every_result_has_its_line_in_the_chain(record: Record) -> None:
+    contents = carried(record).read()
+    assert contents.audit() == Audit()
+    assert contents.chain is not None
+    assert [link.file for link in contents.chain.links] == [file.path.name for file in contents.files]
+
+
+def test_the_gate_and_the_timeline_do_not_depend_on_the_store(record: Record, tmp_path: Path) -> None:
+    state = load_job_state(carried(record).read(), now=NOW)
+    other = load_job_state(carried(FolderRecord(root=tmp_path / "other")).read(), now=NOW)
+    assert encode(judge_gate(state)) == encode(judge_gate(other))
+    assert judge_gate(state).open
+    assert [entry.says for entry in build_timeline(state).story] == [
+        entry.says for entry in build_timeline(other).story
+    ]
+
+
+def test_a_job_is_made_once_and_found_by_its_id(record: Record) -> None:
+    record.create(OPENED_NOW)
+    with pytest.raises(BadInput, match=r"1042: already exists\. Choose another ID\."):
+        record.create(OPENED_NOW)
+    assert record.job("1042").id == "1042"
+    with pytest.raises(BadInput, match="there is no job 1043"):
+        record.job("1043")
+    with pytest.raises(BadInput, match="cannot name a job"):
+        record.create(msgspec.structs.replace(OPENED_NOW, id="../x"))
+
+
+def test_the_jobs_are_listed_with_what_their_results_mean(record: Record) -> None:
+    carried(record)
+    job = record.create(msgspec.structs.replace(OPENED_NOW, id="1043"))
+    job.file(assessment(OTHER, "refit"))
+    lines = {line.id: (line.state, line.verdict, line.serials) for line in record.list_jobs(JobFilter()).jobs}
+    assert lines == {
+        "1042": ("open", "evacuate", (OLD.serial, NEW.serial)),
+        "1043": ("open", "refit", (OTHER.serial,)),
+    }
+    assert [line.id for line in record.list_jobs(JobFilter(verdict="refit")).jobs] == ["1043"]
+    assert [line.id for line in record.list_jobs(JobFilter(serial=NEW.serial)).jobs] == ["1042"]
+    job.file(assessment(OTHER, "evacuate", read_at="2026-11-25T11:00:00+00:00"))
+    assert [line.id for line in record.list_jobs(JobFilter(verdict="refit")).jobs] == []
+
+
+@pytest.mark.parametrize(
+    ("names", "ids"),
+    [
+        (DriveId(serial=" kx25-00417 "), ["1041", "1042"]),
+        (DriveId(identity=Identity(wwn=OLD.identity.wwn, strength="strong")), ["1041", "1042"]),
+        (DriveId(serial=NEW.serial), ["1042"]),
+        (DriveId(serial="KX25"), []),
+        (DriveId(), []),
+    ],
+    ids=["typed", "worldwide name", "new drive", "part of a number", "no name"],
+)
+def test_a_drive_is_found_by_any_of_its_names(record: Record, names: DriveId, ids: list[str]) -> None:
+    first = record.create(msgspec.structs.replace(OPENED_NOW, id="1041"))
+    for document in same_route():
+        first.file(document)
+    carried(record)
+    record.create(msgspec.structs.replace(OPENED_NOW, id="1043")).file(assessment(OTHER, "refit"))
+    assert [job.id for job in record.jobs_with_drive(names)] == ids
+
+
+def test_the_history_of_a_drive_runs_through_its_jobs(record: Record) -> None:
+    carried(record, "1041")
+    carried(record)
+    assert OLD.serial is not None
+    assert [reading.job for reading in drive_history(OLD.serial, record).readings] == ["1041", "1042"]
