@@ -84,6 +84,22 @@ def parse_row(line: str, *, packed_rates: bool = False) -> tuple[Attribute, bool
     return attribute, swapped
 
 
+_BEGINNING = re.compile(
+    r"\s*(?:0x[0-9a-f]{2}|\d{1,3})\s+[A-Za-z][\w/-]*\s*(?:0x[0-9a-f]{4}|[P-][O-][S-][R-][C-][K-])", re.I
+)
+
+
+def begins_row(line: str) -> bool:
+    """Whether a line is a row of the table, or the beginning of one."""
+    return _BEGINNING.match(line) is not None
+
+
+def is_whole_row(line: str) -> bool:
+    """Whether a line is a row of the table up to its raw value, with every bracket closed."""
+    parsed = parse_row(line)
+    return parsed is not None and bool(parsed[0].raw_text) and line.count("(") == line.count(")")
+
+
 @dataclass(frozen=True, kw_only=True)
 class AttributeTable:
     """The rows of a table. `untrue`: why it cannot be a drive's. `cut`: the report ends within it."""
@@ -97,10 +113,12 @@ def read_attribute_table(report: Report, drive: Drive, gaps: GapNotes) -> Attrib
     """Read every row, wherever it stands; note damaged, repeated and impossible ones."""
     packed_rates = has_trait(f"{drive.family or ''} {drive.model or ''}".lstrip(), "packed-rates")
     rows: list[Attribute] = []
+    broken = 0
     for line in report.lines:
         parsed = parse_row(line, packed_rates=packed_rates)
         if parsed is None:
             if damaged := _ALMOST.match(line):
+                broken += 1
                 gaps.note("row-damaged", f"This row is damaged: {' '.join(line.split())[:60]}")
                 if int(damaged[1]) in defect_ids():
                     gaps.note("count-unread", f"Attribute {damaged[1]}, a defect count, did not come through.")
@@ -115,7 +133,10 @@ def read_attribute_table(report: Report, drive: Drive, gaps: GapNotes) -> Attrib
     for identifier in sorted({i for i in identifiers if identifiers.count(i) > 1}):
         gaps.note("repeated-row", f"Attribute {identifier} appears more than once, with different numbers.")
     untrue = _why_untrue(rows)
-    if untrue:
+    if broken > len(rows) or (len(rows) >= 3 and not any(row.raw_text for row in rows)):
+        untrue = "its rows are broken"
+        gaps.note("table-broken", "The rows of the attribute table are broken: they do not show their raw values.")
+    elif untrue:
         gaps.note("table-junk", f"The attribute table cannot be true: {untrue}.")
     return AttributeTable(rows=tuple(rows), untrue=untrue, cut=bool(rows) and _CUT.match(last) is not None)
 

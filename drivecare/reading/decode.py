@@ -17,7 +17,8 @@ from drivecare.reading.circumstances import UnknownBridge
 from drivecare.reading.draft import Draft, Step
 from drivecare.reading.model import Drive, RawReport, Reading
 from drivecare.reading.own_verdict import read_verdict
-from drivecare.reading.report_text import Report, lines_of
+from drivecare.reading.report_text import Report
+from drivecare.reading.transit import restore_lines
 
 _BANNER = re.compile(r"^\s*(?:#.*)?smartctl (?:version )?\d", re.I)
 
@@ -117,7 +118,7 @@ def decode_report(
     """
     raw = RawReport(text=report) if isinstance(report, str) else report
     raw = msgspec.structs.replace(raw, text=raw.text.encode("utf-8", "replace").decode("utf-8"))
-    lines = lines_of(raw.text)
+    lines = restore_lines(raw.text)
     _refuse_several_drives(lines)
     draft = Draft(raw, Report.of_lines(lines), read_at, transport)
     draft.take(WHICH_DRIVE)

@@ -23,6 +23,7 @@ CATALOGUE: dict[str, tuple[bool, str | None]] = {
     "standby": (True, "The drive was asleep and was not woken: wake it, then read again."),
     "no-health-data": (True, f"The report names a drive but holds no health data. {_ANOTHER_DOCK}"),
     "table-junk": (True, f"The table cannot be true; often a bridge invents it. {_ANOTHER_DOCK}"),
+    "table-broken": (True, "A mail or a narrow window broke the lines: ask for the report as an attached file."),
     "checksum-data": (True, f"The drive's health data fail their checksum. Read again. {_ANOTHER_DOCK}"),
     "checksum-thresholds": (False, "The drive's thresholds fail their checksum: trust the raw counts, not the limits."),
     "checksum-log": (False, "A log fails its checksum: do not rely on it."),

@@ -176,6 +176,21 @@ def read_link_errors(report: Report, gaps: GapNotes) -> Values:
     return Values(phy_errors=gaps.possible("phy_errors", max(counts, default=None), limit=1 << 32))
 
 
+_LOG_ROW = re.compile(
+    r"\s*(?:#\s?\d+\s+[A-Z]|\d+\s+(?:Short|Extended|Vendor)\b|\d+\s+\d+\s+\d+\s+0x[0-9a-f]{4}\s+0x[0-9a-f]{4}\s)"
+)
+
+
+def begins_log_row(line: str) -> bool:
+    """Whether a line is a row of a log of self-tests or NVMe errors, or the beginning of one."""
+    return _LOG_ROW.match(line) is not None
+
+
+def is_whole_log_row(line: str) -> bool:
+    """Whether a line is a whole row of such a log."""
+    return any(pattern.match(line) for pattern in (_SCSI_TEST, _ATA_TEST, _NVME_TEST, _NVME_ERROR))
+
+
 def _parse_lba(text: str) -> int | None:
     if re.fullmatch(r"0x[0-9a-f]+", text, re.I):
         return int(text, 16)

@@ -16,9 +16,9 @@ _FIELD = re.compile(r"^\s*([A-Za-z][^:]{1,60}?)\s*:(?!:)\s*(.*?)\s*$")
 
 
 def text_of(data: bytes, *, origin: str) -> str:
-    """Decode a report's bytes: UTF-8, UTF-16 with its mark, else Windows' Western code page. BadInput for binary."""
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        text = data.decode("utf-16", errors="replace")
+    """Decode a report's bytes: UTF-8, UTF-16, else Windows' Western code page. BadInput for binary."""
+    if wide := _utf_16(data):
+        text = data.decode(wide, errors="replace")
     else:
         try:
             text = data.decode("utf-8-sig")
@@ -35,10 +35,30 @@ def text_of(data: bytes, *, origin: str) -> str:
     return text
 
 
+def _utf_16(data: bytes) -> str | None:
+    """Which UTF-16 this is, by its mark or by the zeros that stand beside the letters of English; None for neither."""
+    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return "utf-16"
+    high, low = data[0::2].count(0), data[1::2].count(0)
+    if max(high, low) * 4 > len(data) and min(high, low) * 100 < len(data):
+        return "utf-16-be" if high > low else "utf-16-le"
+    return None
+
+
+def split_lines(text: str) -> list[str]:
+    """Lines without mail quoting, none longer than a report's."""
+    return [_QUOTE.sub("", line[:MOST_LINE_LETTERS]) for line in re.split(r"\r\n|\r|\n", text)]
+
+
+def tidy_lines(lines: list[str]) -> list[str]:
+    """Lines without trailing blanks; runs of empty ones are one."""
+    lines = [line.rstrip() for line in lines]
+    return [line for before, line in zip(("", *lines), lines, strict=False) if line or before]
+
+
 def lines_of(text: str) -> list[str]:
     """Lines without mail quoting and trailing blanks, none longer than a report's; runs of empty ones are one."""
-    lines = [_QUOTE.sub("", line[:MOST_LINE_LETTERS]).rstrip() for line in re.split(r"\r\n|\r|\n", text)]
-    return [line for before, line in zip(("", *lines), lines, strict=False) if line or before]
+    return tidy_lines(split_lines(text))
 
 
 _SAYS_NOTHING = ("", "-", "[No Information Found]", "Not reported", "[not available]")

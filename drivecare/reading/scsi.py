@@ -36,6 +36,19 @@ def read_error_counters(report: Report, gaps: GapNotes) -> Values:
     return Values(non_medium_errors=other, **values)  # type: ignore[arg-type]
 
 
+_BEGINNING = re.compile(r"\s*(?:(?:read|write|verify):\s+\d|\d+\s+\d+:\d\d\s+[0-9a-f]{8,16}\b)", re.I)
+
+
+def begins_counter_row(line: str) -> bool:
+    """Whether a line is a row of the error counters or of the background scan, or the beginning of one."""
+    return _BEGINNING.match(line) is not None
+
+
+def is_whole_counter_row(line: str) -> bool:
+    """Whether a line is a whole row of either."""
+    return any(pattern.match(line) for pattern in (_ERROR_COUNTERS, _SCAN_ROW))
+
+
 def read_life(report: Report, gaps: GapNotes) -> Values:
     """Grown defects, wear, pending defects and hours."""
     grown, used = report.count("elements in grown defect list"), report.count("percentage used endurance indicator")
