@@ -13,6 +13,7 @@ import msgspec
 from drivecare.errors import BadInput, NoDrive
 from drivecare.reading import ata, circumstances, drive_fields, health, logs, missing, nvme, scsi
 from drivecare.reading.attributes import read_attribute_table
+from drivecare.reading.backend_json import printed_text
 from drivecare.reading.circumstances import UnknownBridge
 from drivecare.reading.draft import Draft, Step
 from drivecare.reading.model import Drive, RawReport, Reading
@@ -118,7 +119,7 @@ def decode_report(
     """
     raw = RawReport(text=report) if isinstance(report, str) else report
     raw = msgspec.structs.replace(raw, text=raw.text.encode("utf-8", "replace").decode("utf-8"))
-    lines = restore_lines(raw.text)
+    lines = restore_lines(printed_text(raw.text))
     _refuse_several_drives(lines)
     draft = Draft(raw, Report.of_lines(lines), read_at, transport)
     draft.take(WHICH_DRIVE)

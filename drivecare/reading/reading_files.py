@@ -1,4 +1,4 @@
-"""Readings from and to files: a saved reading (JSON), or the text report of one drive."""
+"""Readings from files: a saved reading (JSON), or the report of one drive as the backend prints it, text or JSON."""
 
 from __future__ import annotations
 
@@ -6,10 +6,11 @@ from pathlib import Path
 
 from drivecare.documents import MOST_REPORT_BYTES, decode, read_bytes
 from drivecare.errors import BadInput, NoDrive
+from drivecare.reading.backend_json import read_backend_json
 from drivecare.reading.decode import decode_report
 from drivecare.reading.kernel_facts import decode_attached
 from drivecare.reading.model import Reading
-from drivecare.reading.report_text import text_of
+from drivecare.reading.report_text import text_of, utf_16_of
 
 _READING_HINT = "Give a saved reading (JSON) or the text report of one drive."
 
@@ -27,10 +28,17 @@ def reading_of(data: bytes, *, origin: str) -> Reading:
     if not data.strip():
         raise BadInput("is empty", location=origin, hint=_READING_HINT)
     try:
-        if data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"{"):
-            return _decode_again(decode(Reading, data.removeprefix(b"\xef\xbb\xbf"), origin=origin))
-        _refuse_length(len(data))
-        return decode_report(text_of(data, origin=origin))
+        document = data.removeprefix(b"\xef\xbb\xbf")
+        if utf_16_of(data) or not document.lstrip().startswith(b"{"):
+            _refuse_length(len(data))
+            text = text_of(data, origin=origin)
+            if not text.lstrip().startswith("{"):
+                return decode_report(text)
+            document = text.encode()
+        if raw := read_backend_json(document, origin=origin):
+            _refuse_length(len(raw.text))
+            return decode_report(raw)
+        return _decode_again(decode(Reading, document, origin=origin))
     except BadInput as error:
         if error.location is None:
             raise type(error)(error.problem, location=origin, hint=error.hint) from error

@@ -17,7 +17,7 @@ _FIELD = re.compile(r"^\s*([A-Za-z][^:]{1,60}?)\s*:(?!:)\s*(.*?)\s*$")
 
 def text_of(data: bytes, *, origin: str) -> str:
     """Decode a report's bytes: UTF-8, UTF-16, else Windows' Western code page. BadInput for binary."""
-    if wide := _utf_16(data):
+    if wide := utf_16_of(data):
         text = data.decode(wide, errors="replace")
     else:
         try:
@@ -35,7 +35,7 @@ def text_of(data: bytes, *, origin: str) -> str:
     return text
 
 
-def _utf_16(data: bytes) -> str | None:
+def utf_16_of(data: bytes) -> str | None:
     """Which UTF-16 this is, by its mark or by the zeros that stand beside the letters of English; None for neither."""
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         return "utf-16"
