@@ -36,7 +36,9 @@ def _drive_cautions(host: Host, reading: Reading | None) -> Iterator[str]:
     if drive.security == "locked":
         yield "The old drive is locked with a password: it cannot be read until it is unlocked."
     hidden = (drive.native_capacity_bytes or 0) - (drive.capacity_bytes or 0)
-    if drive.capacity_bytes is not None and hidden > 0:
+    if drive.capacity_bytes is not None and hidden > 0 and drive.protocol == "nvme":
+        yield f"The old drive has {hidden:,} bytes outside the namespace that was read; a copy of one leaves the rest."
+    elif drive.capacity_bytes is not None and hidden > 0:
         yield f"The old drive hides {hidden:,} bytes at its end; a copy of the visible part leaves them behind."
 
 

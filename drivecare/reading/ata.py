@@ -33,6 +33,11 @@ def read_hours(table: AttributeTable, statistics: dict[str, int], gaps: GapNotes
     if table.untrue:
         return Values()
     hours = next((row.raw for row in table.rows if row.id == 9 and row.raw is not None), None)
+    if hours is not None and hours > 0xFFFFFFFF and within(hours & 0xFFFFFFFF, 1, MOST_HOURS):
+        gaps.note(
+            "hours-packed", f"Power on hours: the counter shows {hours:,}; its lower half is {hours & 0xFFFFFFFF:,}."
+        )
+        hours &= 0xFFFFFFFF
     standard = statistics.get("power_on_hours")
     if hours is not None and standard and any(abs(hours / standard / unit - 1) < _SAME for unit in (60, 120, 3600)):
         gaps.note("hours-implausible", f"power on hours: {hours:,} in the table, {standard:,} in the statistics.")

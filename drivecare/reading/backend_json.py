@@ -225,6 +225,9 @@ def _print_nvme(document: Any) -> Iterator[str]:
     warning = _pick(document, "nvme_smart_health_information_log.critical_warning")
     if isinstance(warning, int) and 0 <= warning <= 0xFF:
         yield f"Critical Warning: 0x{warning:02x}"
+    for number, degrees in enumerate(_rows(document, "nvme_smart_health_information_log.temperature_sensors"), start=1):
+        if isinstance(degrees, int):
+            yield f"Temperature Sensor {number}: {degrees} Celsius"
     yield from _print_overall(document)
     for space in _rows(document, "nvme_namespaces"):
         label = f"Namespace {_word(space, 'id')}"

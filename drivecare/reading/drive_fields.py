@@ -18,6 +18,16 @@ _EMPTY_FIELDS = frozenset({"", "0", "none", "n/a", "unknown", "[no information f
 _OLD_NAME = re.compile(r"(\S+)\s+(\S.*?)\s+Version:\s*(\S+)")  # Device: MAKER MODEL  Version: 0008
 
 # Words of products that stand in for drives. A volume's unit id has NAA 6, a real SAS drive's NAA 5.
+# Peripheral device types (SPC) that hold no data of their own, or on other media: a word of each, and its name.
+_NO_DRIVES = (
+    ("enclosure", "an enclosure"),
+    ("tape", "a tape drive"),
+    ("cd/dvd", "an optical drive"),
+    ("optical", "an optical drive"),
+    ("changer", "a medium changer"),
+    ("processor", "a processor"),
+    ("storage array", "an array controller"),
+)
 _VOLUME = re.compile(r"\b(logical[ _]?volume|virtual|raid|array|volume|vdisk|lun)\b", re.I)
 
 
@@ -46,7 +56,8 @@ def describe(report: Report, protocol: Protocol | None, gaps: GapNotes) -> Drive
     rotation = report.first("rotation rate", "rotational rate") or ""
     logical, physical = _sector_sizes(report)
     link, fastest = _link_speeds(report)
-    security = _security(report.first("ata security is"))
+    words = report.first("ata security is") or ""
+    security = _security(words)
     if security == "locked":
         gaps.note("locked", "ATA security is on and the drive is locked.")
     trim = report.first("trim command")
@@ -59,6 +70,8 @@ def describe(report: Report, protocol: Protocol | None, gaps: GapNotes) -> Drive
         capacity_bytes=within(report.count("user capacity"), 1, _LARGEST_DRIVE),
         native_capacity_bytes=_native_bytes(report, logical or 512),
         security=security,
+        password_level=_password_level(words) if security in ("locked", "unlocked") else None,
+        password_attempts_exceeded=_attempts_exceeded(words) if security in ("locked", "unlocked") else None,
         logical_sector_bytes=logical,
         physical_sector_bytes=physical,
         form_factor=_field_text(report.first("form factor")),
@@ -111,9 +124,18 @@ def _zone_model(report: Report) -> ZoneModel | None:
     return next((model for model in models if model.replace("-", " ") in text), None)
 
 
-def _security(text: str | None) -> Security | None:
+def _password_level(words: str) -> Literal["high", "maximum"] | None:
+    level = re.search(r"\bpw level (high|max)", words, re.I)
+    return None if level is None else "high" if level[1].lower() == "high" else "maximum"
+
+
+def _attempts_exceeded(words: str) -> bool:
+    return "attempts exceeded" in words.lower()
+
+
+def _security(text: str) -> Security | None:
     """`Disabled, NOT FROZEN`, `ENABLED, PW level HIGH, **LOCKED**` and so on (ATA security states SEC0 to SEC6)."""
-    lower = (text or "").lower()
+    lower = text.lower()
     if lower.startswith("unavailable"):
         return "unsupported"
     if lower.startswith("disabled"):
@@ -153,6 +175,9 @@ def find_stand_in(report: Report, drive: Drive) -> str | None:
         return f"a controller ({line[:80]})"
     if drive.protocol != "scsi":
         return None
+    device_type = (report.first("device type") or "").lower()
+    if name := next((name for word, name in _NO_DRIVES if word in device_type), None):
+        return f"{name} ({' '.join(filter(None, (report.first('vendor'), drive.model)))})"
     label = f"{report.first('vendor') or ''} {drive.model or ''}".strip()
     volume = _VOLUME.search(label) is not None or has_trait(label, "raid-volume")
     naa = (normalise_worldwide_name(report.first("logical unit id")) or "")[:1]

@@ -45,6 +45,11 @@ def scsi_tells_health(values: Values) -> bool:
     return (values.uncorrected_reads, values.grown_defects, values.wear_percent_used) != (None, None, None)
 
 
+def stand_in_code(virtual: str) -> str:
+    """The gap of what stands in for a drive: there are drives behind a controller, but none in an enclosure's place."""
+    return "raid-virtual" if virtual.startswith(("a RAID", "a controller")) else "not-a-drive"
+
+
 def note_missing_health(health: bool, verdict: OwnVerdict, values: Values, gaps: GapNotes) -> None:
     """Note that there is no health data, where neither an alarm nor another gap says as much already."""
     newest = values.last_selftest
@@ -64,7 +69,7 @@ def missing_health(reading: Reading) -> tuple[Gap, ...]:
         return blocking
     drive = reading.drive
     if drive.virtual is not None:
-        return (_blocking("raid-virtual", f"{drive.virtual} stands in for the drives behind it"),)
+        return (_blocking(stand_in_code(drive.virtual), f"it is {drive.virtual}, not a drive"),)
     if drive.smart in ("off", "unsupported"):
         return (_blocking(f"smart-{drive.smart}", f"SMART is {drive.smart}"),)
     if not _says_anything(reading):

@@ -6,6 +6,7 @@ import re
 
 from drivecare.reading.circumstances import UnknownBridge
 from drivecare.reading.gaps import GapNotes
+from drivecare.reading.health import stand_in_code
 from drivecare.reading.model import Drive, RawReport, Values
 from drivecare.reading.own_verdict import OwnVerdict
 from drivecare.reading.report_text import Report
@@ -28,7 +29,7 @@ def note_barriers(drive: Drive, bridge: UnknownBridge | None, gaps: GapNotes) ->
     if bridge:
         gaps.note("bridge-blocked", f"The USB bridge {bridge.chip} is unknown, and no values came through.")
     if drive.virtual:
-        gaps.note("raid-virtual", f"This is {drive.virtual}, not a drive.")
+        gaps.note(stand_in_code(drive.virtual), f"This is {drive.virtual}, not a drive.")
     if drive.smart == "off":
         gaps.note("smart-off", "SMART is switched off on this drive.")
     elif drive.smart == "unsupported" and not drive.virtual:

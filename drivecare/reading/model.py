@@ -37,6 +37,13 @@ FAILED_TESTS: frozenset[TestResult] = frozenset(
 )
 
 
+class Namespace(Value, frozen=True, kw_only=True):
+    """One namespace of an NVMe drive: a part of it that the computer sees as a drive of its own."""
+
+    number: int
+    capacity_bytes: int | None = None
+
+
 class Drive(Value, frozen=True, kw_only=True):
     """The drive itself: what does not change from one reading to the next."""
 
@@ -50,7 +57,10 @@ class Drive(Value, frozen=True, kw_only=True):
     capacity_bytes: int | None = None
     native_capacity_bytes: int | None = None
     attached_sector_bytes: int | None = None
+    namespaces: tuple[Namespace, ...] = ()  # of NVMe, those that the report names
     security: Security | None = None
+    password_level: Literal["high", "maximum"] | None = None  # at maximum the master password can only erase
+    password_attempts_exceeded: bool | None = None
     logical_sector_bytes: int | None = None
     physical_sector_bytes: int | None = None
     form_factor: str | None = None
@@ -112,6 +122,7 @@ class Values(Value, frozen=True, kw_only=True):
     power_on_hours: int | None = None
     power_cycles: int | None = None
     temperature_celsius: int | None = None
+    hottest_sensor_celsius: int | None = None  # of the sensors inside, which the temperature does not count
     reallocated: int | None = None
     reallocation_events: int | None = None
     pending: int | None = None

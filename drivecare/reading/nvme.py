@@ -10,7 +10,7 @@ from drivecare.reading.counters import MOST_HOURS
 from drivecare.reading.gaps import GapNotes
 from drivecare.reading.health import nvme_tells_health
 from drivecare.reading.locale_numbers import leading_count, within
-from drivecare.reading.model import Drive, Values
+from drivecare.reading.model import Drive, Namespace, Values
 from drivecare.reading.report_text import Report
 
 # Bits 0 to 5 of the critical warning byte (NVMe base specification, health log, byte 0).
@@ -26,6 +26,9 @@ _WARNING_LINES = (
 _LIFE = ("power on hours", "power cycles", "data units read", "data units written")
 _MOST_COUNTED = 1 << 63
 _MOST_CYCLES = 100_000_000
+_NAMESPACE = re.compile(r"namespace (\d{1,5}) size")
+_SENSOR = re.compile(r"temperature sensor \d")
+_HOTTEST = 130  # a silicon sensor that reads more is broken or absent
 _DATA_UNIT_BYTES = 512_000  # 1000 x 512 (NVMe base specification, data units read)
 
 
@@ -33,6 +36,7 @@ def complete_sizes(report: Report, drive: Drive) -> Drive:
     """The drive with the sizes of its namespace and its temperature limit."""
     number = drive.identity.namespace or 1
     total = report.count("total nvm capacity")
+    namespaces = sorted({int(match[1]) for label in report.fields if (match := _NAMESPACE.match(label))})
     visible = report.count(f"namespace {number} size/capacity", f"namespace {number} size")
     # Limits of 120 and 130 C are met: a maker's nonsense, no limit of the drive.
     limits = [
@@ -43,6 +47,10 @@ def complete_sizes(report: Report, drive: Drive) -> Drive:
         drive,
         capacity_bytes=visible or total or drive.capacity_bytes,
         native_capacity_bytes=total or drive.native_capacity_bytes,
+        namespaces=tuple(
+            Namespace(number=space, capacity_bytes=report.count(f"namespace {space} size/capacity"))
+            for space in namespaces
+        ),
         logical_sector_bytes=within(report.count(f"namespace {number} formatted lba size"), 256, 1 << 16),
         temperature_limit_celsius=next((limit for limit in limits if limit is not None), None),
     )
@@ -61,6 +69,7 @@ def read_health_log(report: Report, gaps: GapNotes) -> Values:
     values = Values(
         critical_warnings=_warnings(report),
         temperature_celsius=within(celsius, 1, 120),
+        hottest_sensor_celsius=_hottest_sensor(report),
         available_spare_percent=number("available_spare_percent", "available spare", 100),
         spare_threshold_percent=number("spare_threshold_percent", "available spare threshold", 100),
         wear_percent_used=number("wear_percent_used", "percentage used", 255),
@@ -87,6 +96,11 @@ def read_health_log(report: Report, gaps: GapNotes) -> Values:
         gaps.note("table-junk", "The health log is hollow: no hours, no power cycles, nothing read or written.")
         return Values()
     return values
+
+
+def _hottest_sensor(report: Report) -> int | None:
+    texts = [text for label, values in report.fields.items() if _SENSOR.match(label) for text in values]
+    return max((degrees for text in texts if (degrees := within(_degrees(text), 1, _HOTTEST))), default=None)
 
 
 def _degrees(text: str) -> int | None:

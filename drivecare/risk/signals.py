@@ -10,9 +10,10 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 
 from drivecare.documents import Value
+from drivecare.format import format_bytes
 from drivecare.reading.counters import DEFECT_COUNTS, unread_counts
 from drivecare.reading.health import missing_health
-from drivecare.reading.model import FAILED_TESTS, Attribute, Reading, SelfTest, Values
+from drivecare.reading.model import FAILED_TESTS, Attribute, Drive, Reading, SelfTest, Values
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.model import FaultClass, Observed
 from drivecare.risk.rules import AttributeGroup, RuleSet
@@ -217,13 +218,35 @@ def _observe_circumstances(reading: Reading) -> Iterator[Observation]:
     """The lock, hidden bytes, a slow link, the drive's temperature limit."""
     drive = reading.drive
     if drive.security is not None:
-        yield "security", Signal(value=drive.security)
+        yield "security", Signal(value=drive.security, detail=_describe_lock(drive))
     if drive.native_capacity_bytes and drive.capacity_bytes and drive.native_capacity_bytes > drive.capacity_bytes:
-        yield "hidden_area", Signal(value=drive.native_capacity_bytes - drive.capacity_bytes)
+        hidden = drive.native_capacity_bytes - drive.capacity_bytes
+        if drive.protocol == "nvme":
+            yield "other_namespaces", Signal(value=hidden, detail=_describe_namespaces(drive))
+        else:
+            yield "hidden_area", Signal(value=hidden)
     if drive.link_gbps and drive.link_max_gbps and drive.link_gbps < drive.link_max_gbps:
         yield "slow_link", Signal(value=drive.link_gbps, limit=drive.link_max_gbps, detail="Gb/s")
     if drive.temperature_limit_celsius is not None:
         yield "temperature_limit_celsius", Signal(value=drive.temperature_limit_celsius)
+
+
+def _describe_lock(drive: Drive) -> str:
+    """Say what a password can still do (ATA security feature set; ACS-3, 2014)."""
+    level = {
+        "high": "level high: the user's or the master password unlocks it",
+        "maximum": "level maximum: only the user's password unlocks it, the master password can only erase it",
+    }.get(drive.password_level or "", "")
+    attempts = "the attempts are used up, and even the right password is refused until its power was off"
+    return "; ".join(filter(None, (level, attempts if drive.password_attempts_exceeded else "")))
+
+
+def _describe_namespaces(drive: Drive) -> str:
+    if len(drive.namespaces) < 2:
+        return "bytes outside the namespace that was read"
+    return "namespaces " + ", ".join(
+        f"{space.number} ({format_bytes(space.capacity_bytes)})" for space in drive.namespaces
+    )
 
 
 def _observe_scan(scan: SurfaceScan) -> Iterator[Observation]:
