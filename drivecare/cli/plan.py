@@ -21,7 +21,7 @@ class PlanCommand(click.Command):
 
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """The columns, from the table that reads them, and the example."""
-        from drivecare.fit.candidates import COLUMNS
+        from drivecare.fit.stock_columns import COLUMNS
 
         with formatter.section("Columns of the stock list, and facts for --fact (name or model is needed)"):
             formatter.write_dl([(name, column.help) for name, column in COLUMNS.items()])
@@ -112,15 +112,15 @@ def plan(
 
 def _load_stock(path: Path | None) -> tuple[Candidate, ...]:
     from drivecare.documents import read_bytes
-    from drivecare.fit.candidates import read_stock
+    from drivecare.fit.stock_list import read_stock
 
     if path is None:
         return ()
     stock = read_stock(read_bytes(path), origin=str(path))
     if stock.ignored:
         notify(f"{path}: columns not used: {', '.join(Excerpt(stock.ignored).lines(str, 'of them'))}")
-    for line in Excerpt(stock.faults).lines(str, "faults"):
-        notify(line)
+    for fault in stock.faults:
+        notify(fault)
     return stock.candidates
 
 

@@ -14,10 +14,12 @@ from drivecare.reading.locale_numbers import parse_number
 
 SECTOR_BYTES: Final = 512
 _QUANTITY: Final = re.compile(r"([0-9][0-9.,\s'’_]*)([^0-9.,\s'’_]*)")
-_LABEL_UNITS: Final = {"gb": 1, "go": 1, "tb": 1000, "to": 1000}
+_LABEL_UNITS: Final = {"gb": 1, "go": 1, "g": 1, "tb": 1000, "to": 1000, "t": 1000}
 _EXACT_UNITS: Final = {"": 1, "b": 1, "byte": 1, "bytes": 1, "sector": SECTOR_BYTES, "sectors": SECTOR_BYTES,
                        "lba": SECTOR_BYTES, "lbas": SECTOR_BYTES}  # fmt: skip
 _BINARY_UNITS: Final = {"mib": 1 << 20, "gib": 1 << 30, "tib": 1 << 40}
+# Thousands are separated in one way; decimals are one or two digits behind another sign, or a dash for none.
+_PRICE: Final = re.compile(r"(\d{1,3}(?P<sign>[.,'’ ])\d{3}(?:(?P=sign)\d{3})*|\d+)(?:[.,](\d{1,2}|-{1,2}))?")
 _LEAST_WHOLE_GIB: Final = 7451  # SFF-8447: drives above 8,000 GB hold whole GiB; any smaller GiB figure is rounded
 _LEAST_COUNTED: Final = 10**6  # a bare number below this cannot be a byte count of a drive: a unit was forgotten
 
@@ -76,3 +78,21 @@ def parse_amount(text: str) -> int:
     """Parse an amount of data into bytes, where GB simply means 10^9 of them: used space, rated terabytes."""
     units = {"gb": 1e9, "go": 1e9, "tb": 1e12, "to": 1e12, "mb": 1e6, "": 1.0, "b": 1.0, "bytes": 1.0, **_BINARY_UNITS}
     return round(parse_quantity(text, units))
+
+
+def parse_price(text: str) -> float:
+    """Parse a price in any currency: "39.00", "1.234,50 EUR", "$1,234.50", "39,-". Raises ValueError.
+
+    "1.234" is refused: it is a thousand in one country and little more than one in another.
+    """
+    match = re.fullmatch(r"[^\d,.-]*(\d[\d.,'’ ]*?(?:[.,]-{1,2})?)[^\d]*", text.strip())
+    price = None if match is None else _PRICE.fullmatch(match[1].strip())
+    if price is None:
+        raise ValueError(f"{text!r} is not a price")
+    whole, sign, decimals = price[1], price["sign"], (price[3] or "0").strip("-")
+    if sign in (".", ",") and price[3] is None and whole.count(sign) == 1:
+        digits = whole.replace(sign, "")
+        raise ValueError(
+            f"{text!r} may be {digits} or {whole.replace(sign, '.')}; write one of them without separators"
+        )
+    return parse_number(f"{re.sub(r'[^0-9]', '', whole)}.{decimals or 0}")

@@ -175,7 +175,7 @@ def test_unused_columns_are_named_on_stderr(tmp_path: Path) -> None:
 
 
 def test_help_lists_every_column() -> None:
-    from drivecare.fit.candidates import COLUMNS
+    from drivecare.fit.stock_columns import COLUMNS
 
     text = run("--help").stdout
     assert all(name in text for name in COLUMNS)
