@@ -46,6 +46,9 @@ def show_assessment(out: Screen, assessment: Assessment) -> None:
     out.print()
     out.print_wrapped(_describe_chance(assessment.failure_12_months))
     out.print()
+    if assessment.unit:
+        _show_points(out, "About the unit it came from:", (sign.text for sign in assessment.unit))
+        out.print()
     _show_points(out, "This reading cannot tell:", assessment.limits)
     out.print()
     _show_points(out, "Next:", assessment.next_steps)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from drivecare.reading import wear
 from drivecare.reading.attributes import AttributeTable
 from drivecare.reading.counters import MOST_HOURS, attribute_rows
@@ -11,6 +13,7 @@ from drivecare.reading.model import Attribute, Drive, Values
 from drivecare.reading.report_text import Report
 
 _SAME = 0.05  # two counts of one time that differ by less are the same
+_LIFETIME = re.compile(r"Min/Max -?\d+/(\d+)", re.I)
 _TEMPERATURE_IDS = (194, 190, 231)  # the one that counts first
 
 
@@ -24,6 +27,9 @@ def read_counters(table: AttributeTable, gaps: GapNotes) -> Values:
             if row.raw is not None and counter.matches(row):
                 largest[counter.value] = max(row.raw, largest.get(counter.value, 0))
     limits = attribute_rows().limits
+    for value in attribute_rows().unnoted & largest.keys():
+        if largest[value] > limits[value]:
+            del largest[value]
     counts = {value: gaps.possible(value, largest.get(value), limit=limit) for value, limit in limits.items()}
     return Values(**counts)  # type: ignore[arg-type]
 
@@ -55,7 +61,17 @@ def read_ata_temperature(report: Report, table: AttributeTable, gaps: GapNotes) 
     if rows and not any(degrees):
         gaps.note("temperature-implausible", f"The drive reports {rows[0].raw_text or 'nothing'} as its temperature.")
     degrees += [_plausible_celsius(leading_count(text)) for text in report.fields.get("current temperature", ())]
-    return Values(temperature_celsius=next((celsius for celsius in degrees if celsius is not None), None))
+    return Values(
+        temperature_celsius=next((celsius for celsius in degrees if celsius is not None), None),
+        highest_celsius=_highest_celsius(report, rows),
+    )
+
+
+def _highest_celsius(report: Report, rows: list[Attribute]) -> int | None:
+    """The highest of its life: in its temperature log, else beside attribute 194 (beside 190 it is of one run)."""
+    texts = [text.partition("/")[2] for text in report.fields.get("lifetime min/max temperature", ())]
+    texts += [bounds[1] for row in rows if row.id == 194 and (bounds := _LIFETIME.search(row.raw_text))]
+    return next((highest for text in texts if (highest := within(leading_count(text), 1, 120))), None)
 
 
 def _is_temperature(row: Attribute) -> bool:
@@ -94,6 +110,7 @@ def read_standard_values(statistics: dict[str, int], drive: Drive) -> Values:
         pending=number("reallocation_candidates", limits["pending"]),
         crc_errors=number("crc_errors", limits["crc_errors"]),
         temperature_celsius=number("temperature_celsius", 120),
+        highest_celsius=number("highest_celsius", 120),
         wear_percent_used=number("wear_percent_used", 255),
         host_bytes_written=number("sectors_written", wear.LARGEST_PLAUSIBLE, sector) or None,
         host_bytes_read=number("sectors_read", wear.LARGEST_PLAUSIBLE, sector) or None,

@@ -19,12 +19,16 @@ MOST_HOURS = 300_000  # 34 years: SMART itself is hardly older
 
 
 class Counter(Strict, frozen=True, kw_only=True):
-    """Rows that fill one field of `Values`: their numbers, a pattern of their names, the largest possible count."""
+    """Rows that fill one field of `Values`: their numbers, a pattern of their names, the largest possible count.
+
+    `noted`: whether an impossible count is a gap; where many makers pack the row, it is none.
+    """
 
     value: str
     ids: tuple[int, ...]
     name: str
     unnamed: bool = True
+    noted: bool = True
     limit: int
 
     def matches(self, row: Attribute) -> bool:
@@ -53,6 +57,11 @@ class AttributeRows(Strict, frozen=True, kw_only=True):
     def limits(self) -> dict[str, int]:
         """By value, the largest number that can be true."""
         return {counter.value: counter.limit for counter in self.counter}
+
+    @property
+    def unnoted(self) -> set[str]:
+        """The values of which an impossible number is left out without a word."""
+        return {counter.value for counter in self.counter if not counter.noted}
 
     @property
     def values_by_id(self) -> dict[int, str]:

@@ -15,6 +15,8 @@ from drivecare.reading.report_text import Report
 
 _LARGEST_DRIVE = 10**16
 _EMPTY_FIELDS = frozenset({"", "0", "none", "n/a", "unknown", "[no information found]"})
+_WARNING = re.compile(r"\s*==> WARNING:\s*(.*)")
+_MOST_WARNING = 600
 _OLD_NAME = re.compile(r"(\S+)\s+(\S.*?)\s+Version:\s*(\S+)")  # Device: MAKER MODEL  Version: 0008
 
 # Words of products that stand in for drives. A volume's unit id has NAA 6, a real SAS drive's NAA 5.
@@ -65,6 +67,7 @@ def describe(report: Report, protocol: Protocol | None, gaps: GapNotes) -> Drive
         model=model,
         serial=_field_text(report.first("serial number")),
         firmware=firmware,
+        firmware_warning=_firmware_warning(report),
         family=_field_text(report.first("model family")),
         protocol=protocol,
         capacity_bytes=within(report.count("user capacity"), 1, _LARGEST_DRIVE),
@@ -82,6 +85,20 @@ def describe(report: Report, protocol: Protocol | None, gaps: GapNotes) -> Drive
         zoned=_zone_model(report),
         smart=_smart(report),
     )
+
+
+def _firmware_warning(report: Report) -> str | None:
+    """The warning that the backend's database has for this model or version: from its mark to the next empty line."""
+    words: list[str] = []
+    for line in report.lines:
+        if match := _WARNING.match(line):
+            words.append(match[1])
+        elif words and (not line.strip() or line.startswith("=")):
+            break
+        elif words:
+            words.append(line)
+    text = " ".join(" ".join(words).split())
+    return text[:_MOST_WARNING] or None
 
 
 def _field_text(value: str | None) -> str | None:

@@ -50,6 +50,7 @@ class Drive(Value, frozen=True, kw_only=True):
     model: str | None = None
     serial: str | None = None
     firmware: str | None = None
+    firmware_warning: str | None = None  # what the report says against it, in the words of the backend's database
     family: str | None = None
     kind: Kind = "unknown"
     protocol: Protocol | None = None
@@ -123,6 +124,7 @@ class Values(Value, frozen=True, kw_only=True):
     power_cycles: int | None = None
     temperature_celsius: int | None = None
     hottest_sensor_celsius: int | None = None  # of the sensors inside, which the temperature does not count
+    highest_celsius: int | None = None  # of its life
     reallocated: int | None = None
     reallocation_events: int | None = None
     pending: int | None = None
@@ -146,6 +148,9 @@ class Values(Value, frozen=True, kw_only=True):
     warning_temperature_minutes: int | None = None
     critical_temperature_minutes: int | None = None
     unsafe_shutdowns: int | None = None
+    power_off_retracts: int | None = None  # heads parked because the power went away
+    load_cycles: int | None = None  # heads parked and loaded again
+    shocks: int | None = None  # blows and falls that a sensor noticed
     grown_defects: int | None = None
     uncorrected_reads: int | None = None
     uncorrected_writes: int | None = None

@@ -19,6 +19,7 @@ from drivecare.risk.rules import Circumstance, RuleSet, VerdictRow, load_rules
 from drivecare.risk.signals import Signal, Signals, observe_reading
 from drivecare.risk.survival import measured_chance
 from drivecare.risk.trend import clear_rechecks, observe_changes, select_earlier
+from drivecare.risk.unit import describe_unit
 from drivecare.risk.verdict import adapt_to_sale, fault_classes, find_row, leading_signal, list_ways_out
 
 
@@ -68,6 +69,7 @@ def assess(
         failure_12_months=reasoning.chance,
         findings=reasoning.findings,
         way_out=list_ways_out(reasoning.rulings) if verdict == "recheck" else None,
+        unit=() if as_new else describe_unit(reading),
         next_steps=_list_next_steps(reading, reasoning, sale),
         limits=_list_limits(reading, reasoning, sale, rules),
     )

@@ -65,10 +65,24 @@ class Chance(Value, frozen=True, kw_only=True):
     clean: float | None = None
 
 
+class UnitSign(Value, frozen=True, kw_only=True):
+    """What one count says about the unit that the drive came from. `text`: what it fits with, never a proof.
+
+    `sign`: power-cuts, restarts, hard-starts, shocks, heat, link or parking. `signal`: the count it rests on.
+    """
+
+    sign: str
+    signal: str
+    observed: int
+    text: str
+    source: str
+
+
 class Assessment(Value, frozen=True, kw_only=True):
     """The judgement of one drive by one reading, with its history and a surface scan where there are any.
 
-    `findings`: the worst first. `way_out`: what clears up a `recheck`. `next_steps`: for the bench.
+    `findings`: the worst first. `way_out`: what clears up a `recheck`. `unit`: what the drive says about the unit it
+    came from; it does not count in the verdict. `next_steps`: for the bench.
     """
 
     schema: Literal["drivecare/assessment-1"] = "drivecare/assessment-1"
@@ -88,6 +102,7 @@ class Assessment(Value, frozen=True, kw_only=True):
     failure_12_months: Chance
     findings: tuple[Finding, ...] = ()
     way_out: str | None = None
+    unit: tuple[UnitSign, ...] = ()
     next_steps: tuple[str, ...] = ()
     limits: tuple[str, ...] = ()
 

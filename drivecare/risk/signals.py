@@ -15,6 +15,7 @@ from drivecare.reading.counters import DEFECT_COUNTS, unread_counts
 from drivecare.reading.health import missing_health
 from drivecare.reading.model import FAILED_TESTS, Attribute, Drive, Reading, SelfTest, Values
 from drivecare.reading.surface import SurfaceScan
+from drivecare.risk.firmware import find_firmware_defects
 from drivecare.risk.model import FaultClass, Observed
 from drivecare.risk.rules import AttributeGroup, RuleSet
 
@@ -217,6 +218,13 @@ def _hours_between(logged: int | None, now: int | None) -> int | None:
 def _observe_circumstances(reading: Reading) -> Iterator[Observation]:
     """The lock, hidden bytes, a slow link, the drive's temperature limit."""
     drive = reading.drive
+    if drive.firmware_warning is not None:
+        yield "firmware_warning", Signal(value=drive.firmware_warning)
+    for defect in find_firmware_defects(drive):
+        yield (
+            "firmware_defect",
+            Signal(value=str(drive.firmware), detail=defect.describe(reading.values.power_on_hours)),
+        )
     if drive.security is not None:
         yield "security", Signal(value=drive.security, detail=_describe_lock(drive))
     if drive.native_capacity_bytes and drive.capacity_bytes and drive.native_capacity_bytes > drive.capacity_bytes:

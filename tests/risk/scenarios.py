@@ -74,6 +74,7 @@ SCENARIOS: tuple[Scenario, ...] = (
     ),
     Scenario("slow dock", reading(_drive(HDD, link_gbps=3.0, link_max_gbps=6.0)), "refit", "none"),
     Scenario("hidden area", reading(_drive(HDD, native_capacity_bytes=500_108_910_592)), "refit", "none"),
+    Scenario("warned of by the backend", reading(_drive(HDD, firmware_warning="May hang.")), "refit", "none"),
     Scenario("divided into namespaces", reading(_drive(NVME, native_capacity_bytes=10**13)), "refit", "none"),
     Scenario("NVMe with a warm spot inside", nvme(hottest_sensor_celsius=90), "refit", "none"),
     Scenario("clean solid-state drive", ssd(), "refit", "none"),
@@ -374,6 +375,12 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("SAS predicts: spindle", sas(failure_prediction="5d/52"), "evacuate", "mechanics"),
     Scenario("SAS predicts: firmware", sas(failure_prediction="5d/62"), "evacuate", "electronics"),
     Scenario("SAS predicts: endurance", sas(failure_prediction="5d/73"), "evacuate", "wear"),
+    Scenario(
+        "firmware that is known to stop",
+        reading(_drive(SATA_SSD, model="M4-CT128M4SSD2", firmware="0009")),
+        "recheck",
+        "electronics",
+    ),
     Scenario("NVMe with a hot spot inside", nvme(hottest_sensor_celsius=112), "recheck", "heat"),
     Scenario(
         "locked and losing data", reading(_drive(HDD, security="locked"), values={"pending": 8}), "evacuate", "media"
