@@ -14,6 +14,7 @@ import sys
 import tempfile
 from collections.abc import Iterable
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -22,24 +23,26 @@ from fitting import (
     Floats,
     Numbers,
     failing,
-    fit_points,
-    hazard,
+    fit_added_rates,
     interval,
     probability,
     rising,
-    spread_between,
+    spread_of_models,
     stratified_ratio,
 )
-from spans import day_number, day_text, last_states, open_spans, outcomes, reading_day
+from spans import day_number, day_text, maker_of, open_spans, outcomes, person_years, reading_day
 
-from drivecare.risk.survival import Band, BaseRate, Ladder, MeasuredChance, SurvivalTable, load_table
+from drivecare.risk.survival import AgeStep, Band, BaseRate, Ladder, MeasuredChance, SurvivalTable, hazard, load_table
 
 EVERY_DAYS = 30  # between reading days
 BAND_FAILED = 60  # different failed drives that a band of points needs
-LEAST_SLOPE = 0.01  # of the logarithm of the hazard per point, so that a worse state never ties with a better one
+LEAST_SLOPE = 0.05  # of both logarithms, so that a worse state never ties with a better one
 Z = 1.28  # 80 %: four in five models
-WIDEST = 2.95  # high over low
+STRATUM_FAILED = 10  # failures from which on a model has a base rate of its own while points are fitted
 AGE_STEP = 1.4  # factor in hazard by which drives from some year on must differ, all together and within models
+LEAST_ADDED = 0.002  # cumulative hazard that any points add
+MOST_CERTAIN = 0.999
+JUDGED_AGE = 1.7  # judgement: the factor for ages that too few drives reached
 
 
 class Cohort:
@@ -85,13 +88,31 @@ class Cohort:
         counted = rows.select(names).to_numpy().astype(float)
         return stratified_ratio(counted[:, :2], counted[:, 2:])
 
-    def by_model(self, selection: pl.Expr, expected_failed: int) -> tuple[Floats, Floats]:
-        """(failed drives, expected failed drives) of each model, where the band's hazard holds for all alike."""
-        rows = self.counts.filter(selection).group_by("model").agg((pl.col("days") * pl.col("weight")).sum())
-        failed = self.failures.filter(selection).group_by("model").agg(pl.col("drive").n_unique())
-        both = rows.join(failed, on="model", how="left").fill_null(0)
-        observed, followed = both["drive"].to_numpy().astype(float), both["days"].to_numpy().astype(float)
-        return observed, followed / followed.sum() * min(expected_failed, observed.sum())
+    def expected_hazard(self, selection: pl.Expr, rates: tuple[BaseRate, ...]) -> float:
+        """The cumulative hazard that these readings would have without points, by their makers."""
+        readings = self.counts.filter(selection)
+        total = 0.0
+        for row in rates[:-1]:
+            mine = readings.filter(pl.any_horizontal(pl.col("model").str.starts_with(name) for name in row.models))
+            total += int(mine["weight"].sum()) * (hazard(row.chance) - hazard(rates[-1].chance))
+        return hazard(rates[-1].chance) + total / int(readings["weight"].sum())
+
+    def by_model(self, selection: pl.Expr) -> pl.DataFrame:
+        """Per model: readings, the years they were followed, how many of them ended in a failure, of how many drives.
+
+        `expected`: how many drives it would be if all models failed alike.
+        """
+        days, fails = pl.col("days") * pl.col("weight"), pl.col("fails") * pl.col("weight")
+        rows = self.counts.filter(selection).group_by("model")
+        sums = rows.agg(readings=pl.col("weight").sum(), years=days.sum() / 365.25, failed_readings=fails.sum())
+        failed = self.failures.filter(selection).group_by("model").agg(failed=pl.col("drive").n_unique())
+        share = pl.col("years") / pl.col("years").sum()
+        return (
+            sums.join(failed, on="model", how="left")
+            .with_columns(pl.col("failed").fill_null(0).cast(pl.Int64))
+            .with_columns(expected=share * pl.col("failed").sum())
+            .sort("model")
+        )
 
 
 def points_of(states: pl.DataFrame, ladders: tuple[Ladder, ...]) -> Numbers:
@@ -103,36 +124,105 @@ def points_of(states: pl.DataFrame, ladders: tuple[Ladder, ...]) -> Numbers:
     return total
 
 
-def fit_ladders(states: pl.DataFrame, ladders: tuple[Ladder, ...]) -> tuple[Ladder, ...]:
-    """The same ladders with points fitted to the last states of failed and surviving drives."""
-    names = [f"signal_{index}" for index in range(len(ladders))]
-    sums = states.group_by(names).agg(pl.len().cast(pl.Int64), pl.col("failed").sum()).sort(names)
-    steps = [(name, rung) for name, ladder in zip(names, ladders, strict=True) for rung in range(len(ladder.rungs))]
-    reached = np.stack([sums[name].to_numpy() > rung for name, rung in steps], axis=1).astype(float)
-    added = iter(fit_points(reached, sums["len"].to_numpy(), sums["failed"].to_numpy()))
-    fitted = []
+def fit_ladders(states: pl.DataFrame, shipped: SurvivalTable) -> tuple[Ladder, ...]:
+    """The same ladders with points fitted: failures that each rung adds per 100 drive-years.
+
+    `states` from `person_years`. A model with enough failures is compared with itself, the others within their maker.
+    """
+    ladders = shipped.ladders
+    own = pl.col("fails").sum().over("model") >= STRATUM_FAILED
+    strata = states.select(pl.when(own).then("model").otherwise(maker_of(shipped)).rank("dense") - 1).to_series()
+    steps = [(f"signal_{index}", rung) for index, ladder in enumerate(ladders) for rung in range(len(ladder.rungs))]
+    reached = np.stack([states[name].to_numpy() > rung for name, rung in steps], axis=1).astype(float)
+    rates, _ = fit_added_rates(
+        reached, strata.to_numpy().astype(np.int64), states["years"].to_numpy(), states["fails"].to_numpy()
+    )
+    added, fitted = iter(rates), []
     for ladder in ladders:
-        worth = np.cumsum([next(added) for _ in ladder.rungs])
-        rungs = tuple(
-            msgspec.structs.replace(rung, points=int(points)) for rung, points in zip(ladder.rungs, worth, strict=True)
-        )
-        fitted.append(msgspec.structs.replace(ladder, rungs=rungs))
+        worth = 100 * np.cumsum([next(added) for _ in ladder.rungs])
+        points, rungs = 0, []
+        for rung, rate in zip(ladder.rungs, worth, strict=True):
+            points = max(points + 1, round(float(rate)))
+            rungs.append(msgspec.structs.replace(rung, points=points))
+        fitted.append(msgspec.structs.replace(ladder, rungs=tuple(rungs)))
     return tuple(fitted)
 
 
-def measure(cohort: Cohort, shipped: SurvivalTable) -> tuple[tuple[BaseRate, ...], tuple[Band, ...]]:
-    """The base rates by age and the chances by points."""
-    usual = ~pl.col("model").is_in(shipped.excluded_models)
-    groups = band_groups(cohort, usual)
-    selections = [pl.col("points").is_between(first, last) for first, last in groups]
-    bands_spread = spread(cohort, [usual & selection for selection in selections])
-    middles = np.array([mean_points(cohort, usual & selection) for selection in selections])
-    rows = [measured(cohort, selection, usual, bands_spread) for selection in selections]
-    bands = tuple(
-        Band(points=round(float(middle), 1), **msgspec.structs.asdict(row))
-        for middle, row in zip(middles, make_rising(rows, xs=middles, slope=LEAST_SLOPE), strict=True)
+def measure(
+    cohort: Cohort, shipped: SurvivalTable
+) -> tuple[tuple[BaseRate, ...], tuple[AgeStep, ...], tuple[Band, ...]]:
+    """The base rates by maker, the steps of age, and what points add."""
+    included = ~pl.col("model").is_in(shipped.excluded_models)
+    laptop = pl.any_horizontal(
+        pl.lit(False), *(pl.col("model").str.starts_with(name) for name in shipped.laptop_models)
     )
-    return base_rates(cohort, usual), bands
+    usual = included & ~laptop
+    rates = base_rates(cohort, usual, included, shipped)
+    return rates, age_steps(cohort, usual), bands(cohort, usual, ~laptop, rates)
+
+
+def base_rates(cohort: Cohort, usual: pl.Expr, included: pl.Expr, shipped: SurvivalTable) -> tuple[BaseRate, ...]:
+    """The chance of drives without points, by maker and last of any drive, each with the interval of its models."""
+    clean, rows, models = pl.col("points") == 0, [], []
+    for row in shipped.base_rates[:-1]:
+        mine = clean & pl.any_horizontal(pl.col("model").str.starts_with(name) for name in row.models)
+        if cohort.failed(mine & usual) > 0:
+            rows.append((row, mine))
+            models.append(cohort.by_model(mine & usual))
+    within = spread(models)
+    measured_rows = [
+        BaseRate(maker=row.maker, models=row.models, **measured(cohort, mine & usual, mine, within))
+        for row, mine in rows
+    ]
+    any_drive = measured(cohort, clean & included, clean, spread([cohort.by_model(clean)]))
+    return (*measured_rows, BaseRate(**any_drive))
+
+
+def spread(groups: list[pl.DataFrame]) -> float:
+    """How much models differ within groups, from `Cohort.by_model`."""
+    models = pl.concat(groups)
+    return spread_of_models(models["failed"].to_numpy().astype(float), models["expected"].to_numpy())
+
+
+def measured(cohort: Cohort, selection: pl.Expr, everything: pl.Expr, between: float) -> dict[str, Any]:
+    """The fields of a measured chance: of a selection, and of everything, excluded models counted too."""
+    level, failed = hazard(cohort.chance(selection)), cohort.failed(selection)
+    low, high = interval(level, failed, between, z=Z)
+    return figures(level, low, high, hazard(cohort.chance(everything)), cohort.readings(selection), failed)
+
+
+def figures(level: float, low: float, high: float, everything: float, readings: int, failed: int) -> dict[str, Any]:
+    """The fields of a measured chance from hazards."""
+    return {
+        "chance": round(min(probability(level), MOST_CERTAIN), 5),
+        "low": round(min(probability(low), MOST_CERTAIN), 5),
+        "high": round(min(probability(high), MOST_CERTAIN), 5),
+        "with_excluded": round(min(probability(everything), MOST_CERTAIN), 5),
+        "readings": readings,
+        "failed": failed,
+    }
+
+
+def bands(cohort: Cohort, usual: pl.Expr, everything: pl.Expr, rates: tuple[BaseRate, ...]) -> tuple[Band, ...]:
+    """What points add to the hazard of the makers whose drives have them, rising from band to band."""
+    selections = [pl.col("points").is_between(first, last) for first, last in band_groups(cohort, usual)]
+    between = spread([cohort.by_model(usual & selection) for selection in selections])
+    middles = np.array([mean_points(cohort, usual & selection) for selection in selections])
+    failed = np.array([cohort.failed(usual & selection) for selection in selections])
+
+    def added(population: pl.Expr) -> Floats:
+        hazards = [hazard(cohort.chance(population & selection)) for selection in selections]
+        expected = [cohort.expected_hazard(population & selection, rates) for selection in selections]
+        over = np.maximum(np.array(hazards) - np.array(expected), LEAST_ADDED)
+        return np.exp(rising(np.log(over), failed.astype(float), xs=np.log(middles), slope=LEAST_SLOPE))
+
+    rows = []
+    for index, (level, with_excluded) in enumerate(zip(added(usual), added(everything), strict=True)):
+        low, high = interval(float(level), int(failed[index]), between, z=Z)
+        readings = cohort.readings(usual & selections[index])
+        fields = figures(float(level), low, high, float(with_excluded), readings, int(failed[index]))
+        rows.append(Band(points=round(float(middles[index]), 1), **fields))
+    return tuple(rows)
 
 
 def band_groups(cohort: Cohort, usual: pl.Expr) -> list[tuple[int, int]]:
@@ -155,87 +245,32 @@ def mean_points(cohort: Cohort, selection: pl.Expr) -> float:
     return float(cohort.failures.filter(selection)["points"].mean())  # type: ignore[arg-type]
 
 
-def spread(cohort: Cohort, selections: list[pl.Expr]) -> float:
-    """How much models differ within bands."""
-    pairs = [cohort.by_model(selection, cohort.failed(selection)) for selection in selections]
-    return spread_between(np.concatenate([pair[0] for pair in pairs]), np.concatenate([pair[1] for pair in pairs]))
+def age_steps(cohort: Cohort, usual: pl.Expr) -> tuple[AgeStep, ...]:
+    """By how much the base rate rises with age.
 
-
-def measured(cohort: Cohort, selection: pl.Expr, usual: pl.Expr, between: float) -> MeasuredChance:
-    """Chance, interval and counts of the drives in one state."""
-    chance, failed = cohort.chance(usual & selection), cohort.failed(usual & selection)
-    low, high = interval(chance, failed, between, z=Z, widest=WIDEST)
-    return MeasuredChance(
-        chance=chance,
-        low=low,
-        high=high,
-        with_excluded=cohort.chance(selection),
-        readings=cohort.readings(usual & selection),
-        failed=failed,
-    )
-
-
-def make_rising(rows: list[MeasuredChance], *, xs: Floats | None = None, slope: float = 0.0) -> list[MeasuredChance]:
-    """The rows with chance and both ends rising; where raw rates dip, neighbours are pooled."""
-    weights = np.array([row.failed for row in rows], dtype=float)
-    columns = {}
-    for column in ("chance", "low", "high", "with_excluded"):
-        logs = np.log([hazard(getattr(row, column)) for row in rows])
-        pooled = rising(logs, weights, xs=xs, slope=slope)
-        columns[column] = [round(min(probability(float(np.exp(value))), 0.999), 4) for value in pooled]
-    return [
-        msgspec.structs.replace(row, **{column: figures[index] for column, figures in columns.items()})
-        for index, row in enumerate(rows)
-    ]
-
-
-def base_rates(cohort: Cohort, usual: pl.Expr) -> tuple[BaseRate, ...]:
-    """The base rate by age in years.
-
-    A year begins a new row where drives from then on fail clearly more often, all together and within models: the
+    A year begins a new step where drives from then on fail clearly more often, all together and within models: the
     drives that are oldest in some data are of a few models, good or bad. Ages that too few drives reached are judged.
     """
-    clean = pl.col("points") == 0
-    between = spread(cohort, [usual & clean])
-    starts, years = [0], cohort.counts.filter(usual & clean)["year"].unique().sort().to_list()
-    for year in years[1:]:
-        since, until = pl.col("year") >= starts[-1], pl.col("year") < year
-        before, after = (measured(cohort, clean & since & age, usual, between) for age in (until, ~until))
-        enough = min(before.failed, after.failed) >= BAND_FAILED
-        clearly = hazard(after.chance) >= AGE_STEP * hazard(before.chance)
-        if enough and clearly and cohort.age_ratio(usual & clean & since, year) >= AGE_STEP:
-            starts.append(year)
-    ends = [*(start - 1 for start in starts[1:]), 999]
-    rows = [
-        measured(cohort, clean & pl.col("year").is_between(*pair), usual, between)
-        for pair in zip(starts, ends, strict=True)
-    ]
-    measured_rows = [
-        BaseRate(from_years=start, **msgspec.structs.asdict(row))
-        for start, row in zip(starts, make_rising(rows), strict=True)
-    ]
-    return (*measured_rows, beyond(cohort, usual & clean, measured_rows[-1], years))
-
-
-def beyond(cohort: Cohort, selection: pl.Expr, oldest: BaseRate, years: list[int]) -> BaseRate:
-    """The base rate of drives older than those it was measured on: judged to be the upper end for the oldest of them.
-
-    It begins with the first year from which on fewer drives failed than a band needs.
-    """
-    first = next(
-        (year for year in years if cohort.failed(selection & (pl.col("year") >= year)) < BAND_FAILED), years[-1] + 1
-    )
-    old = selection & (pl.col("year") >= first)
-    return BaseRate(
-        from_years=max(first, oldest.from_years + 1),
+    clean, year = usual & (pl.col("points") == 0), pl.col("year")
+    steps = [AgeStep(from_years=0, factor=1.0, judged=False, failed=cohort.failed(clean))]
+    years = cohort.counts.filter(clean)["year"].unique().sort().to_list()
+    for first in years[1:]:
+        since = clean & (year >= steps[-1].from_years)
+        younger, older = since & (year < first), since & (year >= first)
+        if min(cohort.failed(younger), cohort.failed(older)) < BAND_FAILED:
+            continue
+        ratio = min(cohort.age_ratio(since, first), hazard(cohort.chance(older)) / hazard(cohort.chance(younger)))
+        if ratio >= AGE_STEP:
+            factor = round(steps[-1].factor * ratio, 2)
+            steps.append(AgeStep(from_years=first, factor=factor, judged=False, failed=cohort.failed(older)))
+    oldest = next((first for first in years if cohort.failed(clean & (year >= first)) < BAND_FAILED), years[-1] + 1)
+    judged = AgeStep(
+        from_years=max(oldest, steps[-1].from_years + 1),
+        factor=round(steps[-1].factor * JUDGED_AGE, 2),
         judged=True,
-        chance=oldest.high,
-        low=oldest.chance,
-        high=round(min(oldest.chance * WIDEST, 0.999), 4),
-        with_excluded=max(oldest.high, oldest.with_excluded),
-        readings=cohort.readings(old),
-        failed=cohort.failed(old),
+        failed=cohort.failed(clean & (year >= oldest)),
     )
+    return (*steps, judged)
 
 
 def calibrate(spans: pl.LazyFrame, shipped: SurvivalTable, *, since: int, until: int) -> SurvivalTable:
@@ -243,15 +278,20 @@ def calibrate(spans: pl.LazyFrame, shipped: SurvivalTable, *, since: int, until:
     ends = outcomes(spans)
     first, last = spans.select(pl.col("from_day").min(), pl.col("last_day").max().alias("last")).collect().row(0)
     first, end = max(since, first), min(until, last)
-    states = last_states(spans, shipped, since=first, known_until=end)
-    usual = ~pl.col("model").is_in(shipped.excluded_models)
-    ladders = fit_ladders(states.filter(usual), shipped.ladders)
+    states = person_years(spans, shipped, since=first, known_until=end)
+    ladders = fit_ladders(states.filter(~pl.col("model").is_in(shipped.excluded_models)), shipped)
     days = (
         reading_day(spans, ends, shipped, day, known_until=end) for day in range(first + EVERY_DAYS, end, EVERY_DAYS)
     )
-    rates, bands = measure(Cohort(days, ladders, shipped.horizon_days), shipped)
+    rates, ages, added = measure(Cohort(days, ladders, shipped.horizon_days), shipped)
     return msgspec.structs.replace(
-        shipped, first_day=day_text(first), last_day=day_text(end), ladders=ladders, base_rates=rates, bands=bands
+        shipped,
+        first_day=day_text(first),
+        last_day=day_text(end),
+        ladders=ladders,
+        base_rates=rates,
+        ages=ages,
+        bands=added,
     )
 
 
@@ -260,20 +300,25 @@ def as_toml(table: SurvivalTable) -> str:
     head = [
         "# The chance that a hard drive fails within 12 months, by the state its reading shows.",
         "# Written by docs/evidence/calibrate.py; docs/evidence.md says how and with which limits.",
-        "# Ladders: points from each raw count on; the counters of one ladder count one thing, the highest counts.",
-        "# Bands: what became of drives with points near these. Base rates: drives without points, from this age on.",
+        "# Ladders: points from each raw count on, failures that it adds per 100 drive-years; the counters of one ladder",
+        "# count one thing, the highest counts. Base rates: drives without points, by maker, last any drive. Ages: factor",
+        "# of the base rate's hazard. Bands: the chance that points near these add. Four in five models: low to high.",
     ]
-    plain = ("source", "first_day", "last_day", "horizon_days", "excluded_models")
+    plain = ("source", "first_day", "last_day", "horizon_days", "excluded_models", "laptop_models")
     lines = [*head, "", *(f"{name} = {_toml(getattr(table, name))}" for name in plain)]
     for ladder in table.ladders:
         lines += ["", "[[ladder]]"]
         lines += [f"{name} = {_toml(getattr(ladder, name))}" for name in ("label", "values", "smart")]
         rungs = ", ".join(f"{{ from = {rung.start}, points = {rung.points} }}" for rung in ladder.rungs)
         lines.append(f"rungs = [{rungs}]")
-    for title, rows in (("base_rate", table.base_rates), ("band", table.bands)):
+    measured_names = MeasuredChance.__struct_fields__
+    tables = (
+        ("base_rate", table.base_rates, ("maker", "models", *measured_names)),
+        ("age", table.ages, AgeStep.__struct_fields__),
+        ("band", table.bands, ("points", *measured_names)),
+    )
+    for title, rows, names in tables:
         for row in rows:
-            own = ("from_years", "judged") if title == "base_rate" else ("points",)
-            names = [*own, *MeasuredChance.__struct_fields__]
             lines += ["", f"[[{title}]]", *(f"{name} = {_toml(getattr(row, name))}" for name in names)]
     return "\n".join(lines) + "\n"
 

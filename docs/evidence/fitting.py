@@ -1,4 +1,4 @@
-"""The statistics behind the survival table: plain numpy, each step a few lines that can be checked by hand."""
+"""The statistics behind the survival table, each step a few lines that can be checked by hand."""
 
 from __future__ import annotations
 
@@ -7,11 +7,12 @@ from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import minimize, minimize_scalar
 
 Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.int64]
 
-POINTS_PER_LOG = 10  # ten points multiply the odds by e
+_PATIENT = {"maxiter": 5000, "maxfun": 20_000}
 
 
 def survival_curve(days: Numbers, failed: Numbers, weight: Numbers, horizon: int) -> Floats:
@@ -29,11 +30,6 @@ def survival_curve(days: Numbers, failed: Numbers, weight: Numbers, horizon: int
 def failing(days: Numbers, failed: Numbers, weight: Numbers, horizon: int) -> float:
     """The Kaplan-Meier chance of failing within the horizon; never quite 0 or 1, which no data prove."""
     return float(np.clip(1 - survival_curve(days, failed, weight, horizon)[-1], 0.0005, 0.995))
-
-
-def hazard(chance: float) -> float:
-    """Cumulative hazard -ln(1 - p)."""
-    return -math.log1p(-chance)
 
 
 def probability(cumulative_hazard: float) -> float:
@@ -59,44 +55,63 @@ def rising(values: Floats, weights: Floats, *, xs: Floats | None = None, slope: 
     return np.concatenate([np.full(int(length), mean) for mean, _, length in blocks]) + tilt
 
 
-def fit_points(reached: Floats, drives: Numbers, failed: Numbers, *, sweeps: int = 500) -> Numbers:
-    """Points that each further level adds, at least one, from the last states of failed and surviving drives.
+def fit_added_rates(reached: Floats, strata: Numbers, years: Floats, failed: Floats) -> tuple[Floats, Floats]:
+    """Failures a year that each further level adds, none below 0, and the rate of each stratum with nothing to show.
 
-    `reached[i, j]` is 1 where the drives of state i have reached level j. A logistic regression on all levels together,
-    so that counters which rise together share what they tell, no level counting less than the one before. Solved by one
-    coordinate after the other, each a Newton step kept above the least allowed.
+    `reached[i, j]` is 1 where the drives of row i have reached level j, `strata[i]` their own base rate, `years` how
+    long they were in that state together, `failed` how many failed in it. Poisson likelihood with rates that add up:
+    drives of one stratum are compared with each other only, and counters that rise together share what they tell.
     """
-    least = 1 / POINTS_PER_LOG
-    columns = np.hstack([reached, np.ones((len(reached), 1))])
-    floor = np.where(np.arange(columns.shape[1]) < reached.shape[1], least, -np.inf)
-    weights = np.where(np.isfinite(floor), 3 * least, 0.0)
-    weights[-1] = math.log(failed.sum() / max(drives.sum() - failed.sum(), 1))
-    for _ in range(sweeps):
-        steps = []
-        for j, column in enumerate(columns.T):
-            expected = 1 / (1 + np.exp(-(columns @ weights)))
-            towards = weights[j] - least if j < reached.shape[1] else 0.0  # a level without evidence counts little
-            gradient = column @ (failed - drives * expected) - towards
-            curvature = column @ (drives * expected * (1 - expected)) + 1
-            step = max(float(np.clip(gradient / curvature, -1, 1)), floor[j] - weights[j])
-            weights[j] += step
-            steps.append(abs(step))
-        if max(steps) < 1e-4:
-            break
-    points: Numbers = np.maximum(np.rint(weights[: reached.shape[1]] * POINTS_PER_LOG), 1).astype(np.int64)
-    return points
+    levels, groups = reached.shape[1], int(strata.max()) + 1
+    columns = np.hstack([reached, np.eye(groups)[strata]])
+    crude = np.bincount(strata, failed, groups) + 0.5
+    scale = np.concatenate([np.full(levels, 0.1), crude / (np.bincount(strata, years, groups) + 50)])
+    design = columns * scale
+
+    def loss(weights: Floats) -> tuple[float, Floats]:
+        rate = design @ weights
+        return float((years * rate - failed * np.log(rate)).sum()), design.T @ (years - failed / rate)
+
+    start = np.ones(len(scale))
+    fit = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=[(1e-6, None)] * len(start), options=_PATIENT)
+    rates: Floats = fit.x * scale
+    return rates[:levels], rates[levels:]
 
 
-def spread_between(observed: Floats, expected: Floats) -> float:
-    """How much models differ beyond chance: the standard deviation of their hazards relative to their band's.
+def fit_log_odds(reached: Floats, drives: Floats, failed: Floats) -> Floats:
+    """Logarithm of the odds of having failed that each further level adds, none below 0.
 
-    Failed drives per model and band against those expected; what remains of the squared difference after the Poisson
-    variance is taken off. Large models weigh more.
+    The other way to weigh levels, which docs/evidence.md compares: one logistic regression on all of them together.
     """
-    if not np.any(expected > 0):
-        return 0.0
-    excess = np.sum((observed - expected) ** 2 - expected) / np.sum(expected**2)
-    return math.sqrt(max(float(excess), 0.0))
+    design = np.hstack([reached, np.ones((len(reached), 1))])
+
+    def loss(weights: Floats) -> tuple[float, Floats]:
+        score = design @ weights
+        pull = np.append(weights[:-1], 0.0)  # a level without evidence counts little
+        value = (drives * np.logaddexp(0, score) - failed * score).sum() + (pull**2).sum() / 2
+        return float(value), design.T @ (drives / (1 + np.exp(-score)) - failed) + pull
+
+    bounds = [(0.0, None)] * reached.shape[1] + [(None, None)]
+    fit = minimize(loss, np.zeros(design.shape[1]), jac=True, method="L-BFGS-B", bounds=bounds, options=_PATIENT)
+    added: Floats = fit.x[:-1]
+    return added
+
+
+def spread_of_models(failed: Floats, expected: Floats) -> float:
+    """How much models differ: the standard deviation of the logarithm of their rates around that of their maker.
+
+    `failed`: different drives of each model; `expected`: how many it would be at the rate of all its maker's drives.
+    Poisson counts around rates that scatter like a log-normal distribution; the spread that makes them likeliest.
+    """
+    nodes, weights = np.polynomial.hermite_e.hermegauss(61)
+
+    def loss(spread: float) -> float:
+        rates = expected[:, None] * np.exp(spread * nodes[None, :])
+        logs = failed[:, None] * np.log(rates) - rates
+        highest = logs.max(axis=1)
+        return -float((highest + np.log(np.exp(logs - highest[:, None]) @ weights)).sum())
+
+    return float(minimize_scalar(loss, bounds=(0.0, 4.0), method="bounded").x)
 
 
 def stratified_ratio(failed: Floats, days: Floats) -> float:
@@ -111,17 +126,13 @@ def stratified_ratio(failed: Floats, days: Floats) -> float:
     return float(second / first) if first > 0 else 0.0
 
 
-def interval(chance: float, failed: int, spread: float, *, z: float, widest: float) -> tuple[float, float]:
-    """(low, high): `z` standard deviations of sampling error and spread together, on the logarithm of the hazard.
+def interval(level: float, failed: int, spread: float, *, z: float) -> tuple[float, float]:
+    """(low, high) of a hazard: `z` standard deviations of sampling error and spread together, on its logarithm.
 
-    Sampling error is taken from the number of different drives that failed, since one drive is read on many days. Cut
-    where the ends would lie more than a factor `widest` apart.
+    Sampling error is taken from the number of different drives that failed, since one drive is read on many days.
     """
-    half = z * math.sqrt(spread**2 + 1 / max(failed, 1))
-    level = hazard(chance)
-    while probability(level * math.exp(half)) > widest * probability(level * math.exp(-half)):
-        half *= 0.99
-    return probability(level * math.exp(-half)), min(probability(level * math.exp(half)), 0.999)
+    factor = math.exp(z * math.sqrt(spread**2 + 1 / max(failed, 1)))
+    return level / factor, level * factor
 
 
 def roc(failed: Numbers, score: Floats) -> tuple[Floats, Floats]:

@@ -35,6 +35,15 @@ def day_text(number: int) -> str:
     return (EPOCH + timedelta(days=number)).isoformat()
 
 
+def maker_of(table: SurvivalTable) -> pl.Expr:
+    """The maker of a model by the table's names; empty where it names none."""
+    maker = pl.lit("")
+    for row in table.base_rates[:-1]:
+        begins = pl.any_horizontal(pl.col("model").str.starts_with(name) for name in row.models)
+        maker = pl.when(begins).then(pl.lit(row.maker)).otherwise(maker)
+    return maker
+
+
 def counters(table: SurvivalTable) -> list[str]:
     """The columns of the counters on the table's ladders: smart_5, smart_187, ..."""
     return [f"smart_{number}" for ladder in table.ladders for number in ladder.smart]
@@ -139,9 +148,16 @@ def with_levels(spans: pl.LazyFrame, table: SurvivalTable) -> pl.LazyFrame:
 
 
 def _count(number: int) -> pl.Expr:
-    """A raw count as the reader of reports takes it: timeouts the lowest 16 bits, other counts the lowest 32."""
+    """A raw count as the reader of reports takes it: timeouts the lowest 16 bits, other counts the lowest 32.
+
+    Timeouts that are missing where the drive does report 187 were lost on the way to us because the words for slow
+    commands made them too large: at least one command timed out.
+    """
     raw = pl.col(f"smart_{number}").cast(pl.Int64)
-    return raw % (1 << 16) if number == 188 else raw % (1 << 32)
+    if number != 188:
+        return raw % (1 << 32)
+    lost = raw.is_null() & pl.col("smart_187").is_not_null()
+    return pl.when(lost).then(1).otherwise(raw % (1 << 16))
 
 
 def _level(count: pl.Expr, starts: list[int]) -> pl.Expr:
@@ -157,6 +173,20 @@ def last_states(spans: pl.LazyFrame, table: SurvivalTable, *, since: int, known_
         .last()
         .with_columns(failed=((pl.col("failed") == 1) & (pl.col("last_day") <= known_until)).cast(pl.Int64))
         .sort("drive")
+        .collect(engine="streaming")
+    )
+
+
+def person_years(spans: pl.LazyFrame, table: SurvivalTable, *, since: int, known_until: int) -> pl.DataFrame:
+    """How many drive-years each model spent in each state between two days, and how many drives failed in it."""
+    start = pl.max_horizontal("from_day", pl.lit(since))
+    days = (pl.min_horizontal("to_day", pl.lit(known_until)) - start).clip(lower_bound=0.5)
+    return (
+        with_levels(spans.filter((pl.col("from_day") <= known_until) & (pl.col("to_day") >= since)), table)
+        .with_columns(years=days / 365.25, fails=(pl.col("failed") == 1) & (pl.col("last_day") <= known_until))
+        .group_by("model", *(f"signal_{index}" for index in range(len(table.ladders))))
+        .agg(pl.col("years").sum(), pl.col("fails").sum().cast(pl.Float64))
+        .sort(pl.all())
         .collect(engine="streaming")
     )
 

@@ -54,8 +54,9 @@ class Finding(Value, frozen=True, kw_only=True):
 class Chance(Value, frozen=True, kw_only=True):
     """The chance of failing within 12 months as fractions 0 to 1; all None where no data applies to this drive.
 
-    `low` to `high` covers sampling error and the spread between makers and models. `basis`: one sentence on where it
-    comes from. `clean`: the estimate for a drive of the same age with nothing to show.
+    Four in five models lie between `low` and `high`: sampling error and the spread between models. `basis`: one
+    sentence on where it comes from. `clean`: the estimate for a drive of the same maker and age with nothing to show.
+    `unmeasured`: what of this drive the data behind the base rate do not hold; the base rate of any drive stands then.
     """
 
     estimate: float | None = None
@@ -63,6 +64,7 @@ class Chance(Value, frozen=True, kw_only=True):
     high: float | None = None
     basis: str
     clean: float | None = None
+    unmeasured: tuple[str, ...] = ()
 
 
 class UnitSign(Value, frozen=True, kw_only=True):

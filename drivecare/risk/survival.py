@@ -1,25 +1,28 @@
-"""The chance that a hard drive fails within 12 months, from the state its reading shows.
+"""The chance that a hard drive fails within 12 months, from its maker and from the state its reading shows.
 
-Each error counter climbs a ladder whose rungs are worth points. The sum of the points is the drive's state, and the
-chance is what became of the drives seen in such a state on any reading day, whatever they did afterwards
-(Kaplan-Meier). Counters that rise together are not multiplied as if they were independent: their sum is looked up in
-what was observed. More of anything never lowers the chance. Points and chances are data,
-`profiles/risk/hdd-survival.toml`, rebuilt by `docs/evidence/calibrate.py`; docs/evidence.md argues them.
+Each error counter climbs a ladder whose rungs are worth points: failures that it adds per 100 drive-years. They add up,
+across ladders and to the base rate of the drive's maker. What a sum of points comes to within a year is what became of
+the drives seen with it on any reading day, whatever they did afterwards (Kaplan-Meier). More of anything never lowers
+the chance. Points and chances are data, `profiles/risk/hdd-survival.toml`, rebuilt by `docs/evidence/calibrate.py`;
+docs/evidence.md argues them.
 """
 
 from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections.abc import Sequence
 from functools import cache
+from typing import NamedTuple
 
 import msgspec
 
 from drivecare.documents import Strict, Value, decode_shipped
 from drivecare.reading.counters import HOURS_PER_YEAR
-from drivecare.reading.model import Reading, Values
+from drivecare.reading.model import Drive, Reading, Values
 from drivecare.risk.model import Chance
+
+
+MOST_CERTAIN = 0.999
 
 
 class Rung(Strict, frozen=True, kw_only=True):
@@ -49,7 +52,7 @@ class Ladder(Strict, frozen=True, kw_only=True):
 
 
 class MeasuredChance(Strict, frozen=True, kw_only=True):
-    """A measured chance of failing within the horizon, fractions 0 to 1.
+    """A measured chance of failing within the horizon, fractions 0 to 1; four in five models lie in low to high.
 
     `readings`: drives counted on each reading day they were seen on; `failed`: different drives that failed.
     `with_excluded`: the chance when the models left out of the table are counted too.
@@ -68,14 +71,26 @@ class MeasuredChance(Strict, frozen=True, kw_only=True):
 
 
 class BaseRate(MeasuredChance, frozen=True, kw_only=True):
-    """The chance of drives without points from this age on. `judged`: too few were seen to measure it."""
+    """The chance of one maker's drives without points. `models`: how the names of its models begin.
+
+    The last row has neither maker nor models: it stands for every drive that no other row covers.
+    """
+
+    maker: str = ""
+    models: tuple[str, ...] = ()
+
+
+class AgeStep(Strict, frozen=True, kw_only=True):
+    """From this age on, the hazard of a drive without points is multiplied. `judged`: too few were seen to measure."""
 
     from_years: int
-    judged: bool = False
+    factor: float
+    judged: bool
+    failed: int
 
 
 class Band(MeasuredChance, frozen=True, kw_only=True):
-    """Drives with points near these; between two bands the chance is interpolated."""
+    """What points near these add: the chance of failing if nothing but they counted. In between it is interpolated."""
 
     points: float
 
@@ -88,17 +103,23 @@ class SurvivalTable(Strict, frozen=True, kw_only=True):
     last_day: str
     horizon_days: int
     excluded_models: tuple[str, ...]
+    laptop_models: tuple[str, ...]
     ladders: tuple[Ladder, ...] = msgspec.field(name="ladder")
     base_rates: tuple[BaseRate, ...] = msgspec.field(name="base_rate")
+    ages: tuple[AgeStep, ...] = msgspec.field(name="age")
     bands: tuple[Band, ...] = msgspec.field(name="band")
 
     def __post_init__(self) -> None:
         if not self.source.strip():
             raise ValueError("the table needs its source")
-        if not self.base_rates or self.base_rates[0].from_years != 0 or not self.bands:
-            raise ValueError("the table needs a base rate from 0 years on, and bands")
-        for rows in (self.base_rates, self.bands):
-            for column in ("chance", "low", "high"):
+        if not self.base_rates or self.base_rates[-1].maker or not all(row.models for row in self.base_rates[:-1]):
+            raise ValueError("the table needs a base rate for each maker, and last one for every other drive")
+        if not self.ages or self.ages[0] != msgspec.structs.replace(self.ages[0], from_years=0, factor=1.0):
+            raise ValueError("the table needs an age step from 0 years on with factor 1")
+        if not self.bands:
+            raise ValueError("the table needs bands of points")
+        for rows, columns in ((self.ages, ("from_years", "factor")), (self.bands, ("points", "chance", "low", "high"))):
+            for column in columns:
                 figures = [getattr(row, column) for row in rows]
                 if figures != sorted(figures):
                     raise ValueError(f"{column} must not fall from one row to the next")
@@ -141,6 +162,15 @@ def score(values: Values, table: SurvivalTable | None = None) -> Score:
     return Score(points=sum(part.points for part in parts), parts=tuple(parts), missing=tuple(missing))
 
 
+class Estimate(NamedTuple):
+    """The chance of a state, with its interval, and the chance when the excluded models are counted too."""
+
+    chance: float
+    low: float
+    high: float
+    with_excluded: float
+
+
 def measured_chance(reading: Reading, table: SurvivalTable | None = None) -> Chance | None:
     """Look up the chance of failing within 12 months; None where nothing is known.
 
@@ -150,66 +180,95 @@ def measured_chance(reading: Reading, table: SurvivalTable | None = None) -> Cha
     state = score(reading.values, table)
     if reading.drive.kind != "hdd" or reading.drive.protocol == "scsi" or not state.parts:
         return None
-    hours = reading.values.power_on_hours
-    estimate, low, high, with_excluded = look_up(table, state.points, hours)
+    hours, row = reading.values.power_on_hours, find_base_rate(table, reading.drive)
+    estimate = look_up(table, row, state.points, hours)
     return Chance(
-        estimate=estimate,
-        low=low,
-        high=high,
-        clean=base_rate(table, hours).chance,
-        basis=_basis(table, state.points, hours, with_excluded),
+        estimate=estimate.chance,
+        low=estimate.low,
+        high=estimate.high,
+        clean=look_up(table, row, 0, hours).chance,
+        basis=_basis(table, row, state.points, hours, estimate),
+        unmeasured=list_unmeasured(table, reading.drive),
     )
 
 
-def base_rate(table: SurvivalTable, power_on_hours: int | None) -> BaseRate:
-    """The row for a drive of this age with nothing to show; where its age is unknown, that of the youngest."""
+def find_base_rate(table: SurvivalTable, drive: Drive) -> BaseRate:
+    """The base rate of a drive's maker; that of any drive where its maker or its kind was not measured."""
+    return table.base_rates[-1] if list_unmeasured(table, drive) else _find_maker(table, drive.model)
+
+
+def list_unmeasured(table: SurvivalTable, drive: Drive) -> tuple[str, ...]:
+    """What of this drive the data do not hold, or too little to measure."""
+    model = drive.model or ""
+    conditions = {
+        "a drive whose model is not told": not model,
+        "drives of this maker": bool(model) and _find_maker(table, model) is table.base_rates[-1],
+        "drives under 3.5 inches": "3.5" not in (drive.form_factor or "3.5") or model.startswith(table.laptop_models),
+        "shingled recording": drive.zoned not in (None, "none"),
+    }
+    return tuple(words for words, holds in conditions.items() if holds)
+
+
+def _find_maker(table: SurvivalTable, model: str | None) -> BaseRate:
+    """The row whose models begin like this one; the last row where none does."""
+    rows = (row for row in table.base_rates if row.models and (model or "").startswith(row.models))
+    return next(rows, table.base_rates[-1])
+
+
+def age_step(table: SurvivalTable, power_on_hours: int | None) -> AgeStep:
+    """The step that a drive of this age has reached; the first where its age is unknown."""
     years = (power_on_hours or 0) / HOURS_PER_YEAR
-    return table.base_rates[bisect_right(table.base_rates, years, key=lambda row: float(row.from_years)) - 1]
+    return table.ages[bisect_right(table.ages, years, key=lambda row: float(row.from_years)) - 1]
 
 
-def look_up(table: SurvivalTable, points: int, power_on_hours: int | None) -> tuple[float, float, float, float]:
-    """Look up (estimate, low, high, estimate with the excluded models counted) of a state.
+def look_up(table: SurvivalTable, row: BaseRate, points: int, power_on_hours: int | None) -> Estimate:
+    """Look up the chance of a state: the hazard of a drive with nothing to show, and what the points add to it.
 
-    Without points: the base rate for the age. With points: interpolated between the bands, never below the base rate.
+    An age that raises the chance leaves the lower end where it was.
     """
-    base = base_rate(table, power_on_hours)
+    factor = age_step(table, power_on_hours).factor
 
     def figure(column: str) -> float:
-        base_figure: float = getattr(base, column)
-        return round(max(base_figure, _interpolate(points, *curve(table, column))), 4)
+        older = 1.0 if column == "low" else factor
+        cumulative = older * hazard(getattr(row, column)) + added_hazard(table, points, column)
+        return round(min(-math.expm1(-cumulative), MOST_CERTAIN), 4)
 
-    return figure("chance"), figure("low"), figure("high"), figure("with_excluded")
-
-
-def curve(table: SurvivalTable, column: str = "chance") -> tuple[list[float], list[float]]:
-    """(points, figures) between which a state is interpolated: young drives without points, then every band."""
-    rows = (table.base_rates[0], *table.bands)
-    return [0.0, *(band.points for band in table.bands)], [getattr(row, column) for row in rows]
+    return Estimate(*(figure(column) for column in Estimate._fields))
 
 
-def _interpolate(x: float, xs: Sequence[float], ys: Sequence[float]) -> float:
-    """Straight lines in the logarithm of the cumulative hazard, -ln(1 - p); the last value beyond the last point."""
-    right = bisect_right(xs, x)
-    if right == len(xs):
-        return ys[-1]
-    share = (x - xs[right - 1]) / (xs[right] - xs[right - 1])
-    from_log, to_log = (math.log(-math.log1p(-y)) for y in ys[right - 1 : right + 1])
-    return -math.expm1(-math.exp((1 - share) * from_log + share * to_log))
+def hazard(chance: float) -> float:
+    """The cumulative hazard that leads to this chance, -ln(1 - p): hazards of causes beside each other add up."""
+    return -math.log1p(-chance)
 
 
-def _basis(table: SurvivalTable, points: int, hours: int | None, with_excluded: float) -> str:
+def added_hazard(table: SurvivalTable, points: int, column: str = "chance") -> float:
+    """The cumulative hazard that points add: between bands on straight lines of both logarithms.
+
+    Below the first band in proportion to the points; beyond the last one that of the last.
+    """
+    xs = [band.points for band in table.bands]
+    right = bisect_right(xs, points)
+    upper = hazard(getattr(table.bands[min(right, len(xs) - 1)], column))
+    if right in (0, len(xs)):
+        return upper * min(points / xs[0], 1.0)
+    lower = hazard(getattr(table.bands[right - 1], column))
+    share = math.log(points / xs[right - 1]) / math.log(xs[right] / xs[right - 1])
+    return math.exp((1 - share) * math.log(lower) + share * math.log(upper))
+
+
+def _basis(table: SurvivalTable, row: BaseRate, points: int, hours: int | None, estimate: Estimate) -> str:
     """One sentence on where the number comes from."""
-    row: MeasuredChance = base_rate(table, hours)
-    if points == 0 and base_rate(table, hours).judged:
-        return (
-            f"judgement: only {row.readings:,} readings of drives this old that show none of these signs, too few to "
-            f"measure, so the upper end for younger ones stands here ({table.source})"
-        )
-    state = "that show none of these signs at this age"
+    maker, step = f"{row.maker} drives" if row.maker else "drives of all makers", age_step(table, hours)
+    counts: MeasuredChance = row
+    state = "that show none of these signs"
     if points > 0:
-        row, state = min(table.bands, key=lambda band: abs(band.points - points)), "in a state like this"
+        counts, state = min(table.bands, key=lambda band: abs(band.points - points)), "in a state like this"
+        maker = "drives"
+    excluded = f"{estimate.with_excluded:.1%} with {', '.join(table.excluded_models)} counted"
+    age = ""
+    if step.judged:
+        age = f"; judgement: {step.factor:g} times the base rate from {step.from_years} years on, which too few reached"
     return (
-        f"measured: {row.readings:,} readings of drives {state}, followed for a year; {row.failed:,} drives failed "
-        f"({table.source}, {table.first_day[:4]} to {table.last_day[:4]}; "
-        f"{with_excluded:.1%} with {', '.join(table.excluded_models)} counted)"
+        f"measured: {counts.readings:,} readings of {maker} {state}, followed for a year; {counts.failed:,} drives "
+        f"failed ({table.source}, {table.first_day[:4]} to {table.last_day[:4]}; {excluded}){age}"
     )
