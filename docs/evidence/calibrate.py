@@ -273,8 +273,52 @@ def age_steps(cohort: Cohort, usual: pl.Expr) -> tuple[AgeStep, ...]:
     return (*steps, judged)
 
 
-def calibrate(spans: pl.LazyFrame, shipped: SurvivalTable, *, since: int, until: int) -> SurvivalTable:
-    """A table from what was collected from one day on and known on another (days since 1970)."""
+def clean_models(cohort: Cohort, shipped: SurvivalTable) -> pl.DataFrame:
+    """Per model what became of its drives without points; `counts_for` tells whose interval has to hold its rate.
+
+    That is its maker's; of 2.5-inch models, and of makers that the table does not name, that of any drive (empty).
+    """
+    laptop = pl.any_horizontal(
+        pl.lit(False), *(pl.col("model").str.starts_with(name) for name in shipped.laptop_models)
+    )
+    return cohort.by_model(pl.col("points") == 0).select(
+        "model",
+        counts_for=pl.when(laptop).then(pl.lit("")).otherwise(maker_of(shipped)),
+        excluded=pl.col("model").is_in(shipped.excluded_models),
+        readings="readings",
+        years=pl.col("years").round(2),
+        failed_readings="failed_readings",
+        failed="failed",
+    )
+
+
+def coverage(models: pl.DataFrame) -> pl.DataFrame:
+    """Per model with enough failures its rate, and the interval of its maker fitted on the other models.
+
+    `models` from `clean_models`; rates are failures per 100 drive-years of drives without points.
+    """
+    rows = []
+    for model in models.filter(pl.col("failed") >= STRATUM_FAILED).iter_rows(named=True):
+        others = models.filter(pl.col("model") != model["model"])
+        if model["counts_for"]:
+            others = others.filter((pl.col("counts_for") != "") & ~pl.col("excluded"))
+            groups = [group for _, group in others.group_by("counts_for", maintain_order=True)]
+            mine = others.filter(pl.col("counts_for") == model["counts_for"])
+        else:
+            groups, mine = [others], others.filter(~pl.col("excluded"))
+        share = pl.col("years") / pl.col("years").sum()
+        between = spread([group.with_columns(expected=share * pl.col("failed").sum()) for group in groups])
+        low, high = interval(mine["failed_readings"].sum() / mine["years"].sum(), mine["failed"].sum(), between, z=Z)
+        rate = model["failed_readings"] / model["years"]
+        rows.append((model["counts_for"], model["model"], model["failed"], 100 * rate, 100 * low, 100 * high))
+    frame = pl.DataFrame(rows, ["counts_for", "model", "failed", "rate", "low", "high"], orient="row")
+    return frame.with_columns(within=pl.col("rate").is_between("low", "high")).sort("counts_for", "model")
+
+
+def calibrate(
+    spans: pl.LazyFrame, shipped: SurvivalTable, *, since: int, until: int
+) -> tuple[SurvivalTable, pl.DataFrame]:
+    """A table from what was collected from one day on and known on another (days since 1970), and its clean models."""
     ends = outcomes(spans)
     first, last = spans.select(pl.col("from_day").min(), pl.col("last_day").max().alias("last")).collect().row(0)
     first, end = max(since, first), min(until, last)
@@ -283,8 +327,9 @@ def calibrate(spans: pl.LazyFrame, shipped: SurvivalTable, *, since: int, until:
     days = (
         reading_day(spans, ends, shipped, day, known_until=end) for day in range(first + EVERY_DAYS, end, EVERY_DAYS)
     )
-    rates, ages, added = measure(Cohort(days, ladders, shipped.horizon_days), shipped)
-    return msgspec.structs.replace(
+    cohort = Cohort(days, ladders, shipped.horizon_days)
+    rates, ages, added = measure(cohort, shipped)
+    table = msgspec.structs.replace(
         shipped,
         first_day=day_text(first),
         last_day=day_text(end),
@@ -293,6 +338,7 @@ def calibrate(spans: pl.LazyFrame, shipped: SurvivalTable, *, since: int, until:
         ages=ages,
         bands=added,
     )
+    return table, clean_models(cohort, shipped)
 
 
 def as_toml(table: SurvivalTable) -> str:
@@ -300,9 +346,10 @@ def as_toml(table: SurvivalTable) -> str:
     head = [
         "# The chance that a hard drive fails within 12 months, by the state its reading shows.",
         "# Written by docs/evidence/calibrate.py; docs/evidence.md says how and with which limits.",
-        "# Ladders: points from each raw count on, failures that it adds per 100 drive-years; the counters of one ladder",
-        "# count one thing, the highest counts. Base rates: drives without points, by maker, last any drive. Ages: factor",
-        "# of the base rate's hazard. Bands: the chance that points near these add. Four in five models: low to high.",
+        "# Ladders: points from each raw count on, failures that it adds per 100 drive-years; the counters of one",
+        "# ladder count one thing, the highest counts. Base rates: drives without points, by maker, last any drive.",
+        "# Ages: factor of the base rate's hazard. Bands: the chance that points near these add. Four in five models",
+        "# lie between low and high.",
     ]
     plain = ("source", "first_day", "last_day", "horizon_days", "excluded_models", "laptop_models")
     lines = [*head, "", *(f"{name} = {_toml(getattr(table, name))}" for name in plain)]
@@ -338,15 +385,20 @@ def main(arguments: list[str]) -> None:
         "--plots", type=Path, metavar="FOLDER", help="with --judge: draw calibration.svg, roc.svg, chance.svg"
     )
     parser.add_argument("--output", type=Path, metavar="FILE", help="write the table here")
+    parser.add_argument(
+        "--models", type=Path, metavar="FILE", help="write what became of each model's clean drives here"
+    )
     options = parser.parse_args(arguments)
     with tempfile.TemporaryDirectory(prefix="spans-") as shards:
         spans = open_spans(options.data, Path(shards), load_table())
-        table = calibrate(spans, load_table(), since=day_number(options.since), until=day_number(options.until))
+        table, models = calibrate(spans, load_table(), since=day_number(options.since), until=day_number(options.until))
         text = as_toml(table)
         if options.output:
             options.output.write_text(text, encoding="utf-8")
         else:
             print(text)
+        if options.models:
+            models.write_csv(options.models)
         if options.judge:
             from judging import judge
 

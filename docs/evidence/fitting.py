@@ -147,3 +147,24 @@ def roc(failed: Numbers, score: Floats) -> tuple[Floats, Floats]:
 def area(false_alarms: Sequence[float] | Floats, caught: Sequence[float] | Floats) -> float:
     """The area under a ROC curve."""
     return float(np.trapezoid(caught, false_alarms))
+
+
+def bootstrap(failed: Numbers, scores: dict[str, Floats], *, resamples: int) -> dict[str, Floats]:
+    """Per score (AUC, caught at 1 % false alarms) of each resample of drives; the same resamples for every score.
+
+    Drives with the same scores are drawn together, as a multinomial count.
+    """
+    table = np.column_stack([failed, *scores.values()])
+    kinds, drives = np.unique(table, axis=0, return_counts=True)
+    draws = np.random.default_rng(0).multinomial(drives.sum(), drives / drives.sum(), size=resamples)
+    measures = {}
+    for column, name in enumerate(scores, start=1):
+        values, place = np.unique(-kinds[:, column], return_inverse=True)
+        sums = np.zeros((2, resamples, len(values)))
+        for outcome in (0, 1):
+            mine = kinds[:, 0] == outcome
+            np.add.at(sums[outcome].T, place[mine], draws[:, mine].T)
+        shares = sums.cumsum(axis=2) / sums.sum(axis=2, keepdims=True)
+        curves = np.pad(shares, ((0, 0), (0, 0), (1, 0)))
+        measures[name] = np.array([(area(x, y), np.interp(0.01, x, y)) for x, y in zip(*curves, strict=True)])
+    return measures

@@ -46,6 +46,10 @@ class StatisticsColumns:
         self.last = 1 + max(*matter, header.index("failure") if "failure" in header else 0)
         self._limits = attribute_rows().limits | {"temperature_celsius": 120}
 
+    def model_name(self, row: Sequence[str]) -> str | None:
+        """The model that the row names."""
+        return None if self.model is None else row[self.model].strip() or None
+
     def kind(self, row: Sequence[str]) -> Kind:
         """Solid state by name, or where wear is counted and nothing that spins; else a hard drive."""
         if self.model is not None and "SSD" in row[self.model].upper():
@@ -67,7 +71,7 @@ class StatisticsColumns:
                 if values[field] is None and not is_empty(row[place]):
                     unread.append(Attribute(id=int(name.split("_")[1]), raw_text=row[place].strip()[:40]))
         return Reading(
-            drive=Drive(kind=self.kind(row), protocol="ata"),
+            drive=Drive(model=self.model_name(row), kind=self.kind(row), protocol="ata"),
             values=Values(**values),  # type: ignore[arg-type]
             attributes=tuple(unread),
         )

@@ -3,9 +3,9 @@
 A row becomes a reading, and the reading is assessed. The rows of one day repeat themselves, so three memories stand
 before that, each of which misses far less often than the one before it:
 
-    cell of hours              -> hours, and the step of age that they reach
-    step of age, kind, cells   -> judgement: the same counters as they are written
-    state                      -> judgement: every number only as finely as a rule, a ladder or a base rate looks at it
+    cell of hours                   -> hours, and the step of age that they reach
+    step of age, model, kind, cells -> judgement: the same counters as they are written
+    state                           -> judgement: every number only as finely as a rule, ladder or step of age needs it
 
 What is remembered is bounded, so memory does not grow with the rows.
 """
@@ -28,7 +28,7 @@ from drivecare.reading.statistics_row import COUNTER_COLUMNS, HOURS_COLUMN, Stat
 from drivecare.risk.assess import assess
 from drivecare.risk.model import Verdict
 from drivecare.risk.rules import load_rules
-from drivecare.risk.survival import load_table
+from drivecare.risk.survival import find_base_rate, load_table
 
 ADDED_COLUMNS = ("verdict", "estimate", "low", "high", "leading_signal")
 MOST_REMEMBERED = 200_000  # entries of a memory; it is emptied then, which costs time and nothing else
@@ -72,7 +72,7 @@ class TableJudge:
         """Judge a row; a cell that is not a number counts as one that could not be read."""
         cell = "" if self._columns.hours is None else row[self._columns.hours]
         hours, age, fault = self._ages.get(cell) or self._read_age(cell)
-        key = (age, self._columns.kind(row), self._counters(row))
+        key = (age, self._columns.model_name(row), self._columns.kind(row), self._counters(row))
         judgement = self._by_cells.get(key)
         if judgement is None:
             judgement = _remember(self._by_cells, key, self._judge_cells(row, hours))
@@ -88,7 +88,13 @@ class TableJudge:
         reading = self._columns.reading(row, hours)
         numbers = ((getattr(reading.values, field), limits) for field, limits in self._thresholds.items())
         unread = tuple(row.id for row in reading.attributes)
-        state = (reading.drive.kind, unread, *(None if n is None else bisect_right(limits, n) for n, limits in numbers))
+        maker = find_base_rate(load_table(), reading.drive).maker
+        state = (
+            maker,
+            reading.drive.kind,
+            unread,
+            *(None if n is None else bisect_right(limits, n) for n, limits in numbers),
+        )
         judgement = self._by_state.get(state) or _remember(self._by_state, state, _judge(reading))
         faults = (cell_fault(name, row[place]) for name, place in self._columns.counters.items())
         return _add_faults(judgement, tuple(fault for fault in faults if fault))
@@ -105,9 +111,9 @@ def _judge(reading: Reading) -> Judgement:
 
 
 def find_thresholds() -> dict[str, list[int]]:
-    """Find, by field, the numbers at which a rule, a ladder or a base rate changes; in between they are all alike."""
+    """Find, by field, the numbers at which a rule, a ladder or an age step changes; in between they are all alike."""
     thresholds: dict[str, set[int]] = {field: set() for field, _ in COUNTER_COLUMNS.values()}
-    thresholds["power_on_hours"] = {row.from_years * HOURS_PER_YEAR for row in load_table().base_rates}
+    thresholds["power_on_hours"] = {step.from_years * HOURS_PER_YEAR for step in load_table().ages}
     for ladder in load_table().ladders:
         for field in ladder.values:
             thresholds[field] |= {rung.start for rung in ladder.rungs}

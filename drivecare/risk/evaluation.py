@@ -12,7 +12,9 @@ from typing import Literal
 
 from drivecare.documents import Value
 from drivecare.risk.drive_table import Judgement
+from drivecare.risk.model import Verdict
 
+WORST_FIRST: tuple[Verdict, ...] = ("evacuate", "replace", "unproven", "recheck", "refit")
 BAND_STARTS = (0.0, 0.02, 0.05, 0.10, 0.20, 0.30, 0.45, 0.65)
 
 
@@ -27,12 +29,20 @@ class CalibrationBand(Value, frozen=True, kw_only=True):
     observed: float
 
 
+class VerdictCount(Value, frozen=True, kw_only=True):
+    """Rows with one verdict, and those of them that are marked as failed."""
+
+    verdict: Verdict
+    rows: int
+    failed: int
+
+
 class Evaluation(Value, frozen=True, kw_only=True):
     """The document of `assess-table --evaluate`. The measures are None where no row, or every row, is marked as failed.
 
     Two kinds of rows are left out: `unscored`, without an estimate, and `unmarked`, whose outcome is not known.
     `caught_at_1_percent`: the share of failed rows at or above the estimate that flags 1 % of the others; between two
-    estimates on the straight line.
+    estimates on the straight line. `verdicts`: of the rows whose outcome is known, the worst verdict first.
     """
 
     schema: Literal["drivecare/evaluation-1"] = "drivecare/evaluation-1"
@@ -44,6 +54,7 @@ class Evaluation(Value, frozen=True, kw_only=True):
     caught_at_1_percent: float | None
     caught_at_5_percent: float | None
     bands: tuple[CalibrationBand, ...]
+    verdicts: tuple[VerdictCount, ...] = ()
 
 
 class OutcomeCounter:
@@ -52,11 +63,14 @@ class OutcomeCounter:
     def __init__(self) -> None:
         self._failed: Counter[tuple[float, float, float]] = Counter()
         self._others: Counter[tuple[float, float, float]] = Counter()
+        self._verdicts: Counter[tuple[Verdict, bool]] = Counter()
         self._unscored = 0
         self._unmarked = 0
 
     def add(self, judgement: Judgement, *, failed: bool | None) -> None:
         """Count one row; `failed` is None where its outcome is not known."""
+        if failed is not None:
+            self._verdicts[judgement.verdict, failed] += 1
         if failed is None:
             self._unmarked += 1
         elif judgement.estimate is None or judgement.low is None or judgement.high is None:
@@ -78,7 +92,14 @@ class OutcomeCounter:
             caught_at_1_percent=_read_off(curve, 0.01) if comparable else None,
             caught_at_5_percent=_read_off(curve, 0.05) if comparable else None,
             bands=tuple(self._bands()),
+            verdicts=tuple(self._count_verdicts()),
         )
+
+    def _count_verdicts(self) -> Iterator[VerdictCount]:
+        for verdict in WORST_FIRST:
+            failed = self._verdicts[verdict, True]
+            if rows := failed + self._verdicts[verdict, False]:
+                yield VerdictCount(verdict=verdict, rows=rows, failed=failed)
 
     def _curve(self) -> Iterator[tuple[float, float]]:
         """(false alarms, caught) from the highest estimate down, one point for each estimate."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
+import math
 from collections.abc import Iterable, Iterator
 
 from drivecare.reading.model import Drive, Reading
@@ -12,7 +12,7 @@ from drivecare.risk.findings import SEVERITIES, evaluate_level, find_silencers
 from drivecare.risk.model import Chance
 from drivecare.risk.rules import Rule, RuleSet, load_rules
 from drivecare.risk.signals import Signal, Signals, spell
-from drivecare.risk.survival import curve, load_table, score
+from drivecare.risk.survival import added_hazard, age_step, find_base_rate, load_table, score
 from drivecare.risk.verdict import adapt_to_sale
 
 
@@ -85,23 +85,15 @@ def _explain_points(reading: Reading, reasoning: Reasoning) -> Iterator[str]:
         yield f"   {part.label}: {part.count:,} gives {part.points} points"
     for name in state.missing:
         yield f"   {spell(name)}: not reported, 0 points"
-    yield f"   {state.points} points in all{_locate(state.points)}: {estimate:.1%}"
+    table = load_table()
+    row, step = find_base_rate(table, reading.drive), age_step(table, reading.values.power_on_hours)
+    added = -math.expm1(-added_hazard(table, state.points))
+    yield f"   {state.points} points in all, failures per 100 drive-years: {added:.1%} within a year by these alone"
+    older = f", its hazard times {step.factor:g} from {step.from_years} years on" if step.factor != 1 else ""
+    yield f"   base rate of {f'{row.maker} drives' if row.maker else 'any drive'}: {row.chance:.1%}{older}"
+    yield f"   together, as hazards that add up: {estimate:.1%}"
     if estimate != reasoning.chance.estimate:
         yield "   a finding that these counters do not cover gives a higher chance, which stands instead:"
-
-
-def _locate(points: int) -> str:
-    """Where on the measured curve a state lies, in words."""
-    xs, ys = curve(load_table())
-    if points == 0:
-        return ", the base rate of drives of this age"
-    right = bisect_right(xs, points)
-    if right == len(xs):
-        return f", beyond the last band at {xs[-1]:g} points ({ys[-1]:.1%}), and never below the base rate"
-    return (
-        f", between {xs[right - 1]:g} points ({ys[right - 1]:.1%}) and {xs[right]:g} points ({ys[right]:.1%}), "
-        "a straight line in the logarithm of the hazard, and never below the base rate"
-    )
 
 
 def _explain_chance(chance: Chance) -> Iterator[str]:
@@ -110,4 +102,6 @@ def _explain_chance(chance: Chance) -> Iterator[str]:
         return
     yield f"   {chance.estimate:.1%}, between {chance.low:.1%} and {chance.high:.1%}; {chance.basis}"
     if chance.clean is not None:
-        yield f"   a drive of this age with nothing to show: {chance.clean:.1%}"
+        yield f"   a drive of this maker and age with nothing to show: {chance.clean:.1%}"
+    for words in chance.unmeasured:
+        yield f"   not measured: {words}"

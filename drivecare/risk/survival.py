@@ -21,7 +21,6 @@ from drivecare.reading.counters import HOURS_PER_YEAR
 from drivecare.reading.model import Drive, Reading, Values
 from drivecare.risk.model import Chance
 
-
 MOST_CERTAIN = 0.999
 
 
