@@ -180,6 +180,8 @@ def base_rates(cohort: Cohort, usual: pl.Expr, included: pl.Expr, shipped: Survi
 
 def spread(groups: list[pl.DataFrame]) -> float:
     """How much models differ within groups, from `Cohort.by_model`."""
+    if not groups:
+        return 0.0
     models = pl.concat(groups)
     return spread_of_models(models["failed"].to_numpy().astype(float), models["expected"].to_numpy())
 
@@ -216,11 +218,13 @@ def bands(cohort: Cohort, usual: pl.Expr, everything: pl.Expr, rates: tuple[Base
         over = np.maximum(np.array(hazards) - np.array(expected), LEAST_ADDED)
         return np.exp(rising(np.log(over), failed.astype(float), xs=np.log(middles), slope=LEAST_SLOPE))
 
+    levels, all_levels = added(usual), added(everything)
+    ends = [interval(float(level), int(count), between, z=Z) for level, count in zip(levels, failed, strict=True)]
+    lows, highs = np.maximum.accumulate(np.array(ends)).T
     rows = []
-    for index, (level, with_excluded) in enumerate(zip(added(usual), added(everything), strict=True)):
-        low, high = interval(float(level), int(failed[index]), between, z=Z)
-        readings = cohort.readings(usual & selections[index])
-        fields = figures(float(level), low, high, float(with_excluded), readings, int(failed[index]))
+    for index, selection in enumerate(selections):
+        hazards = (float(column[index]) for column in (levels, lows, highs, all_levels))
+        fields = figures(*hazards, cohort.readings(usual & selection), int(failed[index]))
         rows.append(Band(points=round(float(middles[index]), 1), **fields))
     return tuple(rows)
 
@@ -308,7 +312,8 @@ def coverage(models: pl.DataFrame) -> pl.DataFrame:
             groups, mine = [others], others.filter(~pl.col("excluded"))
         share = pl.col("years") / pl.col("years").sum()
         between = spread([group.with_columns(expected=share * pl.col("failed").sum()) for group in groups])
-        low, high = interval(mine["failed_readings"].sum() / mine["years"].sum(), mine["failed"].sum(), between, z=Z)
+        failed_readings, years, failed = (float(mine[name].sum()) for name in ("failed_readings", "years", "failed"))
+        low, high = interval(failed_readings / years, int(failed), between, z=Z)
         rate = model["failed_readings"] / model["years"]
         rows.append((model["counts_for"], model["model"], model["failed"], 100 * rate, 100 * low, 100 * high))
     frame = pl.DataFrame(rows, ["counts_for", "model", "failed", "rate", "low", "high"], orient="row")

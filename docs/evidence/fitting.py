@@ -12,7 +12,8 @@ from scipy.optimize import minimize, minimize_scalar
 Floats = npt.NDArray[np.float64]
 Numbers = npt.NDArray[np.int64]
 
-_PATIENT = {"maxiter": 5000, "maxfun": 20_000}
+LEAST_ODDS = 0.1  # logarithm
+_PATIENT = {"maxiter": 5000, "maxfun": 20_000, "ftol": 1e-13, "gtol": 1e-7}
 
 
 def survival_curve(days: Numbers, failed: Numbers, weight: Numbers, horizon: int) -> Floats:
@@ -72,14 +73,21 @@ def fit_added_rates(reached: Floats, strata: Numbers, years: Floats, failed: Flo
         rate = design @ weights
         return float((years * rate - failed * np.log(rate)).sum()), design.T @ (years - failed / rate)
 
-    start = np.ones(len(scale))
-    fit = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=[(1e-6, None)] * len(start), options=_PATIENT)
+    start = np.concatenate([reached.any(axis=0), np.ones(groups)]).astype(float)  # nothing for a level nobody reached
+    fit = minimize(
+        loss,
+        start,
+        jac=True,
+        method="L-BFGS-B",
+        bounds=[(0.0, None)] * levels + [(1e-6, None)] * groups,
+        options=_PATIENT,
+    )
     rates: Floats = fit.x * scale
     return rates[:levels], rates[levels:]
 
 
 def fit_log_odds(reached: Floats, drives: Floats, failed: Floats) -> Floats:
-    """Logarithm of the odds of having failed that each further level adds, none below 0.
+    """Logarithm of the odds of having failed that each further level adds, none below LEAST_ODDS.
 
     The other way to weigh levels, which docs/evidence.md compares: one logistic regression on all of them together.
     """
@@ -91,7 +99,7 @@ def fit_log_odds(reached: Floats, drives: Floats, failed: Floats) -> Floats:
         value = (drives * np.logaddexp(0, score) - failed * score).sum() + (pull**2).sum() / 2
         return float(value), design.T @ (drives / (1 + np.exp(-score)) - failed) + pull
 
-    bounds = [(0.0, None)] * reached.shape[1] + [(None, None)]
+    bounds = [(LEAST_ODDS, None)] * reached.shape[1] + [(None, None)]
     fit = minimize(loss, np.zeros(design.shape[1]), jac=True, method="L-BFGS-B", bounds=bounds, options=_PATIENT)
     added: Floats = fit.x[:-1]
     return added

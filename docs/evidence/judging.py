@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from functools import partial
+from itertools import pairwise
 from pathlib import Path
 from unittest.mock import patch
 
 import numpy as np
 import polars as pl
-from calibrate import fit_ladders, points_of
+from calibrate import EVERY_DAYS, Cohort, calibrate, fit_ladders, points_of
 from fitting import Floats, Numbers, area, bootstrap, failing, fit_log_odds, roc
 from spans import counters, day_number, day_text, last_states, outcomes, person_years, reading_day
 
@@ -17,7 +18,7 @@ from drivecare.reading.counters import HOURS_PER_YEAR
 from drivecare.reading.model import Drive
 from drivecare.risk.drive_table import TableJudge
 from drivecare.risk.evaluation import OutcomeCounter
-from drivecare.risk.survival import Ladder, SurvivalTable, find_base_rate, look_up, measured_chance
+from drivecare.risk.survival import Ladder, SurvivalTable, find_base_rate, load_table, look_up, measured_chance
 
 ENOUGH_FAILED = 20  # failures that a band needs to be judged
 MAKERS = {"Seagate": ("ST",), "HGST and Hitachi": ("HGST", "Hitachi"), "WDC": ("WDC",)}
@@ -165,6 +166,32 @@ def print_verdicts(table: SurvivalTable, states: pl.DataFrame) -> None:
         )
 
 
+def print_left_out(spans: pl.LazyFrame, shipped: SurvivalTable) -> None:
+    """Print per maker what a table fitted on the other makers says of its drives, as of any maker, and what came."""
+    first, end = day_number(shipped.first_day), day_number(shipped.last_day)
+    for maker, names in MAKERS.items():
+        mine = pl.any_horizontal(pl.col("model").str.starts_with(name) for name in names)
+        table, _ = calibrate(spans.filter(~mine), shipped, since=first, until=end)
+        own = spans.filter(mine & ~pl.col("model").is_in(shipped.excluded_models))
+        ends = outcomes(own)
+        days = range(first + EVERY_DAYS, end, EVERY_DAYS)
+        cohort = Cohort(
+            (reading_day(own, ends, table, day, known_until=end) for day in days), table.ladders, table.horizon_days
+        )
+        points = cohort.counts["points"].unique().to_list()
+        printed = {worth: look_up(table, table.base_rates[-1], worth, 0).chance for worth in points}
+        for low, high in pairwise((0.0, 0.1, 0.25, 0.5, 0.75, 1.0)):
+            among = pl.col("points").is_in([worth for worth in points if low <= printed[worth] < high])
+            if cohort.failures.filter(among).is_empty() or cohort.failed(among) < ENOUGH_FAILED:
+                continue
+            rows = cohort.counts.filter(among)
+            mean = np.average([printed[worth] for worth in rows["points"]], weights=rows["weight"].to_numpy())
+            print(
+                f"  {maker} left out: {cohort.readings(among):7,} readings, {cohort.failed(among):5,} drives failed, "
+                f"printed {mean:.1%}, observed {cohort.chance(among):.1%}"
+            )
+
+
 def print_trees(spans: pl.LazyFrame, table: SurvivalTable) -> None:
     """Per maker left out of the fit: AUC of boosted trees on the raw counts, with gaps and with 0 in their place."""
     from sklearn.ensemble import HistGradientBoostingClassifier
@@ -198,10 +225,15 @@ def judge(spans: pl.LazyFrame, table: SurvivalTable, day: int, *, plots: Path | 
         )
     print_unseen(spans, table, day)
     print_trees(spans, table)
+    print_left_out(spans, load_table())
     later = drives_last_seen(spans, table, since=day)
     print_verdicts(table, later)
     if plots:
         from plots import draw
 
-        scores = {"this table": estimates(table, later)[:, 0], "count of 5, 187, 197, 198 above zero": count_of(later)}
+        scores = {
+            "this table": estimates(table, later)[:, 0],
+            "points alone": points_of(later, table.ladders).astype(float),
+        }
+        scores |= {"count of 5, 187, 197, 198 above zero": count_of(later)}
         draw(table, compared, (later["failed"].to_numpy(), scores), day_text(day), plots)

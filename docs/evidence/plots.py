@@ -84,13 +84,15 @@ def _roc(failed: Numbers, scores: dict[str, Floats]) -> Axes:
 
 def _chance(table: SurvivalTable) -> Axes:
     _, axes = plt.subplots(figsize=(6.4, 4.2))
-    rows = (table.base_rates[0], *table.bands)
-    points = [0.0, *(band.points for band in table.bands)]
+    rows, points = table.bands, [band.points for band in table.bands]
     axes.fill_between(points, [row.low for row in rows], [row.high for row in rows], color=BLUE, alpha=0.2, linewidth=0)
-    axes.plot(points, [row.chance for row in rows], "o-", color=BLUE, markersize=3, label="estimate and interval")
+    axes.plot(points, [row.chance for row in rows], "o-", color=BLUE, markersize=3, label="by the points alone")
     excluded = ", ".join(table.excluded_models)
     axes.plot(points, [row.with_excluded for row in rows], ":", color=ORANGE, label=f"with {excluded} counted")
-    axes.set(xlim=(0, max(points) + 2), ylim=(0, 1), xlabel="points of the state")
+    for row in table.base_rates[:-1]:
+        axes.axhline(row.chance, color=GREY, linewidth=0.8)
+        axes.annotate(row.maker, (max(points), row.chance), (0, 1), fontsize=7, ha="right", textcoords="offset points")
+    axes.set(xscale="log", ylim=(0, 1), xlabel="points: extra failures per 100 drive-years (grey: base rate by maker)")
     axes.set_ylabel("chance of failing within 12 months")
     _percent_axis(axes.yaxis, [0, 0.25, 0.5, 0.75, 1])
     axes.legend(loc="upper left", frameon=False)

@@ -141,11 +141,16 @@ def _describe_chance(chance: Chance) -> str:
     start = "Chance of failing within 12 months:"
     if chance.estimate is None:
         return f"{start} no figure. {chance.basis[:1].upper()}{chance.basis[1:].rstrip('.')}."
-    between = f" (between {_percent(chance.low)} and {_percent(chance.high)})" if chance.low is not None else ""
+    between = ""
+    if chance.low is not None:
+        models = "4 in 5 models lie between" if chance.basis.startswith("measured") else "somewhere between"
+        between = f" ({models} {_percent(chance.low)} and {_percent(chance.high)})"
     text = f"{start} {_percent(chance.estimate)}{between}."
     if chance.clean is not None and chance.clean != chance.estimate:
-        text += f" A drive of this age with nothing to show: {_percent(chance.clean)}."
-    return text
+        text += f" The same drive with nothing to show: {_percent(chance.clean)}."
+    if chance.unmeasured:
+        text += f" Not measured: {', '.join(chance.unmeasured)}."
+    return f"{text} Basis: {chance.basis.rstrip('.')}."
 
 
 def _show_points(out: Screen, title: str, points: Iterable[str]) -> None:

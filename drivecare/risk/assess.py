@@ -133,12 +133,13 @@ def _list_limits(reading: Reading, reasoning: Reasoning, sale: Sale, rules: Rule
         sale: True,
         drive.kind: True,
         "scsi": drive.protocol == "scsi",
+        "measured": reasoning.chance.basis.startswith("measured"),
         "bridge": reading.bridge is not None,
         "no-selftest": "last_selftest" not in reasoning.signals,
         "no-verdict": reading.drive_says == "silent",
         "no-scan": reasoning.scan is None,
     }
-    limits = [caveat.text for caveat in rules.caveats if conditions.get(caveat.when)]
+    limits = [caveat.describe() for caveat in rules.caveats if conditions.get(caveat.when)]
     limits += [gap.what for gap in reading.gaps if not gap.blocks]
     if reasoning.excluded:
         limits.append(

@@ -17,7 +17,9 @@ from drivecare.reading.model import Drive
 from drivecare.risk.model import FaultClass, Severity, SourceKind, Verdict
 
 DriveWord = Literal["hdd", "ssd", "ata", "nvme", "scsi"]
-Circumstance = Literal["used", "new", "hdd", "ssd", "unknown", "scsi", "bridge", "no-selftest", "no-verdict", "no-scan"]
+Circumstance = Literal[
+    "used", "new", "hdd", "ssd", "unknown", "scsi", "measured", "bridge", "no-selftest", "no-verdict", "no-scan"
+]
 Number = int | float
 
 RULE_FILES = ("report", "counters", "solid-state", "scsi", "history", "incoming")
@@ -149,11 +151,23 @@ class VerdictRow(Strict, frozen=True, kw_only=True):
     next_new: tuple[str, ...] = ()
 
 
-class Caveat(Strict, frozen=True, kw_only=True):
-    """One sentence on what a reading cannot tell, and the circumstance in which it applies."""
+class Caveat(Strict, frozen=True, kw_only=True, omit_defaults=True):
+    """What a reading cannot tell, and the circumstance in which it applies; a figure in it needs its source."""
 
     when: Circumstance
     text: str
+    source: Provenance | None = None
+
+    def __post_init__(self) -> None:
+        if self.source is None and re.search(r"[0-9]", self.text):
+            raise ValueError(f"a limit with a figure needs a source: {self.text}")
+
+    def describe(self) -> str:
+        """The sentence with its source."""
+        if self.source is None:
+            return self.text
+        source = f"{self.source.title}, {self.source.year}" if self.source.title else self.source.text
+        return f"{self.text.rstrip('.')} ({self.source.kind}: {source})."
 
 
 class AttributeGroup(Strict, frozen=True, kw_only=True):

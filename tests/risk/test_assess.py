@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import json
-import math
 import re
 
 import pytest
 
 from drivecare.documents import encode
-from drivecare.reading.model import Drive, Gap, Reading
+from drivecare.reading.model import Drive, Gap, Reading, Values
 from drivecare.risk.assess import assess
 from drivecare.risk.explain import explain
 from drivecare.risk.findings import RANK
@@ -108,7 +107,8 @@ def test_next_steps_name_the_drive() -> None:
 def test_no_chance_without_data_and_a_wide_one_for_solid_state() -> None:
     assert assess(Reading(drive=HDD)).failure_12_months.estimate is None
     chance = assess(nvme()).failure_12_months
-    assert chance.basis.startswith("published: ")
+    assert chance.basis.startswith("judgement: ")
+    assert chance.unmeasured == ("NVMe drives",)
     assert chance.low is not None
     assert chance.high is not None
     assert chance.high / chance.low > 10
@@ -136,7 +136,7 @@ def test_explanation_shows_every_step() -> None:
     assert lines[0] == "1. What was seen, and what each rule says about it"
     assert "   pending = 0: nothing (not above 0)" in lines
     assert "   reallocated = 3: above 0: recheck [measured: Backblaze 2013-2016" in text
-    assert "   14 points in all, between 13.7 points (" in text
+    assert "   4 points in all, failures per 100 drive-years: " in text
     assert "   recheck: asks for recheck: holds" in lines
     assert lines[-1] == "Verdict: recheck. Something to clear up first, then read it again."
 
@@ -157,6 +157,33 @@ def test_explanation_ends_with_the_verdict_of_the_assessment(case: Scenario) -> 
     assert explain(case.reading, **case.given)[-1].startswith(f"Verdict: {assess(case.reading, **case.given).verdict}.")
 
 
+def test_an_estimate_is_given_wherever_counters_were_read() -> None:
+    unnamed = Drive(serial="U-1")
+    unknown = assess(Reading(drive=unnamed, values=Values(reallocated=0, pending=0))).failure_12_months
+    assert unknown.estimate is not None
+    assert unknown.unmeasured == ("drives that do not say whether they have platters",)
+    assert assess(Reading(drive=unnamed, values=Values(power_on_hours=5))).failure_12_months.estimate is None
+
+
+def test_every_kind_of_drive_has_a_base_rate_and_a_source_that_can_be_found() -> None:
+    flash = (Drive(kind="ssd", protocol="ata"), Drive(kind="ssd", protocol="scsi"))
+    for drive in (HDD, sas().drive, nvme().drive, *flash):
+        chance = assess(Reading(drive=drive, values=Values(reallocated=0, pending=0))).failure_12_months
+        assert chance.estimate is not None
+        assert re.search(r"Backblaze|FAST'\d\d", chance.basis)
+    assert "Backblaze" not in assess(sas()).failure_12_months.basis
+
+
+def test_a_limit_with_a_figure_names_its_source_on_the_screen_and_is_refused_without_one() -> None:
+    from drivecare.risk.rules import Caveat
+
+    with pytest.raises(ValueError, match="a limit with a figure needs a source"):
+        Caveat(when="hdd", text="About 3 in 10 drives show nothing.")
+    for drive in (hdd(), nvme(), sas()):
+        for limit in assess(drive).limits:
+            assert not re.search(r"\d in \d|\d %", limit) or re.search(r"\((measured|published): ", limit)
+
+
 def test_a_sas_drive_borrows_no_rate_measured_on_other_drives() -> None:
     chance = assess(sas(pending=3)).failure_12_months
     assert chance.basis.startswith("judgement: ")
@@ -165,23 +192,14 @@ def test_a_sas_drive_borrows_no_rate_measured_on_other_drives() -> None:
 
 @pytest.mark.parametrize("values", [{"pending": 24}, {"reallocated": 3, "command_timeouts": 9}, {"pending": 3000}, {}])
 def test_explain_adds_up_to_the_estimate(values: dict[str, int]) -> None:
-    """The points of the lines give the sum, and the two bands named give the figure, worked out here once more."""
+    """The points of the lines give the sum, and surviving both causes gives the figure, worked out here once more."""
     lines = explain(hdd(**values))
     total = next(line for line in lines if " points in all" in line)
-    assert sum(int(assessment[1]) for line in lines if (assessment := re.search(r" gives (\d+) points$", line))) == int(
-        total.split()[0]
-    )
-    estimate = assess(hdd(**values)).failure_12_months.estimate
-    assert estimate is not None
-    assert total.endswith(f": {estimate:.1%}")
-    if assessment := re.search(r"between ([\d.]+) points \(([\d.]+)%\) and ([\d.]+) points \(([\d.]+)%\)", total):
-        x1, y1, x2, y2 = (float(number) for number in assessment.groups())
-        share = (int(total.split()[0]) - x1) / (x2 - x1)
-        logs = [math.log(-math.log(1 - y / 100)) for y in (y1, y2)]
-        worked = 1 - math.exp(-math.exp((1 - share) * logs[0] + share * logs[1]))
-        assert worked == pytest.approx(estimate, abs=0.001)
-    else:
-        assert " beyond the last band" in total or ", the base rate" in total
+    points = [int(match[1]) for line in lines if (match := re.search(r" gives (\d+) points$", line))]
+    assert sum(points) == int(total.split()[0])
+    base = next(line for line in lines if line.startswith("   base rate of any drive: "))
+    added, clean = (float(re.findall(r"([\d.]+)%", line)[0]) / 100 for line in (total, base))
+    assert assess(hdd(**values)).failure_12_months.estimate == pytest.approx(1 - (1 - added) * (1 - clean), abs=0.002)
 
 
 def test_explain_says_when_another_figure_stands() -> None:
