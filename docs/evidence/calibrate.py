@@ -223,8 +223,8 @@ def bands(cohort: Cohort, usual: pl.Expr, everything: pl.Expr, rates: tuple[Base
     lows, highs = np.maximum.accumulate(np.array(ends)).T
     rows = []
     for index, selection in enumerate(selections):
-        hazards = (float(column[index]) for column in (levels, lows, highs, all_levels))
-        fields = figures(*hazards, cohort.readings(usual & selection), int(failed[index]))
+        level, low, high, everyone = (float(column[index]) for column in (levels, lows, highs, all_levels))
+        fields = figures(level, low, high, everyone, cohort.readings(usual & selection), int(failed[index]))
         rows.append(Band(points=round(float(middles[index]), 1), **fields))
     return tuple(rows)
 

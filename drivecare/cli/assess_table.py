@@ -120,3 +120,9 @@ def _show_evaluation(out: Screen, evaluation: Evaluation) -> None:
             f"({band.low:.1%} to {band.high:.1%})"
         )
     out.print("Observed can match printed only where `failure` means: failed within the 12 months after this row.")
+    judged_failed = sum(row.failed for row in evaluation.verdicts)
+    judged_others = sum(row.rows for row in evaluation.verdicts) - judged_failed
+    out.print_lines(("", "verdict     of the failed   of the others"))
+    for row in evaluation.verdicts:
+        caught, alarms = row.failed / max(judged_failed, 1), (row.rows - row.failed) / max(judged_others, 1)
+        out.print(f"{row.verdict:10}  {caught:13.1%}   {alarms:13.2%}")

@@ -134,7 +134,7 @@ def _percent(share: int | float | str | None) -> str:
     if not isinstance(share, int | float):
         return format_value(share)
     percent = 100 * share
-    return f"{percent:.0f} %" if percent >= 10 else f"{percent:.1f} %"
+    return f"{percent:.0f} %" if 10 <= percent < 99.5 else f"{percent:.1f} %"
 
 
 def _describe_chance(chance: Chance) -> str:

@@ -80,6 +80,12 @@ def test_evaluate(table: Path) -> None:
     assert (found["rows"], found["failed"], found["unscored"], found["auc"]) == (3, 1, 1, 1.0)
     said = run(table, "--evaluate").output
     assert said.startswith("3 rows, 1 marked as failed, 1 without an estimate left out\nAUC 1.0000\n")
+    assert {(row["verdict"], row["rows"], row["failed"]) for row in found["verdicts"]} == {
+        ("evacuate", 1, 1),
+        ("unproven", 1, 0),
+        ("refit", 1, 0),
+    }
+    assert "evacuate           100.0%           0.00%\n" in said
 
 
 def test_evaluate_leaves_out_what_has_no_outcome(table: Path) -> None:

@@ -15,6 +15,7 @@ from drivecare.reading.model import Drive, Reading, Values
 from drivecare.risk.assess import assess
 from drivecare.risk.drive_table import TableJudge, find_thresholds, judge_lines, read_lines, split_cells
 from drivecare.risk.model import Assessment
+from drivecare.risk.survival import load_table
 
 COUNTERS = {
     "smart_5_raw": "reallocated",
@@ -40,16 +41,26 @@ celsius = st.one_of(st.none(), st.sampled_from([20, 38, 50, 51, 60, 61, 66]))
 @given(
     st.fixed_dictionaries(
         {name: hours if name == "smart_9_raw" else celsius if name == "smart_194_raw" else small for name in COUNTERS}
-    )
+    ),
+    st.sampled_from(["KESTREL KD4000", "", *(f"{row.models[0]}KD4000" for row in load_table().base_rates[:-1])]),
 )
-def test_a_row_is_judged_as_the_drive_alone(numbers: dict[str, Any]) -> None:
-    row = ["2030-01-01", "KESTREL KD4000", *("" if numbers[name] is None else str(numbers[name]) for name in COUNTERS)]
+def test_a_row_is_judged_as_the_drive_alone(numbers: dict[str, Any], model: str) -> None:
+    row = ["2030-01-01", model, *("" if numbers[name] is None else str(numbers[name]) for name in COUNTERS)]
     values = Values(**{COUNTERS[name]: number for name, number in numbers.items()})
-    alone = assess(Reading(drive=Drive(kind="hdd", protocol="ata"), values=values))
+    alone = assess(Reading(drive=Drive(model=model or None, kind="hdd", protocol="ata"), values=values))
     chance = alone.failure_12_months
     judgement = SHARED.judge(row)
     assert (judgement.verdict, judgement.leading_signal) == (alone.verdict, alone.leading_signal)
     assert (judgement.estimate, judgement.low, judgement.high) == (chance.estimate, chance.low, chance.high)
+
+
+def test_the_maker_in_the_column_model_decides_the_base_rate() -> None:
+    estimates = {
+        row.maker: SHARED.judge(["2030-01-01", f"{row.models[0]}KD4000", *["0"] * len(COUNTERS)]).estimate
+        for row in load_table().base_rates[:-1]
+    }
+    for row in load_table().base_rates[:-1]:
+        assert estimates[row.maker] == pytest.approx(row.chance, abs=1e-4)
 
 
 def test_ages_are_kept_apart_where_a_rule_or_the_base_rate_changes() -> None:
