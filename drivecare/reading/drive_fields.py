@@ -245,9 +245,9 @@ def find_kind(report: Report, drive: Drive, table: AttributeTable, gaps: GapNote
     spinning += 2 * (re.search(r"\bhdd\b", label, re.I) is not None or has_trait(label, "hard-drive"))
     if spinning >= 3 and solid >= 3:
         gaps.note("kind-disputed", "Some of its data are a hard drive's, some a solid-state drive's.")
-    if spinning == solid:
-        return "unknown"
-    return "hdd" if spinning > solid else "ssd"
+    if spinning > solid:
+        return "hdd"
+    return "ssd" if solid > spinning else "unknown"
 
 
 _SPINS = (

@@ -69,10 +69,8 @@ class SourceReader:
             if isinstance(step, Leap):
                 yield Moved(step.area, RETURN)
             else:
-                started, count = self._clock(), 0
-                for event in self._attempt(step):
-                    count = event.area.length if isinstance(event, Data) else count
-                    yield event
+                started = self._clock()
+                count = yield from self._attempt(step)
                 if step.on_damage or count < step.area.length:
                     self._spend(self._clock() - started)
             try:
@@ -83,8 +81,8 @@ class SourceReader:
             self._prove_alive()
         yield from self._believe()
 
-    def _attempt(self, step: Attempt) -> Iterator[ReadEvent]:
-        """One read. Yields Data for what came, Moved for what failed once it is believed."""
+    def _attempt(self, step: Attempt) -> Generator[ReadEvent, None, int]:
+        """One read; how many bytes came. Yields Data for them, Moved for what failed once it is believed."""
         buffer = self._free.take()
         self._counts.reads += 1
         count, error = read_fully(self._medium, step.area, buffer)
@@ -95,7 +93,7 @@ class SourceReader:
         else:
             self._free.give(buffer)
         if error is None:
-            return
+            return count
         if blame(error) == "own":
             raise Interrupted(
                 f"reading at byte {step.area.offset:,} failed on this machine's side: {error.strerror or error}",
@@ -109,6 +107,7 @@ class SourceReader:
         self._doubted.append(Moved(Area.between(step.area.offset + count, step.area.end), step.otherwise))
         if blame(error) == "transport" or self._failures % FAILURES_BEFORE_DOUBT == 0:
             self._prove_alive()
+        return count
 
     def _prove_alive(self) -> None:
         """Raise Gone where the medium reads nothing any more, so that its failures say nothing of its sectors."""
