@@ -75,6 +75,12 @@ def test_the_bench_is_collected_without_libfuse() -> None:
     assert done.returncode == 0, done.stderr
 
 
+def test_every_room_is_in_the_wheel() -> None:
+    rooms = {".".join(path.parent.relative_to(ROOT).parts) for path in (ROOT / "drivecare").rglob("__init__.py")}
+    listed = {name for name in PROJECT["tool"]["setuptools"]["packages"] if "profiles" not in name}
+    assert listed - {"drivecare.demo_data"} == rooms
+
+
 def test_the_version_is_the_one_in_the_package() -> None:
     assert "version" not in PROJECT["project"]
     assert metadata.version("drivecare") == drivecare.__version__
