@@ -12,6 +12,7 @@ from drivecare.reading.report_text import Report
 
 _ERROR_COUNTERS = re.compile(r"^\s*(read|write|verify):((?:\s+\d+){5})\s+(\d\S*)\s+(\d+)\s*$", re.I)
 _SENSE = re.compile(r"\[asc\s*=\s*([0-9a-f]{1,2}),\s*ascq\s*=\s*([0-9a-f]{1,2})", re.I)
+_NOT_OK = re.compile(r"^\W*SMART Health Status:\s+(?!OK\b|-)\S", re.I)
 _SCAN_ROW = re.compile(r"^\s*\d+\s+\d+:\d\d\s+[0-9a-f]{8,16}\s+\[[0-9a-f]{1,2},[0-9a-f]{1,2},[0-9a-f]{1,2}\]", re.I)
 _MOST_ERRORS = 1 << 40
 _NAMES = {"read": "uncorrected_reads", "write": "uncorrected_writes", "verify": "uncorrected_verifies"}
@@ -93,20 +94,27 @@ def read_trip_temperature(report: Report) -> int | None:
 
 
 def read_sense(report: Report, gaps: GapNotes) -> Values:
-    """Informational exceptions: 5D is a failure prediction (5D/FF only a test of one), 0B/01 is too hot (SPC)."""
-    prediction, warnings = None, None
+    """Informational exceptions: 5D is a failure prediction (5D/FF only a test of one), every other code a warning.
+
+    0B/01, too hot, has the name that NVMe gives it; the others are named by their code. A health status that is not
+    OK and whose code was lost is a warning too.
+    """
+    prediction: str | None = None
+    warnings: dict[str, None] = {}
     for line in report.lines:
-        match = _SENSE.search(line)
-        if not match:
-            continue
-        code, qualifier = int(match[1], 16), int(match[2], 16)
-        if code == 0x5D:
-            prediction = prediction or f"5d/{qualifier:02x}"
-            if qualifier == 0xFF:
-                gaps.note("prediction-test", "The drive shows sense 5D/FF.")
-        elif (code, qualifier) == (0x0B, 0x01):
-            warnings = ("temperature",)
-    return Values(failure_prediction=prediction, critical_warnings=warnings)
+        if match := _SENSE.search(line):
+            code, qualifier = int(match[1], 16), int(match[2], 16)
+            if code == 0x5D:
+                prediction = prediction or f"5d/{qualifier:02x}"
+                if qualifier == 0xFF:
+                    gaps.note("prediction-test", "The drive shows sense 5D/FF.")
+            elif (code, qualifier) == (0x0B, 0x01):
+                warnings["temperature"] = None
+            elif code:
+                warnings[f"{code:02x}/{qualifier:02x}"] = None
+        elif _NOT_OK.match(line):
+            warnings["unnamed"] = None
+    return Values(failure_prediction=prediction, critical_warnings=tuple(warnings) or None)
 
 
 def read_background_scan(report: Report) -> Values:
