@@ -148,10 +148,10 @@ def read_wear_and_spare(table: AttributeTable, drive: Drive, values: Values, gap
     """A solid-state drive's wear and spare; a gap where no row tells the wear."""
     if table.untrue or drive.kind != "ssd":
         return Values()
-    used = spare = threshold = None
-    if not wear.has_dummy_values(table.rows):
-        used = wear.read_percent_used(table.rows, f"{drive.family or ''} {drive.model or ''}")
-        spare, threshold = wear.read_spare(table.rows)
-    if used is None and values.wear_percent_used is None and table.rows:
+    used, doubt = wear.read_percent_used(table.rows, f"{drive.family or ''} {drive.model or ''}")
+    spare, threshold = (None, None) if wear.has_dummy_values(table.rows) else wear.read_spare(table.rows)
+    if doubt and values.wear_percent_used is None:
+        gaps.note("wear-doubtful", doubt)
+    elif used is None and values.wear_percent_used is None and table.rows:
         gaps.note("wear-unknown", "No row shows how much of the rated endurance is used.")
     return Values(wear_percent_used=used, available_spare_percent=spare, spare_threshold_percent=threshold)

@@ -37,6 +37,7 @@ CATALOGUE: dict[str, tuple[bool, str | None]] = {
     "temperature-implausible": (False, "The temperature cannot be true and is left out."),
     "writes-unknown": (False, "The unit of the amount written is unknown, so it is left out."),
     "wear-unknown": (False, "Wear cannot be told from this report: the maker's own table is needed."),
+    "wear-doubtful": (False, "The worst row counts until the maker's own table tells which of them is right."),
     "count-unread": (False, "A defect count did not come through: read the drive again, or ask for the whole report."),
     "row-damaged": (False, "A row of the table is damaged and was left out: ask for the report again."),
     "repeated-row": (False, "The table repeats an attribute with different numbers; the worst counts."),

@@ -141,9 +141,11 @@ class Values(Value, frozen=True, kw_only=True):
     wear_percent_used: int | None = None
     available_spare_percent: int | None = None
     spare_threshold_percent: int | None = None
+    write_protected: int | None = None  # not 0 where a solid-state drive has made itself read-only
     media_errors: int | None = None
     # Names of the NVMe warning bits that are set, () where none is: "spare" "temperature" "reliability" "read-only"
-    # "power-backup" "persistent-memory" (bits 0 to 5), "bit-N". SCSI sense 0B/01 (too hot) gives "temperature" as well, any other warning its code ("0b/04").
+    # "power-backup" "persistent-memory" (bits 0 to 5), "bit-N". SCSI sense 0B/01 (too hot) gives "temperature" as
+    # well, any other warning its code: "0b/04".
     critical_warnings: tuple[str, ...] | None = None
     warning_temperature_minutes: int | None = None
     critical_temperature_minutes: int | None = None

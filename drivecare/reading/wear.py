@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from functools import lru_cache
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from drivecare.documents import Strict, decode_shipped
 from drivecare.reading.families import Sureness
@@ -38,15 +38,18 @@ def _raw_used(row: Attribute) -> int | None:
 
 
 def _raw_left(row: Attribute) -> int | None:
-    """Raw counts percent left; some keep the value at 100 all the time, others let it fall along."""
-    if row.raw is not None and 0 < row.raw <= 100:
+    """Raw counts percent left; some keep the value at 100 all the time, others let it fall along.
+
+    A raw of 0 is the end where the value stands at 100; where the value moves, it may be something else.
+    """
+    if row.raw is not None and (0 < row.raw <= 100 or (row.raw == 0 and row.value in (None, 100))):
         return 100 - row.raw
     return _falling_value(row)
 
 
 def _value_or_raw_left(row: Attribute) -> int | None:
     """Value counts percent left; where it stands at 100 a raw of 1 to 99 tells more."""
-    return _raw_left(row) if row.value == 100 else _falling_value(row)
+    return _raw_left(row) if row.value == 100 and row.raw else _falling_value(row)
 
 
 # How a rule's `used` is read from a row.
@@ -60,13 +63,22 @@ _PERCENT_USED: dict[str, Callable[[Attribute], int | None]] = {
 }
 
 
+_NEEDS_VALUE = frozenset({"value-left", "value-from-200", "value-used"})
+_TELLS_LIFE_LEFT = frozenset({"raw-left", "value-or-raw-left"})
+_DISPUTED = 20  # percent points between two rows of one drive: our judgement, far beyond rounding and wear in between
+
+
 class WearRule(Strict, frozen=True, kw_only=True):
-    """How one kind of row tells percent used, how sure that is and by which source."""
+    """How one kind of row tells percent used, how sure that is and by which source.
+
+    `rated`: a pattern of the name of the row that holds the specified erase count, for `cycles`.
+    """
 
     ids: tuple[int, ...] = ()
     name: str
     family: str = ""
-    used: Literal["value-left", "value-from-200", "value-used", "raw-used", "raw-left", "value-or-raw-left"]
+    used: Literal["value-left", "value-from-200", "value-used", "raw-used", "raw-left", "value-or-raw-left", "cycles"]
+    rated: str = ""
     sure: Sureness
     source: str
 
@@ -86,13 +98,48 @@ def load_wear_rules() -> tuple[WearRule, ...]:
     return decode_shipped(_WearFile, "wear.toml").wear
 
 
-def read_percent_used(rows: tuple[Attribute, ...], label: str) -> int | None:
-    """The most pessimistic wear the rows tell, in percent of the rated endurance; None where none tells it."""
-    percentages = []
+class WearTold(NamedTuple):
+    """Percent used by the worst row, and why it may not be so: rows that contradict each other, or say nothing."""
+
+    percent_used: int | None = None
+    doubt: str | None = None
+
+
+def read_percent_used(rows: tuple[Attribute, ...], label: str) -> WearTold:
+    """The most pessimistic wear the rows tell, in percent of the rated endurance; None where none tells it.
+
+    A normalised column that the maker leaves empty (dummies, or 000/000/000 in rows of any kind) says nothing.
+    """
+    dummy, empty = has_dummy_values(rows), [row for row in rows if (row.value, row.worst, row.threshold) == (0, 0, 0)]
+    told: dict[int, int] = {}
+    doubt: str | None = None
     for row in rows:
         rule = next((rule for rule in load_wear_rules() if rule.matches(row, label)), None)
-        percentages.append(None if rule is None else _PERCENT_USED[rule.used](row))
-    return max((percent for percent in percentages if percent is not None), default=None)
+        if rule is None:
+            continue
+        if row in empty and len(empty) > 1 and not (rule.used == "raw-used" and row.raw and row.raw >= 100):
+            if rule.used in _TELLS_LIFE_LEFT:
+                doubt = f"Row {row.id} reads 000 in every column: nothing is left, or it is not counted."
+            if rule.used != "cycles":
+                continue
+        if (percent := _percent_used(row, rule, rows, dummy=dummy)) is not None:
+            told[row.id] = percent
+    if told and (worst := max(told.values())) - (best := min(told.values())) > _DISPUTED:
+        doubt = f"One row says that {worst} % of the rated endurance is used, another {best} %."
+    return WearTold(max(told.values(), default=None), doubt)
+
+
+def _percent_used(row: Attribute, rule: WearRule, rows: tuple[Attribute, ...], *, dummy: bool) -> int | None:
+    """Percent used by one row; in a column of dummies by its raw value alone."""
+    if rule.used == "cycles":
+        rated = next((other.raw for other in rows if re.search(rule.rated, other.name or "", re.I)), None)
+        return None if not rated or row.raw is None else min(255, 100 * row.raw // rated)
+    if dummy and rule.used == "raw-used":
+        named = re.search("used", row.name or "", re.I)
+        return row.raw if named and row.raw is not None and row.raw <= 255 else None
+    if dummy and (rule.used in _NEEDS_VALUE or row.raw is None or row.raw > 100):
+        return None
+    return _PERCENT_USED[rule.used](row)
 
 
 def has_dummy_values(rows: tuple[Attribute, ...]) -> bool:

@@ -73,6 +73,7 @@ def _observe_reading(reading: Reading, rules: RuleSet, scan: SurfaceScan | None)
         yield from _observe_thresholds(reading.attributes, rules)
         yield from _observe_error_log(reading, rules)
         yield from _observe_unread_counts(reading)
+        yield from _observe_doubtful_wear(reading)
     yield from _observe_alarms(reading, rules, table_trusted=not missing)
     yield from _observe_self_tests(reading)
     yield from _observe_circumstances(reading)
@@ -126,6 +127,14 @@ def _observe_unread_counts(reading: Reading) -> Iterator[Observation]:
             yield "unread_count", Signal(value=gap.what)
     for row in unread_counts(reading):
         yield "unread_count", Signal(value=row.raw_text or "nothing", detail=f"attribute {row.id}")
+
+
+def _observe_doubtful_wear(reading: Reading) -> Iterator[Observation]:
+    """Rows of wear that contradict each other or say nothing."""
+    used = reading.values.wear_percent_used
+    for gap in reading.gaps:
+        if gap.code == "wear-doubtful":
+            yield "wear_doubtful", Signal(value="unknown" if used is None else used, detail=gap.what)
 
 
 def _observe_error_log(reading: Reading, rules: RuleSet) -> Iterator[Observation]:

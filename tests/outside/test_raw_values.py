@@ -99,7 +99,7 @@ def test_packed_words_are_not_guessed() -> None:
 
 def _used(identifier: int, name: str, value: int, raw: int, family: str = "") -> int | None:
     row = Attribute(id=identifier, name=name, value=value, worst=value, threshold=0, raw_text=str(raw), raw=raw)
-    return read_percent_used((row,), family)
+    return read_percent_used((row,), family).percent_used
 
 
 WEAR = [
@@ -116,6 +116,8 @@ WEAR = [
     (231, "SSD_Life_Left", 100, 98, "Phison", 2),
     (231, "Temperature_Celsius", 100, 35, "", None),
     (169, "Remaining_Lifetime_Perc", 100, 98, "Silicon Motion", 2),
+    (169, "Remaining_Lifetime_Perc", 100, 0, "Silicon Motion", 100),
+    (167, "Average_Erase_Count", 100, 2850, "Silicon Motion", None),  # without the specified one it says nothing
     (230, "Media_Wearout_Indicator", 7, 0x035C_011C_035C, "SandForce or WD Blue SanDisk", 7),
     (233, "NAND_GB_Written_TLC", 100, 9000, "SanDisk", None),
     (173, "Ave_Block-Erase_Count", 94, 190, "Micron", 6),

@@ -47,12 +47,72 @@ WEAR, USED, LEFT, RAW_LEFT = "Wear_Leveling_Count", "Percent_Lifetime_Used", "SS
     ],
 )
 def test_a_row_tells_percent_used(attribute: Attribute, used: int | None) -> None:
-    assert read_percent_used((attribute,), "") == used
+    assert read_percent_used((attribute,), "") == (used, None)
 
 
 def test_the_worst_of_several_rows_counts() -> None:
     rows = (row(177, WEAR, 88), row(202, USED, 80, 20), row(231, LEFT, 95))
-    assert read_percent_used(rows, "") == read_percent_used(rows[::-1], "") == 20
+    assert read_percent_used(rows, "") == read_percent_used(rows[::-1], "") == (20, None)
+
+
+def dummies(*rows: tuple[int, str, int]) -> tuple[Attribute, ...]:
+    """Rows whose normalised columns all stand at 100, even the temperature's."""
+    return tuple(
+        Attribute(id=number, name=name, value=100, worst=100, threshold=50, raw=raw)
+        for number, name, raw in ((194, "Temperature_Celsius", 33), *rows)
+    )
+
+
+AVERAGE, RATED = "Average_Erase_Count", "Max_Erase_Count_of_Spec"
+
+
+@pytest.mark.parametrize(
+    ("rows", "used", "doubted"),
+    [
+        (dummies((169, RAW_LEFT, 0)), 100, False),
+        (dummies((169, RAW_LEFT, 1)), 99, False),
+        (dummies((169, RAW_LEFT, 100)), 0, False),
+        (dummies((231, LEFT, 4)), 96, False),
+        (dummies((202, USED, 97)), 97, False),
+        (dummies((202, "Percent_Lifetime_Remain", 97)), None, False),  # used or left? nothing else tells
+        (dummies((177, WEAR, 3000)), None, False),
+        (dummies((167, AVERAGE, 2850), (168, RATED, 3000)), 95, False),
+        (dummies((167, AVERAGE, 3300), (168, RATED, 3000)), 110, False),
+        (dummies((167, AVERAGE, 2850), (168, RATED, 0)), None, False),
+        (dummies((167, AVERAGE, 2850)), None, False),
+        (dummies((167, AVERAGE, 60), (168, RATED, 3000), (169, RAW_LEFT, 0)), 100, True),
+        (dummies((167, AVERAGE, 2900), (168, RATED, 3000), (169, RAW_LEFT, 0)), 100, False),
+    ],
+)
+def test_a_column_of_dummies_leaves_the_raw_values(
+    rows: tuple[Attribute, ...], used: int | None, doubted: bool
+) -> None:
+    told = read_percent_used(rows, "")
+    assert (told.percent_used, told.doubt is not None) == (used, doubted)
+
+
+EMPTY = Attribute(id=241, name="Total_LBAs_Written", value=0, worst=0, threshold=0, raw=4122)
+
+
+@pytest.mark.parametrize(
+    ("attribute", "used", "doubted"),
+    [
+        (Attribute(id=233, name="Media_Wearout_Indicator", value=0, worst=0, threshold=0, raw=5122), None, False),
+        (Attribute(id=177, name=WEAR, value=0, worst=0, threshold=0, raw=2), None, False),
+        (Attribute(id=177, name=WEAR, value=0, worst=0, threshold=5, raw=9000), 100, False),
+        (Attribute(id=202, name=USED, value=0, worst=0, threshold=0, raw=112), 112, False),
+        (Attribute(id=231, name=LEFT, value=0, worst=0, threshold=0, raw=0), None, True),
+    ],
+)
+def test_a_column_left_empty_says_nothing(attribute: Attribute, used: int | None, doubted: bool) -> None:
+    told = read_percent_used((attribute, EMPTY), "")
+    assert (told.percent_used, told.doubt is not None) == (used, doubted)
+
+
+def test_rows_that_contradict_each_other_are_said_to() -> None:
+    told = read_percent_used((row(177, WEAR, 4), row(231, LEFT, 95)), "")
+    assert told == (96, "One row says that 96 % of the rated endurance is used, another 5 %.")
+    assert read_percent_used((row(177, WEAR, 80), row(231, LEFT, 100)), "") == (20, None)
 
 
 @pytest.mark.parametrize(

@@ -40,6 +40,7 @@ def _drive(drive: Any, **changes: Any) -> Any:
 
 BLOCKED = Gap(code="bridge-blocked", what="The bridge lets nothing through.", blocks=True, advice="Use a native port.")
 JUNK = Gap(code="table-junk", what="The table cannot be true.", blocks=True)
+DOUBTFUL = Gap(code="wear-doubtful", what="One row says that it is worn out, another does not.")
 EARLIER = "2026-11-20T09:00:00+00:00"
 
 
@@ -79,6 +80,12 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("NVMe with a warm spot inside", nvme(hottest_sensor_celsius=90), "refit", "none"),
     Scenario("clean solid-state drive", ssd(), "refit", "none"),
     Scenario("solid state, worn to 85 %", ssd(wear_percent_used=85), "refit", "none"),
+    Scenario(
+        "solid state, rows of wear disagree below the limits",
+        reading(SATA_SSD, values={"wear_percent_used": 40}, gaps=(DOUBTFUL,)),
+        "refit",
+        "none",
+    ),
     Scenario("solid state, warm", ssd(temperature_celsius=70), "refit", "none"),
     Scenario("solid state, reallocation events alone", ssd(reallocation_events=5), "refit", "none"),
     Scenario("clean NVMe drive", nvme(), "refit", "none"),
@@ -209,6 +216,18 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("solid state, blocks failed on erasing", ssd(erase_failures=3), "refit", "none"),
     Scenario("solid state, few retired blocks", ssd(reallocated=4), "recheck", "media"),
     Scenario("solid state, data changed inside", ssd(end_to_end_errors=45), "recheck", "electronics"),
+    Scenario(
+        "solid state, one row says worn out, another does not",
+        reading(SATA_SSD, values={"wear_percent_used": 100}, gaps=(DOUBTFUL,)),
+        "recheck",
+        "wear",
+    ),
+    Scenario(
+        "solid state, worn out or not counted",
+        reading(SATA_SSD, values={"wear_percent_used": None}, gaps=(DOUBTFUL,)),
+        "recheck",
+        "wear",
+    ),
     Scenario("solid state, worn to 93 %", ssd(wear_percent_used=93), "recheck", "wear"),
     Scenario(
         "NVMe, unreadable places in its log, no media error counted",
@@ -377,6 +396,7 @@ SCENARIOS: tuple[Scenario, ...] = (
         {"scan": scan(unreadable=(UnreadableArea(offset=4096, length=512),))},
     ),
     Scenario("NVMe, reliability degraded", nvme(critical_warnings=("reliability",)), "evacuate", "media"),
+    Scenario("solid state, locked itself read-only", ssd(write_protected=1), "evacuate", "media"),
     Scenario("NVMe, read-only", nvme(critical_warnings=("read-only", "temperature")), "evacuate", "media"),
     Scenario("NVMe says failing and names no warning", reading(NVME, drive_says="failing"), "evacuate", "media"),
     Scenario("SAS predicts: media", sas(failure_prediction="5d/01"), "evacuate", "media"),

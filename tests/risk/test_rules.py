@@ -51,6 +51,7 @@ def test_only_observed_loss_or_an_alarm_evacuates() -> None:
         "scan_unreadable",
         "last_selftest",
         "drive_says",
+        "write_protected",
         "prefail_now",
         "critical_warnings",
         "failure_prediction",
