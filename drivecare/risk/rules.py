@@ -198,6 +198,7 @@ class Thresholds(Strict, frozen=True, kw_only=True):
     fastest_ata: Threshold
     fastest_scsi: Threshold
     fastest_nvme: Threshold
+    near_threshold_percent: Threshold
 
 
 class RuleFile(Strict, frozen=True, kw_only=True):

@@ -119,6 +119,18 @@ def row(number: int, state: str, *, prefail: bool | None) -> Attribute:
     )
 
 
+def near(number: int, name: str, value: int, threshold: int, *, worst: int | None = None) -> Attribute:
+    """A pre-fail row above its threshold."""
+    return Attribute(
+        id=number,
+        name=name,
+        prefail=True,
+        value=value,
+        worst=value if worst is None else worst,
+        threshold=threshold,
+    )
+
+
 def self_tests(*results: tuple[str, str, int, int | None]) -> tuple[SelfTest, ...]:
     """Self-tests, newest first, from (kind, result, hours, lba)."""
     return tuple(SelfTest(kind=kind, result=result, hours=hours, lba=lba) for kind, result, hours, lba in results)  # type: ignore[arg-type]

@@ -9,7 +9,7 @@ import msgspec
 from drivecare.reading.model import Attribute, Gap, LoggedErrors, Reading
 from drivecare.reading.surface import SlowArea, SurfaceScan, UnreadableArea
 from drivecare.risk.model import FaultClass, Verdict
-from tests.risk.drives import HDD, NVME, SAS, SATA_SSD, hdd, logged, nvme, reading, row, sas, self_tests, ssd
+from tests.risk.drives import HDD, NVME, SAS, SATA_SSD, hdd, logged, near, nvme, reading, row, sas, self_tests, ssd
 
 
 class Scenario(NamedTuple):
@@ -163,6 +163,12 @@ SCENARIOS: tuple[Scenario, ...] = (
         ),
         "recheck",
         "heat",
+    ),
+    Scenario(
+        "pre-fail row about to trip",
+        reading(attributes=(near(1, "Raw_Read_Error_Rate", 53, 51, worst=52),)),
+        "recheck",
+        "media",
     ),
     Scenario("age-type threshold now", reading(attributes=(row(184, "now", prefail=False),)), "recheck", "electronics"),
     Scenario(
@@ -347,6 +353,7 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("SAS, many uncorrected writes", sas(uncorrected_writes=40), "replace", "media"),
     Scenario("SAS, many uncorrected verifies", sas(uncorrected_verifies=40), "replace", "media"),
     Scenario("SAS, background scan found many", sas(background_scan_errors=210), "replace", "media"),
+    Scenario("helium leaking", reading(attributes=(near(22, "Helium_Level", 62, 25),)), "replace", "mechanics"),
     # Losing data, or saying so.
     Scenario(
         "old burst of read errors, pending sectors not said",
