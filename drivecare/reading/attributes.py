@@ -6,7 +6,6 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from drivecare.reading.counters import defect_ids
 from drivecare.reading.families import has_trait
 from drivecare.reading.gaps import GapNotes
 from drivecare.reading.model import Attribute, Drive, ThresholdState
@@ -24,8 +23,8 @@ _BRIEF = re.compile(
     r"\s+(-|NOW|Past)(?:\s+(.*))?$",
     re.I,
 )
-_CUT = re.compile(r"\s*(0x[0-9a-f]{2}|\d{1,3})(\s+[A-Z][a-z]|\s*$)")  # a last line that is a row's beginning
-_ALMOST = re.compile(r"^\s*(\d{1,3})\s+[A-Za-z][A-Za-z0-9]*[_-][\w/-]+\s+(0x[0-9a-f]{3,4}|[POSRCK-]{6})", re.I)
+# Also with blanks where the name had underscores.
+_ALMOST = re.compile(r"^\s*(\d{1,3})\s+[A-Za-z][A-Za-z0-9]*[_ -][\w/ -]*\s(0x[0-9a-f]{3,4}|[POSRCK-]{6})", re.I)
 _PRINTED_STATES: dict[str, ThresholdState] = {
     "failing_now": "now",
     "now": "now",
@@ -102,43 +101,40 @@ def is_whole_row(line: str) -> bool:
 
 @dataclass(frozen=True, kw_only=True)
 class AttributeTable:
-    """The rows of a table. `untrue`: why it cannot be a drive's. `cut`: the report ends within it."""
+    """The rows of a table. `untrue`: why it cannot be a drive's. `damaged`: the numbers of rows that cannot be read."""
 
     rows: tuple[Attribute, ...] = ()
     untrue: str | None = None
-    cut: bool = False
+    damaged: tuple[int, ...] = ()
 
 
 def read_attribute_table(report: Report, drive: Drive, gaps: GapNotes) -> AttributeTable:
     """Read every row, wherever it stands; note damaged, repeated and impossible ones."""
     packed_rates = has_trait(f"{drive.family or ''} {drive.model or ''}".lstrip(), "packed-rates")
     rows: list[Attribute] = []
-    broken = 0
+    damaged_ids: list[int] = []
     for line in report.lines:
         parsed = parse_row(line, packed_rates=packed_rates)
         if parsed is None:
             if damaged := _ALMOST.match(line):
-                broken += 1
-                gaps.note("row-damaged", f"This row is damaged: {' '.join(line.split())[:60]}")
-                if int(damaged[1]) in defect_ids():
-                    gaps.note("count-unread", f"Attribute {damaged[1]}, a defect count, did not come through.")
+                gaps.note("row-damaged", f"This row is damaged: {' '.join(line.split())[:60]}.")
+                damaged_ids.append(int(damaged[1]))
             continue
         attribute, swapped = parsed
         if attribute not in rows:
             rows.append(attribute)
         if swapped:
             gaps.note("flags-swapped", "The attribute flags have their two bytes swapped.")
-    last = next((line for line in reversed(report.lines) if line.strip()), "")
     identifiers = [row.id for row in rows]
     for identifier in sorted({i for i in identifiers if identifiers.count(i) > 1}):
         gaps.note("repeated-row", f"Attribute {identifier} appears more than once, with different numbers.")
     untrue = _why_untrue(rows)
-    if broken > len(rows) or (len(rows) >= 3 and not any(row.raw_text for row in rows)):
+    if len(damaged_ids) > len(rows) or (len(rows) >= 3 and not any(row.raw_text for row in rows)):
         untrue = "its rows are broken"
         gaps.note("table-broken", "The rows of the attribute table are broken: they do not show their raw values.")
     elif untrue:
         gaps.note("table-junk", f"The attribute table cannot be true: {untrue}.")
-    return AttributeTable(rows=tuple(rows), untrue=untrue, cut=bool(rows) and _CUT.match(last) is not None)
+    return AttributeTable(rows=tuple(rows), untrue=untrue, damaged=tuple(damaged_ids))
 
 
 def _why_untrue(rows: Sequence[Attribute]) -> str | None:

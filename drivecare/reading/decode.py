@@ -66,7 +66,7 @@ ATA = (
     Step(ata.read_temperature_limit,          "report table statistics",   fills="drive.temperature_limit_celsius"),
     Step(health.ata_tells_health,             "table statistics",          fills="health"),
     Step(drive_fields.find_kind,              "report drive table gaps",   fills="drive.kind"),
-    Step(ata.note_cut_table,                  "table drive gaps"),
+    Step(ata.note_missing_rows,               "table drive values gaps"),
     Step(ata.read_written_and_read,           "table drive values gaps",   completes="values"),
     Step(ata.read_wear_and_spare,             "table drive values gaps",   completes="values"),
 )
