@@ -25,6 +25,7 @@ _BRIEF = re.compile(
 )
 # Also with blanks where the name had underscores.
 _ALMOST = re.compile(r"^\s*(\d{1,3})\s+[A-Za-z][A-Za-z0-9]*[_ -][\w/ -]*\s(0x[0-9a-f]{3,4}|[POSRCK-]{6})", re.I)
+_PACKED_RATES = frozenset({1, 7, 195})  # read errors, seek errors, corrected errors
 _PRINTED_STATES: dict[str, ThresholdState] = {
     "failing_now": "now",
     "now": "now",
@@ -79,6 +80,7 @@ def parse_row(line: str, *, packed_rates: bool = False) -> tuple[Attribute, bool
         raw_text=raw_text,
         raw=parse_main_number(number, name, raw_text, packed_rates=packed_rates),
         state=_threshold_state(columns[0], columns[1], columns[2], failed),
+        packed=packed_rates and number in _PACKED_RATES,
     )
     return attribute, swapped
 

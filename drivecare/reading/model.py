@@ -84,7 +84,7 @@ class Attribute(Value, frozen=True, kw_only=True):
     """One row of an ATA attribute table. `raw` is the decoded main number, None where the raw text defies decoding.
 
     `state` says whether value <= threshold now, or worst <= threshold at some time in the past; a threshold of 0 never
-    fails (ATA: Maxtor D540X product manual, table 6-12).
+    fails (ATA: Maxtor D540X product manual, table 6-12). `packed`: a rate whose raw value packs errors over operations.
     """
 
     id: int
@@ -96,6 +96,7 @@ class Attribute(Value, frozen=True, kw_only=True):
     raw_text: str = ""
     raw: int | None = None
     state: ThresholdState | None = None
+    packed: bool = False
 
 
 class SelfTest(Value, frozen=True, kw_only=True):

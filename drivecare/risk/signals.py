@@ -12,7 +12,6 @@ from collections.abc import Iterable, Iterator
 from drivecare.documents import Value
 from drivecare.format import format_bytes
 from drivecare.reading.counters import DEFECT_COUNTS, unread_counts
-from drivecare.reading.families import has_trait
 from drivecare.reading.health import missing_health
 from drivecare.reading.model import FAILED_TESTS, Attribute, Drive, Reading, SelfTest, Values
 from drivecare.reading.surface import SurfaceScan
@@ -23,7 +22,6 @@ from drivecare.risk.rules import AttributeGroup, RuleSet, Thresholds
 STOPPED_TESTS = frozenset({"aborted", "interrupted"})
 READ_ERRORS = frozenset({"uncorrectable", "not found", "address mark not found", "bad block"})
 BEST_VALUES = (100, 200, 253)  # where makers let a normalised value start
-PACKED_RATES = frozenset({1, 7, 195})  # rates of Seagate, whose values stand low on a healthy drive
 HELIUM = frozenset({22, 23, 24})
 NUMBERS = tuple(
     name
@@ -74,7 +72,7 @@ def _observe_reading(reading: Reading, rules: RuleSet, scan: SurfaceScan | None)
         yield "gap", Signal(value=gap.what, name=gap.code, fault_class="link" if "bridge" in gap.code else None)
     if not missing:
         yield from _observe_numbers(reading)
-        yield from _observe_thresholds(reading, rules)
+        yield from _observe_thresholds(reading.attributes, rules)
         yield from _observe_error_log(reading, rules)
         yield from _observe_unread_counts(reading)
         yield from _observe_doubtful_wear(reading)
@@ -100,13 +98,12 @@ def _observe_numbers(reading: Reading) -> Iterator[Observation]:
         yield "available_spare_percent", Signal(value=spare)
 
 
-def _observe_thresholds(reading: Reading, rules: RuleSet) -> Iterator[Observation]:
+def _observe_thresholds(attributes: Iterable[Attribute], rules: RuleSet) -> Iterator[Observation]:
     """Attribute rows at, below or close to their threshold, sorted by what that means; helium that is leaking."""
-    packed = has_trait(f"{reading.drive.family or ''} {reading.drive.model or ''}".lstrip(), "packed-rates")
-    for row in reading.attributes:
+    for row in attributes:
         group = rules.attributes.get(row.id)
         state: str | None = row.state
-        if state is None and not (packed and row.id in PACKED_RATES) and _is_near(row, group, rules.thresholds):
+        if state is None and _is_near(row, group, rules.thresholds):
             state = "near"
         number = row.worst if state == "past" else row.value
         detail = f"attribute {row.id}" + (f" ({row.name})" if row.name else "")
@@ -131,8 +128,11 @@ def _counts_helium(row: Attribute) -> bool:
 
 
 def _is_near(row: Attribute, group: AttributeGroup | None, thresholds: Thresholds) -> bool:
-    """Whether a pre-fail row of health has come almost all its way down from where it started to its threshold."""
-    if not row.prefail or not row.value or not row.threshold or (group and group.meaning != "health"):
+    """Whether a pre-fail row of health has come almost all its way down from where it started to its threshold.
+
+    The value of a packed rate stands low on a healthy drive.
+    """
+    if row.packed or not row.prefail or not row.value or not row.threshold or (group and group.meaning != "health"):
         return False
     start = next((best for best in BEST_VALUES if best >= max(row.value, row.worst or 0)), None)
     if start is None or row.value == start:
