@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 
+import msgspec
+
 from drivecare.reading import wear
 from drivecare.reading.attributes import AttributeTable
-from drivecare.reading.counters import MOST_HOURS, attribute_rows, defect_ids
+from drivecare.reading.counters import MOST_HOURS, attribute_rows, contradicting_counts, defect_ids
 from drivecare.reading.gaps import GapNotes
 from drivecare.reading.locale_numbers import leading_count, within
 from drivecare.reading.model import Attribute, Drive, Values
@@ -119,9 +121,15 @@ def read_standard_values(statistics: dict[str, int], drive: Drive) -> Values:
     )
 
 
-def count_pending_entries(values: Values) -> Values:
-    """Pending sectors, counted in their log."""
-    return Values(pending=values.pending_log_entries)
+def count_the_worse(table: AttributeTable, statistics: dict[str, int], values: Values) -> Values:
+    """The values with the worse of two counts of one fact: in the table, in the statistics, in the pending log."""
+    rows = () if table.untrue else table.rows
+    worse = {name: number for name, (_, number) in contradicting_counts(rows, values, statistics).items()}
+    limits = attribute_rows().limits
+    worse = {name: number for name, number in worse.items() if number <= limits[name]}
+    if values.pending_log_entries is not None:
+        worse["pending"] = max(values.pending or 0, values.pending_log_entries)
+    return msgspec.structs.replace(values, **worse)
 
 
 def note_missing_rows(table: AttributeTable, drive: Drive, values: Values, gaps: GapNotes) -> None:

@@ -7,10 +7,11 @@ the same rows.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from functools import lru_cache
 
 from drivecare.documents import Strict, decode_shipped
-from drivecare.reading.model import Attribute, Reading
+from drivecare.reading.model import Attribute, Reading, Values
 
 # The counters that grow with sectors that were lost.
 DEFECT_COUNTS = ("reallocated", "reported_uncorrectable", "pending", "offline_uncorrectable")
@@ -95,3 +96,23 @@ def unread_counts(reading: Reading) -> list[Attribute]:
         for row in reading.attributes
         if counter.matches(row)
     ]
+
+
+# Of one life, in the table and in the standard statistics, with how many times more the statistics may count before
+# they contradict the table: they count logical sectors, up to eight to a physical one.
+_COUNTED_TWICE = {"reallocated": 8, "reported_uncorrectable": 1}
+
+
+def contradicting_counts(
+    rows: Iterable[Attribute], values: Values, statistics: dict[str, int]
+) -> dict[str, tuple[int, int]]:
+    """The counts that a drive's statistics put higher than its table: (in the table, in the statistics)."""
+    rows, contradicting = tuple(rows), {}
+    for name, times in _COUNTED_TWICE.items():
+        counters = [counter for counter in attribute_rows().counter if counter.value == name]
+        raws = [row.raw for row in rows for counter in counters if row.raw is not None and counter.matches(row)]
+        table = max(raws) if raws else getattr(values, name)
+        statistic = statistics.get(name)
+        if table is not None and statistic is not None and statistic > times * table:
+            contradicting[name] = (table, statistic)
+    return contradicting

@@ -21,6 +21,7 @@ HEALTH_COUNTS = (
     "uncorrected_writes",
     "uncorrected_verifies",
     "background_scan_errors",
+    "background_scan_unreadable",
 )
 # The rows a drive's health rests on; a table without any of them says nothing either way.
 _CORE_ROWS = frozenset({5, 177, 187, 196, 197, 198, 202, 231, 233})

@@ -160,6 +160,7 @@ class Values(Value, frozen=True, kw_only=True):
     uncorrected_verifies: int | None = None
     non_medium_errors: int | None = None
     background_scan_errors: int | None = None
+    background_scan_unreadable: int | None = None  # those that wait for a write or a reassignment
     failure_prediction: str | None = None  # SCSI additional sense "5d/xx" in lower-case hex; "5d/ff" is a test
     error_log_count: int | None = None
     host_bytes_written: int | None = None

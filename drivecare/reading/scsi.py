@@ -13,7 +13,11 @@ from drivecare.reading.report_text import Report
 _ERROR_COUNTERS = re.compile(r"^\s*(read|write|verify):((?:\s+\d+){5})\s+(\d\S*)\s+(\d+)\s*$", re.I)
 _SENSE = re.compile(r"\[asc\s*=\s*([0-9a-f]{1,2}),\s*ascq\s*=\s*([0-9a-f]{1,2})", re.I)
 _NOT_OK = re.compile(r"^\W*SMART Health Status:\s+(?!OK\b|-)\S", re.I)
-_SCAN_ROW = re.compile(r"^\s*\d+\s+\d+:\d\d\s+[0-9a-f]{8,16}\s+\[[0-9a-f]{1,2},[0-9a-f]{1,2},[0-9a-f]{1,2}\]", re.I)
+_SCAN_ROW = re.compile(
+    r"^\s*\d+\s+\d+:\d\d\s+[0-9a-f]{8,16}\s+\[([0-9a-f]{1,2}),[0-9a-f]{1,2},[0-9a-f]{1,2}\]\s*(.*)", re.I
+)
+_RECOVERED = 1  # sense key: the data were returned after all
+_AWAITS_WRITE = re.compile(r"require write or reassign|reassignment by disk failed|unsuccessfully reassigned", re.I)
 _MOST_ERRORS = 1 << 40
 _NAMES = {"read": "uncorrected_reads", "write": "uncorrected_writes", "verify": "uncorrected_verifies"}
 _MOVED = {"read": "host_bytes_read", "write": "host_bytes_written"}
@@ -121,7 +125,9 @@ def read_background_scan(report: Report) -> Values:
     """The errors that the drive's own scan in the background met."""
     if not report.any_line("Background scan results log"):
         return Values()
-    return Values(background_scan_errors=sum(1 for line in report.lines if _SCAN_ROW.match(line)))
+    rows = [match for line in report.lines if (match := _SCAN_ROW.match(line))]
+    unreadable = [row for row in rows if int(row[1], 16) != _RECOVERED and _AWAITS_WRITE.match(row[2])]
+    return Values(background_scan_errors=len(rows), background_scan_unreadable=len(unreadable))
 
 
 def note_unread_counters(report: Report, values: Values, health: bool, gaps: GapNotes) -> None:

@@ -13,7 +13,7 @@ from drivecare.reading.model import Reading
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.chance import NO_DATA, overall_chance
 from drivecare.risk.findings import Ruling, apply_rules
-from drivecare.risk.incoming import observe_incoming
+from drivecare.risk.incoming import observe_contradictions, observe_incoming
 from drivecare.risk.model import Assessment, Chance, Finding, Sale
 from drivecare.risk.rules import Circumstance, RuleSet, VerdictRow, load_rules
 from drivecare.risk.signals import Signal, Signals, observe_reading
@@ -85,8 +85,7 @@ def evaluate(
     own_scan = scan if scan is not None and _is_of(scan, reading) else None
     signals, measured = _observe(reading, rules, own_scan)
     signals |= observe_changes(reading, earlier, rules)
-    if as_new:
-        signals |= observe_incoming(reading, rules)
+    signals |= observe_incoming(reading, rules) if as_new else observe_contradictions(reading, rules)
     before = [(other, apply_rules(_observe(other, rules, None)[0], other.drive, rules)) for other in earlier]
     rulings = clear_rechecks(apply_rules(signals, reading.drive, rules), before, reading, own_scan)
     findings = [ruling.finding for ruling in rulings]
@@ -135,7 +134,7 @@ def _list_limits(reading: Reading, reasoning: Reasoning, sale: Sale, rules: Rule
         "scsi": drive.protocol == "scsi",
         "measured": reasoning.chance.basis.startswith("measured"),
         "bridge": reading.bridge is not None,
-        "no-selftest": "last_selftest" not in reasoning.signals,
+        "no-selftest": reasoning.signals.keys().isdisjoint({"last_selftest", "old_failed_selftest"}),
         "no-verdict": reading.drive_says == "silent",
         "no-scan": reasoning.scan is None,
     }

@@ -71,7 +71,7 @@ def _explain_rule(rule: Rule, signal: Signal, signals: Signals) -> str:
     for level in rule.levels:
         holds, _ = evaluate_level(level, signal, signals)
         if holds:
-            return f"{level.describe()}: {level.severity} [{rule.source.cite()}]"
+            return f"{level.describe()}: {level.severity} [{(level.source or rule.source).cite()}]"
     denials = (f"not {level.describe().removeprefix('is ')}" for level in rule.levels)
     return f"nothing ({'; '.join(denials)})"
 

@@ -75,6 +75,7 @@ def _rule_on(signal: Signal, rule: Rule, signals: Signals) -> Ruling | None:
 
 
 def _make_finding(signal: Signal, rule: Rule, level: Level, limit: Observed | None) -> Finding:
+    source = level.source or rule.source
     return Finding(
         signal=signal.name or rule.signal,
         label=rule.label,
@@ -84,7 +85,7 @@ def _make_finding(signal: Signal, rule: Rule, level: Level, limit: Observed | No
         fault_class=signal.fault_class or level.fault_class or rule.fault_class,
         detail=signal.detail,
         why=rule.why,
-        source=rule.source.cite(),
-        source_kind=rule.source.kind,
+        source=source.cite(),
+        source_kind=source.kind,
         action=level.action or rule.action,
     )

@@ -1,4 +1,4 @@
-"""Incoming inspection of a drive sold as new: signals that only matter then.
+"""Incoming inspection of a drive sold as new, and the counters that contradict each other in any drive.
 
 A counter that was reset gives itself away where another one, kept elsewhere in the drive, was forgotten.
 """
@@ -8,11 +8,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from drivecare.reading.capacity import SMALLEST_GB, labelled_gigabytes
-from drivecare.reading.model import Reading
+from drivecare.reading.counters import contradicting_counts
+from drivecare.reading.health import missing_health
+from drivecare.reading.model import Attribute, Reading
 from drivecare.risk.rules import RuleSet, Thresholds
 from drivecare.risk.signals import Observation, Signal, Signals, collect, spell
 
-DATA_STATISTICS = ("reallocated", "reported_uncorrectable", "crc_errors", "wear_percent_used")
+DATA_STATISTICS = ("crc_errors", "wear_percent_used")
 HOUR_STATISTICS = ("power_on_hours", "spindle_hours", "head_flying_hours")
 
 # (name, what one counter shows, what another one allows, both in words)
@@ -65,10 +67,31 @@ def _logged_hours(reading: Reading) -> Iterator[tuple[str, int]]:
         yield "a logged error", reading.errors.newest_hours
 
 
-def _find_contradictions(reading: Reading, thresholds: Thresholds) -> Iterator[Contradiction]:
-    """Each pair of counters that cannot be of one life."""
+def observe_contradictions(reading: Reading, rules: RuleSet) -> Signals:
+    """Collect what contradicts itself in a used drive: hours that the logs and the heads exceed, defects in one count
+    alone."""
+    return {} if missing_health(reading) else collect(_observe_contradictions(reading, rules.thresholds))
+
+
+def _observe_contradictions(reading: Reading, thresholds: Thresholds) -> Iterator[Observation]:
+    for name, value, limit, detail in _find_plain_contradictions(reading, thresholds):
+        yield "contradiction", Signal(value=value, limit=limit, name=f"contradiction_{name}", detail=detail)
+
+
+def _find_plain_contradictions(reading: Reading, thresholds: Thresholds) -> Iterator[Contradiction]:
+    """Pairs of counters in the same unit, which no way of counting explains."""
     if reading.values.power_on_hours is not None:
         yield from _contradict_hours(reading, reading.values.power_on_hours, thresholds)
+    counts = contradicting_counts(reading.attributes, reading.values, reading.statistics)
+    for name, (counted, statistic) in counts.items():
+        yield name, statistic, counted, f"{spell(name)} {counted:,}, but {statistic:,} in the drive's statistics"
+
+
+def _find_contradictions(reading: Reading, thresholds: Thresholds) -> Iterator[Contradiction]:
+    """Each pair of counters that cannot be of one new drive's life."""
+    yield from _find_plain_contradictions(reading, thresholds)
+    if reading.values.power_on_hours is not None:
+        yield from _contradict_new_hours(reading, reading.values.power_on_hours, thresholds)
     for name in DATA_STATISTICS:
         counted, statistic = getattr(reading.values, name), reading.statistics.get(name)
         if counted is not None and statistic is not None and statistic > counted:
@@ -84,9 +107,18 @@ def _find_contradictions(reading: Reading, thresholds: Thresholds) -> Iterator[C
 def _contradict_hours(reading: Reading, hours: int, thresholds: Thresholds) -> Iterator[Contradiction]:
     most_hours = hours + thresholds.counter_slack_hours.value
     statistics = [(f"the {spell(name)}", reading.statistics.get(name)) for name in HOUR_STATISTICS]
+    statistics += [("the head flying hours", row.raw) for row in reading.attributes if _counts_flying_hours(row)]
     for witness, logged in (*_logged_hours(reading), *statistics):
         if logged is not None and logged > most_hours:
             yield "hours", logged, hours, f"{hours:,} power-on hours, but {logged:,} by {witness}"
+
+
+def _counts_flying_hours(row: Attribute) -> bool:
+    return row.id == 240 and "fly" in (row.name or "").lower()
+
+
+def _contradict_new_hours(reading: Reading, hours: int, thresholds: Thresholds) -> Iterator[Contradiction]:
+    most_hours = hours + thresholds.counter_slack_hours.value
     row = next((row for row in reading.attributes if row.id == 9), None)
     worst = row.worst if row and row.worst is not None else row.value if row else None
     if hours < thresholds.new_log_hours.value and worst is not None and 0 < worst <= thresholds.worn_hours_value.value:

@@ -53,10 +53,11 @@ class Provenance(Strict, frozen=True, kw_only=True, omit_defaults=True):
 class Level(Strict, frozen=True, kw_only=True, omit_defaults=True):
     """One level of a rule: exactly one test, and the severity it asks for. A limit in quotes names another signal.
 
-    `fault_class` and `action` replace those of the rule.
+    `fault_class`, `action` and `source` replace those of the rule.
     """
 
     severity: Severity
+    source: Provenance | None = None
     fault_class: FaultClass | None = None
     action: str | None = None
     above: Number | str | None = None
@@ -199,6 +200,7 @@ class Thresholds(Strict, frozen=True, kw_only=True):
     fastest_scsi: Threshold
     fastest_nvme: Threshold
     near_threshold_percent: Threshold
+    link_trace: Threshold
 
 
 class RuleFile(Strict, frozen=True, kw_only=True):

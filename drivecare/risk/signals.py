@@ -76,8 +76,9 @@ def _observe_reading(reading: Reading, rules: RuleSet, scan: SurfaceScan | None)
         yield from _observe_error_log(reading, rules)
         yield from _observe_unread_counts(reading)
         yield from _observe_doubtful_wear(reading)
+        yield from _observe_flash(reading)
     yield from _observe_alarms(reading, rules, table_trusted=not missing)
-    yield from _observe_self_tests(reading)
+    yield from _observe_self_tests(reading, rules)
     yield from _observe_circumstances(reading)
     if scan is not None:
         yield from _observe_scan(scan)
@@ -163,10 +164,18 @@ def _observe_doubtful_wear(reading: Reading) -> Iterator[Observation]:
             yield "wear_doubtful", Signal(value="unknown" if used is None else used, detail=gap.what)
 
 
+def _observe_flash(reading: Reading) -> Iterator[Observation]:
+    """Pending places of a solid-state drive that has lost others before: there alone two counts make one fault."""
+    values = reading.values
+    if reading.drive.kind == "ssd" and values.pending and (values.reallocated or values.reported_uncorrectable):
+        yield "pending_with_counts", Signal(value=values.pending)
+
+
 def _observe_error_log(reading: Reading, rules: RuleSet) -> Iterator[Observation]:
     """The error log by the kinds it names: damaged transfers; unreadable sectors recent, old, or with counts beside.
 
-    An old burst is milder only where the drive reports that nothing is replaced or pending; many lack 187 or 198.
+    An old burst is milder only where the drive reports that nothing is replaced or pending; many lack 187 or 198. On a
+    solid-state drive the log and attribute 187 count one fact, which has one limit.
     """
     errors, values = reading.errors, reading.values
     if errors.unreadable and not values.media_errors:  # NVMe: where that counter works it has counted them
@@ -175,13 +184,14 @@ def _observe_error_log(reading: Reading, rules: RuleSet) -> Iterator[Observation
     count = errors.count if errors.count is not None else values.error_log_count
     if not count or reading.drive.protocol not in ("ata", None):
         return
-    if "link checksum" in errors.kinds:
-        yield "logged_link_errors", Signal(value=count)
-    if not READ_ERRORS & set(errors.kinds):
-        return
     age = _hours_between(errors.newest_hours, values.power_on_hours)
     old = age is not None and age >= rules.thresholds.old_error_hours.value
-    if any(getattr(values, name) for name in DEFECT_COUNTS):
+    if "link checksum" in errors.kinds:
+        trace = old and values.crc_errors is not None and values.crc_errors < rules.thresholds.link_trace.value
+        yield "old_link_errors" if trace else "logged_link_errors", Signal(value=count)
+    if not READ_ERRORS & set(errors.kinds):
+        return
+    if reading.drive.kind != "ssd" and any(getattr(values, name) for name in DEFECT_COUNTS):
         name = "logged_read_errors_with_counts"
     elif old and values.reallocated == 0 and values.pending == 0:
         name = "old_read_errors"
@@ -212,8 +222,11 @@ def _verdict_from_table_alone(reading: Reading, rules: RuleSet, *, table_trusted
     return not table_trusted or (bool(meanings) and "health" not in meanings)
 
 
-def _observe_self_tests(reading: Reading) -> Iterator[Observation]:
-    """The self-tests, newest first; a test that was stopped neither fails nor clears anything."""
+def _observe_self_tests(reading: Reading, rules: RuleSet) -> Iterator[Observation]:
+    """The self-tests, newest first; a test that was stopped neither fails nor clears anything.
+
+    One that failed long ago is milder where every count of bad sectors has stayed at zero.
+    """
     tests = reading.selftests or tuple(test for test in (reading.values.last_selftest,) if test)
     if tests and tests[0].result == "running":
         yield "running_selftest", Signal(value=tests[0].kind)
@@ -222,17 +235,43 @@ def _observe_self_tests(reading: Reading) -> Iterator[Observation]:
     completed = [test for test in tests if test.result == "passed" or test.result in FAILED_TESTS]
     if not completed:
         return
+    hours = reading.values.power_on_hours
     newest, older_failed = completed[0], [test for test in completed[1:] if test.result in FAILED_TESTS]
-    yield "last_selftest", Signal(value=newest.result, detail=_describe_test(newest, reading.values.power_on_hours))
+    newest_extended = next((test for test in completed if _is_extended(test)), newest)
+    standing = newest_extended if newest.result == "passed" else newest
+    age = _hours_between(standing.hours, hours)
+    old = age is not None and age >= rules.thresholds.old_error_hours.value and _nothing_lost(reading)
+    if old and standing.result in FAILED_TESTS:
+        yield "old_failed_selftest", Signal(value=standing.result, detail=_describe_test(standing, hours))
+    elif newest.result == "passed" and newest_extended.result in FAILED_TESTS:
+        yield "uncleared_selftest", Signal(value=newest_extended.kind)
+    if standing is not newest or not old or newest.result == "passed":
+        yield "last_selftest", Signal(value=newest.result, detail=_describe_test(newest, hours))
     if older_failed and newest.result == "passed":
         yield "older_failed_selftests", Signal(value=len(older_failed))
     places = Counter(test.lba for test in older_failed if test.lba is not None)
     if places:
         lba, times = places.most_common(1)[0]
         yield "failed_selftests_one_lba", Signal(value=times, detail=f"LBA {lba:,}")
-    newest_extended = next((test for test in completed if _is_extended(test)), newest)
-    if newest.result == "passed" and newest_extended.result in FAILED_TESTS:
-        yield "uncleared_selftest", Signal(value=newest_extended.kind)
+
+
+def _nothing_lost(reading: Reading) -> bool:
+    """Whether the drive counts what it has lost, and every such count is zero."""
+    values, drive = reading.values, reading.drive
+    counted = {
+        "nvme": ("media_errors",),
+        "scsi": ("grown_defects", "uncorrected_reads"),
+    }.get(drive.protocol or "", ("reallocated",) if drive.kind == "ssd" else ("reallocated", "pending"))
+    zero = all(getattr(values, name) == 0 for name in counted)
+    others = (
+        *DEFECT_COUNTS,
+        "spin_retries",
+        "background_scan_unreadable",
+        "uncorrected_verifies",
+        "uncorrected_writes",
+    )
+    quiet = not reading.errors.unreadable and not READ_ERRORS & set(reading.errors.kinds)
+    return zero and quiet and not any(getattr(values, name) for name in others)
 
 
 def _is_extended(test: SelfTest) -> bool:

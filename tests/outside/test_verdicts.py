@@ -37,7 +37,7 @@ def test_a_recorded_report_gets_the_verdict_written_beside_it(name: str) -> None
         ("hdd-test-failed-packed-counts", "evacuate", "media"),
         ("hdd-link-errors-only", "recheck", "link"),
         ("ssd-worn-out", "evacuate", "wear"),
-        ("nvme-media-errors", "recheck", "media"),
+        ("nvme-media-errors", "replace", "media"),
         ("sas-predicts-failure", "evacuate", "media"),
         ("usb-bridge-blocked", "unproven", "link"),
         ("hdd-pending-1971-brief-table", "evacuate", "media"),

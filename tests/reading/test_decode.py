@@ -479,7 +479,7 @@ PENDING_LOG = "Pending Defects log (GP Log 0x0c)\n"
 def test_the_log_of_pending_defects_is_counted() -> None:
     rows = "Index                LBA    Hours\n    0          123456789     8790\n    1         1953525000        -\n"
     reading = decode_report(CLEAN + PENDING_LOG + rows + "\n    2   3   4\nSCT Status Version: 3\n    3   4   5\n")
-    assert (reading.values.pending_log_entries, reading.values.pending) == (3, 0)
+    assert (reading.values.pending_log_entries, reading.values.pending) == (3, 3)  # the worse counts
     without = "\n".join(line for line in CLEAN.splitlines() if "Current_Pending_Sector" not in line) + "\n"
     assert decode_report(without + PENDING_LOG + rows).values.pending == 2
     assert decode_report(without + PENDING_LOG.replace("\n", ", 2 entries\n") + rows).values.pending == 2

@@ -7,7 +7,7 @@ from typing import get_type_hints
 
 import pytest
 
-from drivecare.reading import circumstances, decode, draft
+from drivecare.reading import ata, circumstances, decode, draft
 from drivecare.reading.draft import Draft, Step
 
 GIVEN = {"raw", "report", "read_at", "transport", "gaps"}
@@ -45,4 +45,4 @@ def test_a_step_comes_after_those_that_tell_what_it_needs(protocol: str | None) 
 
 def test_a_step_that_completes_replaces_nothing() -> None:
     steps = [step for steps in WAYS.values() for step in steps if step.fills == "values"]
-    assert {step.function for step in steps} == {circumstances.drop_impossible_hours}
+    assert {step.function for step in steps} == {ata.count_the_worse, circumstances.drop_impossible_hours}

@@ -50,10 +50,24 @@ def _before(now: Reading, **values: Any) -> dict[str, Any]:
     return {"history": (msgspec.structs.replace(now, read_at=EARLIER, values=then),)}
 
 
+def _ssd_log(count: int) -> Reading:
+    """A SATA solid-state drive that logs read errors and counts them."""
+    errors = logged("uncorrectable", count=count, newest=8_990)
+    return reading(SATA_SSD, values={"reported_uncorrectable": count}, errors=errors)
+
+
+OLD_FAILURE = self_tests(("Extended", "read", 900, 4711))
 SCENARIOS: tuple[Scenario, ...] = (
     # Nothing against it.
     Scenario("clean laptop drive", hdd(), "refit", "none"),
     Scenario("old drive, nothing but hours", hdd(power_on_hours=61_000, power_cycles=20_000), "refit", "none"),
+    Scenario("a trace of damaged transfers on the cable", hdd(crc_errors=9), "refit", "none"),
+    Scenario(
+        "an old trace of damaged transfers in the log",
+        reading(values={"crc_errors": 1}, errors=logged("link checksum", count=1, newest=9_000)),
+        "refit",
+        "none",
+    ),
     Scenario("a few damaged transfers on the link", hdd(phy_errors=12), "refit", "none"),
     Scenario("once too hot, by its statistics", reading(statistics={"minutes_too_hot": 90}), "refit", "none"),
     Scenario("a few timed-out commands", hdd(command_timeouts=2), "refit", "none"),
@@ -116,7 +130,19 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("link errors alone", hdd(crc_errors=72_380), "recheck", "link"),
     Scenario(
         "link errors in the log",
-        reading(errors=logged("link checksum", "aborted", count=4, newest=21_000)),
+        reading(errors=logged("link checksum", "aborted", count=4, newest=21_890)),
+        "recheck",
+        "link",
+    ),
+    Scenario(
+        "old link errors in the log, many counted",
+        reading(values={"crc_errors": 10}, errors=logged("link checksum", count=4, newest=9_000)),
+        "recheck",
+        "link",
+    ),
+    Scenario(
+        "link errors in the log, nobody knows when",
+        reading(errors=logged("link checksum", count=1, newest=None)),
         "recheck",
         "link",
     ),
@@ -210,6 +236,51 @@ SCENARIOS: tuple[Scenario, ...] = (
         "recheck",
         "media",
     ),
+    Scenario("failed test long ago, counters at zero", reading(selftests=OLD_FAILURE), "recheck", "media"),
+    Scenario(
+        "servo failure long ago, counters at zero",
+        reading(selftests=self_tests(("Short", "servo", 900, None))),
+        "recheck",
+        "media",
+    ),
+    Scenario(
+        "extended test failed long ago, a short one passed since",
+        reading(selftests=self_tests(("Short", "passed", 21_900, None), ("Extended", "read", 900, 4711))),
+        "recheck",
+        "media",
+    ),
+    Scenario(
+        "solid state, failed test long ago",
+        reading(SATA_SSD, selftests=self_tests(("Short", "read", 900, 4711))),
+        "recheck",
+        "media",
+    ),
+    Scenario("NVMe, failed test long ago", reading(NVME, selftests=OLD_FAILURE), "recheck", "media"),
+    Scenario("SAS, failed test long ago", reading(SAS, selftests=OLD_FAILURE), "recheck", "media"),
+    Scenario(
+        "statistics count sectors that the table does not",
+        reading(values={"reallocated": 0}, statistics={"reallocated": 12}),
+        "recheck",
+        "electronics",
+    ),
+    Scenario(
+        "hours set back, by the statistics",
+        reading(values={"power_on_hours": 120}, statistics={"power_on_hours": 33_412}),
+        "recheck",
+        "electronics",
+    ),
+    Scenario(
+        "a test at hours that the drive has not reached",
+        reading(selftests=self_tests(("Short", "passed", 40_000, None))),
+        "recheck",
+        "electronics",
+    ),
+    Scenario(
+        "heads that flew longer than the drive ran",
+        reading(attributes=(Attribute(id=240, name="Head_Flying_Hours", value=100, raw=30_000),)),
+        "recheck",
+        "electronics",
+    ),
     Scenario("locked, counters clean", reading(_drive(HDD, security="locked")), "recheck", "locked"),
     Scenario(
         "slow areas",
@@ -241,7 +312,11 @@ SCENARIOS: tuple[Scenario, ...] = (
         "recheck",
         "media",
     ),
-    Scenario("NVMe, few media errors", nvme(media_errors=10), "recheck", "media"),
+    Scenario("NVMe, few media errors", nvme(media_errors=9), "recheck", "media"),
+    Scenario("solid state, few read errors reported", ssd(reported_uncorrectable=9), "recheck", "media"),
+    Scenario("solid state, few unreadable in the background", ssd(offline_uncorrectable=9), "recheck", "media"),
+    Scenario("solid state, one pending", ssd(pending=1), "recheck", "media"),
+    Scenario("SATA, few read errors in its log and counted", _ssd_log(9), "recheck", "media"),
     Scenario(
         "NVMe, hot now",
         reading(NVME, drive_says="failing", values={"critical_warnings": ("temperature",)}),
@@ -270,7 +345,7 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("SAS, an uncorrected write", sas(uncorrected_writes=1), "recheck", "media"),
     Scenario("SAS, an uncorrected verify", sas(uncorrected_verifies=1), "recheck", "media"),
     Scenario("SAS, background scan found something", sas(background_scan_errors=3), "recheck", "media"),
-    Scenario("link errors have grown", hdd(crc_errors=9), "recheck", "link", _before(hdd(), crc_errors=2)),
+    Scenario("link errors have grown", hdd(crc_errors=3), "recheck", "link", _before(hdd(), crc_errors=2)),
     Scenario("pending sectors have gone", hdd(), "recheck", "media", _before(hdd(), pending=8)),
     Scenario("cycles have gone down", hdd(), "recheck", "electronics", _before(hdd(), power_cycles=9_000)),
     # Do not put it back.
@@ -300,25 +375,25 @@ SCENARIOS: tuple[Scenario, ...] = (
     ),
     Scenario(
         "extended test failed, only a short one passed since",
-        reading(selftests=self_tests(("Short", "passed", 21_900, None), ("Extended", "read", 21_000, 99))),
+        reading(selftests=self_tests(("Short", "passed", 21_900, None), ("Extended", "read", 21_500, 99))),
         "replace",
         "media",
     ),
     Scenario(
         "self-test found an unknown element",
-        reading(selftests=self_tests(("Short", "unknown-element", 1, None))),
+        reading(selftests=self_tests(("Short", "unknown-element", 21_500, None))),
         "replace",
         "media",
     ),
     Scenario(
         "self-test suspects handling damage",
-        reading(selftests=self_tests(("Short", "handling-damage", 1, None))),
+        reading(selftests=self_tests(("Short", "handling-damage", 21_500, None))),
         "replace",
         "mechanics",
     ),
     Scenario(
         "self-test broke off with an error",
-        reading(selftests=self_tests(("Short", "not-completed", 1, None))),
+        reading(selftests=self_tests(("Short", "not-completed", 21_500, None))),
         "replace",
         "media",
     ),
@@ -331,7 +406,20 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("reallocated sectors have grown", hdd(reallocated=4), "replace", "media", _before(hdd(), reallocated=2)),
     Scenario("spin retries have grown", hdd(spin_retries=3), "replace", "mechanics", _before(hdd(), spin_retries=1)),
     Scenario("solid state, endurance used up", ssd(wear_percent_used=104), "replace", "wear"),
-    Scenario("solid state, read errors reported", ssd(reported_uncorrectable=2), "replace", "media"),
+    Scenario("solid state, ten read errors reported", ssd(reported_uncorrectable=10), "replace", "media"),
+    Scenario("solid state, ten unreadable in the background", ssd(offline_uncorrectable=10), "replace", "media"),
+    Scenario("solid state, pending beside retired blocks", ssd(pending=1, reallocated=2), "replace", "media"),
+    Scenario("solid state, pending beside read errors", ssd(pending=1, reported_uncorrectable=2), "replace", "media"),
+    Scenario("SATA, ten read errors in its log", _ssd_log(10), "replace", "media"),
+    Scenario("NVMe, ten media errors", nvme(media_errors=10), "replace", "media"),
+    Scenario(
+        "solid state, read errors grow",
+        ssd(reported_uncorrectable=3),
+        "replace",
+        "media",
+        _before(ssd(), reported_uncorrectable=2),
+    ),
+    Scenario("NVMe, media errors grow", nvme(media_errors=3), "replace", "media", _before(nvme(), media_errors=2)),
     Scenario("solid state, many retired blocks", ssd(reallocated=480), "replace", "media"),
     Scenario("NVMe, spare below its threshold", nvme(available_spare_percent=9), "replace", "wear"),
     Scenario(
@@ -355,6 +443,36 @@ SCENARIOS: tuple[Scenario, ...] = (
     Scenario("SAS, background scan found many", sas(background_scan_errors=210), "replace", "media"),
     Scenario("helium leaking", reading(attributes=(near(22, "Helium_Level", 62, 25),)), "replace", "mechanics"),
     # Losing data, or saying so.
+    Scenario(
+        "failed test long ago, one sector replaced since",
+        reading(values={"reallocated": 1}, selftests=OLD_FAILURE),
+        "evacuate",
+        "media",
+    ),
+    Scenario(
+        "failed test long ago, pending not said",
+        reading(values={"pending": None}, selftests=OLD_FAILURE),
+        "evacuate",
+        "media",
+    ),
+    Scenario(
+        "failed test long ago, read errors in the log",
+        reading(selftests=OLD_FAILURE, errors=logged("uncorrectable", count=3, newest=950)),
+        "evacuate",
+        "media",
+    ),
+    Scenario(
+        "failed test, nobody knows when",
+        reading(selftests=self_tests(("Short", "read", 0, 1)), values={"power_on_hours": None}),
+        "evacuate",
+        "media",
+    ),
+    Scenario(
+        "SAS, sectors that wait for a write",
+        sas(background_scan_errors=2, background_scan_unreadable=2),
+        "evacuate",
+        "media",
+    ),
     Scenario(
         "old burst of read errors, pending sectors not said",
         reading(values={"pending": None}, errors=logged("uncorrectable", count=48, newest=6_964)),
@@ -454,7 +572,7 @@ SCENARIOS: tuple[Scenario, ...] = (
     ),
     Scenario(
         "self-test running, link errors",
-        reading(selftests=self_tests(("Short", "running", 21_904, None)), values={"crc_errors": 9}),
+        reading(selftests=self_tests(("Short", "running", 21_904, None)), values={"crc_errors": 19}),
         "recheck",
         "link",
     ),

@@ -8,7 +8,7 @@ import re
 import pytest
 
 from drivecare.documents import encode
-from drivecare.reading.model import Drive, Gap, Reading, Values
+from drivecare.reading.model import Drive, Gap, Reading, SelfTest, Values
 from drivecare.risk.assess import assess
 from drivecare.risk.explain import explain
 from drivecare.risk.findings import RANK
@@ -42,11 +42,11 @@ def test_every_key_of_the_contract_is_there_even_if_null(sample: Reading) -> Non
 
 
 def test_finding_has_the_keys_of_the_contract() -> None:
-    (finding,) = json.loads(encode(assess(hdd(crc_errors=9))))["findings"]
+    (finding,) = json.loads(encode(assess(hdd(crc_errors=19))))["findings"]
     assert {key: finding[key] for key in ("signal", "observed", "limit", "severity", "fault_class")} == {
         "signal": "crc_errors",
-        "observed": 9,
-        "limit": 0,
+        "observed": 19,
+        "limit": 10,
         "severity": "recheck",
         "fault_class": "link",
     }
@@ -206,3 +206,19 @@ def test_explain_says_when_another_figure_stands() -> None:
     lines = explain(reading(drive_says="failing"))
     place = lines.index("   a finding that these counters do not cover gives a higher chance, which stands instead:")
     assert lines[place + 1].startswith("   65.0%, between 15.0% and 95.0%; judgement: ")
+
+
+def test_a_count_that_asks_for_more_than_its_chance_says_so() -> None:
+    """100 reallocated sectors alone: `replace` by the count, whose chance stays under the limit of the estimate."""
+    many, few = (
+        next(f for f in assess(hdd(reallocated=count)).findings if f.signal == "reallocated") for count in (100, 99)
+    )
+    assert (many.severity, many.source_kind) == ("replace", "judgement")
+    assert "asks for more than the chance of failing alone" in many.source
+    assert (few.severity, few.source_kind) == ("recheck", "measured")
+    assert any("asks for more than the chance" in line for line in explain(hdd(reallocated=100)))
+
+
+def test_a_failed_test_of_long_ago_is_a_test_on_record() -> None:
+    old = reading(selftests=(SelfTest(kind="Short offline", result="read", hours=900, lba=7),))
+    assert "No self-test" not in " ".join(assess(old).limits)

@@ -52,6 +52,7 @@ def test_only_observed_loss_or_an_alarm_evacuates() -> None:
         "last_selftest",
         "drive_says",
         "write_protected",
+        "background_scan_unreadable",
         "prefail_now",
         "critical_warnings",
         "failure_prediction",
@@ -107,7 +108,7 @@ def test_verdict_table_asks_in_this_order() -> None:
 
 
 def test_rules_about_a_signal_a_word_and_nothing() -> None:
-    assert [rule.signal for rule in find_rules("pending").rules] == ["pending"]
+    assert [rule.signal for rule in find_rules("pending").rules] == ["pending"] * 2  # platters and flash
     assert {rule.signal for rule in find_rules("spare blocks").rules} == {"available_spare_percent"}
     with pytest.raises(BadInput, match="no rule mentions this"):
         find_rules("phase of the moon")
