@@ -15,7 +15,9 @@ def test_rules_about_one_signal_in_words() -> None:
     result = CliRunner().invoke(cli, ["rules", "crc_errors"])
     assert result.exit_code == 0
     assert result.output.startswith(
-        "crc_errors: transfers damaged on the cable (every drive; fault class link)\n  at least 10: recheck\n  above 0: note\n"
+        "crc_errors: transfers damaged on the cable (every drive; fault class link)\n"
+        "  at least 10: recheck\n"
+        "  above 0: note\n"
     )
     assert "  Source, measured: Backblaze" in result.output
 
