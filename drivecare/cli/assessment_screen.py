@@ -45,6 +45,8 @@ def show_assessment(out: Screen, assessment: Assessment) -> None:
     _show_evidence(out, assessment)
     out.print()
     out.print_wrapped(_describe_chance(assessment.failure_12_months))
+    if assessment.endurance is not None:
+        out.print_wrapped(f"Rated endurance: {assessment.endurance.text}")
     out.print()
     if assessment.unit:
         _show_points(out, "About the unit it came from:", (sign.text for sign in assessment.unit))

@@ -7,6 +7,7 @@ answer. Of two steps that tell one value, the earlier counts.
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 
 import msgspec
 
@@ -128,21 +129,34 @@ def decode_report(
     return draft.reading(path)
 
 
+def split_reports(text: str) -> tuple[str, ...]:
+    """The reports in one text, of one drive at several times. Raises BadInput where they are of several drives."""
+    lines = restore_lines(printed_text(text))
+    _refuse_several_drives(lines)
+    reports = _group_reports(lines)
+    return tuple("\n".join(report).strip("\n") + "\n" for _, report in reports) if len(reports) > 1 else (text,)
+
+
+def _group_reports(lines: list[str]) -> list[tuple[tuple[str, str] | None, list[str]]]:
+    """Each report with the drive it names, from one banner to the next; a part that names none belongs to the last."""
+    starts = [0, *(at for at, line in enumerate(lines) if at and _BANNER.match(line)), len(lines)]
+    reports: list[tuple[tuple[str, str] | None, list[str]]] = []
+    for part in (lines[start:end] for start, end in pairwise(starts)):
+        report = Report.of_lines(part)
+        model, serial = report.first("device model", "model number", "product"), report.first("serial number")
+        drive = (model, serial) if model and serial else None
+        if reports and (drive is None or reports[-1][0] is None):
+            before, earlier = reports.pop()
+            drive, part = before or drive, earlier + part
+        reports.append((drive, part))
+    return reports
+
+
 def _refuse_several_drives(lines: list[str]) -> None:
     """Raise BadInput where one text holds the reports of several drives: their values would mix."""
-    drives: list[tuple[str | None, str | None]] = []
-    part: list[str] = []
-    for line in [*lines, None]:
-        if line is None or _BANNER.match(line):
-            report = Report.of_lines(part)
-            names = report.first("device model", "model number", "product"), report.first("serial number")
-            if all(names) and names not in drives:
-                drives.append(names)
-            part = []
-        if line is not None:
-            part.append(line)
+    drives = list(dict.fromkeys(drive for drive, _ in _group_reports(lines) if drive))
     if len(drives) > 1:
-        serials = ", ".join(str(serial) for _, serial in drives[:4])
+        serials = ", ".join(serial for _, serial in drives[:4])
         raise BadInput(
             f"holds the reports of {len(drives)} drives (serial numbers {serials})",
             hint="Save each drive's report in a file of its own.",

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 
+from drivecare.clock import parse_timestamp
 from drivecare.documents import MOST_REPORT_BYTES, decode, read_bytes
 from drivecare.errors import BadInput, NoDrive
 from drivecare.reading.backend_json import read_backend_json
-from drivecare.reading.decode import decode_report
+from drivecare.reading.decode import decode_report, split_reports
 from drivecare.reading.kernel_facts import decode_attached
 from drivecare.reading.model import Reading
 from drivecare.reading.report_text import text_of, utf_16_of
@@ -20,11 +22,21 @@ def load_reading(path: Path) -> Reading:
 
     Raises NoDrive where the file names no drive, BadInput where it cannot be used, each naming the file.
     """
-    return reading_of(read_bytes(path), origin=str(path))
+    return load_readings(path)[-1]
+
+
+def load_readings(path: Path) -> tuple[Reading, ...]:
+    """Load every reading in the file at `path`, oldest first: a text may hold reports of one drive at several times."""
+    return readings_of(read_bytes(path), origin=str(path))
 
 
 def reading_of(data: bytes, *, origin: str) -> Reading:
-    """Decode the bytes of a saved reading or of a report; `origin` names them in errors."""
+    """Decode the bytes of a saved reading or of a report, the newest in them; `origin` names them in errors."""
+    return readings_of(data, origin=origin)[-1]
+
+
+def readings_of(data: bytes, *, origin: str) -> tuple[Reading, ...]:
+    """Decode every reading in these bytes, oldest first."""
     if not data.strip():
         raise BadInput("is empty", location=origin, hint=_READING_HINT)
     try:
@@ -33,16 +45,32 @@ def reading_of(data: bytes, *, origin: str) -> Reading:
             _refuse_length(len(data))
             text = text_of(data, origin=origin)
             if not text.lstrip().startswith("{"):
-                return decode_report(text)
+                return _in_order(decode_report(report) for report in split_reports(text))
             document = text.encode()
         if raw := read_backend_json(document, origin=origin):
             _refuse_length(len(raw.text))
-            return decode_report(raw)
-        return _decode_again(decode(Reading, document, origin=origin))
+            return (decode_report(raw),)
+        return (_decode_again(decode(Reading, document, origin=origin)),)
     except BadInput as error:
         if error.location is None:
             raise type(error)(error.problem, location=origin, hint=error.hint) from error
         raise
+
+
+def _in_order(readings: Iterable[Reading]) -> tuple[Reading, ...]:
+    """Readings of one drive by their times, else by its hours, else as they stand; each once, a mere name left out."""
+    different: list[Reading] = []
+    for reading in readings:
+        if reading not in different:
+            different.append(reading)
+    told = [reading for reading in different if "no-health-data" not in {gap.code for gap in reading.gaps}] or different
+    times = [moment for reading in told if (moment := parse_timestamp(reading.read_at))]
+    dated = len(times) == len(told)
+
+    def age(place: int) -> tuple[float, int]:
+        return times[place].timestamp() if dated else 0.0, told[place].values.power_on_hours or 0
+
+    return tuple(told[place] for place in sorted(range(len(told)), key=age))
 
 
 def _refuse_length(characters: int) -> None:

@@ -12,6 +12,7 @@ from drivecare.reading.identity import compare, normalise_serial
 from drivecare.reading.model import Reading
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.chance import NO_DATA, overall_chance
+from drivecare.risk.endurance import describe_endurance
 from drivecare.risk.findings import Ruling, apply_rules
 from drivecare.risk.incoming import observe_contradictions, observe_incoming
 from drivecare.risk.model import Assessment, Chance, Finding, Sale
@@ -69,6 +70,7 @@ def assess(
         failure_12_months=reasoning.chance,
         findings=reasoning.findings,
         way_out=list_ways_out(reasoning.rulings) if verdict == "recheck" else None,
+        endurance=describe_endurance(reading, rules.thresholds),
         unit=() if as_new else describe_unit(reading),
         next_steps=_list_next_steps(reading, reasoning, sale),
         limits=_list_limits(reading, reasoning, sale, rules),

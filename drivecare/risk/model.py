@@ -80,6 +80,19 @@ class UnitSign(Value, frozen=True, kw_only=True):
     source: str
 
 
+class Endurance(Value, frozen=True, kw_only=True):
+    """A solid-state drive's rated endurance at the pace of its life so far.
+
+    `years_left`: of running, at the least, up to 20; None where nothing can be told. `counted`: whether the drive
+    counts its wear at all.
+    """
+
+    percent_used: int
+    years_left: float | None = None
+    counted: bool = True
+    text: str
+
+
 class Assessment(Value, frozen=True, kw_only=True):
     """The judgement of one drive by one reading, with its history and a surface scan where there are any.
 
@@ -104,6 +117,7 @@ class Assessment(Value, frozen=True, kw_only=True):
     failure_12_months: Chance
     findings: tuple[Finding, ...] = ()
     way_out: str | None = None
+    endurance: Endurance | None = None
     unit: tuple[UnitSign, ...] = ()
     next_steps: tuple[str, ...] = ()
     limits: tuple[str, ...] = ()

@@ -191,6 +191,9 @@ class Thresholds(Strict, frozen=True, kw_only=True):
 
     old_error_hours: Threshold
     clock_slack_hours: Threshold
+    endurance_shortest_hours: Threshold
+    endurance_most_years: Threshold
+    endurance_uncounted_writes: Threshold
     new_log_hours: Threshold
     counter_slack_hours: Threshold
     worn_hours_value: Threshold

@@ -95,7 +95,7 @@ def _observe_clock(reading: Reading, last: Reading, slack_hours: int) -> Iterato
     if now and then and hours is not None and before is not None:
         beyond = hours - before - (now - then).total_seconds() / 3600
         if beyond > slack_hours:
-            yield "hours_beyond_clock", Signal(value=round(beyond), detail=f"{hours - before:,} hours counted")
+            yield "hours_beyond_clock", Signal(value=round(beyond), detail=f"of {hours - before:,} hours counted")
 
 
 def clear_rechecks(

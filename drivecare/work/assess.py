@@ -67,14 +67,16 @@ AssessOutcome = AssessedReading | DriveCareError
 
 def assess_sources(request: AssessRequest, machine: Machine) -> tuple[AssessOutcome, ...]:
     """Judge every source, in the order given; one that cannot be read gives its error and spoils no other."""
-    readings = read_sources(request.sources, machine, transport=request.transport)
+    sources = read_sources(request.sources, machine, transport=request.transport)
     contents = request.folder.read() if request.folder is not None else None
     filed = [result.document for result in contents.documents(Reading)] if contents is not None else []
     scans = [result.document for result in contents.documents(SurfaceScan)] if contents is not None else []
-    candidates = [*filed, *(reading for reading in readings if isinstance(reading, Reading))]
+    read = [reading for source in sources if not isinstance(source, DriveCareError) for reading in source]
     return tuple(
-        _assess_reading(reading, candidates, scans, as_new=request.as_new) if isinstance(reading, Reading) else reading
-        for reading in readings
+        source
+        if isinstance(source, DriveCareError)
+        else _assess_reading(source[-1], [*filed, *read], scans, as_new=request.as_new)
+        for source in sources
     )
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from drivecare.errors import DriveCareError
 from drivecare.hardware.device_path import is_device
 from drivecare.reading.model import Reading
-from drivecare.reading.reading_files import load_reading
+from drivecare.reading.reading_files import load_readings
 from drivecare.work import Machine
 
 
@@ -19,30 +19,32 @@ def is_attached(source: str) -> bool:
 
 def read_source(source: str, machine: Machine) -> Reading:
     """One reading, asked of the attached drive or loaded from the file. Raises BadInput, Unavailable."""
-    (reading,) = read_sources((source,), machine)
-    if isinstance(reading, DriveCareError):
-        raise reading
-    return reading
+    (readings,) = read_sources((source,), machine)
+    if isinstance(readings, DriveCareError):
+        raise readings
+    return readings[-1]
 
 
 def read_sources(
     sources: Sequence[str], machine: Machine, *, transport: str | None = None
-) -> tuple[Reading | DriveCareError, ...]:
-    """Every reading, or the error in its place, in the order of `sources`; attached drives are read in parallel."""
+) -> tuple[tuple[Reading, ...] | DriveCareError, ...]:
+    """The readings of every source, oldest first, or the error in their place; attached drives are read in parallel."""
     attached = [source for source in sources if is_attached(source)]
-    readings: dict[str, Reading | DriveCareError] = {}
+    readings: dict[str, tuple[Reading, ...] | DriveCareError] = {}
     if attached:
         from drivecare.hardware.smart import read_drives  # threads, which a saved reading does not need
 
-        readings |= zip(attached, read_drives(attached, transport=transport, machine=machine), strict=True)
+        answers = read_drives(attached, transport=transport, machine=machine)
+        for source, answer in zip(attached, answers, strict=True):
+            readings[source] = (answer,) if isinstance(answer, Reading) else answer
     for source in sources:
         if source not in readings:
             readings[source] = _load_or_error(source)
     return tuple(readings[source] for source in sources)
 
 
-def _load_or_error(path: str) -> Reading | DriveCareError:
+def _load_or_error(path: str) -> tuple[Reading, ...] | DriveCareError:
     try:
-        return load_reading(Path(path))
+        return load_readings(Path(path))
     except DriveCareError as error:
         return error
