@@ -17,6 +17,7 @@ from drivecare.fit.host_profile import Host, HostDocument, Symptom
 from drivecare.fit.model import HostSummary
 from drivecare.fit.profile_check import decode_profile
 from drivecare.fit.standards import connectors, form_factors
+from drivecare.fit.units import plain_signs
 from drivecare.shell import command_line
 
 SHIPPED: Final = "profiles/hosts"
@@ -162,10 +163,15 @@ def label_matches(label: str, host: Host) -> bool:
 
 
 def _digits_after(prefix: str, label: str) -> Iterator[str]:
-    """Every number after `prefix` as a word of its own, without separators and a trailing letter or two."""
-    pattern = rf"(?<![A-Z0-9]){prefix}[\s._/-]*([0-9]+(?:[._/-][0-9]+)?)(?:[\s-]?[A-Z]{{1,2}})?(?![A-Z0-9])"
-    for number in re.findall(pattern, label.upper()):
-        yield re.sub(r"[^0-9]", "", number)
+    """Every number after `prefix` as a word of its own, without separators and a mark behind it: B, EUR, -A1.
+
+    More digits behind a hyphen, full stop or slash belong to the number, so that it is another one.
+    """
+    number = r"([0-9]+(?:[._/-][0-9]+)?)"
+    mark = r"(?:[\s._/-]?[A-Z]{1,3}|[\s._/-][A-Z][0-9]{1,2})?"
+    pattern = rf"(?<![A-Z0-9]){prefix}[\s._/-]*{number}{mark}(?![A-Z0-9]|[._/-][A-Z0-9])"
+    for digits in re.findall(pattern, plain_signs(label).upper()):
+        yield re.sub(r"[^0-9]", "", digits)
 
 
 def near_misses(label: str, hosts: Iterable[Host]) -> list[str]:

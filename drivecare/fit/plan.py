@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 from typing import Final
 
 import msgspec
 
-from drivecare.errors import BadInput
 from drivecare.exit_codes import ExitCode
 from drivecare.fit.candidates import make_names_unique
 from drivecare.fit.checks import BODY_CHECKS, Swap
-from drivecare.fit.host_catalogue import common_symptoms
-from drivecare.fit.host_profile import Host, Symptom
-from drivecare.fit.model import Advice, Candidate, FitCheck, Fits, JudgedCandidate, Plan, ReplacedDrive
+from drivecare.fit.host_profile import Host
+from drivecare.fit.model import Candidate, FitCheck, Fits, JudgedCandidate, Plan, ReplacedDrive
 from drivecare.fit.order import make_order
 from drivecare.fit.size_checks import SIZE_CHECKS, copy_minutes, promised_bytes
 from drivecare.fit.steps import make_cautions, make_steps
+from drivecare.fit.symptoms import advise
 from drivecare.format import format_bytes, join_and
 from drivecare.reading.model import Reading
 
@@ -27,7 +25,6 @@ RANKING_RULE: Final = "Ranked by drawbacks (SMR, wear, recheck), price (+10 % pe
 # judgement). Every other warning is a part to buy or a link that is slower, and weighs as a tenth of the price.
 _DRAWBACKS: Final = {"health": 3, "recording": 2, "endurance": 2, "read-errors": 1}
 _PART_OF_PRICE: Final = 0.1
-_FILLERS: Final = set(re.findall(r"\w+", "a after again and does for from has is it no not on or the to up when"))
 
 
 def make_plan(
@@ -187,33 +184,3 @@ def _explain_rank(judged: JudgedCandidate, candidate: Candidate, swap: Swap) -> 
 
 def _check_names(checks: Iterable[FitCheck]) -> str:
     return join_and([check.check.replace("-", " ") for check in checks])
-
-
-# --------------------------------------------------------------------------------------------------------- symptoms
-
-
-def advise(text: str, host: Host) -> Advice:
-    """Advise on a symptom, by its id or by the words that people use. Raises BadInput with the choices otherwise."""
-    symptoms = {symptom.id: symptom for symptom in (*common_symptoms(), *host.symptoms)}
-    words = set(re.findall(r"[a-z]+", text.lower()))
-    scores = {name: _count_shared_words(words, symptom) for name, symptom in symptoms.items()}
-    best = max(scores.values(), default=0)
-    matches = [symptoms[name] for name, score in scores.items() if score == best and score > 0]
-    matches = [symptom for symptom in symptoms.values() if text in (symptom.id, symptom.says)] or matches
-    if len(matches) != 1:
-        problem = "means more than one symptom" if matches else "does not match a symptom we know"
-        choices = ", ".join(sorted(symptom.id for symptom in matches) or sorted(symptoms))
-        raise BadInput(problem, location=f"symptom {text!r}", hint=f"Choose one: {choices}.")
-    (match,) = matches
-    return Advice(
-        symptom=match.says,
-        drive_likely=match.drive_likely,
-        cause=match.cause,
-        first=match.first,
-        source=match.source,
-    )
-
-
-def _count_shared_words(words: set[str], symptom: Symptom) -> int:
-    telling = {word for phrase in symptom.words for word in re.findall(r"[a-z]+", phrase.lower())}
-    return len(words & telling - _FILLERS)

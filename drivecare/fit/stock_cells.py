@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from drivecare.fit.model import SECTOR_FORMATS
 from drivecare.fit.standards import find_connector, find_form_factor, interfaces
-from drivecare.fit.units import parse_amount, parse_quantity, parse_size
+from drivecare.fit.units import parse_amount, parse_quantity, parse_size, plain_signs
 from drivecare.reading.identity import normalise_worldwide_name
 from drivecare.reading.locale_numbers import parse_number
 
@@ -20,19 +20,6 @@ Fields = dict[str, Any]
 CellReader = Callable[[str], Fields]
 
 PROTOCOLS: Final = {"sata": "sata", "sas": "sas", "nvme": "nvme", "pata": "pata", "ide": "pata"}
-# What word processors and spreadsheets put for a plain sign, and the sign.
-_PLAIN_SIGNS: Final = str.maketrans(
-    dict.fromkeys("‐‑‒–—−", "-")
-    | dict.fromkeys("“”„″", '"')
-    | dict.fromkeys("‘’‚′", "'")
-    | dict.fromkeys("\u00a0\u202f\u2009", " ")
-    | {"×": "x", "¹": "^1", "⁴": "4", "⁵": "5", "⁶": "6", "⁷": "7", "⁸": "8"}
-)
-
-
-def plain_signs(text: str) -> str:
-    """Replace typographic dashes, quotation marks and spaces by those on a keyboard."""
-    return text.translate(_PLAIN_SIGNS)
 
 
 def text_cell(field: str) -> CellReader:

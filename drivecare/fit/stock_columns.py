@@ -26,14 +26,13 @@ from drivecare.fit.stock_cells import (
     interface_cell,
     link_cell,
     mounting_cell,
-    plain_signs,
     quantity_cell,
     sector_format_cell,
     size_cell,
     text_cell,
     wwn_cell,
 )
-from drivecare.fit.units import parse_price
+from drivecare.fit.units import parse_price, plain_signs
 
 _UNKNOWN_CELLS: Final = {"", "-", "--", "?", "unknown", "n/a", "na", "none", "tbd", "k.a."}
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from drivecare import __version__
 from drivecare.fit.host_catalogue import find_host
 from drivecare.fit.host_profile import HostDocument
-from drivecare.fit.plan import advise
+from drivecare.fit.symptoms import advise
 from drivecare.job.expected_drive import built_for
 from drivecare.job.model import Opening
 from drivecare.record.port import FiledJob, Record

@@ -65,6 +65,11 @@ def test_the_file_is_named_as_the_id(profile: msgspec.Struct) -> None:
         ("CH 21 07", "corvane-hearth-21"),
         ("CH-21/99", "corvane-hearth-21"),
         ("Corvane Hearth CH-2112B", "corvane-hearth-21"),
+        ("CH–2103", "corvane-hearth-21"),  # as a word processor turns a hyphen
+        ("CH—2103", "corvane-hearth-21"),
+        ("CH-2103EUR", "corvane-hearth-21"),
+        ("CH-2103-A1", "corvane-hearth-21"),
+        ("CH 2103 EU", "corvane-hearth-21"),
         ("CH-21", "corvane-hearth-21"),
         ("CH-2003", "corvane-hearth-20"),
         ("CH-3101", "corvane-hearth-30"),
@@ -90,6 +95,9 @@ def test_labels(label: str, id: str) -> None:
         ),
         ("CH-21034", "label 'CH-21034': matches no unit or bay. Similar: corvane-hearth-20, "),
         ("CH-21O3", "label 'CH-21O3': matches no unit or bay. Similar: corvane-hearth-21, "),
+        ("CH-21B-03", "label 'CH-21B-03': matches no unit or bay."),
+        ("CH-2103-1", "label 'CH-2103-1': matches no unit or bay."),
+        ("CH-2103EURO", "label 'CH-2103EURO': matches no unit or bay."),
         ("XCH-2103", "label 'XCH-2103': matches no unit or bay."),
         ("corvane-hearth-12", "label 'corvane-hearth-12': matches no unit or bay. Similar: corvane-hearth-2"),
         (
@@ -118,8 +126,8 @@ def test_two_profiles_with_one_label_are_ambiguous() -> None:
 @given(
     unit=st.sampled_from(UNITS),
     data=st.data(),
-    separator=st.sampled_from(["-", " ", "", "_", "."]),
-    suffix=st.sampled_from(["", "B", " ab"]),
+    separator=st.sampled_from(["-", " ", "", "_", ".", "–", "\u2011"]),
+    suffix=st.sampled_from(["", "B", " ab", "EUR", "-A1", "/EU"]),
 )
 def test_a_label_never_crosses_revisions(unit: object, data: st.DataObject, separator: str, suffix: str) -> None:
     """Leading digits name the revision, the trailing two only the country: another revision is never taken."""

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from drivecare.documents import decode, encode
 from drivecare.errors import BadInput
 from drivecare.fit.model import Candidate, Plan
-from drivecare.fit.plan import advise, exit_code, make_plan, overall_fit
+from drivecare.fit.plan import exit_code, make_plan, overall_fit
 from drivecare.fit.standards import form_factors
+from drivecare.fit.symptoms import advise
 from tests.fit.samples import candidate, host, judged, old_drive, result
 
 
@@ -160,6 +161,41 @@ class TestSymptoms:
         advice = advise(text, host())
         assert (advice.drive_likely, advice.cause.startswith(cause)) == (likely, True)
         assert advice.source
+
+    @pytest.mark.parametrize(
+        ("complaint", "says"),
+        [
+            ("stops at logo", "it lights up, but stops"),
+            ("It stops at its logo.", "it lights up, but stops"),
+            ("hangs at the logo", "it lights up, but stops"),
+            ("stuck on logo", "it lights up, but stops"),
+            ("won't start", "it lights up, but stops"),
+            ("it doesn’t start any more", "it lights up, but stops"),
+            ("will not boot", "it lights up, but stops"),
+            ("restarts again and again", "it lights up, but stops"),
+            ("won't turn on", "no light, no beep"),
+            ("no power", "no light, no beep"),
+            ("totally dead", "no light, no beep"),
+            ("clicks when I start it", "the drive clicks"),
+            ("makes a grinding sound", "the drive clicks"),
+            ("freezes after an hour", "it freezes or stops"),
+            ("gets hot and shuts down", "it freezes or stops"),
+            ("crashes in games", "it freezes or stops"),
+            ("takes forever to load", "it has become slow"),
+            ("does not read discs", "discs are not read"),
+            ("disc gets stuck", "discs are not read"),
+            ("drive not detected", "a start-up error"),
+            ("controller won't pair", "wireless pads"),
+            ("the clock is wrong", "content loads neither"),
+        ],
+    )
+    def test_a_complaint_in_the_customers_words(self, complaint: str, says: str) -> None:
+        """Common practice, no source."""
+        assert advise(complaint, host()).symptom.startswith(says)
+
+    def test_a_complaint_that_may_be_two_symptoms_is_asked(self) -> None:
+        with pytest.raises(BadInput, match="Choose one: freezes-when-warm, stops-at-start"):
+            advise("it stopped working", host())
 
     @pytest.mark.parametrize("text", ["", "xyzzy", "123"])
     def test_a_symptom_nobody_knows(self, text: str) -> None:
