@@ -84,7 +84,7 @@ def job_folder(id: str, jobs: Path | None) -> FiledJob:
     """Open an existing job, whose notices go to stderr."""
     from drivecare.record.location import open_record
 
-    return open_record(jobs).job(id, notify=notify)
+    return open_record(jobs, notify=notify).job(id)
 
 
 def account_name() -> str:

@@ -24,7 +24,7 @@ def history(serial: str, jobs: Path, as_json: bool) -> None:
     from drivecare.record.location import open_record
     from drivecare.work.drive_history import drive_history
 
-    past = drive_history(serial, open_record(jobs))
+    past = drive_history(serial, open_record(jobs, notify=notify))
     for reason in past.unread:
         notify(f"not read: {reason}")
     finish(past, show=lambda out: show_history(out, past), as_json=as_json)

@@ -22,7 +22,7 @@ from drivecare.cli.common import (
 )
 from drivecare.cli.job_screen import show_closing, show_export, show_facts, show_jobs, show_opening, show_timeline
 from drivecare.cli.overwriting import may_replace, overwrite_option
-from drivecare.cli.terminal import ask, notify
+from drivecare.cli.terminal import ask, notify, stdout_is_terminal
 
 if TYPE_CHECKING:
     from drivecare.job.copies import CustomerCopy
@@ -160,6 +160,11 @@ def show(ctx: click.Context, id: str, jobs: Path, as_json: bool) -> None:
 @click.option("--verdict", type=click.Choice(VERDICTS), help="Only jobs whose old drive got this verdict.")
 @click.option("--host", help="Only jobs for this unit, by its profile's ID.")
 @click.option("--serial", help="Only jobs that read this drive.")
+@click.option(
+    "--page",
+    type=click.IntRange(min=1),
+    help="Only this page of 50 jobs, the first with the newest. [default: 1 on a terminal, else all jobs]",
+)
 @jobs_option
 @json_option
 def list_jobs(
@@ -168,6 +173,7 @@ def list_jobs(
     verdict: str | None,
     host: str | None,
     serial: str | None,
+    page: int | None,
     jobs: Path,
     as_json: bool,
 ) -> None:
@@ -176,7 +182,9 @@ def list_jobs(
     from drivecare.record.location import open_record
 
     job_filter = JobFilter(state=state, gate=gate, verdict=verdict, host=host, serial=serial)
-    listed = open_record(jobs).list_jobs(job_filter)
+    if page is None and not as_json and stdout_is_terminal():
+        page = 1
+    listed = open_record(jobs, notify=notify).list_jobs(job_filter, page=page)
     finish(listed, show=lambda out: show_jobs(out, listed, jobs), as_json=as_json)
 
 

@@ -65,7 +65,7 @@ def show_jobs(out: Screen, listed: JobList, jobs: Path) -> None:
     """The jobs in a table, then those that cannot be read."""
     from drivecare.clock import format_time
 
-    if not listed.jobs:
+    if not listed.total:
         out.print(f"No job to list in {jobs}. To open one: drivecare job new --help", soft_wrap=True)
         return
     rows = [("job", "opened", "state", "gate", "verdict", "unit", "drives")]
@@ -79,6 +79,9 @@ def show_jobs(out: Screen, listed: JobList, jobs: Path) -> None:
     for line in listed.jobs:
         if line.error is not None:
             out.print_wrapped(f"{line.id} cannot be read: {line.error}", indent=2)
+    if listed.page is not None and listed.pages is not None and listed.pages > 1:
+        older = f" Older ones: the same with --page {listed.page + 1}." if listed.page < listed.pages else ""
+        out.print_wrapped(f"Page {listed.page:,} of {listed.pages:,}, {listed.total or 0:,} jobs in all.{older}")
 
 
 def show_export(out: Screen, archive: Export) -> None:

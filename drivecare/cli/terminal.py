@@ -106,6 +106,11 @@ def progress_bar(description: str, **options: Any) -> tqdm[Any]:
     return tqdm(desc=visible(description), file=_past_guard(sys.stderr), disable=None, **options)
 
 
+def stdout_is_terminal() -> bool:
+    """Whether a person reads the result as it is printed, and not a script."""
+    return sys.stdout.isatty()
+
+
 def stderr_is_terminal() -> bool:
     """Whether somebody may be watching."""
     return sys.stderr.isatty()

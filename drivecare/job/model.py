@@ -184,10 +184,16 @@ class JobLine(Value, frozen=True, kw_only=True):
 
 
 class JobList(Value, frozen=True, kw_only=True):
-    """The jobs that `job list` prints."""
+    """The jobs that `job list` prints, oldest first: all of them, or one page of `pages`, the first with the newest.
+
+    `total` counts the jobs on all pages. The three are null in lists of 0.1.0.
+    """
 
     schema: Literal["drivecare/jobs-1"] = "drivecare/jobs-1"
     jobs: tuple[JobLine, ...] = ()
+    total: int | None = None
+    page: int | None = None
+    pages: int | None = None
 
 
 class FiledSelfTest(Value, frozen=True, kw_only=True):

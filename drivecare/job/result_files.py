@@ -6,6 +6,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +35,7 @@ class ResultFile:
     path: Path
 
 
+@cache  # asked for every file of every job
 def document_kind(kind: type[Value]) -> str:
     """Name a document type for a file name: "drivecare/selftest-1" is "selftest"."""
     schema = next(field.default for field in msgspec.structs.fields(kind) if field.name == "schema")
@@ -73,7 +75,7 @@ def parse_file_name(path: Path) -> ResultFile | None:
     if f"{int(number):04}" != number or int(number) < 1:
         return None
     try:
-        filed_at = datetime.strptime(stamp, _STAMP).replace(tzinfo=UTC)
+        filed_at = datetime.fromisoformat(stamp)
     except ValueError:
         return None
     return ResultFile(number=int(number), kind=kind, serial=serial, filed_at=filed_at, path=path)

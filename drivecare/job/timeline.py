@@ -4,14 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
-from drivecare.clock import format_timestamp
+from drivecare.clock import format_timestamp, parse_timestamp
 from drivecare.documents import decode
 from drivecare.errors import BadInput, DriveCareError
 from drivecare.format import format_count
 from drivecare.job.attestations import FACTS
 from drivecare.job.contents import JobContents
+from drivecare.job.filed_readings import CLOCKS_DIFFER, taken_at
+from drivecare.job.gate_copy import PROOF_STANDS
+from drivecare.job.history import names_of_drives
 from drivecare.job.job_state import JobState, load_job_state
 from drivecare.job.model import JobLine, JobTimeline, TimelineEntry
 from drivecare.job.result_files import ResultFile, check_job_id
@@ -55,16 +59,44 @@ def next_step(job: JobState) -> tuple[str | None, str | None]:
     return close, "the gate is open: fit the drive, start the unit, write the sheet, close the job"
 
 
-def summarise_job(id: str, read: Callable[[], JobContents]) -> JobLine:
-    """Summarise a job in one line of a list; one that cannot be read says so instead of hiding the others.
+@dataclass(frozen=True, kw_only=True)
+class JobSummary:
+    """A job in one line of a list, and what a search looks it up by.
+
+    `holds_until` is when the line changes by the mere passing of time: a proof of a copy grows old. None: never.
+    `drives` are the names of every drive that was read.
+    """
+
+    line: JobLine
+    holds_until: datetime | None = None
+    drives: frozenset[str] = frozenset()
+
+
+def summarise_job(id: str, read: Callable[[], JobContents], *, now: datetime | None = None) -> JobSummary:
+    """Summarise a job; one that cannot be read says so in its line instead of hiding the others.
 
     The results are compared with the chain by their names: digests are for the gate, which is asked for one job.
     """
     try:
         check_job_id(id)
-        job = load_job_state(read(), digests=False)
+        contents = read()
+        job = load_job_state(contents, now=now, digests=False)
+        return JobSummary(line=_line_of(job), holds_until=_holds_until(job), drives=names_of_drives(contents))
     except DriveCareError as error:
-        return JobLine(id=ascii(id)[1:-1], error=error.message())
+        return JobSummary(line=JobLine(id=ascii(id)[1:-1], error=error.message()))
+
+
+def _holds_until(job: JobState) -> datetime | None:
+    """The next moment at which the gate may turn although nothing is filed; `now` if that is not known."""
+    if parse_timestamp(job.opening.opened_at) is None:
+        return job.now
+    turns = [read_at - CLOCKS_DIFFER for filed in job.assessments if (read_at := taken_at(filed)) is not None]
+    if job.proof.at is not None:
+        turns += [job.proof.at - CLOCKS_DIFFER, job.proof.at + PROOF_STANDS]
+    return min((turn for turn in turns if turn >= job.now), default=None)
+
+
+def _line_of(job: JobState) -> JobLine:
     serials = {filed.document.drive.serial for filed in job.assessments}
     return JobLine(
         id=job.id,

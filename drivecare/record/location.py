@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from drivecare.invoking_user import data_folder
 from drivecare.record.folder import FolderRecord
-from drivecare.record.port import Record
+from drivecare.record.port import Record, drop_notice
 
 
-def open_record(jobs: Path | None) -> Record:
-    """Open the record of all jobs that the person means."""
-    return FolderRecord(root=jobs_folder(jobs))
+def open_record(jobs: Path | None, *, notify: Callable[[str], None] = drop_notice) -> Record:
+    """Open the record of all jobs that the person means. `notify` is called with sentences for the person."""
+    return FolderRecord(root=jobs_folder(jobs), notify=notify)
 
 
 def jobs_folder(jobs: Path | None, *, environ: Mapping[str, str] = os.environ) -> Path:

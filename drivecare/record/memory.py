@@ -5,7 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,7 +16,7 @@ from drivecare.job.chain import parse_chain
 from drivecare.job.contents import JobContents
 from drivecare.job.model import Opening
 from drivecare.job.result_files import check_job_id
-from drivecare.record.port import FiledJob, Record, drop_notice
+from drivecare.record.port import FiledJob, Record
 from drivecare.storage import already_there
 
 
@@ -74,12 +74,12 @@ class MemoryRecord(Record):
         job.file(opening)
         return job
 
-    def job(self, id: str, *, notify: Callable[[str], None] = drop_notice) -> JobInMemory:
+    def job(self, id: str) -> JobInMemory:
         """Find an existing job."""
         job = self.by_id.get(check_job_id(id))
         if job is None:
             raise BadInput(f"there is no job {id}", location="memory", hint="See drivecare job list.")
-        return JobInMemory(path=job.path, notify=notify, files=job.files, chain=job.chain, lock=job.lock)
+        return JobInMemory(path=job.path, notify=self.notify, files=job.files, chain=job.chain, lock=job.lock)
 
     def jobs(self) -> tuple[JobInMemory, ...]:
         """List every job."""

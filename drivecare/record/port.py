@@ -13,7 +13,7 @@ looked at them all and takes them up at once. Nothing is ever overwritten.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
@@ -27,7 +27,7 @@ from drivecare.errors import BadInput, DriveCareError, Refused, Unavailable
 from drivecare.job.chain import CHAIN, Chain, lines_for, next_number
 from drivecare.job.contents import DocumentT, FiledDocument, JobContents
 from drivecare.job.history import names_of_drives
-from drivecare.job.model import Fact, JobList, Opening
+from drivecare.job.model import Fact, JobLine, JobList, Opening
 from drivecare.job.result_files import (
     HIGHEST_NUMBER,
     ResultFile,
@@ -175,25 +175,50 @@ class FiledJob(ABC):
         """Add lines to the chain, durably and all or none, in place of a fragment at its end. Raises OSError."""
 
 
+PAGE = 50  # jobs on one page of a list
+
+
+def page_span(total: int, page: int) -> tuple[int, int]:
+    """Find where a page begins and ends among all jobs, oldest first; page 1 holds the newest."""
+    end = max(total - (page - 1) * PAGE, 0)
+    return max(end - PAGE, 0), end
+
+
+def cut_page(lines: Sequence[JobLine], page: int | None) -> JobList:
+    """Cut one page out of all lines, oldest first; without a page, keep them all."""
+    begin, end = page_span(len(lines), page) if page is not None else (0, len(lines))
+    return make_page(lines[begin:end], len(lines), page)
+
+
+def make_page(lines: Sequence[JobLine], total: int, page: int | None) -> JobList:
+    """Make the document of these lines out of `total`."""
+    pages = max(-(-total // PAGE), 1) if page is not None else None
+    return JobList(jobs=tuple(lines), total=total, page=page, pages=pages)
+
+
+@dataclass(frozen=True, kw_only=True)
 class Record(ABC):
-    """All jobs of a shop."""
+    """All jobs of a shop. `notify` is called with sentences for the person."""
+
+    notify: Callable[[str], None] = drop_notice
+    now: Callable[[], datetime] = WallClock().now
 
     @abstractmethod
     def create(self, opening: Opening) -> FiledJob:
         """Make a new job and file its opening. Raises BadInput if the ID is unfit or taken, and Unavailable."""
 
     @abstractmethod
-    def job(self, id: str, *, notify: Callable[[str], None] = drop_notice) -> FiledJob:
+    def job(self, id: str) -> FiledJob:
         """Find an existing job. Raises BadInput if there is none, Refused if something else has its place."""
 
     @abstractmethod
     def jobs(self) -> tuple[FiledJob, ...]:
         """List every job, oldest opening first, then those that cannot be opened."""
 
-    def list_jobs(self, job_filter: JobFilter) -> JobList:
-        """List the jobs that the filter matches, oldest first; one that cannot be read says so and always matches."""
-        lines = (summarise_job(job.id, job.read) for job in self.jobs())
-        return JobList(jobs=tuple(filter(job_filter.matches, lines)))
+    def list_jobs(self, job_filter: JobFilter, *, page: int | None = None) -> JobList:
+        """List the jobs that the filter matches; one that cannot be read says so and always matches."""
+        lines = [summarise_job(job.id, job.read, now=self.now()).line for job in self.jobs()]
+        return cut_page([line for line in lines if job_filter.matches(line)], page)
 
     def jobs_with_drive(self, drive: Named) -> tuple[FiledJob, ...]:
         """List the jobs that may hold a reading of this drive, oldest opening first.

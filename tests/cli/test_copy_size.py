@@ -11,7 +11,7 @@ import pytest
 from drivecare.cli.copy import copy
 from drivecare.cli.gate import gate
 from drivecare.documents import Value, encode, load
-from drivecare.record.folder import JobFolder
+from drivecare.record.job_folder import JobFolder
 from drivecare.transfer.sectors.journal import Journal, sealed
 from drivecare.transfer.sectors.receipt import Receipt
 from tests.cli.bench import Ran, run

@@ -12,7 +12,7 @@ import msgspec
 import pytest
 
 from drivecare.job.chain import CHAIN
-from drivecare.record.folder import JobFolder
+from drivecare.record.job_folder import JobFolder
 from tests.cli.test_job import drivecare
 from tests.job.carried import OPENING, filed, same_route
 

@@ -14,7 +14,7 @@ from click.testing import CliRunner
 
 from drivecare.cli.main import cli
 from drivecare.errors import Interrupted, Unavailable
-from drivecare.record import folder as job_folders
+from drivecare.record import job_folder as job_folders
 from drivecare.work import copy_paperwork, scan_surface
 from tests.cli.bench import run
 from tests.cli.test_selftest import bench

@@ -11,7 +11,8 @@ from drivecare.job.attestations import make_fact
 from drivecare.job.model import Fact, Opening
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive, Values
-from drivecare.record.folder import FolderRecord, JobFolder
+from drivecare.record.folder import FolderRecord
+from drivecare.record.job_folder import JobFolder
 from drivecare.risk.model import Assessment, Chance, Finding, Sale, Verdict
 from drivecare.transfer.areas import Area
 from drivecare.transfer.files.bag import BagReceipt, BagVerification, TreeEnd

@@ -14,7 +14,7 @@ from drivecare.job.job_state import JobState, load_job_state
 from drivecare.job.model import Closing, ImageLeft
 from drivecare.reading.decode import decode_report
 from drivecare.reading.surface import SlowArea, SpeedPoint, SurfaceScan, UnreadableArea
-from drivecare.record.folder import JobFolder
+from drivecare.record.job_folder import JobFolder
 from drivecare.risk.assess import assess
 from drivecare.risk.model import Assessment
 from drivecare.transfer.areas import Area

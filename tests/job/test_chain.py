@@ -34,7 +34,8 @@ from drivecare.job.gate import judge_gate
 from drivecare.job.job_state import load_job_state
 from drivecare.job.model import Fact, GateItem
 from drivecare.job.timeline import build_timeline, summarise_job
-from drivecare.record.folder import FolderRecord, JobFolder
+from drivecare.record.folder import FolderRecord
+from drivecare.record.job_folder import JobFolder
 from tests.job.carried import NOW, OPENING, data_route, fact, filed, same_route
 
 OPENED_NOW = msgspec.structs.replace(OPENING, tool_version="0.2.0")
@@ -212,10 +213,10 @@ def test_many_faults_are_counted(job: JobFolder) -> None:
 def test_a_list_reads_names_only(job: JobFolder) -> None:
     """The list must be quick over many jobs; digests are for the gate, which is asked for one."""
     _alter(file_of(job, 4))
-    assert summarise_job(job.id, job.read).gate_open
+    assert summarise_job(job.id, job.read).line.gate_open
     assert not judge_gate(load_job_state(job.read(), now=NOW)).open
     file_of(job, 4).unlink()
-    assert summarise_job(job.id, job.read).gate_open is False
+    assert summarise_job(job.id, job.read).line.gate_open is False
 
 
 # --- what is done to the chain ----------------------------------------------------------------------------------------

@@ -19,7 +19,7 @@ from drivecare.job.copies import CustomerCopy, copies_made
 from drivecare.job.job_state import JobState, load_job_state
 from drivecare.job.model import ImageLeft
 from drivecare.reading.identity import Identity
-from drivecare.record.folder import JobFolder
+from drivecare.record.job_folder import JobFolder
 from drivecare.transfer.files.bag import BagReceipt, TreeEnd
 from drivecare.transfer.sectors.journal import CopiedRun, Journal
 from drivecare.transfer.sectors.journal_file import JournalFile

@@ -12,7 +12,8 @@ from drivecare.errors import Refused, Unavailable
 from drivecare.job.chain import Audit
 from drivecare.job.export import export_job
 from drivecare.job.result_files import LIMIT_BYTES
-from drivecare.record.folder import FolderRecord, JobFolder
+from drivecare.record.folder import FolderRecord
+from drivecare.record.job_folder import JobFolder
 from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.receipt import End

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from drivecare.job.job_state import load_job_state
-from drivecare.record.folder import JobFolder
+from drivecare.record.job_folder import JobFolder
 from tests.job.carried import NOW, data_route, filed
 from tests.job.rich_case import scan
 

@@ -62,7 +62,7 @@ def test_an_open_gate_leads_to_closing_and_a_closed_job_nowhere(tmp_path: Path) 
 
 def test_a_job_in_one_line_and_one_that_cannot_be_read(tmp_path: Path) -> None:
     job = filed(tmp_path, refitted())
-    line = summarise_job(job.id, job.read)
+    line = summarise_job(job.id, job.read).line
     assert (line.id, line.state, line.verdict, line.serials, line.error) == (
         "1042",
         "open",
@@ -71,7 +71,7 @@ def test_a_job_in_one_line_and_one_that_cannot_be_read(tmp_path: Path) -> None:
         None,
     )
     job.result_files()[1].path.write_text("{")
-    broken = summarise_job(job.id, job.read)
+    broken = summarise_job(job.id, job.read).line
     assert broken.id == "1042"
     assert "is not valid JSON" in str(broken.error)
 

@@ -17,7 +17,8 @@ from drivecare.job.contents import newest_of
 from drivecare.job.model import Fact, Opening
 from drivecare.job.result_files import serial_of
 from drivecare.reading.model import Drive, Reading
-from drivecare.record.folder import FolderRecord, JobFolder
+from drivecare.record.folder import FolderRecord
+from drivecare.record.job_folder import JobFolder
 from drivecare.record.location import jobs_folder
 
 OPENING = Opening(

@@ -11,7 +11,8 @@ from drivecare.errors import Refused
 from drivecare.job.model import Opening
 from drivecare.reading.identity import DriveId
 from drivecare.reading.model import Drive, Reading, Values
-from drivecare.record.folder import FolderRecord, JobFolder
+from drivecare.record.folder import FolderRecord
+from drivecare.record.job_folder import JobFolder
 from drivecare.risk.assess import assess
 from drivecare.transfer.sectors.receipt import End
 from drivecare.work.load_guard import refuse_load

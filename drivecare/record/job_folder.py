@@ -1,0 +1,143 @@
+"""One job of the default store: a folder per job, one file per result, readable without the tool.
+
+    JOBS/1042/0001-opening-20261125T100000Z.json
+              0002-reading-KX25-00417-20261125T103100Z.json
+              0003-assessment-KX25-00417-20261125T103102Z.json
+              ...
+              chain          one line for each result: its name, its digest, the digest of the line before
+              images/        copies of the customer's drive made for this job
+
+A file's name is its number in the job, the kind of document, the drive's serial number where it has one and the time
+(UTC) it was filed. Two terminals may file at once: the folder is locked while a number is taken, and a file appears
+whole or not at all.
+
+The chain begins with the job, empty, before the opening is filed, or never: one that began later would seem to vouch
+for what was there before.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from drivecare.errors import Refused, Unavailable
+from drivecare.job.chain import CHAIN, Chain, Fault, parse_chain
+from drivecare.job.contents import JobContents
+from drivecare.job.model import Opening
+from drivecare.job.result_files import IMAGES, LIMIT_BYTES, document_kind
+from drivecare.record.index import Stamp, take_stamp
+from drivecare.record.port import FiledJob
+from drivecare.storage import create_folder, describe_read_error, regular_file, write_file
+
+_LONG_AGO = datetime.min.replace(tzinfo=UTC)
+
+
+@dataclass(frozen=True, kw_only=True)
+class JobFolder(FiledJob):
+    """An existing job: the folder at `path`, whose name is the job's ID."""
+
+    @property
+    def images(self) -> Path:
+        """The folder for copies of the customer's drive, created when it is first needed."""
+        folder = self.path / IMAGES
+        if not folder.is_dir():
+            create_folder(folder)
+        return folder
+
+    def _list(self) -> JobContents:
+        with self._opened() as descriptor:
+            names = os.listdir(descriptor)  # noqa: PTH208  by descriptor, which no link can replace
+        return JobContents(path=self.path, names=tuple(names), chain=_read_chain(self.path), fetch=_read_result)
+
+    def stamp(self, now: datetime) -> Stamp:
+        """Take the stamp of the folder, which tells the index whether the job was read since it changed."""
+        with self._opened() as descriptor:
+            names = os.listdir(descriptor)  # noqa: PTH208  by descriptor, which no link can replace
+            return take_stamp(descriptor, [name for name in names if name == CHAIN or name[0].isdigit()], now)
+
+    def read_with_stamp(self, now: datetime) -> tuple[JobContents, Stamp]:
+        """Read what the folder holds now, and the stamp of just that."""
+        with self._locked(shared=True):
+            return self._list(), self.stamp(now)
+
+    def first_filed(self) -> datetime | None:
+        """Return when the first result was filed; None for a folder without an opening and a chain: that is no job."""
+        files = self.result_files()
+        if any(file.kind == document_kind(Opening) for file in files) or (self.path / CHAIN).exists():
+            return files[0].filed_at if files else _LONG_AGO
+        return None
+
+    def _write(self, path: Path, data: bytes) -> None:
+        write_file(path, data)
+
+    def _append(self, lines: bytes, *, fragment: int = 0) -> None:
+        descriptor = os.open(self.path / CHAIN, os.O_WRONLY | os.O_NOFOLLOW | os.O_CLOEXEC)
+        try:
+            end = os.fstat(descriptor).st_size - fragment
+            os.ftruncate(descriptor, end)
+            try:
+                written = 0
+                while written < len(lines):
+                    written += os.pwrite(descriptor, lines[written:], end + written)
+                os.fsync(descriptor)
+            except OSError:
+                os.ftruncate(descriptor, end)
+                raise
+        finally:
+            os.close(descriptor)
+
+    @contextmanager
+    def _opened(self) -> Iterator[int]:
+        """Open the folder by descriptor. Raises Refused if it is a link, Unavailable if it cannot be opened."""
+        try:
+            descriptor = os.open(self.path, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC)
+        except OSError as error:
+            refuse_link(self.path)
+            raise Unavailable(f"cannot be opened: {error.strerror}", location=str(self.path)) from error
+        try:
+            yield descriptor
+        finally:
+            os.close(descriptor)  # which also unlocks
+
+    @contextmanager
+    def _locked(self, *, shared: bool = False) -> Iterator[None]:
+        with self._opened() as descriptor:
+            try:
+                fcntl.flock(descriptor, fcntl.LOCK_SH if shared else fcntl.LOCK_EX)
+            except OSError as error:  # some network file systems keep no locks: then jobs can be read, not filed into
+                if not shared:
+                    hint = "Keep the jobs on a file system with locks."
+                    problem = f"cannot be locked: {error.strerror}"
+                    raise Unavailable(problem, location=str(self.path), hint=hint) from error
+            yield
+
+
+def refuse_link(path: Path) -> None:
+    """Refuse a job folder that is a link: whoever made the link would choose where root files results."""
+    try:
+        linked = path.is_symlink()
+    except OSError:  # told by whatever is done with it next
+        return
+    if linked:
+        hint = "Put the job's folder itself there."
+        raise Refused("is a link, not the folder of a job", guard="linked-job", location=str(path), hint=hint)
+
+
+def _read_result(path: Path) -> bytes:
+    with regular_file(path, LIMIT_BYTES) as stream:
+        return stream.read()
+
+
+def _read_chain(folder: Path) -> Chain | None:
+    """Read the chain of a job; None if it has none. If it cannot be read, that is its fault."""
+    try:
+        return parse_chain(_read_result(folder / CHAIN))
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        return Chain(faults=(Fault(file=CHAIN, problem=describe_read_error(error)),))
