@@ -125,6 +125,22 @@ def _take_free_name(part: Path, path: Path) -> None:
         part.replace(path)
 
 
+def open_lock_file(path: Path, *, create: bool) -> int:
+    """Open a file that stands for a lock, made where it is missing if we may `create` it. Raises OSError.
+
+    Only a file that is open for writing can be locked against others on every network file system.
+    """
+    flags = (os.O_RDWR if create else os.O_RDONLY) | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
+    while True:
+        try:
+            return os.open(path, flags)
+        except FileNotFoundError:
+            if not create:
+                raise
+        with contextlib.suppress(FileExistsError):  # another process made it meanwhile
+            return create_file(path, os.O_RDWR)
+
+
 @contextlib.contextmanager
 def regular_file(path: Path, limit_bytes: int) -> Iterator[io.BufferedReader]:
     """Open a file of the folder itself, without following a link or waiting for a pipe's writer. Raises OSError."""

@@ -5,11 +5,13 @@
               0003-assessment-KX25-00417-20261125T103102Z.json
               ...
               chain          one line for each result: its name, its digest, the digest of the line before
+              .lock          empty; whoever files holds it
               images/        copies of the customer's drive made for this job
 
 A file's name is its number in the job, the kind of document, the drive's serial number where it has one and the time
-(UTC) it was filed. Two terminals may file at once: the folder is locked while a number is taken, and a file appears
-whole or not at all.
+(UTC) it was filed. Two terminals may file at once, and two benches on a share: `.lock` is locked while a number is
+taken, and a file appears whole or not at all. It is a file because a network file system keeps the lock of a folder to
+one machine or refuses it.
 
 The chain begins with the job, empty, before the opening is filed, or never: one that began later would seem to vouch
 for what was there before.
@@ -19,8 +21,8 @@ from __future__ import annotations
 
 import fcntl
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -32,8 +34,9 @@ from drivecare.job.model import Opening
 from drivecare.job.result_files import IMAGES, LIMIT_BYTES, document_kind
 from drivecare.record.index import Stamp, take_stamp
 from drivecare.record.port import FiledJob
-from drivecare.storage import create_folder, describe_read_error, regular_file, write_file
+from drivecare.storage import create_folder, describe_read_error, open_lock_file, regular_file, write_file
 
+LOCK = ".lock"
 _LONG_AGO = datetime.min.replace(tzinfo=UTC)
 
 
@@ -54,16 +57,21 @@ class JobFolder(FiledJob):
             names = os.listdir(descriptor)  # noqa: PTH208  by descriptor, which no link can replace
         return JobContents(path=self.path, names=tuple(names), chain=_read_chain(self.path), fetch=_read_result)
 
-    def stamp(self, now: datetime) -> Stamp:
-        """Take the stamp of the folder, which tells the index whether the job was read since it changed."""
+    def stamp(self, now: datetime, names: Iterable[str] | None = None) -> Stamp:
+        """Take the stamp of the folder, which tells the index whether the job was read since it changed.
+
+        `names` are those in the folder, where they were just listed.
+        """
         with self._opened() as descriptor:
-            names = os.listdir(descriptor)  # noqa: PTH208  by descriptor, which no link can replace
+            if names is None:
+                names = os.listdir(descriptor)  # noqa: PTH208  by descriptor, which no link can replace
             return take_stamp(descriptor, [name for name in names if name == CHAIN or name[0].isdigit()], now)
 
     def read_with_stamp(self, now: datetime) -> tuple[JobContents, Stamp]:
         """Read what the folder holds now, and the stamp of just that."""
         with self._locked(shared=True):
-            return self._list(), self.stamp(now)
+            contents = self._list()
+            return contents, self.stamp(now, contents.names)
 
     def first_filed(self) -> datetime | None:
         """Return when the first result was filed; None for a folder without an opening and a chain: that is no job."""
@@ -102,16 +110,20 @@ class JobFolder(FiledJob):
         try:
             yield descriptor
         finally:
-            os.close(descriptor)  # which also unlocks
+            os.close(descriptor)
 
     @contextmanager
     def _locked(self, *, shared: bool = False) -> Iterator[None]:
-        with self._opened() as descriptor:
+        with ExitStack() as held:
+            held.enter_context(self._opened())
             try:
-                fcntl.flock(descriptor, fcntl.LOCK_SH if shared else fcntl.LOCK_EX)
+                # To read takes no right to write. Where nobody has filed yet, there is nothing to wait for.
+                lock = open_lock_file(self.path / LOCK, create=not shared)
+                held.callback(os.close, lock)  # which also unlocks
+                fcntl.flock(lock, fcntl.LOCK_SH if shared else fcntl.LOCK_EX)
             except OSError as error:  # some network file systems keep no locks: then jobs can be read, not filed into
                 if not shared:
-                    hint = "Keep the jobs on a file system with locks."
+                    hint = "Keep the jobs in a folder that you may write to, on a file system with locks."
                     problem = f"cannot be locked: {error.strerror}"
                     raise Unavailable(problem, location=str(self.path), hint=hint) from error
             yield

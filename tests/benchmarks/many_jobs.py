@@ -16,7 +16,8 @@ import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
+from unittest import mock
 
 import msgspec
 
@@ -50,7 +51,10 @@ class Figure(NamedTuple):
 
 def write_jobs(root: Path, count: int) -> None:
     """Make jobs that differ in their drives and nothing else; every third drive comes back in another job."""
-    assert OLD.serial and NEW.serial and OLD.identity.wwn and NEW.identity.wwn
+    assert OLD.serial
+    assert NEW.serial
+    assert OLD.identity.wwn
+    assert NEW.identity.wwn
     with tempfile.TemporaryDirectory() as folder:
         report = (ROOT / "fixtures/demo/failing-drive.txt").read_text("utf-8")
         reading = msgspec.structs.replace(decode_report(report), drive=OLD)
@@ -79,7 +83,7 @@ def _write_job(folder: Path, template: list[tuple[str, bytes]], changes: dict[st
     results = []
     for number, (name, data) in enumerate(template, 1):
         for old, new in changes.items():
-            name, data = name.replace(old, new), data.replace(old.encode(), new.encode())  # noqa: PLW2901
+            name, data = name.replace(old, new), data.replace(old.encode(), new.encode())
         (folder / name).write_bytes(data)
         results.append(DigestedFile(number=number, file=name, digest=hex_sha256(data)))
     (folder / CHAIN).write_bytes(lines_for(results, NOTHING_BEFORE))
@@ -102,21 +106,18 @@ def time_filing(root: Path) -> float:
     """What a filing takes besides its fsync: the median of fifty, each into another job."""
     spent, fsync = [0.0], os.fsync
 
-    def timed(descriptor: int) -> None:
+    def timed(descriptor: Any) -> None:
         began = time.perf_counter()
         fsync(descriptor)
         spent[0] += time.perf_counter() - began
 
     seconds = []
     record = FolderRecord(root=root)
-    os.fsync = timed
-    try:
+    with mock.patch.object(os, "fsync", timed):
         for number in range(50):
             spent[0], began = 0.0, time.perf_counter()
             record.job(f"{number:05}").file(fact("detached"))
             seconds.append(time.perf_counter() - began - spent[0])
-    finally:
-        os.fsync = fsync
     return statistics.median(seconds)
 
 

@@ -2,23 +2,27 @@
 
 from __future__ import annotations
 
+import errno
+import fcntl
 import json
 import multiprocessing
+import os
 import re
 import shutil
+import stat
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from drivecare.errors import BadInput, Unavailable
-from drivecare.job.chain import CHAIN
+from drivecare.job.chain import CHAIN, Audit
 from drivecare.job.contents import newest_of
 from drivecare.job.model import Fact, Opening
 from drivecare.job.result_files import serial_of
 from drivecare.reading.model import Drive, Reading
 from drivecare.record.folder import FolderRecord
-from drivecare.record.job_folder import JobFolder
+from drivecare.record.job_folder import LOCK, JobFolder
 from drivecare.record.location import jobs_folder
 
 OPENING = Opening(
@@ -177,3 +181,49 @@ def test_a_folder_that_vanished_is_said_in_one_line(job: JobFolder) -> None:
     shutil.rmtree(job.path)
     with pytest.raises(Unavailable, match="cannot be opened"):
         job.file(reading())
+
+
+def _file_without_locks_of_folders(path: Path, count: int) -> None:
+    flock = fcntl.flock
+
+    def of_files_only(descriptor: int, how: int) -> None:
+        if stat.S_ISDIR(os.fstat(descriptor).st_mode):
+            raise OSError(errno.EBADF, os.strerror(errno.EBADF))
+        flock(descriptor, how)
+
+    fcntl.flock = of_files_only
+    for _ in range(count):
+        JobFolder(path=path).file(Fact(fact="consent", at="x"))
+
+
+def test_two_benches_file_at_once_where_a_folder_cannot_be_locked(job: JobFolder) -> None:
+    """As on a share. The lock is a file in the job's folder, which is not a result and nobody else's."""
+    context = multiprocessing.get_context("spawn")
+    benches = [context.Process(target=_file_without_locks_of_folders, args=(job.path, 20)) for _ in range(2)]
+    for bench in benches:
+        bench.start()
+    for bench in benches:
+        bench.join(60)
+    assert [bench.exitcode for bench in benches] == [0, 0]
+    assert [file.number for file in job.result_files()] == list(range(1, 42))
+    assert job.read().audit() == Audit()
+    assert (job.path / LOCK).stat().st_mode & 0o777 == 0o600
+
+
+def test_no_link_leads_the_lock_elsewhere(job: JobFolder, tmp_path: Path) -> None:
+    (job.path / LOCK).unlink()
+    (job.path / LOCK).symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(Unavailable, match="cannot be locked"):
+        job.file(Fact(fact="consent", at="x"))
+    assert not (tmp_path / "elsewhere").exists()
+    assert job.read().opening() == OPENING
+
+
+def test_a_job_from_before_there_were_lock_files_is_read_as_it_is_and_gets_one_with_its_next_result(
+    job: JobFolder,
+) -> None:
+    (job.path / LOCK).unlink()
+    assert job.read().opening() == OPENING
+    assert not (job.path / LOCK).exists()
+    job.file(Fact(fact="consent", at="x"))
+    assert (job.path / LOCK).exists()

@@ -212,10 +212,10 @@ def test_a_job_is_settled_a_minute_after_it_was_touched(tmp_path: Path, read: li
     record = FolderRecord(root=tmp_path / "jobs", now=lambda: clock[0])
     record.create(OPENING)
     lines(record)
-    assert not reconcile.JobIndex(record.root).entries()["1042"].stamp.settled
+    assert not index.JobIndex(record.root).entries()["1042"].stamp.settled
     clock[0] += timedelta(minutes=2)
     lines(record)
-    assert reconcile.JobIndex(record.root).entries()["1042"].stamp.settled
+    assert index.JobIndex(record.root).entries()["1042"].stamp.settled
     assert read == ["1042"]
 
 
