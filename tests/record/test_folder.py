@@ -12,6 +12,7 @@ import shutil
 import stat
 from datetime import UTC, datetime
 from pathlib import Path
+from unittest import mock
 
 import pytest
 
@@ -191,9 +192,9 @@ def _file_without_locks_of_folders(path: Path, count: int) -> None:
             raise OSError(errno.EBADF, os.strerror(errno.EBADF))
         flock(descriptor, how)
 
-    fcntl.flock = of_files_only
-    for _ in range(count):
-        JobFolder(path=path).file(Fact(fact="consent", at="x"))
+    with mock.patch.object(fcntl, "flock", of_files_only):
+        for _ in range(count):
+            JobFolder(path=path).file(Fact(fact="consent", at="x"))
 
 
 def test_two_benches_file_at_once_where_a_folder_cannot_be_locked(job: JobFolder) -> None:
