@@ -34,6 +34,7 @@ QUIET = {
 }
 _WIDTHS = (45, 9, 7, 8)  # of the label, now, limit, asks for
 _INDENT = "  "
+_LBAS_SHOWN = 4
 
 
 def show_assessment(out: Screen, assessment: Assessment) -> None:
@@ -106,6 +107,7 @@ def _show_evidence(out: Screen, assessment: Assessment) -> None:
     for text in (
         f"Also seen: {'; '.join(notes)}." if notes else "",
         f"At zero: {', '.join(zero)}." if zero else "",
+        _describe_lbas(assessment),
         f"The drive's own verdict: {own_verdict}" + ("" if own_verdict.endswith("!") else "."),
     ):
         if text:
@@ -125,6 +127,13 @@ def _show_finding(out: Screen, finding: Finding) -> None:
     reasons = ". ".join(sentence[0].upper() + sentence[1:] for sentence in sentences)
     _show_row(out, finding.label, "" if too_long else now, limit, finding.severity)
     out.print_wrapped(f"{reasons} ({finding.source_kind}).", first=_INDENT * 3)
+
+
+def _describe_lbas(assessment: Assessment) -> str:
+    """The addresses that the drive's logs name, the first few of many."""
+    lbas = [f"{place.lba:,}" for place in assessment.unreadable_lbas]
+    more = f" and {len(lbas) - _LBAS_SHOWN:,} more (--json lists them)" if len(lbas) > _LBAS_SHOWN else ""
+    return f"Its logs name as unreadable: LBA {'; '.join(lbas[:_LBAS_SHOWN])}{more}." if lbas else ""
 
 
 def _describe_note(finding: Finding) -> str:

@@ -241,7 +241,8 @@ def _print_nvme(document: Any) -> Iterator[str]:
     for number, entry in enumerate(_rows(document, "nvme_error_information_log.table")):
         status = _pick(entry, "status_field.value")
         if isinstance(status, int) and 0 <= status <= 0xFFFF:
-            yield f"{number} {_word(entry, 'error_count', '0')} 0 0x0000 0x{status:04x} - 0 1 -"
+            lba = _word(entry, "lba.value", "-")
+            yield f"{number} {_word(entry, 'error_count', '0')} 0 0x0000 0x{status:04x} - {lba} 1 -"
     running = _pick(document, "nvme_self_test_log.current_self_test_operation.value")
     if isinstance(running, int) and running:
         kind = _word(document, "nvme_self_test_log.current_self_test_operation.string").split(" ")[0]
@@ -253,6 +254,8 @@ def _print_nvme(document: Any) -> Iterator[str]:
         yield f"{number} {kind} {result} {hours} {lba} - - - -"
 
 
+# A background scan keeps at most 2,048 results (SBC-3, parameter codes 0001h to 0800h; from memory).
+_MOST_SCAN_ROWS = 2048
 _SCSI_COLUMNS = (
     "errors_corrected_by_eccfast",
     "errors_corrected_by_eccdelayed",
@@ -276,16 +279,29 @@ def _print_scsi(document: Any) -> Iterator[str]:
         counters = _pick(document, f"scsi_error_counter_log.{operation}")
         if isinstance(counters, dict):
             yield f"{operation}: " + " ".join(_word(counters, column, "0") for column in _SCSI_COLUMNS)
+    if isinstance(_pick(document, "scsi_background_scan"), dict):
+        yield "Background scan results log"
+    for number in range(1, _MOST_SCAN_ROWS + 1):
+        row = _pick(document, f"scsi_background_scan.result_{number}")
+        lba = _pick(row, "lba.value")
+        if isinstance(lba, int) and 0 <= lba < 1 << 64:
+            status = _word(row, "reassign_status.string") or _word(row, "reassign_status")
+            yield f"{number} 0:00 {lba:016x} [{','.join(_sense(row, '0'))}] {status}"
     for number in range(20):
         test = _pick(document, f"scsi_self_test_{number}")
         if isinstance(test, dict):
             yield _print_scsi_test(number, test)
 
 
+def _sense(row: Any, otherwise: str) -> list[str]:
+    """Sense key, code and qualifier of a row in hexadecimal digits."""
+    parts = (_pick(row, f"{part}.value") for part in ("sense_key", "asc", "ascq"))
+    return [f"{part:x}" if isinstance(part, int) else otherwise for part in parts]
+
+
 def _print_scsi_test(number: int, test: Any) -> str:
     result = _word(test, "result.string")
-    sense = [_pick(test, f"{part}.value") for part in ("sense_key", "asc", "ascq")]
-    words = " ".join(f"0x{part:x}" if isinstance(part, int) else "-" for part in sense)
+    words = " ".join(f"0x{part}" if part != "-" else part for part in _sense(test, "-"))
     lba, hours = _word(test, "lba_first_failure.value", "-"), _word(test, "power_on_time.hours", "-")
     segment = _word(test, "failed_segment.value", "-")
     return f"#{number + 1:2} {_word(test, 'code.string')}  {result}  {segment}  {hours}  {lba} [{words}]"

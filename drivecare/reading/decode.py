@@ -21,6 +21,7 @@ from drivecare.reading.model import Drive, RawReport, Reading
 from drivecare.reading.own_verdict import read_verdict
 from drivecare.reading.report_text import Report
 from drivecare.reading.transit import restore_lines
+from drivecare.reading.unreadable import read_unreadable_lbas
 
 _BANNER = re.compile(r"^\s*(?:#.*)?smartctl (?:version )?\d", re.I)
 
@@ -51,7 +52,7 @@ WHICH_DRIVE = (
     Step(drive_fields.identify,               "report drive",              fills="drive.identity"),
 )
 ATA = (
-    Step(read_attribute_table,                     "report drive gaps",         fills="table"),
+    Step(read_attribute_table,                "report drive gaps",         fills="table"),
     Step(logs.read_ata_errors,                "report gaps",               fills="errors"),
     Step(logs.count_errors,                   "errors gaps",               completes="values"),
     Step(logs.read_selftests,                 "report gaps",               fills="selftests"),
@@ -98,6 +99,7 @@ WHATEVER_THE_PROTOCOL = (
     Step(circumstances.drop_impossible_hours, "report drive values read_at gaps", fills="values"),
     Step(circumstances.add_machine_facts,     "raw drive gaps",            fills="drive"),
     Step(circumstances.note_controller,       "raw transport gaps"),
+    Step(read_unreadable_lbas,                "report selftests drive",    fills="unreadable_lbas"),
     Step(read_verdict,                        "report drive values",       fills="verdict"),
     Step(missing.note_barriers,               "drive bridge gaps"),
     Step(missing.note_failed_reads,           "report gaps"),

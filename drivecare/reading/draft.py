@@ -11,7 +11,7 @@ import msgspec
 from drivecare.reading.attributes import AttributeTable
 from drivecare.reading.circumstances import UnknownBridge
 from drivecare.reading.gaps import GapNotes
-from drivecare.reading.model import Drive, LoggedErrors, Protocol, RawReport, Reading, SelfTest, Values
+from drivecare.reading.model import Drive, LoggedErrors, Protocol, RawReport, Reading, SelfTest, UnreadableLba, Values
 from drivecare.reading.own_verdict import OwnVerdict
 from drivecare.reading.report_text import Report
 
@@ -44,6 +44,7 @@ class Draft:
     table: AttributeTable = AttributeTable()  # noqa: RUF009
     errors: LoggedErrors = LoggedErrors()  # noqa: RUF009
     selftests: tuple[SelfTest, ...] = ()
+    unreadable_lbas: tuple[UnreadableLba, ...] = ()
     statistics: dict[str, int] = field(default_factory=dict)
     values: Values = Values()  # noqa: RUF009
     health: bool = False  # there is health data that can speak for the drive as well as against it
@@ -77,6 +78,7 @@ class Draft:
             attributes=self.table.rows,
             selftests=self.selftests,
             errors=self.errors,
+            unreadable_lbas=self.unreadable_lbas,
             statistics=self.statistics,
             gaps=tuple(self.gaps.noted),
             raw=self.raw,

@@ -26,8 +26,8 @@ _ERROR_NAMES = {
     "TK0NF": "track 0 not found",
 }
 
-_NVME_ERROR = re.compile(r"^\s*\d+\s+\d+\s+\d+\s+0x[0-9a-f]{4}\s+0x([0-9a-f]{4})\s+\S+\s+\S+\s+\S+\s+\S+", re.I)
-_PENDING = re.compile(r"^\s*\d+\s+\d+\s+(?:\d+|-)\s*$")
+_NVME_ERROR = re.compile(r"^\s*\d+\s+\d+\s+\d+\s+0x[0-9a-f]{4}\s+0x([0-9a-f]{4})\s+\S+\s+(\S+)\s+\S+\s+\S+", re.I)
+_PENDING = re.compile(r"^\s*\d+\s+(\d+)\s+(?:\d+|-)\s*$")
 _PENDING_HEAD = re.compile(r"\s*Pending Defects log \(GP Log 0x0c\)(?!.*not supported)", re.I)
 _PHY = re.compile(r"^\s*0x([0-9a-f]{4})\s+[248]\s+(\d+)\+?\s+\S", re.I)
 # Command failed over a damaged transfer, R_ERR in its kinds, CRC errors. Left out: 8h retries of a non-data transfer,
@@ -143,10 +143,16 @@ def count_errors(errors: LoggedErrors, gaps: GapNotes) -> Values:
 
 def read_nvme_errors(report: Report) -> LoggedErrors:
     """The NVMe error log (log 01h): the entries that name data which could not be read; most others are refusals."""
-    entries = [match for line in report.lines if (match := _NVME_ERROR.match(line)) and _names_lost_data(match)]
+    entries = find_lost_data(report)
     if entries or report.any_line("Error Information (NVMe Log 0x01"):
         return LoggedErrors(unreadable=len(entries), kinds=("uncorrectable",) if entries else ())
     return LoggedErrors()
+
+
+def find_lost_data(report: Report) -> list[int | None]:
+    """The address in each entry of the NVMe error log about data that could not be read; None where it has none."""
+    entries = [match for line in report.lines if (match := _NVME_ERROR.match(line)) and _names_lost_data(match)]
+    return [_parse_lba(entry[2]) for entry in entries]
 
 
 def _names_lost_data(entry: re.Match[str]) -> bool:
@@ -158,16 +164,22 @@ def _names_lost_data(entry: re.Match[str]) -> bool:
 
 def read_pending_defects(report: Report) -> Values:
     """The pending-defects log (log 0Ch, ACS-4): one row for each sector that cannot be read."""
-    entries: int | None = None
+    lbas = find_pending_defects(report)
+    return Values(pending_log_entries=None if lbas is None else len(lbas))
+
+
+def find_pending_defects(report: Report) -> list[int] | None:
+    """The addresses in the pending-defects log; None where the report has no such log."""
+    lbas: list[int] | None = None
     inside = False
     for line in report.lines:
         if _PENDING_HEAD.match(line):
-            inside, entries = True, entries or 0
-        elif inside and _PENDING.match(line):
-            entries = (entries or 0) + 1
+            inside, lbas = True, lbas or []
+        elif inside and (match := _PENDING.match(line)):
+            lbas = [*(lbas or ()), int(match[1])]
         elif inside and line.strip() and not line.lstrip().startswith("Index"):
             inside = False
-    return Values(pending_log_entries=entries)
+    return lbas
 
 
 def read_link_errors(report: Report, gaps: GapNotes) -> Values:

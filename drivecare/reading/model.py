@@ -109,6 +109,16 @@ class SelfTest(Value, frozen=True, kw_only=True):
     lba: int | None = None
 
 
+UnreadableLog = Literal["pending-defects", "self-test", "errors", "background-scan"]
+
+
+class UnreadableLba(Value, frozen=True, kw_only=True):
+    """An address that one of the drive's own logs names as unreadable. It may have been rewritten since."""
+
+    lba: int
+    log: UnreadableLog
+
+
 class LoggedErrors(Value, frozen=True, kw_only=True):
     """The drive's own error log, summed up. `newest_hours`: power-on hours of the newest entry."""
 
@@ -239,6 +249,7 @@ class Reading(Value, frozen=True, kw_only=True):
     attributes: tuple[Attribute, ...] = ()
     selftests: tuple[SelfTest, ...] = ()  # newest first
     errors: LoggedErrors = LoggedErrors()
+    unreadable_lbas: tuple[UnreadableLba, ...] = ()
     statistics: dict[str, int] = {}  # noqa: RUF012  msgspec copies it; device statistics by our names: "power_on_hours", "reallocated", ...
     gaps: tuple[Gap, ...] = ()
     raw: RawReport = RawReport(text="")

@@ -14,8 +14,9 @@ _ERROR_COUNTERS = re.compile(r"^\s*(read|write|verify):((?:\s+\d+){5})\s+(\d\S*)
 _SENSE = re.compile(r"\[asc\s*=\s*([0-9a-f]{1,2}),\s*ascq\s*=\s*([0-9a-f]{1,2})", re.I)
 _NOT_OK = re.compile(r"^\W*SMART Health Status:\s+(?!OK\b|-)\S", re.I)
 _SCAN_ROW = re.compile(
-    r"^\s*\d+\s+\d+:\d\d\s+[0-9a-f]{8,16}\s+\[([0-9a-f]{1,2}),[0-9a-f]{1,2},[0-9a-f]{1,2}\]\s*(.*)", re.I
+    r"^\s*\d+\s+\d+:\d\d\s+([0-9a-f]{8,16})\s+\[([0-9a-f]{1,2}),[0-9a-f]{1,2},[0-9a-f]{1,2}\]\s*(.*)", re.I
 )
+_PENDING_ROW = re.compile(r"^\s*\d+:\s+0x([0-9a-f]{1,16})\s*,\s+\d+\s*$", re.I)
 _RECOVERED = 1  # sense key: the data were returned after all
 _AWAITS_WRITE = re.compile(r"require write or reassign|reassignment by disk failed|unsuccessfully reassigned", re.I)
 _MOST_ERRORS = 1 << 40
@@ -125,9 +126,19 @@ def read_background_scan(report: Report) -> Values:
     """The errors that the drive's own scan in the background met."""
     if not report.any_line("Background scan results log"):
         return Values()
+    rows = sum(1 for line in report.lines if _SCAN_ROW.match(line))
+    return Values(background_scan_errors=rows, background_scan_unreadable=len(find_scan_failures(report)))
+
+
+def find_pending_rows(report: Report) -> list[int]:
+    """The addresses in the SCSI log of pending defects (log 15h, subpage 01h)."""
+    return [int(match[1], 16) for line in report.lines if (match := _PENDING_ROW.match(line))]
+
+
+def find_scan_failures(report: Report) -> list[int]:
+    """The addresses that the background scan could not read and that await a write or a reassignment."""
     rows = [match for line in report.lines if (match := _SCAN_ROW.match(line))]
-    unreadable = [row for row in rows if int(row[1], 16) != _RECOVERED and _AWAITS_WRITE.match(row[2])]
-    return Values(background_scan_errors=len(rows), background_scan_unreadable=len(unreadable))
+    return [int(row[1], 16) for row in rows if int(row[2], 16) != _RECOVERED and _AWAITS_WRITE.match(row[3])]
 
 
 def note_unread_counters(report: Report, values: Values, health: bool, gaps: GapNotes) -> None:

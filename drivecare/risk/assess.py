@@ -70,6 +70,7 @@ def assess(
         failure_12_months=reasoning.chance,
         findings=reasoning.findings,
         way_out=list_ways_out(reasoning.rulings) if verdict == "recheck" else None,
+        unreadable_lbas=reading.unreadable_lbas,
         endurance=describe_endurance(reading, rules.thresholds),
         unit=() if as_new else describe_unit(reading),
         next_steps=_list_next_steps(reading, reasoning, sale),

@@ -11,7 +11,7 @@ from typing import Literal
 
 from drivecare.documents import Value
 from drivecare.exit_codes import ExitCode
-from drivecare.reading.model import Drive, DriveSays, Values
+from drivecare.reading.model import Drive, DriveSays, UnreadableLba, Values
 
 Verdict = Literal["refit", "recheck", "replace", "evacuate", "unproven"]
 Severity = Literal["note", "recheck", "replace", "evacuate", "blocked"]
@@ -117,6 +117,7 @@ class Assessment(Value, frozen=True, kw_only=True):
     failure_12_months: Chance
     findings: tuple[Finding, ...] = ()
     way_out: str | None = None
+    unreadable_lbas: tuple[UnreadableLba, ...] = ()
     endurance: Endurance | None = None
     unit: tuple[UnitSign, ...] = ()
     next_steps: tuple[str, ...] = ()

@@ -48,10 +48,19 @@ def test_a_drive_that_is_losing_data(reports: Path) -> None:
     )
     assert "  sectors waiting to be remapped                        24        0  evacuate\n" in ran.out
     assert "stopped at LBA 73,776" in ran.out
+    assert "  Its logs name as unreadable: LBA 73,776.\n" in ran.out
     assert "Chance of failing within 12 months: " in ran.out
     assert "This reading cannot tell:\n" in ran.out
     assert "  - Copy first: drivecare copy " in ran.out
     assert max(map(len, ran.out.splitlines())) <= 80
+
+
+def test_the_first_addresses_of_many(tmp_path: Path) -> None:
+    rows = "".join(f"  {number}  {1000 + number}  21900\n" for number in range(6))
+    path = tmp_path / "pending.txt"
+    path.write_text(sata(serial="P1") + "\nPending Defects log (GP Log 0x0c)\nIndex LBA Hours\n" + rows)
+    ran = run(assess, path)
+    assert "Its logs name as unreadable: LBA 1,000; 1,001; 1,002; 1,003 and 2 more" in ran.out
 
 
 def test_a_drive_with_nothing_to_show_is_the_base_rate_and_no_more(reports: Path) -> None:

@@ -211,6 +211,7 @@ def test_the_two_ways_of_reading_one_drive_agree(name: str) -> None:
     ours.pop("non_medium_errors", None)
     assert {field: getattr(fields.values, field) for field in ours} == ours
     assert fields.selftests == text.selftests
+    assert fields.unreadable_lbas == text.unreadable_lbas
     assert fields.drive_says == text.drive_says
     assert [(row.id, row.raw, row.state) for row in fields.attributes] == [
         (row.id, row.raw, row.state) for row in text.attributes
@@ -254,7 +255,33 @@ def test_logs_of_an_ata_drive() -> None:
     assert (reading.errors.newest_hours, reading.errors.kinds) == (21000, ("uncorrectable",))
     assert reading.statistics["reallocated"] == 7
     assert (reading.values.phy_errors, reading.values.pending_log_entries) == (4, 2)
+    assert [(place.lba, place.log) for place in reading.unreadable_lbas] == [
+        (4711, "pending-defects"),
+        (4712, "pending-defects"),
+        (16, "errors"),
+    ]
     assert reading.drive_says == "failing"
+
+
+def test_addresses_of_nvme_and_of_a_background_scan() -> None:
+    nvme = _nvme()
+    nvme["nvme_error_information_log"]["table"] = [
+        {"error_count": 2, "status_field": {"value": 0x4502}, "lba": {"value": 512}},
+        {"error_count": 1, "status_field": {"value": 0x4004}, "lba": {"value": 513}},
+    ]
+    reading = reading_of(_data(nvme), origin="x.json")
+    assert [place.lba for place in reading.unreadable_lbas] == [41_943_040, 512]
+    sas = _sas()
+    medium_error = {"sense_key": {"value": 3}, "asc": {"value": 0x11}, "ascq": {"value": 0}}
+    sas["scsi_background_scan"] = {
+        "result_1": {"lba": {"value": 77}, "reassign_status": "Require Write or Reassign Blocks command"}
+        | medium_error,
+        "result_2": {"lba": {"value": 78}, "reassign_status": "Reassigned by disk"} | medium_error,
+    }
+    reading = reading_of(_data(sas), origin="x.json")
+    assert (77, "background-scan") in [(place.lba, place.log) for place in reading.unreadable_lbas]
+    assert 78 not in [place.lba for place in reading.unreadable_lbas]
+    assert (reading.values.background_scan_errors, reading.values.background_scan_unreadable) == (2, 1)
 
 
 def test_a_saved_reading_keeps_the_json(tmp_path: Path) -> None:
