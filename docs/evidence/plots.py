@@ -38,14 +38,14 @@ def draw(
 
 
 def _percent_axis(axis: mpl.axis.Axis, ticks: list[float]) -> None:
-    axis.set_ticks(ticks, [f"{tick:.0%}" for tick in ticks])
+    axis.set_ticks(ticks, [f"{100 * tick:g}%" for tick in ticks])
     axis.set_ticks([], minor=True)
 
 
 def _calibration(table: SurvivalTable, compared: pl.DataFrame, day: str) -> Axes:
     _, axes = plt.subplots(figsize=(6.4, 5.2))
-    axes.set(xscale="log", yscale="log", xlim=(0.008, 1), ylim=(0.008, 1.05))
-    axes.plot([0.008, 1], [0.008, 1], color=GREY, linewidth=1, zorder=1)
+    axes.set(xscale="log", yscale="log", xlim=(0.002, 1), ylim=(0.001, 1.05))
+    axes.plot([0.002, 1], [0.002, 1], color=GREY, linewidth=1, zorder=1)
     for row in compared.iter_rows(named=True):
         colour = GREY if row["within"] is None else BLUE if row["within"] else ORANGE
         axes.plot([row["estimate"]] * 2, [row["low"], row["high"]], color=colour, alpha=0.35, linewidth=7)
@@ -54,7 +54,7 @@ def _calibration(table: SurvivalTable, compared: pl.DataFrame, day: str) -> Axes
             f"{row['failed']:,} of {row['drives']:,}", (row["estimate"], row["observed"]), (9, -3), fontsize=8,
             textcoords="offset points",
         )  # fmt: skip
-    ticks = [0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1]
+    ticks = [0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1]
     _percent_axis(axes.xaxis, ticks)
     _percent_axis(axes.yaxis, ticks)
     axes.set_xlabel(f"printed chance of failing within 12 months (bar: printed interval), known until {table.last_day}")
@@ -92,8 +92,10 @@ def _chance(table: SurvivalTable) -> Axes:
     for row in table.base_rates[:-1]:
         axes.axhline(row.chance, color=GREY, linewidth=0.8)
         axes.annotate(row.maker, (max(points), row.chance), (0, 1), fontsize=7, ha="right", textcoords="offset points")
-    axes.set(xscale="log", ylim=(0, 1), xlabel="points: extra failures per 100 drive-years (grey: base rate by maker)")
+    axes.set(
+        xscale="log", yscale="log", ylim=(0.002, 1), xlabel="extra failures per 100 drive-years (grey: base rates)"
+    )
     axes.set_ylabel("chance of failing within 12 months")
-    _percent_axis(axes.yaxis, [0, 0.25, 0.5, 0.75, 1])
+    _percent_axis(axes.yaxis, [0.002, 0.005, 0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1])
     axes.legend(loc="upper left", frameon=False)
     return axes

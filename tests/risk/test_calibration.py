@@ -344,6 +344,16 @@ def test_age_counts_only_where_it_holds_within_models(failing_percent: Any, star
     assert beyond.failed == 0
 
 
+def test_shares_of_failed_drives_count_what_was_not_reported_as_zero() -> None:
+    from failed_ssds import ERRORS, OTHERS, shares
+
+    zero: dict[str, list[int | None]] = {name: [0, 0, 0, 0] for name in (*ERRORS, *OTHERS)}
+    failed = pl.DataFrame(zero | {"r_5": [3, 0, 0, None], "r_187": [1, 1, 0, 0], "r_199": [0, 0, 9, 0]})
+    counted = shares(failed)
+    assert counted["any_error"] == 0.5
+    assert (counted["r_5"], counted["r_187"], counted["r_199"], counted["r_erase"]) == (0.25, 0.5, 0.25, 0)
+
+
 def test_the_shipped_ladders_are_what_the_scripts_read() -> None:
     from spans import counters
 
