@@ -174,8 +174,12 @@ def base_rates(cohort: Cohort, usual: pl.Expr, included: pl.Expr, shipped: Survi
         BaseRate(maker=row.maker, models=row.models, **measured(cohort, mine & usual, mine, within))
         for row, mine in rows
     ]
-    any_drive = measured(cohort, clean & included, clean, spread([cohort.by_model(clean)]))
-    return (*measured_rows, BaseRate(**any_drive))
+    any_drive = BaseRate(**measured(cohort, clean & included, clean, within))
+    widest = {
+        "low": min(row.low for row in (*measured_rows, any_drive)),
+        "high": max(row.high for row in (*measured_rows, any_drive)),
+    }
+    return (*measured_rows, msgspec.structs.replace(any_drive, **widest))
 
 
 def spread(groups: list[pl.DataFrame]) -> float:
@@ -303,21 +307,26 @@ def coverage(models: pl.DataFrame) -> pl.DataFrame:
     """
     rows = []
     for model in models.filter(pl.col("failed") >= STRATUM_FAILED).iter_rows(named=True):
-        others = models.filter(pl.col("model") != model["model"])
-        if model["counts_for"]:
-            others = others.filter((pl.col("counts_for") != "") & ~pl.col("excluded"))
-            groups = [group for _, group in others.group_by("counts_for", maintain_order=True)]
-            mine = others.filter(pl.col("counts_for") == model["counts_for"])
-        else:
-            groups, mine = [others], others.filter(~pl.col("excluded"))
-        share = pl.col("years") / pl.col("years").sum()
-        between = spread([group.with_columns(expected=share * pl.col("failed").sum()) for group in groups])
-        failed_readings, years, failed = (float(mine[name].sum()) for name in ("failed_readings", "years", "failed"))
-        low, high = interval(failed_readings / years, int(failed), between, z=Z)
+        intervals = intervals_by_maker(models.filter(pl.col("model") != model["model"]))
+        low, high = intervals[model["counts_for"]]
         rate = model["failed_readings"] / model["years"]
         rows.append((model["counts_for"], model["model"], model["failed"], 100 * rate, 100 * low, 100 * high))
     frame = pl.DataFrame(rows, ["counts_for", "model", "failed", "rate", "low", "high"], orient="row")
     return frame.with_columns(within=pl.col("rate").is_between("low", "high")).sort("counts_for", "model")
+
+
+def intervals_by_maker(models: pl.DataFrame) -> dict[str, tuple[float, float]]:
+    """(low, high) rates of each maker's models, and under "" from the lowest to the highest of them."""
+    usual = models.filter((pl.col("counts_for") != "") & ~pl.col("excluded"))
+    groups = {str(maker): group for (maker,), group in usual.group_by("counts_for", maintain_order=True)}
+    share = pl.col("years") / pl.col("years").sum()
+    between = spread([group.with_columns(expected=share * pl.col("failed").sum()) for group in groups.values()])
+    intervals = {}
+    for maker, group in groups.items():
+        failed_readings, years, failed = (float(group[name].sum()) for name in ("failed_readings", "years", "failed"))
+        intervals[maker] = interval(failed_readings / years, int(failed), between, z=Z)
+    lows, highs = zip(*intervals.values(), strict=True)
+    return intervals | {"": (min(lows), max(highs))}
 
 
 def calibrate(
