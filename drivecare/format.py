@@ -45,6 +45,11 @@ def format_value(value: object, *, absent: str = "-") -> str:
     return f"{value:,}" if isinstance(value, int) else str(value)
 
 
+def spell_protocol(protocol: str) -> str:
+    """Spell a protocol as people write it: "nvme" is "NVMe", "sas" is "SAS", and what speaks ATA today is "SATA"."""
+    return {"ata": "SATA", "nvme": "NVMe"}.get(protocol, protocol.upper())
+
+
 def join_and(words: Sequence[str]) -> str:
     """Join words as a sentence lists them: "a", "a and b", "a, b and c"."""
     return " and ".join(filter(None, (", ".join(words[:-1]), *words[-1:])))

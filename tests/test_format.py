@@ -13,6 +13,7 @@ from drivecare.format import (
     format_value,
     join_and,
     join_some,
+    spell_protocol,
 )
 
 
@@ -87,3 +88,11 @@ def test_of_a_long_list_both_ends_are_shown_and_the_middle_is_counted(count: int
 @pytest.mark.parametrize(("text", "clipped"), [("", ""), ("four", "four"), ("fours", "fou…"), ("of me", "of…")])
 def test_a_text_that_is_too_long_ends_in_an_ellipsis(text: str, clipped: str) -> None:
     assert clip_text(text, 4) == clipped
+
+
+@pytest.mark.parametrize(
+    ("protocol", "words"),
+    [("ata", "SATA"), ("sata", "SATA"), ("pata", "PATA"), ("sas", "SAS"), ("scsi", "SCSI"), ("nvme", "NVMe"), ("", "")],
+)
+def test_a_protocol_is_spelled_as_people_write_it(protocol: str, words: str) -> None:
+    assert spell_protocol(protocol) == words

@@ -129,11 +129,12 @@ def _show_order(out: Screen, order: Order) -> None:
 
 def _order_rows(order: Order) -> Iterator[tuple[str, str]]:
     from drivecare.fit.standards import connectors, form_factors
+    from drivecare.format import spell_protocol
 
     yield "Search for", order.search
     yield "Form factor", f"{form_factors()[order.form_factor].name}, at most {order.height_mm_max:g} mm high"
     yield "Plug", connectors()[order.connector].name
-    yield "Protocol", order.protocol.upper().replace(" OR ", " or ").replace("NVME", "NVMe")
+    yield "Protocol", " or ".join(map(spell_protocol, order.protocol.split(" or ")))
     yield "At least", _describe_size(order.capacity_bytes_min, order.logical_sector_bytes)
     yield "At most", _describe_size(order.capacity_bytes_max, order.logical_sector_bytes)
     sector = order.logical_sector_bytes

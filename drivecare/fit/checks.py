@@ -19,6 +19,7 @@ from drivecare.fit.standards import (
     pcie_payload_mb_s,
     sata_payload_mb_s,
 )
+from drivecare.format import spell_protocol
 from drivecare.reading.identity import compare, shown_alike
 
 PRACTICE: Final = "common practice, no source"
@@ -220,15 +221,15 @@ def check_protocol(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """The protocol: a card that fits mechanically may still not be detected."""
     interface = swap.host.interface
     protocol = spoken_protocol(candidate)
-    accepted = " or ".join(protocol.upper() for protocol in interface.protocols)
+    accepted = " or ".join(spell_protocol(protocol) for protocol in interface.protocols)
     if protocol is None:
         yield FitCheck(
             "protocol", "unknown", f"its protocol is not known; the unit speaks {accepted}", interface.source
         )
     elif protocol in interface.protocols:
-        yield FitCheck("protocol", "pass", f"{protocol.upper()}, like the unit", interface.source)
+        yield FitCheck("protocol", "pass", f"{spell_protocol(protocol)}, like the unit", interface.source)
     else:
-        reason = f"speaks {protocol.upper()}, the unit only {accepted}: it would not be detected"
+        reason = f"speaks {spell_protocol(protocol)}, the unit only {accepted}: it would not be detected"
         yield FitCheck("protocol", "block", reason, interface.source)
 
 

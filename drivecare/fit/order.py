@@ -14,7 +14,7 @@ from drivecare.fit.host_profile import Host
 from drivecare.fit.model import SECTOR_FORMATS, Order, OrderRail
 from drivecare.fit.size_checks import FEW_YEARS, LEAST_STANDARD_GB, writing_pace
 from drivecare.fit.standards import connectors, form_factors
-from drivecare.format import format_bytes, format_count
+from drivecare.format import format_bytes, format_count, spell_protocol
 from drivecare.reading.capacity import standard_bytes
 from drivecare.reading.counters import HOURS_PER_YEAR
 
@@ -82,7 +82,7 @@ def _search_words(host: Host, least: int | None, most: int | None) -> str:
     """What to type into a shop's search: "2.5-inch SATA drive, 500 GB to 1 TB, up to 9.5 mm high"."""
     bay, interface = host.bay, host.interface
     body, socket = form_factors()[bay.form_factor], connectors()[interface.connector]
-    protocols = " or ".join(_protocol_name(protocol) for protocol in interface.protocols)
+    protocols = " or ".join(spell_protocol(protocol) for protocol in interface.protocols)
     link = f"{protocols} {socket.name}"
     if protocols in socket.name or body.name.startswith("M.2"):
         link = protocols if body.name.startswith("M.2") else socket.name
@@ -90,10 +90,6 @@ def _search_words(host: Host, least: int | None, most: int | None) -> str:
     kind = "drive" if len(kinds) > 1 else "SSD" if "ssd" in kinds else "hard drive"
     words = " ".join(dict.fromkeys((body.name, link, "SSD" if _is_card(host) else kind)))
     return ", ".join(filter(None, (words, _search_size(least, most), f"up to {bay.height_mm:g} mm high")))
-
-
-def _protocol_name(protocol: str) -> str:
-    return {"nvme": "NVMe"}.get(protocol, protocol.upper())
 
 
 def _is_card(host: Host) -> bool:

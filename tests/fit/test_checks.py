@@ -58,7 +58,7 @@ CASES: list[tuple[dict[str, Any], dict[str, Any], str, str, str]] = [
     ({}, {}, "protocol", "pass", "SATA, like the unit"),
     ({"protocol": None}, {}, "protocol", "pass", "SATA, like the unit"),  # a SATA plug speaks nothing else
     ({**CARD, "protocol": None}, {"bay": M2, "interface": NVME}, "protocol", "unknown", "its protocol is not known"),
-    ({**CARD, "protocol": "sata"}, {"bay": M2, "interface": NVME}, "protocol", "block", "it would not be detected"),
+    ({**CARD, "protocol": "sata"}, {"bay": M2, "interface": NVME}, "protocol", "block", "the unit only NVMe"),
     ({}, {}, "link", "pass", "runs at 3.0 Gb/s, 300 MB/s of payload (the drive could do 6.0 Gb/s)"),
     ({"link_gbps": 1.5}, {}, "link", "pass", "runs at 1.5 Gb/s, 150 MB/s of payload"),
     ({"sustained_mb_s": 520}, {}, "link", "warn", "the drive itself could do 520 MB/s"),
