@@ -45,7 +45,8 @@ class PlanCommand(click.Command):
     "facts",
     multiple=True,
     metavar="NAME=VALUE",
-    help="Another fact about the --candidate, looked up by hand.",
+    help="Another fact about the --candidate, looked up by hand; or smallest_member_sectors=N of the drives left in an "
+    "array.",
 )
 @click.option("--used", metavar="SIZE", help="How much of the old drive is used, for a file copy: 212 GB.")
 @click.option(
@@ -91,6 +92,7 @@ def plan(
 
     folder = job_folder(job, jobs) if job is not None else None
     measured = _parse_facts(facts, height_mm)
+    member_sectors = measured.pop("smallest_member_sectors", None)
     if measured and len(candidates) != 1:
         raise click.UsageError("--height-mm and --fact describe one --candidate: give exactly one.")
     request = PlanRequest(
@@ -101,6 +103,7 @@ def plan(
         candidates=candidates,
         facts=measured,
         used_bytes=None if used is None else _parse_used(used),
+        member_sectors=member_sectors,
         migration=migration,
         symptom=symptom,
         job=job,

@@ -49,6 +49,7 @@ def candidate_from_reading(reading: Reading, *, verdict: str | None = None) -> C
         form_factor=None if body is None else body.id,
         logical_sector_bytes=drive.logical_sector_bytes,
         physical_sector_bytes=drive.physical_sector_bytes,
+        rotation_rpm=drive.rotation_rpm,
         link_gbps=drive.link_max_gbps,
         recording="shingled" if drive.zoned in ("host-aware", "host-managed", "device-managed") else None,
         verdict=verdict,
@@ -57,11 +58,14 @@ def candidate_from_reading(reading: Reading, *, verdict: str | None = None) -> C
 
 
 def _find_obstacle(drive: Drive) -> str | None:
-    if drive.virtual is not None:
-        return f"it is {drive.virtual}, not a drive; take a drive out of it and read that"
     if drive.security == "locked":
         return "it is locked by a password (ATA security), so nothing can be written to it"
-    return None
+    return describe_virtual(drive)
+
+
+def describe_virtual(drive: Drive) -> str | None:
+    """Say why a volume behind a controller says nothing about one drive; None for a drive."""
+    return f"it is {drive.virtual}, not a drive; take a drive out of it and read that" if drive.virtual else None
 
 
 def interface_protocol(drive: Drive) -> InterfaceProtocol | None:

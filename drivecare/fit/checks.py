@@ -17,6 +17,7 @@ from drivecare.fit.standards import (
     form_factors,
     interfaces,
     pcie_payload_mb_s,
+    possible_draws,
     sata_payload_mb_s,
 )
 from drivecare.format import spell_protocol
@@ -34,6 +35,7 @@ class Swap(Value, frozen=True, kw_only=True):
     source_link_gbps: float | None = None
     written_per_hour: float | None = None  # bytes written to the old drive per powered-on hour
     used_bytes: int | None = None
+    smallest_member_sectors: int | None = None  # of the members left in the array
 
 
 Checker = Callable[[Candidate, Swap], Iterator[FitCheck]]
@@ -59,15 +61,15 @@ def check_obstacle(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:  # n
 def check_health(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:  # noqa: ARG001
     """A candidate that was read must be healthy itself."""
     answers: dict[str, tuple[CheckResult, str]] = {
-        "refit": ("pass", "its own reading shows nothing against it"),
+        "refit": ("pass", "judged as new, its own reading shows nothing against it"),
         "recheck": ("warn", "its own reading asks for a recheck before it is relied on"),
-        "replace": ("block", "its own reading says replace: do not fit it"),
+        "replace": ("block", "judged as new, its own reading says replace: send it back, do not fit it"),
         "evacuate": ("block", "its own reading says evacuate: it is losing data"),
         "unproven": ("unknown", "its own reading does not support a verdict; read it another way"),
     }
     if candidate.verdict in answers:
         result, reason = answers[candidate.verdict]
-        yield FitCheck("health", result, reason, "drivecare assess of its reading")
+        yield FitCheck("health", result, reason, "drivecare assess --as new")
 
 
 def check_form_factor(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
@@ -199,7 +201,8 @@ def check_screw_depth(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
 def spoken_protocol(candidate: Candidate) -> InterfaceProtocol | None:
     """Its protocol, as given, or as its connector leaves no choice."""
     if candidate.protocol is None and candidate.connector is not None:
-        protocols = connectors()[candidate.connector].protocols
+        plug = connectors()[candidate.connector]
+        protocols = plug.speaks or plug.protocols
         return protocols[0] if len(protocols) == 1 else None
     return candidate.protocol
 
@@ -240,7 +243,11 @@ def link_payload(candidate: Candidate, host: Host) -> float | None:
         return sata_payload_mb_s(min(candidate.link_gbps, interface.link_gbps))
     generations = [n for n in (candidate.pcie_generation, interface.pcie_generation) if n is not None]
     lanes = [n for n in (candidate.pcie_lanes, interface.pcie_lanes) if n is not None]
-    return pcie_payload_mb_s(min(generations), min(lanes)) if len(generations) == len(lanes) == 2 else None
+    if len(generations) != 2 or len(lanes) != 2:
+        return None
+    plugs = (interface.connector, candidate.connector or interface.connector)
+    wired = [n for n in (connectors()[plug].lanes for plug in plugs) if n is not None]
+    return pcie_payload_mb_s(min(generations), min(*lanes, *wired))
 
 
 def check_link(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
@@ -265,43 +272,38 @@ def check_link(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
         yield FitCheck("link", "pass", speed, source)
 
 
-def _rails_needed(candidate: Candidate) -> tuple[str, ...]:
-    """The rails that such a drive draws from, whatever the current; its connector overrides its form factor."""
-    if candidate.connector is not None and connectors()[candidate.connector].draws:
-        return connectors()[candidate.connector].draws
-    return form_factors()[candidate.form_factor].draws if candidate.form_factor is not None else ()
-
-
 def check_supply(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """Rails and peak current; a hard drive's greatest draw is its spin-up."""
     supply = swap.host.supply
     carried = connectors()[swap.host.interface.connector].rails
-    draws = {"3v3": candidate.peak_3v3_amps, "5v": candidate.peak_5v_amps, "12v": candidate.peak_12v_amps}
-    needed = _rails_needed(candidate)
-    for rail, draw in draws.items():
-        if not draw and rail not in needed:
+    peaks = {"3v3": candidate.peak_3v3_amps, "5v": candidate.peak_5v_amps, "12v": candidate.peak_12v_amps}
+    draws = possible_draws(candidate, spoken_protocol(candidate))
+    for rail, peak in peaks.items():
+        needed = [rail in draw.rails for draw in draws]
+        if peak == 0 or (peak is None and not any(needed)):
             continue
         name = _RAIL_NAMES[rail]
+        current = "" if peak is None else f" ({peak:g} A)"
         available = None if supply is None else getattr(supply, f"rail_{rail}_amps")
         source = PRACTICE if supply is None else supply.source
         if rail not in carried or (supply is not None and available is None):
-            reason = f"needs {name}" + (f" ({draw:g} A)" if draw else "") + ", which the unit does not supply"
-            yield FitCheck("supply", "block", reason, source)
-        elif available is None:
-            continue
-        elif draw is None:
-            reason = f"its peak current on {name} is not known (see its label); the unit supplies {available:g} A"
-            yield FitCheck("supply", "unknown", reason, source)
-        elif draw > available:
-            excess = draw - available
-            reason = (
-                f"peaks at {draw:g} A on {name}, {excess:.2g} A more than the {available:g} A that the unit supplies"
-            )
-            yield FitCheck("supply", "block", reason, source)
-        else:
-            yield FitCheck(
-                "supply", "pass", f"peaks at {draw:g} A on {name}, the unit supplies {available:g} A", source
-            )
+            if peak is None and not all(needed):
+                reason = f"drives like it may need {name}, which the unit does not supply: see its label"
+                yield FitCheck("supply", "unknown", reason, source)
+            else:
+                yield FitCheck("supply", "block", f"needs {name}{current}, which the unit does not supply", source)
+        elif available is not None:
+            yield _compare_current(name, peak, available, source)
+
+
+def _compare_current(rail: str, peak: float | None, available: float, source: str) -> FitCheck:
+    if peak is None:
+        reason = f"its peak current on {rail} is not known (see its label); the unit supplies {available:g} A"
+        return FitCheck("supply", "unknown", reason, source)
+    if peak > available:
+        excess = f"{peak - available:.2g} A more than the {available:g} A that the unit supplies"
+        return FitCheck("supply", "block", f"peaks at {peak:g} A on {rail}, {excess}", source)
+    return FitCheck("supply", "pass", f"peaks at {peak:g} A on {rail}, the unit supplies {available:g} A", source)
 
 
 def check_power_disable(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:

@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 import msgspec
 
 from drivecare.documents import Strict, Value
-from drivecare.fit.model import InterfaceProtocol, MediaKind, MigrationKind, SectorFormat
+from drivecare.fit.model import ArrayKind, InterfaceProtocol, MediaKind, MigrationKind, SectorFormat
 
 NonEmptyText = Annotated[str, msgspec.Meta(min_length=1)]
 PositiveFloat = Annotated[float, msgspec.Meta(gt=0)]
@@ -111,9 +111,14 @@ class Sectors(Strict, frozen=True, kw_only=True):
 
 
 class Migration(Strict, frozen=True, kw_only=True):
-    """How the content gets onto the new drive. `paired`: the unit may refuse even a perfect copy on another drive."""
+    """How the content gets onto the new drive. `paired`: the unit may refuse even a perfect copy on another drive.
+
+    `array`: how the unit joins its drives, "none" where each stands alone. Left out, a unit that sets its drives up
+    itself may join them.
+    """
 
     kind: MigrationKind
+    array: ArrayKind | None = None
     paired: bool = False
     how: NonEmptyText
     source: NonEmptyText

@@ -13,6 +13,7 @@ from drivecare.reading.identity import Identity
 CheckResult = Literal["pass", "warn", "block", "unknown"]
 Fits = Literal["yes", "no", "unknown"]
 MigrationKind = Literal["sector-copy", "unit-initialises", "file-copy"]
+ArrayKind = Literal["mirror", "parity", "stripe", "none"]
 MediaKind = Literal["hdd", "ssd"]
 InterfaceProtocol = Literal["sata", "sas", "nvme", "pata"]
 RecordingMethod = Literal["conventional", "shingled"]
@@ -46,6 +47,7 @@ class Candidate(Value, frozen=True, kw_only=True):
     height_mm: float | None = None
     logical_sector_bytes: int | None = None
     physical_sector_bytes: int | None = None
+    rotation_rpm: float | None = None
     link_gbps: float | None = None
     pcie_generation: int | None = None
     pcie_lanes: int | None = None
@@ -150,6 +152,7 @@ class Plan(Value, frozen=True, kw_only=True):
     migration: MigrationKind
     source: ReplacedDrive | None = None
     used_bytes: int | None = None
+    smallest_member_sectors: int | None = None  # of the members left in the array, in the old drive's sectors
     candidates: tuple[JudgedCandidate, ...] = ()
     chosen: str | None = None  # name of the candidate to fit; None where none certainly fits
     order: Order | None = None  # always in a plan of today; those of 0.1.0 have none

@@ -35,15 +35,18 @@ def make_plan(
     reading: Reading | None = None,
     verdict: str | None = None,
     used_bytes: int | None = None,
+    smallest_member_sectors: int | None = None,
     symptom: str | None = None,
     job: str | None = None,
 ) -> Plan:
     """Plan how to put one of `candidates` into `host` in place of the drive that `reading` describes.
 
-    `verdict`: that of the reading; `symptom`: what the customer reports; `job`: the job's ID, for the commands in the
-    steps. Raises BadInput for an unknown symptom.
+    `verdict`: that of the reading; `smallest_member_sectors`: of those left in the array; `symptom`: what the
+    customer reports; `job`: the job's ID, for the commands in the steps. Raises BadInput for an unknown symptom.
     """
-    swap = _describe_swap(host, reading, verdict, used_bytes)
+    swap = msgspec.structs.replace(
+        _describe_swap(host, reading, verdict, used_bytes), smallest_member_sectors=smallest_member_sectors
+    )
     by_name = {candidate.name: candidate for candidate in make_names_unique(tuple(candidates))}
     judged = [judge_candidate(candidate, swap) for candidate in by_name.values()]
     ranked = rank_candidates(judged, by_name, swap)
@@ -56,6 +59,7 @@ def make_plan(
         migration=host.moving.kind,
         source=swap.source,
         used_bytes=used_bytes,
+        smallest_member_sectors=smallest_member_sectors,
         candidates=ranked,
         chosen=None if chosen is None else chosen.name,
         order=make_order(swap),

@@ -45,6 +45,8 @@ def check_capacity(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
         yield from _room_for_copy(candidate, swap)
     elif kind == "file-copy":
         yield from _room_for_files(candidate, swap)
+    elif swap.host.moving.array != "none":
+        yield _room_for_rebuild(candidate, swap)
     elif likely_bytes(candidate) is None:
         yield FitCheck("capacity", "unknown", "its capacity is not known", PRACTICE)
 
@@ -54,7 +56,7 @@ def _room_for_copy(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     if needed is None:
         yield FitCheck("capacity", "unknown", "the old drive's sector count is not known: give its reading", PRACTICE)
         return
-    sector = (swap.source.logical_sector_bytes if swap.source else None) or 512
+    sector = _sector_bytes(swap)
     source_size = f"the old drive's {needed // sector:,} sectors ({needed:,} bytes)"
     promised, likely = promised_bytes(candidate), likely_bytes(candidate)
     if promised is None or likely is None:
@@ -74,6 +76,51 @@ def _room_for_copy(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
             f"enough for {source_size}: give the LBA number from its label"
         )
         yield FitCheck("capacity", "unknown", reason, _COUNTS)
+
+
+def member_bytes(swap: Swap) -> int | None:
+    """The least size that joins the unit's array: its smallest member left, else the pulled one, which stands for it.
+
+    None where neither is known, or the unit does not join its drives.
+    """
+    if swap.host.moving.kind != "unit-initialises" or swap.host.moving.array == "none":
+        return None
+    if swap.smallest_member_sectors is not None:
+        return swap.smallest_member_sectors * _sector_bytes(swap)
+    return None if swap.source is None else swap.source.capacity_bytes
+
+
+def _sector_bytes(swap: Swap) -> int:
+    return (swap.source.logical_sector_bytes if swap.source else None) or 512
+
+
+def _room_for_rebuild(candidate: Candidate, swap: Swap) -> FitCheck:
+    """A member of an array holds at least as many sectors as the smallest one left; else no rebuild starts."""
+    array, needed, sector = swap.host.moving.array, member_bytes(swap), _sector_bytes(swap)
+    promised, likely = promised_bytes(candidate), likely_bytes(candidate)
+    certain = swap.smallest_member_sectors is not None
+    ask = "read the drives left in the unit and give the fewest sectors: --fact smallest_member_sectors=N"
+    if promised is None or likely is None:
+        return FitCheck("capacity", "unknown", "its capacity is not known", PRACTICE)
+    if needed is None:
+        reason = (
+            "the size of the array's members is not known" if array else "this unit may join its drives to an array"
+        )
+        return FitCheck("capacity", "unknown", f"{reason}: give the old drive's reading, or {ask}", PRACTICE)
+    member = f"the {needed // sector:,} sectors of the {'smallest member left' if certain else 'old drive'}"
+    if likely < needed:
+        missing = format_count((needed - likely) // sector, "sector")
+        shortage = f"{likely // sector:,} sectors, {missing} fewer than {member}"
+        if array is None and not certain:
+            reason = f"{shortage}: this unit may join its drives to an array, and then it does not take a smaller one"
+            return FitCheck("capacity", "unknown", reason, PRACTICE)
+        return FitCheck("capacity", "block", f"{shortage}: the unit would not rebuild onto it", PRACTICE)
+    if promised < needed:
+        reason = f"labelled {format_bytes(promised)}, no promise of {member}: give the LBA number from its label"
+        return FitCheck("capacity", "unknown", reason, _COUNTS)
+    if certain or array is None:
+        return FitCheck("capacity", "pass", f"has at least {member}", PRACTICE)
+    return FitCheck("capacity", "warn", f"has at least {member}, but a member left may be larger: {ask}", PRACTICE)
 
 
 def _room_for_files(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:

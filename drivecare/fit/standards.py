@@ -9,7 +9,7 @@ from typing import Annotated, TypeVar
 import msgspec
 
 from drivecare.documents import Strict, decode_shipped
-from drivecare.fit.model import InterfaceProtocol
+from drivecare.fit.model import Candidate, InterfaceProtocol, MediaKind
 
 
 class HeightClass(Strict, frozen=True, kw_only=True):
@@ -42,7 +42,7 @@ class ScrewLimits(Strict, frozen=True, kw_only=True):
 
 
 class FormFactor(Strict, frozen=True, kw_only=True):
-    """A form factor: its outline, the heights it comes in, the rails that such drives draw from, its screws."""
+    """A form factor: its outline, the heights it comes in, its screws."""
 
     id: str
     name: str
@@ -51,7 +51,6 @@ class FormFactor(Strict, frozen=True, kw_only=True):
     width_plus_mm: float = 0.0
     length_mm: float
     heights: tuple[HeightClass, ...]
-    draws: tuple[str, ...]
     screws: ScrewLimits | None = None
     source: Annotated[str, msgspec.Meta(min_length=1)]
 
@@ -69,9 +68,10 @@ class FormFactor(Strict, frozen=True, kw_only=True):
 
 
 class Connector(Strict, frozen=True, kw_only=True):
-    """A connector: the drive plugs that go into it, the protocols it carries, the rails it carries.
+    """A connector: the drive plugs that go into it, the protocols and rails it carries.
 
-    `draws`: the rails that drives with this connector draw from, where their form factor does not settle it.
+    `speaks`: what drives with this plug speak, where that is less than its socket carries. `lanes`: of PCIe at the
+    most.
     """
 
     id: str
@@ -79,8 +79,9 @@ class Connector(Strict, frozen=True, kw_only=True):
     aliases: tuple[str, ...]
     accepts: tuple[str, ...]
     protocols: tuple[InterfaceProtocol, ...]
+    speaks: tuple[InterfaceProtocol, ...] = ()
+    lanes: int | None = None
     rails: tuple[str, ...]
-    draws: tuple[str, ...] = ()
     source: Annotated[str, msgspec.Meta(min_length=1)]
 
 
@@ -99,6 +100,39 @@ class Pcie(Strict, frozen=True, kw_only=True):
     source: str
 
 
+class Draw(Strict, frozen=True, kw_only=True):
+    """The rails that drives of one description draw from; an empty condition holds for every drive."""
+
+    form_factors: tuple[str, ...] = ()
+    connectors: tuple[str, ...] = ()
+    protocols: tuple[InterfaceProtocol, ...] = ()
+    kinds: tuple[MediaKind, ...] = ()
+    over_rpm: int = 0
+    least_height_mm: float = 0.0
+    rails: tuple[str, ...]
+    source: Annotated[str, msgspec.Meta(min_length=1)]
+
+    def describes(self, drive: Candidate, protocol: InterfaceProtocol | None) -> bool | None:
+        """Whether a drive is one of these; None where a fact that decides it is not known."""
+        answers = (
+            _is_one_of(drive.form_factor, self.form_factors),
+            _is_one_of(drive.connector, self.connectors),
+            _is_one_of(protocol, self.protocols),
+            _is_one_of(drive.kind, self.kinds),
+            _is_at_least(drive.rotation_rpm, self.over_rpm + 1 if self.over_rpm else 0),
+            _is_at_least(drive.height_mm, self.least_height_mm),
+        )
+        return False if False in answers else None if None in answers else True
+
+
+def _is_one_of(fact: str | None, choices: tuple[str, ...]) -> bool | None:
+    return True if not choices else None if fact is None else fact in choices
+
+
+def _is_at_least(fact: float | None, least: float) -> bool | None:
+    return True if not least else None if fact is None else fact >= least
+
+
 class _FormFactors(Strict, frozen=True, kw_only=True):
     form_factor: tuple[FormFactor, ...]
 
@@ -109,6 +143,7 @@ class Interfaces(Strict, frozen=True, kw_only=True):
     connector: tuple[Connector, ...]
     links: Links
     pcie: Pcie
+    draw: tuple[Draw, ...]
 
 
 Standard = TypeVar("Standard", bound=FormFactor | Connector)
@@ -130,6 +165,18 @@ def interfaces() -> Interfaces:
 def connectors() -> dict[str, Connector]:
     """Every connector by its id."""
     return {connector.id: connector for connector in interfaces().connector}
+
+
+def possible_draws(drive: Candidate, protocol: InterfaceProtocol | None) -> list[Draw]:
+    """Every description that a drive may have; one only where enough about it is known."""
+    possible = []
+    for draw in interfaces().draw:
+        answer = draw.describes(drive, protocol)
+        if answer is not False:
+            possible.append(draw)
+        if answer:
+            break
+    return possible
 
 
 def find_form_factor(text: str) -> FormFactor | None:

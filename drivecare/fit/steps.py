@@ -73,6 +73,7 @@ def _list_steps(
         return
     new = f"{chosen.name}" + (f" (shelf {chosen.shelf})" if chosen.shelf else "")
     yield f"Take {new} and judge it before use: drivecare assess NEW --as new --job {job}."
+    yield from _array_steps(host)
     yield from _move(host, source, job)
     yield f"Ask the gate: drivecare gate {job}. Continue only when it is open."
     for check in chosen.checks:
@@ -82,6 +83,28 @@ def _list_steps(
     yield f"Know before the first start: {host.moving.how}"
     yield from _bench_steps(host, "close")
     yield "Keep the old drive, labelled, until the customer agrees that all is well."
+
+
+def _array_steps(host: Host) -> Iterator[str]:
+    """What a drive pulled from an array is, before its content moves."""
+    match host.moving.array:
+        case "stripe":
+            yield (
+                "One member of a stripe set is not a copy of the customer's data, and the set is lost without it: make "
+                "an image of every member before the unit starts again, and ask the customer for a backup."
+            )
+        case "parity":
+            yield (
+                "One member of a parity set is not a copy of the customer's data, and a second failure during the "
+                "rebuild loses the set: ask the customer for a backup first."
+            )
+        case "mirror":
+            yield "The member left holds all of the customer's data now: ask for a backup before the rebuild."
+        case None if host.moving.kind == "unit-initialises":
+            yield (
+                "Find out whether this unit joins its drives to an array: one member of a stripe or parity set is not "
+                "a copy of the customer's data."
+            )
 
 
 def _move(host: Host, source: ReplacedDrive | None, job: str) -> Iterator[str]:

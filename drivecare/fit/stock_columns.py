@@ -98,6 +98,11 @@ COLUMNS: Final[dict[str, Column]] = {
     "sector_format": Column(
         read=sector_format_cell, help="512n, 512e or 4Kn", other_headings=("sector", "sector_size", "format")
     ),
+    "rpm": Column(
+        read=quantity_cell("rotation_rpm", {"": 1.0, "rpm": 1.0, "u/min": 1.0}),
+        help="how fast a hard drive turns: 5400 rpm",
+        other_headings=("speed", "rotation", "drehzahl"),
+    ),
     "link": Column(
         read=link_cell, help="6.0 Gb/s, PCIe 3.0 x4", other_headings=("link_speed", "interface_speed", "bus")
     ),

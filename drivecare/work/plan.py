@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import msgspec
 
-from drivecare.fit.candidates import add_facts, candidate_from_reading
+from drivecare.errors import BadInput
+from drivecare.fit.candidates import add_facts, candidate_from_reading, describe_virtual
 from drivecare.fit.host_catalogue import find_host
 from drivecare.fit.host_profile import HostDocument
 from drivecare.fit.model import Candidate, MigrationKind, Plan
@@ -22,7 +24,8 @@ class PlanRequest:
     """The unit, its old drive, and the drives to choose from.
 
     `old_drive` and `candidates` are attached drives, saved readings or text reports; `facts` were measured by hand on
-    the one candidate. `migration` is how the content moves, where it is not as the profile says.
+    the one candidate, `member_sectors` is the fewest of the drives left in an array. `migration` is how the content
+    moves, where it is not as the profile says.
     """
 
     label: str
@@ -32,18 +35,25 @@ class PlanRequest:
     candidates: tuple[str, ...] = ()
     facts: Mapping[str, str] = field(default_factory=dict)
     used_bytes: int | None = None
+    member_sectors: str | None = None
     migration: MigrationKind | None = None
     symptom: str | None = None
     job: str | None = None
 
 
 def plan_replacement(request: PlanRequest, machine: Machine) -> Plan:
-    """Find what fits the unit, and the steps to fit it. Raises BadInput, Unavailable."""
+    """Find what fits the unit, and the steps to fit it. A candidate is judged as a drive sold as new.
+
+    Raises BadInput, also for an old drive that is a volume behind a controller: its size is not a drive's. Raises
+    Unavailable.
+    """
     host = find_host(request.label, request.hosts)
     if request.migration is not None:
         host = msgspec.structs.replace(host, moving=msgspec.structs.replace(host.moving, kind=request.migration))
     old_drive = None if request.old_drive is None else read_source(request.old_drive, machine)
     candidates = (_candidate(source, request.facts, machine) for source in request.candidates)
+    if old_drive is not None and (problem := describe_virtual(old_drive.drive)):
+        raise BadInput(problem, location=request.old_drive)
     return make_plan(
         host,
         [*request.stock, *candidates],
@@ -51,11 +61,23 @@ def plan_replacement(request: PlanRequest, machine: Machine) -> Plan:
         reading=old_drive,
         verdict=None if old_drive is None else assess(old_drive).verdict,
         used_bytes=request.used_bytes,
+        smallest_member_sectors=parse_sectors(request.member_sectors),
         symptom=request.symptom,
         job=request.job,
     )
 
 
+def parse_sectors(text: str | None) -> int | None:
+    """Parse a sector count with or without separators. Raises BadInput."""
+    if text is None:
+        return None
+    digits = re.sub(r"[\s.,'’_]|sectors$", "", text)
+    if not digits.isascii() or not digits.isdigit() or not int(digits):
+        hint = "Give the sectors that the smallest drive left in the unit reports, such as 3907029168."
+        raise BadInput("is not a number of sectors", location=f"smallest_member_sectors={text}", hint=hint)
+    return int(digits)
+
+
 def _candidate(source: str, facts: Mapping[str, str], machine: Machine) -> Candidate:
     reading = read_source(source, machine)
-    return add_facts(candidate_from_reading(reading, verdict=assess(reading).verdict), facts)
+    return add_facts(candidate_from_reading(reading, verdict=assess(reading, as_new=True).verdict), facts)

@@ -238,3 +238,30 @@ def test_the_rule_of_the_ranking_stands_in_one_line() -> None:
     rule = next(number for number, line in enumerate(lines) if line.startswith("Ranked by "))
     assert lines[rule].endswith("size.")
     assert lines[rule + 1].startswith("  1 fits ")
+
+
+@pytest.mark.parametrize(
+    "report", ["hdd-nothing-against-it", "ssd-nothing-against-it", "hdd-pending-2544", "hdd-locked"]
+)
+def test_a_candidate_is_judged_as_assess_judges_a_new_drive(report: str) -> None:
+    path = REPORTS / f"{report}.txt"
+    verdict = json.loads(CliRunner().invoke(cli, ["assess", str(path), "--as", "new", "--json"]).stdout)["verdict"]
+    (drive,) = document("--host", "bay-2.5-9.5", "--candidate", path)["candidates"]
+    results = {check["check"]: check["result"] for check in drive["checks"]}
+    expected = {"refit": "pass", "replace": "block", "unproven": "unknown"}
+    assert results["health"] == expected[verdict]
+
+
+def test_a_volume_behind_a_controller_does_not_size_the_order() -> None:
+    answer = run("--host", "CH-2103", "--reading", REPORTS / "raid-volume.txt", "--stock", STOCK)
+    assert isinstance(answer.exception, BadInput)
+    assert "not a drive; take a drive out of it and read that" in str(answer.exception)
+    assert answer.stdout == ""
+
+
+def test_the_smallest_member_is_a_fact_of_the_unit_not_of_a_candidate() -> None:
+    told = document("--host", "PN-0721", "--reading", OLD, "--stock", STOCK, "--fact", "smallest_member_sectors=131072")
+    assert told["smallest_member_sectors"] == 131_072
+    answer = run("--host", "PN-0721", "--reading", OLD, "--fact", "smallest_member_sectors=2 TB")
+    assert isinstance(answer.exception, BadInput)
+    assert "is not a number of sectors" in str(answer.exception)

@@ -116,6 +116,7 @@ def candidate(**facts: Any) -> Candidate:
         "height_mm": 9.5,
         "logical_sector_bytes": 512,
         "physical_sector_bytes": 4096,
+        "rotation_rpm": 5400,
         "link_gbps": 6.0,
         "peak_5v_amps": 0.9,
         "recording": "conventional",

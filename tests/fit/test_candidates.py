@@ -26,8 +26,8 @@ def read(text: str, encoding: str = "utf-8") -> tuple[Candidate, ...]:
 def test_every_column() -> None:
     header = ",".join(COLUMNS)
     row = (
-        "Kite,K-500,KI-1,5 000c50 0a1b2c3d4,500 GB,ssd,SATA,SATA,2.5-inch,9.5 mm,512e,6.0 Gb/s,0,850 mA,0 A,no,CMR,"
-        "side+bottom,150 TBW,1 in 10^15,120 MB/s,A3,EUR 39.00"
+        "Kite,K-500,KI-1,5 000c50 0a1b2c3d4,500 GB,ssd,SATA,SATA,2.5-inch,9.5 mm,512e,5400,6.0 Gb/s,0,850 mA,0 A,no,"
+        "CMR,side+bottom,150 TBW,1 in 10^15,120 MB/s,A3,EUR 39.00"
     )
     (entry,) = read(f"{header}\n{row}\n")
     assert entry == Candidate(
@@ -43,6 +43,7 @@ def test_every_column() -> None:
         height_mm=9.5,
         logical_sector_bytes=512,
         physical_sector_bytes=4096,
+        rotation_rpm=5400,
         link_gbps=6.0,
         peak_3v3_amps=0.0,
         peak_5v_amps=0.85,

@@ -259,7 +259,7 @@ class TestCapacityForFiles:
 
 
 def test_a_unit_that_sets_the_drive_up_needs_no_old_size() -> None:
-    unit = host(moving={"kind": "unit-initialises"})
+    unit = host(moving={"kind": "unit-initialises", "array": "none"})
     assert judged(candidate(), unit, old_drive(None)).fits == "yes"
     assert judged(candidate(capacity_bytes=None), unit, old_drive(None)).fits == "unknown"
 

@@ -12,7 +12,7 @@ import pytest
 
 from drivecare.fit.host_catalogue import load_hosts
 from drivecare.fit.standards import connectors, find_connector, interfaces, pcie_payload_mb_s, sata_payload_mb_s
-from tests.fit.samples import candidate, judged, old_drive, result
+from tests.fit.samples import candidate, host, judged, old_drive, result
 
 HOSTS = {host.id: host for host in load_hosts().hosts}
 
@@ -35,6 +35,8 @@ def test_four_pcie_lanes_carry_128_bits_in_130(generation: int, payload: float) 
         ("sas", "sata", False),  # keyed
         ("u3", "u2", True),
         ("u2", "u3", False),
+        ("sas", "u3", True),  # one bay for all three (SFF-TA-1001)
+        ("sata", "u3", True),
         ("m2-bm", "m2-m", True),
         ("m2-bm", "m2-b", True),
         ("m2-b", "m2-m", False),
@@ -54,10 +56,34 @@ def test_which_plug_goes_into_which_socket(drive: str, socket: str, goes: bool) 
         ("sata-slimline", {"5v"}),
         ("sata-micro", {"3v3", "5v"}),
         ("m2-m", {"3v3"}),
+        ("u2", {"3v3", "5v", "12v"}),  # SFF-8639, from memory
     ],
 )
 def test_a_plug_feeds_the_rails_of_its_standard(plug: str, rails: set[str]) -> None:
     assert set(connectors()[plug].rails) == rails
+
+
+def test_an_m2_socket_of_key_b_wires_two_lanes() -> None:
+    """Key B carries PCIe x2, key M x4 (a module's manual that quotes the standard)."""
+    assert {plug: connectors()[plug].lanes for plug in ("m2-b", "m2-bm", "m2-m")} == {"m2-b": 2, "m2-bm": 2, "m2-m": 4}
+    unit = host(bay={"form_factor": "m2-2280", "height_mm": 3.8, "spacer": False, "screws": None}, supply=None,
+                interface={"connector": "m2-b", "protocols": ("nvme",), "link_gbps": None, "pcie_generation": 3,
+                           "pcie_lanes": 4})  # fmt: skip
+    card = candidate(form_factor="m2-2280", height_mm=2.3, connector="m2-bm", protocol="nvme", link_gbps=None,
+                     pcie_generation=3, pcie_lanes=4)  # fmt: skip
+    assert "carries 1,969 MB/s" in result(judged(card, unit), "link")[1]
+
+
+@pytest.mark.parametrize(
+    ("plug", "protocol", "fits"),
+    [("u3", None, True), ("sas", None, True), ("sata", None, True), ("u2", None, False)],
+)
+def test_a_u3_bay_takes_all_three_protocols(plug: str, protocol: str | None, fits: bool) -> None:
+    """SFF-TA-1001: NVMe (U.3), SAS and SATA drives go into the same bay."""
+    bay = HOSTS["bay-u3"]
+    drive = candidate(connector=plug, protocol=protocol, height_mm=15.0)
+    answers = {each.check: each.result for each in judged(drive, bay).checks}
+    assert (answers["connector"] == answers["protocol"] == "pass") is fits
 
 
 def test_a_plug_is_recognised_by_its_usual_spellings() -> None:
