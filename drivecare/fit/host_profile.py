@@ -84,10 +84,14 @@ class Supply(Strict, frozen=True, kw_only=True):
 
 
 class Capacity(Strict, frozen=True, kw_only=True):
-    """The least and the greatest size that the unit takes, in bytes, and why."""
+    """The least and the greatest size that the unit takes, in bytes, and why.
+
+    `exact_bytes`: the only sizes it takes, where it takes no others.
+    """
 
     least_bytes: PositiveInt | None = None
     most_bytes: PositiveInt | None = None
+    exact_bytes: tuple[PositiveInt, ...] = ()
     why: NonEmptyText
     source: NonEmptyText
 

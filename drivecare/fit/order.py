@@ -12,7 +12,7 @@ from typing import Final
 from drivecare.fit.checks import Swap
 from drivecare.fit.host_profile import Host
 from drivecare.fit.model import SECTOR_FORMATS, Order, OrderRail
-from drivecare.fit.size_checks import FEW_YEARS, LEAST_STANDARD_GB, writing_pace
+from drivecare.fit.size_checks import FEW_YEARS, LEAST_STANDARD_GB, member_bytes, writing_pace
 from drivecare.fit.standards import connectors, form_factors
 from drivecare.format import format_bytes, format_count, spell_protocol
 from drivecare.reading.capacity import standard_bytes
@@ -25,7 +25,9 @@ _SINGLE_SIDED_MM: Final = 2.3  # M.2: a board of 0.8 mm with parts of up to 1.5 
 def make_order(swap: Swap) -> Order:
     """State what to order for this unit in place of the old drive."""
     host = swap.host
-    least, most = required_bytes(swap), None if host.capacity is None else host.capacity.most_bytes
+    limits = host.capacity
+    least = required_bytes(swap)
+    most = None if limits is None else limits.most_bytes or max(limits.exact_bytes, default=None)
     return Order(
         search=_search_words(host, least, most),
         form_factor=host.bay.form_factor,
@@ -45,13 +47,15 @@ def required_bytes(swap: Swap) -> int | None:
 
     A unit that sets its drive up itself may need no more than its least size, but a customer expects what was there.
     """
-    source = swap.source
-    content = None if source is None else source.capacity_bytes
+    content = member_bytes(swap) or (None if swap.source is None else swap.source.capacity_bytes)
     if swap.host.moving.kind == "file-copy":
         content = swap.used_bytes
     limits = swap.host.capacity
     sizes = [size for size in (content, None if limits is None else limits.least_bytes) if size is not None]
-    return max(sizes, default=None)
+    least = max(sizes, default=None)
+    if limits is None or not limits.exact_bytes:
+        return least
+    return min((size for size in limits.exact_bytes if size >= (least or 0)), default=least)
 
 
 def smallest_label(least_bytes: int) -> int | None:
@@ -135,6 +139,12 @@ def _size_notes(swap: Swap, least: int | None, most: int | None) -> Iterator[str
         label = smallest_label(least)
         sold = "" if label is None else f"usually sold as {format_bytes(label * 10**9)} or more; "
         yield f"{sold}a label in GB promises no count: ask for at least {least // 512:,} LBAs of 512 bytes"
+    limits = swap.host.capacity
+    if limits is not None and limits.exact_bytes:
+        sizes = " or ".join(f"{size:,} bytes ({size // 512:,} LBAs)" for size in limits.exact_bytes)
+        yield f"exactly {sizes}: {limits.why}"
+    if swap.host.moving.array not in (None, "none") and swap.smallest_member_sectors is None:
+        yield "least size: that of the drive pulled from the array; read the ones left, which may be larger"
     if least is not None and most is not None and least > most:
         yield "the old drive is larger than this unit takes by its profile: ask before you order"
     if swap.host.moving.kind == "file-copy" and swap.used_bytes is None:

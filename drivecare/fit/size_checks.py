@@ -6,23 +6,31 @@ from collections.abc import Iterator
 from typing import Final
 
 from drivecare.fit.checks import PRACTICE, Checker, Swap
+from drivecare.fit.host_profile import Capacity
 from drivecare.fit.model import SECTOR_FORMATS, Candidate, CheckResult, FitCheck
 from drivecare.fit.standards import sata_payload_mb_s
-from drivecare.format import format_bytes, format_count, format_minutes
+from drivecare.format import format_bytes, format_count, format_minutes, join_and
 from drivecare.reading.capacity import idema_bytes, standard_bytes
 from drivecare.reading.counters import HOURS_PER_YEAR
 
 _COUNTS: Final = "IDEMA LBA1-03, SFF-8447"
 LEAST_STANDARD_GB: Final = 50  # IDEMA LBA1-03 counts from here on
+# Below that no standard says what a label means. Flash cards keep a part for themselves, and some labels count in GiB.
+_LEAST_OF_SMALL_GB: Final = 9 * 10**8
+_MOST_OF_SMALL_GB: Final = 1 << 30
+_NO_STANDARD: Final = (
+    f"no standard counts drives below {LEAST_STANDARD_GB} GB; 0.90 to 1.07 of the label: our judgement"
+)
 FEW_YEARS: Final = 5
 _MANY_READ_ERRORS: Final = 0.5
 
 
 def promised_bytes(candidate: Candidate) -> int | None:
     """What it holds for certain: its count, else what its label promises; no standard counts fewer bytes than that."""
-    if candidate.capacity_bytes is not None or candidate.labelled_gb is None:
+    label = candidate.labelled_gb
+    if candidate.capacity_bytes is not None or label is None:
         return candidate.capacity_bytes
-    return candidate.labelled_gb * 10**9
+    return label * 10**9 if label >= LEAST_STANDARD_GB else label * _LEAST_OF_SMALL_GB
 
 
 def likely_bytes(candidate: Candidate) -> int | None:
@@ -34,8 +42,13 @@ def likely_bytes(candidate: Candidate) -> int | None:
     if candidate.capacity_bytes is not None or label is None:
         return candidate.capacity_bytes
     if label < LEAST_STANDARD_GB:
-        return label * 10**9
+        return label * _MOST_OF_SMALL_GB
     return max(*standard_bytes(label), idema_bytes(label))
+
+
+def _source_of_size(candidate: Candidate) -> str:
+    small = candidate.capacity_bytes is None and (candidate.labelled_gb or LEAST_STANDARD_GB) < LEAST_STANDARD_GB
+    return _NO_STANDARD if small else _COUNTS
 
 
 def check_capacity(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
@@ -65,17 +78,24 @@ def _room_for_copy(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
         spare = promised - needed
         room = "not one to spare" if spare < sector else f"{spare // sector:,} to spare"
         verb = "promises" if candidate.capacity_bytes is None else "has"
-        yield FitCheck("capacity", "pass", f"{verb} {promised // sector:,} sectors for {source_size}, {room}", _COUNTS)
+        reason = f"{verb} {promised // sector:,} sectors for {source_size}, {room}"
+        yield FitCheck("capacity", "pass", reason, _source_of_size(candidate))
     elif likely < needed:
         shortage = f"{format_count((needed - likely) // sector, 'sector')} ({needed - likely:,} bytes)"
         reason = f"{likely // sector:,} sectors, short of {source_size} by {shortage}"
-        yield FitCheck("capacity", "block", reason, _COUNTS)
+        yield FitCheck("capacity", "block", reason, _source_of_size(candidate))
     else:
+        source = _source_of_size(candidate)
+        count = "it may be" if source == _NO_STANDARD else "the standard count would be"
         reason = (
-            f"labelled {format_bytes(promised)}, which does not promise a sector count; the standard count would be "
-            f"enough for {source_size}: give the LBA number from its label"
+            f"labelled {_format_label(candidate)}, which does not promise a sector count; {count} enough for "
+            f"{source_size}: give the LBA number from its label"
         )
-        yield FitCheck("capacity", "unknown", reason, _COUNTS)
+        yield FitCheck("capacity", "unknown", reason, source)
+
+
+def _format_label(candidate: Candidate) -> str:
+    return format_bytes((candidate.labelled_gb or 0) * 10**9)
 
 
 def member_bytes(swap: Swap) -> int | None:
@@ -116,8 +136,8 @@ def _room_for_rebuild(candidate: Candidate, swap: Swap) -> FitCheck:
             return FitCheck("capacity", "unknown", reason, PRACTICE)
         return FitCheck("capacity", "block", f"{shortage}: the unit would not rebuild onto it", PRACTICE)
     if promised < needed:
-        reason = f"labelled {format_bytes(promised)}, no promise of {member}: give the LBA number from its label"
-        return FitCheck("capacity", "unknown", reason, _COUNTS)
+        reason = f"labelled {_format_label(candidate)}, no promise of {member}: give the LBA number from its label"
+        return FitCheck("capacity", "unknown", reason, _source_of_size(candidate))
     if certain or array is None:
         return FitCheck("capacity", "pass", f"has at least {member}", PRACTICE)
     return FitCheck("capacity", "warn", f"has at least {member}, but a member left may be larger: {ask}", PRACTICE)
@@ -145,16 +165,41 @@ def check_capacity_limits(candidate: Candidate, swap: Swap) -> Iterator[FitCheck
     promised, likely = promised_bytes(candidate), likely_bytes(candidate)
     if promised is None or likely is None:
         yield FitCheck("capacity-limit", "unknown", f"its capacity is not known; {limits.why}", limits.source)
-    elif limits.least_bytes is not None and promised < limits.least_bytes:
-        reason = f"{promised:,} bytes, the unit wants at least {limits.least_bytes:,}: {limits.why}"
+        return
+    demand, results = _demand(limits), _meet_limits(limits, promised, likely)
+    if "block" in results:
+        reason = f"{likely:,} bytes, the unit {demand}: {limits.why}"
         yield FitCheck("capacity-limit", "block", reason, limits.source)
-    elif limits.most_bytes is not None and likely > limits.most_bytes:
-        reason = f"{likely:,} bytes, the unit uses at most {limits.most_bytes:,}: {limits.why}"
-        yield FitCheck("capacity-limit", "block", reason, limits.source)
+    elif "unknown" in results:
+        reason = f"labelled {_format_label(candidate)}, which does not promise a count, and the unit {demand}"
+        yield FitCheck("capacity-limit", "unknown", f"{reason}: give the LBA number from its label", limits.source)
     else:
-        yield FitCheck(
-            "capacity-limit", "pass", f"{format_bytes(promised)} is within what the unit uses", limits.source
-        )
+        reason = f"{format_bytes(promised)} is within what the unit uses"
+        yield FitCheck("capacity-limit", "pass", reason, limits.source)
+
+
+def _meet_limits(limits: Capacity, promised: int, likely: int) -> set[CheckResult]:
+    """Compare a drive that holds at least `promised` and at the most `likely` bytes with each limit."""
+    results: set[CheckResult] = set()
+    if limits.exact_bytes and not (promised == likely and likely in limits.exact_bytes):
+        within = promised < likely and any(promised <= size <= likely for size in limits.exact_bytes)
+        results.add("unknown" if within else "block")
+    if limits.least_bytes is not None and promised < limits.least_bytes:
+        results.add("block" if likely < limits.least_bytes else "unknown")
+    if limits.most_bytes is not None and likely > limits.most_bytes:
+        results.add("block" if promised > limits.most_bytes else "unknown")
+    return results
+
+
+def _demand(limits: Capacity) -> str:
+    parts = []
+    if limits.exact_bytes:
+        parts.append(f"takes exactly {' or '.join(f'{size:,}' for size in limits.exact_bytes)}")
+    if limits.least_bytes is not None:
+        parts.append(f"wants at least {limits.least_bytes:,}")
+    if limits.most_bytes is not None:
+        parts.append(f"uses at most {limits.most_bytes:,}")
+    return join_and(parts)
 
 
 def check_sector_format(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:

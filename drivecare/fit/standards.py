@@ -42,7 +42,11 @@ class ScrewLimits(Strict, frozen=True, kw_only=True):
 
 
 class FormFactor(Strict, frozen=True, kw_only=True):
-    """A form factor: its outline, the heights it comes in, its screws."""
+    """A form factor: its outline, the heights it comes in, its screws.
+
+    `inches`: its standard gives every height in inches too, to three places, which differ from the millimetres by up to
+    a hundredth.
+    """
 
     id: str
     name: str
@@ -51,6 +55,7 @@ class FormFactor(Strict, frozen=True, kw_only=True):
     width_plus_mm: float = 0.0
     length_mm: float
     heights: tuple[HeightClass, ...]
+    inches: bool = False
     screws: ScrewLimits | None = None
     source: Annotated[str, msgspec.Meta(min_length=1)]
 
@@ -59,7 +64,12 @@ class FormFactor(Strict, frozen=True, kw_only=True):
 
         A taller bay never takes less: the tolerance of every lower class remains allowed.
         """
-        return max([bay_mm, *(height.mm + height.plus for height in self.heights if height.mm <= bay_mm)])
+        return max([bay_mm, *(self._greatest_of(height) for height in self.heights if height.mm <= bay_mm)])
+
+    def _greatest_of(self, height: HeightClass) -> float:
+        """The greatest height of a class: by its tolerance, or as a data sheet prints it from the inches."""
+        from_inches = round(round(height.mm / 25.4, 3) * 25.4, 2) if self.inches else 0.0
+        return max(height.mm + height.plus, from_inches)
 
     @property
     def tallest_mm(self) -> float:

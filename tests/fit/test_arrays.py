@@ -126,3 +126,23 @@ def test_sectors_are_read_as_people_write_them(text: str, sectors: int) -> None:
 def test_what_is_not_a_number_of_sectors_is_refused(text: str) -> None:
     with pytest.raises(BadInput, match="is not a number of sectors"):
         parse_sectors(text)
+
+
+def test_the_order_asks_for_the_smallest_member() -> None:
+    fewest = TWO_TB // 512 - 1000
+    order = make_plan(unit_of("mirror"), [], reading=old_drive(TWO_TB), smallest_member_sectors=fewest).order
+    assert order is not None
+    assert order.capacity_bytes_min == fewest * 512
+    untold = make_plan(unit_of("mirror"), [], reading=old_drive(TWO_TB)).order
+    assert untold is not None
+    assert untold.capacity_bytes_min == TWO_TB
+    assert any("read the ones left" in note for note in untold.notes)
+
+
+def test_the_order_names_the_exact_sizes() -> None:
+    sizes = (TWO_TB, 4_000_787_030_016)
+    unit = host(capacity={"least_bytes": None, "most_bytes": None, "exact_bytes": sizes})
+    order = make_plan(unit, [], reading=old_drive(2_500_000_000_000)).order
+    assert order is not None
+    assert (order.capacity_bytes_min, order.capacity_bytes_max) == (sizes[1], sizes[1])
+    assert any(note.startswith("exactly 2,000,398,934,016 bytes (3,907,029,168 LBAs) or ") for note in order.notes)

@@ -28,10 +28,10 @@ CASES: list[tuple[dict[str, Any], dict[str, Any], str, str, str]] = [
     ({}, BAY35, "form-factor", "warn", "2.5-inch fits into the 3.5-inch bay with an adapter"),
     ({**CARD, "form_factor": "m2-2242"}, {"bay": {**M2, "also": ("m2-2242",)}, "interface": NVME}, "form-factor",
      "pass", "M.2 2242 in a bay for M.2 2280"),
-    ({}, BAY35, "height", "pass", "the bay has 26.1 mm; take an adapter made for drives of 9.5 mm"),
+    ({}, BAY35, "height", "pass", "the bay has 26.11 mm; take an adapter made for drives of 9.5 mm"),
     ({"height_mm": None}, BAY35, "height", "pass", "take an adapter made for this drive's height"),
-    ({"height_mm": 19.05}, LOW35, "height", "block", "19.05 mm, 1.25 mm more than the 17.8 mm the bay takes"),
-    ({"height_mm": None}, LOW35, "height", "unknown", "its height is not known; the bay takes up to 17.8 mm"),
+    ({"height_mm": 19.05}, LOW35, "height", "block", "19.05 mm, 1.24 mm more than the 17.81 mm the bay takes"),
+    ({"height_mm": None}, LOW35, "height", "unknown", "its height is not known; the bay takes up to 17.81 mm"),
     ({"obstacle": "it is a RAID volume, not a drive"}, {}, "usable", "block", "it is a RAID volume"),
     ({"height_mm": 9.5}, {}, "height", "pass", "9.5 mm in a bay for up to 9.5 mm"),
     ({"height_mm": 9.7}, {}, "height", "pass", "9.7 mm in a bay for up to 9.5 mm"),
@@ -78,7 +78,7 @@ CASES: list[tuple[dict[str, Any], dict[str, Any], str, str, str]] = [
     ({"logical_sector_bytes": None}, {}, "raw-copy", "unknown", "its own logical sector size is not known"),
     ({}, {}, "capacity-limit", "pass", "500 GB is within what the unit uses"),
     ({"capacity_bytes": 2_000_398_934_016}, {}, "capacity-limit", "block",
-     "2,000,398,934,016 bytes, the unit uses at most 1,000,204,886,016: its firmware says so"),
+     "2,000,398,934,016 bytes, the unit wants at least 250,000,000,000 and uses at most 1,000,204,886,016: its firm"),
     ({"capacity_bytes": 240_057_409_536}, {}, "capacity-limit", "block", "wants at least 250,000,000,000"),
     ({"capacity_bytes": None}, {}, "capacity-limit", "unknown", "its capacity is not known"),
     ({"kind": "ssd"}, {"recording": {"kinds": ("hdd",)}}, "kind", "block", "a solid-state drive, the unit needs a"),
@@ -234,6 +234,63 @@ class TestCapacityForASectorCopy:
     @pytest.mark.parametrize("reading", [old_drive(None)])
     def test_without_the_old_drives_size_nothing_passes(self, reading: Any) -> None:
         assert result(judged(candidate(), reading=reading), "capacity")[0] == "unknown"
+
+
+class TestLabelsBelowEveryStandard:
+    """IDEMA LBA1-03 counts from 50 GB on; below that a label says little (0.90 to 1.07 of it: our judgement)."""
+
+    def test_a_drive_of_the_old_ones_label_may_be_large_enough(self) -> None:
+        answer = judged(candidate(capacity_bytes=None, labelled_gb=40), host(capacity=None), old_drive(40_020_664_320))
+        (check,) = [each for each in answer.checks if each.check == "capacity"]
+        assert check.result == "unknown"
+        assert "labelled 40 GB, which does not promise a sector count; it may be enough" in check.reason
+        assert "IDEMA" not in check.source
+        assert "no standard counts drives below 50 GB" in check.source
+
+    @pytest.mark.parametrize(
+        ("label", "old", "expected"),
+        [(32, 28_800_000_000, "pass"), (32, 28_800_000_512, "unknown"), (32, 32 << 30, "unknown"),
+         (32, (32 << 30) + 512, "block"), (49, 49_000_000_000, "unknown"), (50, 50_000_000_000, "pass")],
+    )  # fmt: skip
+    def test_where_it_certainly_is_and_is_not(self, label: int, old: int, expected: str) -> None:
+        drive = candidate(capacity_bytes=None, labelled_gb=label)
+        assert result(judged(drive, host(capacity=None), old_drive(old)), "capacity")[0] == expected
+
+
+class TestUnitsOfAnExactSize:
+    SIZES = (500_107_862_016, 1_000_204_886_016)
+    UNIT = host(capacity={"least_bytes": None, "most_bytes": None, "exact_bytes": SIZES})
+
+    @pytest.mark.parametrize(
+        ("facts", "expected"),
+        [
+            ({"capacity_bytes": 500_107_862_016}, "pass"),
+            ({"capacity_bytes": 1_000_204_886_016}, "pass"),
+            ({"capacity_bytes": 500_107_862_016 + 512}, "block"),
+            ({"capacity_bytes": 750_156_374_016}, "block"),
+            ({"capacity_bytes": None, "labelled_gb": 500}, "unknown"),
+            ({"capacity_bytes": None, "labelled_gb": 1000}, "unknown"),
+            ({"capacity_bytes": None, "labelled_gb": 750}, "block"),
+            ({"capacity_bytes": None}, "unknown"),
+        ],
+    )
+    def test_only_the_sizes_of_the_list(self, facts: dict[str, Any], expected: str) -> None:
+        assert result(judged(candidate(**facts), self.UNIT), "capacity-limit")[0] == expected
+
+    def test_the_reason_names_the_sizes(self) -> None:
+        reason = result(judged(candidate(capacity_bytes=750_156_374_016), self.UNIT), "capacity-limit")[1]
+        assert reason == (
+            "750,156,374,016 bytes, the unit takes exactly 500,107,862,016 or 1,000,204,886,016: its firmware says so"
+        )
+
+    @pytest.mark.parametrize("size", [500_107_862_016, 500_107_862_016 - 512])
+    def test_least_and_most_of_one_size_are_that_size(self, size: int) -> None:
+        """As profiles of 0.1.0 wrote an exact size: the drive of that label is asked for its count, not refused."""
+        unit = host(capacity={"least_bytes": 500_107_862_016, "most_bytes": 500_107_862_016})
+        labelled = candidate(capacity_bytes=None, labelled_gb=500)
+        assert result(judged(labelled, unit), "capacity-limit")[0] == "unknown"
+        counted = judged(candidate(capacity_bytes=size), unit)
+        assert result(counted, "capacity-limit")[0] == ("pass" if size == 500_107_862_016 else "block")
 
 
 class TestCapacityForFiles:

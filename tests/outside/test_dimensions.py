@@ -57,10 +57,18 @@ def test_an_m2_size_code_says_width_and_length(code: str) -> None:
 
 @pytest.mark.parametrize(
     ("bay", "greatest"),
-    [(7.0, 7.2), (9.5, 9.7), (12.7, 12.7), (15.0, 15.0), (10.0, 10.0), (9.6, 9.7), (4.0, 4.0)],
+    [(7.0, 7.2), (9.5, 9.7), (12.7, 12.7), (15.0, 15.01), (10.0, 10.0), (9.6, 9.7), (4.0, 4.0)],
 )
 def test_a_bay_allows_the_tolerance_of_its_class(bay: float, greatest: float) -> None:
     assert form_factors()["2.5-inch"].greatest_height(bay) == pytest.approx(greatest)
+
+
+@pytest.mark.parametrize(("drive", "goes"), [(26.1, True), (26.11, True), (26.12, False)])
+def test_a_3_5_inch_bay_takes_both_roundings_of_sff_8301(drive: float, goes: bool) -> None:
+    """SFF-8301, table 3-1: A1 is 26.10 mm or 1.028 inches, printed as 26.11 mm (25.4 mm to the inch)."""
+    greatest = form_factors()["3.5-inch"].greatest_height(26.1)
+    assert greatest == pytest.approx(round(1.028 * 25.4, 2))
+    assert (drive <= greatest) is goes
 
 
 @pytest.mark.parametrize(
