@@ -88,12 +88,11 @@ def plan(
     from drivecare.cli.hosts import known_hosts
     from drivecare.cli.plan_screen import show_order_list, show_plan
     from drivecare.fit.plan import exit_code
-    from drivecare.work.plan import PlanRequest, plan_replacement
+    from drivecare.work.plan import FACTS_OF_THE_UNIT, PlanRequest, plan_replacement
 
     folder = job_folder(job, jobs) if job is not None else None
     measured = _parse_facts(facts, height_mm)
-    member_sectors = measured.pop("smallest_member_sectors", None)
-    if measured and len(candidates) != 1:
+    if measured.keys() - FACTS_OF_THE_UNIT and len(candidates) != 1:
         raise click.UsageError("--height-mm and --fact describe one --candidate: give exactly one.")
     request = PlanRequest(
         label=label,
@@ -103,7 +102,6 @@ def plan(
         candidates=candidates,
         facts=measured,
         used_bytes=None if used is None else _parse_used(used),
-        member_sectors=member_sectors,
         migration=migration,
         symptom=symptom,
         job=job,

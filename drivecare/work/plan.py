@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Final
 
 import msgspec
 
@@ -18,14 +19,16 @@ from drivecare.risk.assess import assess
 from drivecare.work import Machine
 from drivecare.work.read_sources import read_source
 
+FACTS_OF_THE_UNIT: Final = frozenset({"smallest_member_sectors"})
+
 
 @dataclass(frozen=True, kw_only=True)
 class PlanRequest:
     """The unit, its old drive, and the drives to choose from.
 
     `old_drive` and `candidates` are attached drives, saved readings or text reports; `facts` were measured by hand on
-    the one candidate, `member_sectors` is the fewest of the drives left in an array. `migration` is how the content
-    moves, where it is not as the profile says.
+    the one candidate, but for FACTS_OF_THE_UNIT. `migration` is how the content moves, where it is not as the profile
+    says.
     """
 
     label: str
@@ -35,7 +38,6 @@ class PlanRequest:
     candidates: tuple[str, ...] = ()
     facts: Mapping[str, str] = field(default_factory=dict)
     used_bytes: int | None = None
-    member_sectors: str | None = None
     migration: MigrationKind | None = None
     symptom: str | None = None
     job: str | None = None
@@ -51,7 +53,8 @@ def plan_replacement(request: PlanRequest, machine: Machine) -> Plan:
     if request.migration is not None:
         host = msgspec.structs.replace(host, moving=msgspec.structs.replace(host.moving, kind=request.migration))
     old_drive = None if request.old_drive is None else read_source(request.old_drive, machine)
-    candidates = (_candidate(source, request.facts, machine) for source in request.candidates)
+    measured = {name: fact for name, fact in request.facts.items() if name not in FACTS_OF_THE_UNIT}
+    candidates = (_candidate(source, measured, machine) for source in request.candidates)
     if old_drive is not None and (problem := describe_virtual(old_drive.drive)):
         raise BadInput(problem, location=request.old_drive)
     return make_plan(
@@ -61,7 +64,7 @@ def plan_replacement(request: PlanRequest, machine: Machine) -> Plan:
         reading=old_drive,
         verdict=None if old_drive is None else assess(old_drive).verdict,
         used_bytes=request.used_bytes,
-        smallest_member_sectors=parse_sectors(request.member_sectors),
+        smallest_member_sectors=parse_sectors(request.facts.get("smallest_member_sectors")),
         symptom=request.symptom,
         job=request.job,
     )
