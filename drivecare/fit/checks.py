@@ -10,9 +10,10 @@ from collections.abc import Callable, Iterator
 from typing import Final
 
 from drivecare.documents import Value
-from drivecare.fit.host_profile import Host
+from drivecare.fit.host_profile import Host, Screws
 from drivecare.fit.model import Candidate, CheckResult, FitCheck, InterfaceProtocol, ReplacedDrive
 from drivecare.fit.standards import (
+    ScrewLimits,
     connectors,
     form_factors,
     interfaces,
@@ -119,12 +120,13 @@ def check_height(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     height = _height_of(candidate)
     greatest = body.greatest_height(bay.height_mm)
     if height is None:
-        if bay.height_mm >= body.tallest_mm:
+        if bay.height_mm >= body.tallest_mm and body.bounded:
             reason = f"the bay takes {bay.height_mm:g} mm, the tallest {body.name} drives are {body.tallest_mm:g} mm"
             yield FitCheck("height", "pass", reason, source)
         else:
-            reason = f"its height is not known; the bay takes up to {bay.height_mm:g} mm: measure it (--height-mm)"
-            yield FitCheck("height", "unknown", reason, source)
+            spreader = "" if body.bounded else ", and a heat spreader adds to it"
+            reason = f"its height is not known{spreader}; the bay takes up to {bay.height_mm:g} mm: measure it"
+            yield FitCheck("height", "unknown", f"{reason} (--height-mm)", source)
         return
     hand = ", measured by hand" if "height" in candidate.by_hand else ""
     if height > greatest + 1e-9:
@@ -147,7 +149,7 @@ def _height_in_adapter(candidate: Candidate, swap: Swap) -> FitCheck:
     height = _height_of(candidate)
     room = form_factors()[bay.form_factor].greatest_height(bay.height_mm)
     source = f"{bay.source}; {body.source}; {PRACTICE}"
-    if height is None and body.tallest_mm > room:
+    if height is None and not (body.bounded and body.tallest_mm <= room):
         reason = f"its height is not known; the bay takes up to {room:g} mm: measure it (--height-mm)"
         return FitCheck("height", "unknown", reason, source)
     if (height or 0) > room + 1e-9:
@@ -166,15 +168,34 @@ def check_holes(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     assert limits is not None  # a profile with screws for a form factor without threads is refused
     holes = bay.screws.holes
     height = _height_of(candidate)
-    if candidate.mounting is not None:
-        present = holes in candidate.mounting
-        reason = f"{'has' if present else 'lacks'} the {holes} holes that the {bay.screws.count} screws need"
-        yield FitCheck("mounting-holes", "pass" if present else "block", reason, bay.source)
-    elif holes == "bottom" and limits.bottom_optional_to_mm and (height or 0) <= limits.bottom_optional_to_mm:
+    if candidate.mounting is None and holes == "bottom" and (height or 0) <= limits.bottom_optional_to_mm > 0:
         reason = f"drives up to {limits.bottom_optional_to_mm:g} mm may lack the bottom holes the unit needs: look"
         yield FitCheck("mounting-holes", "unknown", reason, limits.source)
+        return
+    present = _has_holes(candidate.mounting, bay.screws, limits)
+    if present is None:
+        usual = f" in the {' or '.join(bay.screws.pattern)} row" if bay.screws.pattern else ""
+        reason = f"the unit's {bay.screws.count} screws need {holes} holes{usual}; some drives lack some of these: look"
+        yield FitCheck("mounting-holes", "unknown", reason, limits.source)
+    elif candidate.mounting is not None:
+        reason = f"{'has' if present else 'lacks'} the {holes} holes that the {bay.screws.count} screws need"
+        yield FitCheck("mounting-holes", "pass" if present else "block", reason, bay.source)
     else:
         yield FitCheck("mounting-holes", "pass", f"{holes} holes are part of this form factor", limits.source)
+
+
+def _has_holes(mounting: tuple[str, ...] | None, screws: Screws, limits: ScrewLimits) -> bool | None:
+    """Whether a drive has the holes that the unit's screws use; None where that is not known."""
+    if mounting is not None and not any(hole.startswith(screws.holes) for hole in mounting):
+        return False
+    optional = {hole for hole in limits.optional_holes if hole.startswith(screws.holes)}
+    usable = {f"{screws.holes}-{place}" for place in screws.pattern}
+    if not optional or usable - optional or (len(optional) > 1 and usable == optional):
+        return True  # every drive has these, or one of them
+    present = {hole for hole in mounting or () if "-" in hole} & optional
+    if not usable:
+        return True if present == optional else None
+    return bool(usable & present) if present else None
 
 
 def check_screw_depth(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:

@@ -32,13 +32,17 @@ class Label(Strict, frozen=True, kw_only=True):
 
 
 class Screws(Strict, frozen=True, kw_only=True):
-    """The screws that hold the drive. `depth_mm`: how far they reach into it."""
+    """The screws that hold the drive. `depth_mm`: how far they reach into it.
+
+    `pattern`: which holes besides those at the plug they use, any one of these; left out, that is not known.
+    """
 
     count: PositiveInt
     thread: NonEmptyText
     head: NonEmptyText
     depth_mm: PositiveFloat
     holes: Literal["side", "bottom"]
+    pattern: tuple[Literal["middle", "end"], ...] = ()
 
 
 class Bay(Strict, frozen=True, kw_only=True):

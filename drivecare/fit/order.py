@@ -165,7 +165,9 @@ def _body_notes(host: Host) -> Iterator[str]:
         yield f"a lower drive also needs a spacer that makes up the difference to {bay.height_mm:g} mm"
     if bay.screws is not None:
         screws, limits = bay.screws, bodies[bay.form_factor].screws
-        yield f"with threaded holes {screws.thread} in its {screws.holes}, for {format_count(screws.count, 'screw')}"
+        row = f" ({' or '.join(screws.pattern)} row)" if screws.pattern else ""
+        number = format_count(screws.count, "screw")
+        yield f"with threaded holes {screws.thread} in its {screws.holes}{row}, for {number}"
         if limits is not None and limits.thin_side_mm < screws.depth_mm and screws.holes == "side" and limits.thin_mm:
             yield (
                 f"a drive of {limits.thin_mm:g} mm or less also needs screws that reach at most "

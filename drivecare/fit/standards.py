@@ -23,7 +23,8 @@ class HeightClass(Strict, frozen=True, kw_only=True):
 class ScrewLimits(Strict, frozen=True, kw_only=True):
     """How far a screw may reach into a drive, in mm; less from the side in drives up to `thin_mm` high.
 
-    Drives up to `bottom_optional_to_mm` high may lack the bottom holes.
+    Drives up to `bottom_optional_to_mm` high may lack the bottom holes. `optional_holes`: those that some drives lack,
+    as "bottom-middle"; every drive has one of them on a side that has any.
     """
 
     thread: str
@@ -32,6 +33,7 @@ class ScrewLimits(Strict, frozen=True, kw_only=True):
     thin_mm: float = 0.0
     thin_side_mm: float = 0.0
     bottom_optional_to_mm: float = 0.0
+    optional_holes: tuple[str, ...] = ()
     source: Annotated[str, msgspec.Meta(min_length=1)]
 
     def depth(self, holes: str, height_mm: float) -> float:
@@ -45,7 +47,7 @@ class FormFactor(Strict, frozen=True, kw_only=True):
     """A form factor: its outline, the heights it comes in, its screws.
 
     `inches`: its standard gives every height in inches too, to three places, which differ from the millimetres by up to
-    a hundredth.
+    a hundredth. `bounded`: no such drive is higher than the highest class.
     """
 
     id: str
@@ -56,6 +58,7 @@ class FormFactor(Strict, frozen=True, kw_only=True):
     length_mm: float
     heights: tuple[HeightClass, ...]
     inches: bool = False
+    bounded: bool = True
     screws: ScrewLimits | None = None
     source: Annotated[str, msgspec.Meta(min_length=1)]
 

@@ -170,10 +170,14 @@ def link_cell(cell: str) -> Fields:
     return {"link_gbps": parse_number(match[1])}
 
 
+_HOLES: Final = ("side", "bottom", "side-middle", "bottom-middle", "bottom-end")
+
+
 def mounting_cell(cell: str) -> Fields:
-    holes = tuple(hole.removesuffix("s") for hole in re.findall(r"[a-z]+", cell.lower()) if hole != "and")
-    if not set(holes) <= {"side", "bottom"} or not holes:
-        raise ValueError(f"{cell!r} is none of: side, bottom, side+bottom")
+    words = re.findall(r"(?:side|bottom)-(?:middle|end)|[a-z]+", cell.lower())
+    holes = tuple(word.removesuffix("s") for word in words if word != "and")
+    if not set(holes) <= set(_HOLES) or not holes:
+        raise ValueError(f"{cell!r} is none of: {', '.join(_HOLES)}, or several joined by +")
     return {"mounting": holes}
 
 

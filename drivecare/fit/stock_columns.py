@@ -101,7 +101,7 @@ COLUMNS: Final[dict[str, Column]] = {
     "rpm": Column(
         read=quantity_cell("rotation_rpm", {"": 1.0, "rpm": 1.0, "u/min": 1.0}),
         help="how fast a hard drive turns: 5400 rpm",
-        other_headings=("speed", "rotation", "drehzahl"),
+        other_headings=("rotation", "rotation_speed", "drehzahl"),
     ),
     "link": Column(
         read=link_cell, help="6.0 Gb/s, PCIe 3.0 x4", other_headings=("link_speed", "interface_speed", "bus")
@@ -129,7 +129,7 @@ COLUMNS: Final[dict[str, Column]] = {
         help="conventional (cmr) or shingled (smr)",
         other_headings=("recording_technology", "cmr/smr", "smr/cmr"),
     ),
-    "mounting": Column(read=mounting_cell, help="which holes it has: side, bottom, side+bottom"),
+    "mounting": Column(read=mounting_cell, help="which holes it has: side+bottom; or exactly: bottom-middle"),
     "endurance": Column(
         read=endurance_cell, help="data that may be written to it by its rating: 150 TB", other_headings=("tbw",)
     ),

@@ -41,7 +41,9 @@ CASES: list[tuple[dict[str, Any], dict[str, Any], str, str, str]] = [
     ({"height_mm": 7.0}, {"bay": {"spacer": False}}, "height", "pass", "7 mm in a bay for up to 9.5 mm"),
     ({"height_mm": 5.0}, {"bay": {"least_height_mm": 7.0}}, "height", "block", "lower than the 7 mm the bay can hold"),
     ({"height_mm": None}, {}, "height", "unknown", "its height is not known; the bay takes up to 9.5 mm: measure it"),
-    ({**CARD, "height_mm": None}, {"bay": M2, "interface": NVME}, "height", "pass", "the tallest M.2 2280 drives are"),
+    ({**CARD, "height_mm": None}, {"bay": M2, "interface": NVME}, "height", "unknown", "a heat spreader adds to"),
+    ({**CARD, "height_mm": 8.0}, {"bay": M2, "interface": NVME}, "height", "block", "8 mm, 4.20 mm more than the"),
+    ({"height_mm": None}, {"bay": {"height_mm": 19.05}}, "height", "pass", "the tallest 2.5-inch drives are"),
     ({"height_mm": 9.5, "by_hand": ("height",)}, {}, "height", "pass", "9.5 mm, measured by hand in a bay"),
     ({}, {}, "mounting-holes", "pass", "side holes are part of this form factor"),
     ({"mounting": ("bottom",)}, {}, "mounting-holes", "block", "lacks the side holes that the 4 screws need"),
@@ -186,6 +188,38 @@ def test_bottom_holes_are_optional_in_thin_drives(height: float) -> None:
     observed, reason = result(judged(candidate(height_mm=height), unit), "mounting-holes")
     assert observed == ("unknown" if height == 7.0 else "pass")
     assert ("may lack the bottom holes" in reason) == (height == 7.0)
+
+
+TRAY = {"form_factor": "3.5-inch", "height_mm": 26.1, "spacer": False}
+DISC = {"form_factor": "3.5-inch", "height_mm": 26.1}
+
+
+@pytest.mark.parametrize(
+    ("holes", "pattern", "mounting", "expected"),
+    [
+        ("bottom", ("middle",), None, "unknown"),
+        ("bottom", ("middle",), ("side", "bottom"), "unknown"),
+        ("bottom", ("middle",), ("side", "bottom-middle"), "pass"),
+        ("bottom", ("middle",), ("side", "bottom-end"), "block"),
+        ("bottom", ("end",), None, "unknown"),
+        ("bottom", ("end",), ("bottom-end",), "pass"),
+        ("bottom", ("middle", "end"), None, "pass"),  # a tray for both takes every drive
+        ("bottom", ("middle", "end"), ("side",), "block"),
+        ("bottom", (), None, "unknown"),  # a profile of 0.1.0 does not say which
+        ("bottom", (), ("bottom-middle", "bottom-end"), "pass"),
+        ("side", ("end",), None, "pass"),
+        ("side", ("middle",), None, "unknown"),
+        ("side", ("middle",), ("side-middle",), "pass"),
+        ("side", (), None, "unknown"),
+    ],
+)
+def test_middle_holes_of_3_5_inch_drives_are_not_taken_as_given(
+    holes: Any, pattern: Any, mounting: tuple[str, ...] | None, expected: str
+) -> None:
+    """SFF-8301 table 3-1: A6 and A13; that drives of many discs lack the middle ones: common practice, no source."""
+    screws = Screws(count=4, thread="6-32 UNC", head="PH2", depth_mm=3.0, holes=holes, pattern=pattern)
+    unit = host(bay={**TRAY, "screws": screws}, supply=None)
+    assert result(judged(candidate(**DISC, mounting=mounting), unit), "mounting-holes")[0] == expected
 
 
 class TestCapacityForASectorCopy:

@@ -122,7 +122,7 @@ def as_ordered(ordered: Order, unit: Host, **facts: Any) -> Candidate:
         logical_sector_bytes=logical,
         physical_sector_bytes=physical,
         recording="conventional",
-        mounting=("side", "bottom"),
+        mounting=("side", "bottom", "bottom-middle"),
         power_disable=False,
         sustained_mb_s=200,
         **{**{amps[rail.volts]: rail.amps_max or 0.5 for rail in ordered.rails}, **facts},
