@@ -296,25 +296,29 @@ def check_link(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
 def check_supply(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """Rails and peak current; a hard drive's greatest draw is its spin-up."""
     supply = swap.host.supply
+    source = PRACTICE if supply is None else supply.source
     carried = connectors()[swap.host.interface.connector].rails
     peaks = {"3v3": candidate.peak_3v3_amps, "5v": candidate.peak_5v_amps, "12v": candidate.peak_12v_amps}
     draws = possible_draws(candidate, spoken_protocol(candidate))
+    doubtful = []
     for rail, peak in peaks.items():
         needed = [rail in draw.rails for draw in draws]
         if peak == 0 or (peak is None and not any(needed)):
             continue
-        name = _RAIL_NAMES[rail]
-        current = "" if peak is None else f" ({peak:g} A)"
         available = None if supply is None else getattr(supply, f"rail_{rail}_amps")
-        source = PRACTICE if supply is None else supply.source
-        if rail not in carried or (supply is not None and available is None):
-            if peak is None and not all(needed):
-                reason = f"drives like it may need {name}, which the unit does not supply: see its label"
-                yield FitCheck("supply", "unknown", reason, source)
-            else:
-                yield FitCheck("supply", "block", f"needs {name}{current}, which the unit does not supply", source)
-        elif available is not None:
-            yield _compare_current(name, peak, available, source)
+        if rail in carried and (supply is None or available is not None):
+            if available is not None:
+                yield _compare_current(_RAIL_NAMES[rail], peak, available, source)
+        elif peak is None and not all(needed):
+            doubtful.append(_RAIL_NAMES[rail])
+        else:
+            current = "" if peak is None else f" ({peak:g} A)"
+            reason = f"needs {_RAIL_NAMES[rail]}{current}, which the unit does not supply"
+            yield FitCheck("supply", "block", reason, source)
+    # What it draws follows from its form factor and plug: where these are not known, they are asked for already.
+    if doubtful and candidate.form_factor is not None and candidate.connector is not None:
+        reason = f"drives like it may need {' or '.join(doubtful)}, which the unit does not supply: see its label"
+        yield FitCheck("supply", "unknown", reason, source)
 
 
 def _compare_current(rail: str, peak: float | None, available: float, source: str) -> FitCheck:
