@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drivecare.cli.common import PATH, file_result, finish, job_folder, job_options, json_option, machine
+from drivecare.cli.common import PATH, file_result, filing_folder, finish, job_options, json_option, machine
 from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.cli.terminal import notify
 from drivecare.errors import DriveCareError
@@ -68,7 +68,7 @@ def assess(
     bench = machine(ctx)
     if transport is not None and not any(is_attached(source) for source in sources):
         raise click.UsageError("--transport is for an attached drive; a file was read already.")
-    folder = job_folder(job, jobs) if job is not None else None
+    folder = filing_folder(job, jobs)
     replace = save is not None and may_replace(save, overwritable)
     request = AssessRequest(sources=sources, as_new=sale == "new", transport=transport, folder=folder)
     outcomes = assess_sources(request, bench)

@@ -2,7 +2,7 @@
 
 A command builds its document, then:
 
-    folder = job_folder(job, jobs) if job is not None else None  # a wrong job is reported before any work
+    folder = filing_folder(job, jobs)  # a wrong job or a closed one is reported before any work
     finish(document, show=lambda out: ..., as_json=as_json, folder=folder, exit_code=ExitCode.RECHECK)
 """
 
@@ -85,6 +85,15 @@ def job_folder(id: str, jobs: Path | None) -> FiledJob:
     from drivecare.record.location import open_record
 
     return open_record(jobs, notify=notify).job(id)
+
+
+def filing_folder(id: str | None, jobs: Path | None) -> FiledJob | None:
+    """Open the job that a result is to be filed in, if one was named. Raises Refused if it is closed."""
+    if id is None:
+        return None
+    folder = job_folder(id, jobs)
+    folder.refuse_if_closed()
+    return folder
 
 
 def account_name() -> str:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option, machine
+from drivecare.cli.common import PATH, filing_folder, finish, job_options, json_option, machine
 from drivecare.cli.terminal import notify
 
 if TYPE_CHECKING:
@@ -83,7 +83,7 @@ def copy(
         source=source,
         target=target,
         receipt=receipt,
-        folder=job_folder(job, jobs) if job is not None else None,
+        folder=filing_folder(job, jobs),
         resume=resume,
         consent=Consent(allow_overwrite=allow_overwrite, acknowledged=acknowledge),
         probe=probe,

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option, machine
+from drivecare.cli.common import PATH, filing_folder, finish, job_options, json_option, machine
 
 
 @click.command("copy-files", epilog="\b\nExample: drivecare copy-files /mnt/old-drive /mnt/shop/1042-files --job 1042")
@@ -42,7 +42,7 @@ def copy_files(
     from drivecare.cli.receipt_screen import show_bag
     from drivecare.work.bags import copy_files_to_bag
 
-    folder = job_folder(job, jobs) if job is not None else None
+    folder = filing_folder(job, jobs)
     with followed() as watch:
         receipt = copy_files_to_bag(source, target, machine(ctx), watch=watch, resume=resume, job=job)
     finish(

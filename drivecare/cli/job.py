@@ -22,6 +22,7 @@ from drivecare.cli.common import (
 )
 from drivecare.cli.job_screen import show_closing, show_export, show_facts, show_jobs, show_opening, show_timeline
 from drivecare.cli.overwriting import may_replace, overwrite_option
+from drivecare.cli.taking_back import COMMANDS
 from drivecare.cli.terminal import ask, notify, stdout_is_terminal
 
 if TYPE_CHECKING:
@@ -62,11 +63,19 @@ def job() -> None:
 @click.option("--host", "label", metavar="LABEL", required=True, help="What the unit's label says, or a profile's ID.")
 @click.option("--complaint", required=True, help="What the customer says is wrong, in their words.")
 @click.option("--symptom", "symptoms", multiple=True, help="What you see yourself, by name or in words; repeatable.")
+@click.option("--reference", help="A word of your own to find it by; never a customer's name.")
 @jobs_option
 @json_option
 @click.pass_context
 def new(
-    ctx: click.Context, id: str, label: str, complaint: str, symptoms: tuple[str, ...], jobs: Path, as_json: bool
+    ctx: click.Context,
+    id: str,
+    label: str,
+    complaint: str,
+    symptoms: tuple[str, ...],
+    reference: str | None,
+    jobs: Path,
+    as_json: bool,
 ) -> None:
     """Open a job and show what the unit's profile advises for its symptoms."""
     from drivecare.cli.hosts import known_hosts
@@ -79,6 +88,7 @@ def new(
         label=label,
         complaint=complaint,
         symptoms=symptoms,
+        reference=reference,
         hosts=known_hosts(),
         at=machine(ctx).clock.timestamp(),
         by=account_name(),
@@ -267,6 +277,10 @@ def close(
     )
     file_result(folder, closing)
     finish(closing, show=lambda out: show_closing(out, id, closing), as_json=as_json)
+
+
+for command in COMMANDS:
+    job.add_command(command)
 
 
 def _confirm_forgetting(id: str, copies: Sequence[CustomerCopy]) -> None:

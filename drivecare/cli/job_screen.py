@@ -10,7 +10,15 @@ if TYPE_CHECKING:
 
     from drivecare.cli.screen import Screen
     from drivecare.fit.model import Advice
-    from drivecare.job.model import Closing, Export, Fact, JobList, JobTimeline, Opening
+    from drivecare.job.model import (
+        Closing,
+        Export,
+        Fact,
+        JobList,
+        JobTimeline,
+        Opening,
+        TimelineEntry,
+    )
 
 
 def show_opening(out: Screen, opening: Opening, folder: Path, *, next_command: str) -> None:
@@ -45,9 +53,11 @@ def show_timeline(out: Screen, timeline: JobTimeline) -> None:
     out.print_wrapped(f"Job {timeline.id}   {timeline.state}, gate {gate}, route {timeline.route}", style="bold")
     out.print_wrapped(f"{timeline.host_name or timeline.host}, labelled {timeline.label}")
     out.print_wrapped(f"Complaint: {timeline.complaint}", indent=2)
+    if timeline.reference:
+        out.print_wrapped(f"Reference: {timeline.reference}", indent=2)
     _show_advice_list(out, timeline.advice)
     out.print()
-    rows = [(f"{entry.number:04}", format_time(entry.filed_at), entry.kind, entry.says) for entry in timeline.story]
+    rows = [(f"{entry.number:04}", format_time(entry.filed_at), entry.kind, _says(entry)) for entry in timeline.story]
     out.print_table([("", "when", "what", "says"), *rows], heading=True)
     if timeline.faults:
         out.print_lines(("", "Not as filed:"))
@@ -59,6 +69,16 @@ def show_timeline(out: Screen, timeline: JobTimeline) -> None:
         out.print_wrapped(f"Next: {timeline.why}")
         out.print(f"  {timeline.next}", soft_wrap=True)
     out.print_lines(("", f"Everything is in {timeline.folder}"))
+
+
+def _says(entry: TimelineEntry) -> str:
+    return entry.says if entry.withdrawn_by is None else f"does not count, see {entry.withdrawn_by:04}: {entry.says}"
+
+
+def show_correction(out: Screen, says: str, next_command: str) -> None:
+    """What was taken back, and where to look at what follows from it."""
+    out.print_wrapped(says, indent=2)
+    out.print(f"Next: {next_command}", soft_wrap=True)
 
 
 def show_jobs(out: Screen, listed: JobList, jobs: Path) -> None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option, machine
+from drivecare.cli.common import PATH, filing_folder, finish, job_options, json_option, machine
 from drivecare.cli.terminal import notify
 from drivecare.format import Excerpt
 
@@ -90,7 +90,7 @@ def plan(
     from drivecare.fit.plan import exit_code
     from drivecare.work.plan import FACTS_OF_THE_UNIT, PlanRequest, plan_replacement
 
-    folder = job_folder(job, jobs) if job is not None else None
+    folder = filing_folder(job, jobs)
     measured = _parse_facts(facts, height_mm)
     if measured.keys() - FACTS_OF_THE_UNIT and len(candidates) != 1:
         raise click.UsageError("--height-mm and --fact describe one --candidate: give exactly one.")

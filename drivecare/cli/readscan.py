@@ -12,8 +12,8 @@ from drivecare.cli.common import (
     PATH,
     allow_load_option,
     file_result,
+    filing_folder,
     finish,
-    job_folder,
     job_options,
     json_option,
     machine,
@@ -65,7 +65,7 @@ def readscan(
     from drivecare.cli.scan_screen import save_picture, show_scan
     from drivecare.work.scan_surface import ScanRequest, identify_for_scan, scan_surface
 
-    folder = job_folder(job, jobs) if job is not None else None
+    folder = filing_folder(job, jobs)
     request = ScanRequest(path=drive, sample_percent=percent, resume=resume, allow_load=allow_load, folder=folder)
     reading = identify_for_scan(request, machine(ctx))
     replace_result = _may_replace_result(request, overwritable)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from drivecare.cli.common import allow_load_option, finish, job_folder, job_options, json_option, machine
+from drivecare.cli.common import allow_load_option, filing_folder, finish, job_options, json_option, machine
 from drivecare.cli.terminal import notify, progress_bar
 from drivecare.format import format_minutes
 
@@ -54,7 +54,7 @@ def selftest(
         stop=stop,
         transport=transport,
         allow_load=allow_load,
-        folder=job_folder(job, jobs) if job is not None else None,  # a wrong job is said before hours of testing
+        folder=filing_folder(job, jobs),  # a wrong job is said before hours of testing
     )
     with _SelfTestBar() as bar:
         report = run_self_test(request, machine(ctx), notify=notify, on_progress=bar.show)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from drivecare.cli.common import PATH, finish, job_folder, job_options, json_option, machine
+from drivecare.cli.common import PATH, filing_folder, finish, job_options, json_option, machine
 from drivecare.cli.terminal import notify
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ def verify(
     Exit code: 0 all agrees, 20 all but what could not be read,
     21 something is wrong or missing, 23 stopped midway.
     """
-    folder = job_folder(job, jobs) if job is not None else None
+    folder = filing_folder(job, jobs)
     if receipt.is_dir():
         _verify_bag(ctx, receipt, as_json=as_json, folder=folder)
     from drivecare.cli.progress import followed

@@ -105,11 +105,16 @@ def make_closing(
     at: str,
     by: str | None = None,
 ) -> Closing:
-    """Make the record of how a job ended, with the fate of every copy of the customer's data."""
+    """Make the record of how a job ended, with the fate of every copy of the customer's data.
+
+    A copy that an earlier closing removed, before the job was reopened, was removed and is not just gone.
+    """
+    earlier = [image for closing in job.withdrawn(Closing) for image in closing.document.images]
+    removed = (*removed, *(Path(image.path) for image in earlier if image.fate == "removed"))
     images = tuple(
         ImageLeft(
             path=os.fspath(copy.path),
-            fate="removed" if copy.path in removed else fates.get(copy.path, "gone"),
+            fate=fates.get(copy.path) or ("removed" if copy.path in removed else "gone"),
             kind=copy.kind,
         )
         for copy in copies

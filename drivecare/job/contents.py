@@ -14,7 +14,7 @@ from typing import Generic, TypeVar
 from drivecare.documents import Value, decode
 from drivecare.errors import BadInput, Unavailable
 from drivecare.job.chain import CHAIN, Audit, Chain, DigestedFile, Fault, audit_results, missing_numbers
-from drivecare.job.model import Opening
+from drivecare.job.model import Change, Closing, Opening, Withdrawal
 from drivecare.job.result_files import ResultFile, document_kind, is_misnamed, parse_file_name
 from drivecare.storage import describe_read_error
 
@@ -83,10 +83,31 @@ class JobContents:
     def documents(
         self, kind: type[DocumentT], *, doubtful: Container[str] = ()
     ) -> tuple[FiledDocument[DocumentT], ...]:
-        """Decode the documents of one type, in the order of filing. Raises BadInput naming a file that is malformed.
+        """Decode the documents of one type that count, in the order of filing: those that nobody withdrew.
 
-        A malformed file that is `doubtful`, because the audit names it, is left out instead.
+        Raises BadInput naming a file that is malformed. One that is `doubtful`, because the audit names it, is left
+        out instead.
         """
+        withdrawals = self.withdrawals(doubtful)
+        return tuple(filed for filed in self._decoded(kind, doubtful) if filed.name not in withdrawals)
+
+    def withdrawn_documents(
+        self, kind: type[DocumentT], *, doubtful: Container[str] = ()
+    ) -> tuple[FiledDocument[DocumentT], ...]:
+        """Decode the documents of one type that were withdrawn. What they did to a drive or a disk was done."""
+        withdrawals = self.withdrawals(doubtful)
+        return tuple(filed for filed in self._decoded(kind, doubtful) if filed.name in withdrawals)
+
+    def withdrawals(self, doubtful: Container[str] = ()) -> dict[str, FiledDocument[Withdrawal]]:
+        """Pair the name of every result that no longer counts with the entry that withdrew it."""
+        withdrawals: dict[str, FiledDocument[Withdrawal]] = {}
+        # Newest first, so that whether an entry was itself withdrawn is known before it is obeyed.
+        for entry in reversed(self._decoded(Withdrawal, doubtful)):
+            if entry.name not in withdrawals:
+                withdrawals.update(dict.fromkeys(entry.document.files, entry))
+        return withdrawals
+
+    def _decoded(self, kind: type[DocumentT], doubtful: Container[str]) -> tuple[FiledDocument[DocumentT], ...]:
         documents: list[FiledDocument[DocumentT]] = []
         for file in self.files:
             if file.kind == document_kind(kind):
@@ -99,12 +120,19 @@ class JobContents:
                     documents.append(FiledDocument(file=file, document=document))
         return tuple(documents)
 
-    def opening(self) -> Opening:
-        """Return what the job was opened with."""
-        opening = newest_of(self.documents(Opening))
-        if opening is None:
+    def opening(self, *, doubtful: Container[str] = ()) -> Opening:
+        """Return what the job was opened with, as it was changed since."""
+        filed = newest_of(self.documents(Opening))
+        if filed is None:
             raise BadInput("has no opening of a job", location=str(self.path), hint="See drivecare job list.")
-        return opening.document
+        opening = filed.document
+        for change in self.documents(Change, doubtful=doubtful):
+            opening = change.document.apply_to(opening)
+        return opening
+
+    def closing(self, *, doubtful: Container[str] = ()) -> FiledDocument[Closing] | None:
+        """Return how the job ended; None while it is open or open again."""
+        return newest_of(self.documents(Closing, doubtful=doubtful))
 
     def digested(self, file: ResultFile) -> DigestedFile:
         """Describe a result as the chain sees it."""

@@ -12,7 +12,7 @@ import hashlib
 import io
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,7 +20,7 @@ from drivecare.clock import parse_timestamp
 from drivecare.documents import load
 from drivecare.errors import DriveCareError
 from drivecare.format import format_count
-from drivecare.job.contents import FiledDocument
+from drivecare.job.contents import DocumentT, FiledDocument
 from drivecare.job.job_state import JobState
 from drivecare.job.model import CopyKind
 from drivecare.job.proof import compare_backing_drive
@@ -80,7 +80,8 @@ def copies_made(job: JobState) -> tuple[CustomerCopy, ...]:
         if doubt is None or path not in copies:
             copies[path] = CustomerCopy(path=path, kind=kind, proof=proof, doubt=doubt)
 
-    for receipt in job.receipts:
+    # A withdrawn receipt proves nothing, yet the image that it names was made and may still lie there.
+    for receipt in _in_order(job, job.receipts, job.withdrawn(Receipt)):
         target = receipt.document.target
         if target.kind == "image" and _made_by_job(job, receipt):
             add(Path(target.path), "image", receipt.document, _chain_doubt(job, receipt))
@@ -89,13 +90,21 @@ def copies_made(job: JobState) -> tuple[CustomerCopy, ...]:
         filed = copies.get(path)
         if filed is None or filed.doubt is not None or journal.phase != "done":  # done: what was filed tells more
             add(path, "image", journal)
-    for bag in job.bags:
+    for bag in _in_order(job, job.bags, job.withdrawn(BagReceipt)):
         delivered = _is_delivered(job, bag)
         if _made_by_job(job, bag) and delivered != "yes":
             unknown = "may be on the new drive: the machine could not tell which drive it is on"
             doubt = _chain_doubt(job, bag) or (unknown if delivered == "unknown" else None)
             add(Path(bag.document.target.path), "bag", bag.document, doubt)
     return tuple(copies.values())
+
+
+def _in_order(
+    job: JobState, standing: Sequence[FiledDocument[DocumentT]], withdrawn: Sequence[FiledDocument[DocumentT]]
+) -> list[FiledDocument[DocumentT]]:
+    """Put what counts and what was withdrawn in the order of filing, but for what was moved: that is another job's."""
+    stayed = [filed for filed in withdrawn if job.withdrawals[filed.name].document.moved_to is None]
+    return sorted([*standing, *stayed], key=lambda filed: filed.number)
 
 
 def _chain_doubt(job: JobState, filed: FiledDocument[Receipt] | FiledDocument[BagReceipt]) -> str | None:
@@ -108,7 +117,7 @@ def _made_by_job(job: JobState, filed: FiledDocument[Receipt] | FiledDocument[Ba
     """Whether this job's own copy command made the copy that the receipt describes."""
     document = filed.document
     if document.job is not None or job.opening.tool_version is not None:
-        return document.job == job.id
+        return document.job in (job.id, *job.former_jobs(filed.name))
     # Receipts of 0.1.0 do not name the job: a copy's own read-back ends with it, that of `verify` comes later.
     started, opened = parse_timestamp(document.started), parse_timestamp(job.opening.opened_at)
     by_its_own_read_back = document.verification is not None and document.verification.at == document.finished

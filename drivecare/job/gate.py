@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from drivecare.format import join_some
+from drivecare.format import format_count, join_some
 from drivecare.job.gate_copy import (
     check_copy_verified,
     check_detached,
@@ -52,7 +52,9 @@ def check_records(job: JobState) -> Evidence:
         )
     mended = job.facts_named("chain-mended")
     taken_up = "".join(f"; {fact.document.about} taken up: {fact.document.note}" for fact in mended)
-    return holds(f"every filed result is there, unaltered{taken_up}")
+    count = len(job.withdrawals)
+    withdrawn = f"; {format_count(count, 'result')} withdrawn" if count else ""
+    return holds(f"every filed result is there, unaltered{taken_up}{withdrawn}")
 
 
 def check_consent(job: JobState) -> Evidence:

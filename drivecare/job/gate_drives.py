@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from drivecare.clock import parse_timestamp
 from drivecare.job.expected_drive import is_planned_drive, why_unlike
-from drivecare.job.filed_readings import taken_at, time_of_reading, why_outside_job
+from drivecare.job.filed_readings import time_of_reading, why_outside_job
 from drivecare.job.gate_evidence import (
     Evidence,
     assess_command,
@@ -16,13 +15,14 @@ from drivecare.job.gate_evidence import (
     plan_command,
     recorded,
 )
+from drivecare.job.gate_recheck import check_recheck
 from drivecare.reading.identity import DriveId, compare, normalise_serial
 
 if TYPE_CHECKING:
     from drivecare.fit.model import JudgedCandidate, Plan
     from drivecare.job.contents import FiledDocument
     from drivecare.job.job_state import JobState
-    from drivecare.job.model import Fact, FactName
+    from drivecare.job.model import FactName
     from drivecare.reading.model import Drive
     from drivecare.risk.model import Assessment
 
@@ -85,62 +85,11 @@ def check_verdict(job: JobState) -> Evidence:
     if trouble is not None and assessment.verdict in ("refit", "recheck"):
         return lacks(f"{assessment.verdict}, but since then {trouble}: judge it again", assess_command(job), age)
     if assessment.verdict == "recheck":
-        return _check_recheck(job, assessment, age)
+        return check_recheck(job, assessment, age)
     evidence = f"{assessment.verdict}: {assessment.headline}"
     if assessment.verdict == "refit":
         return holds(evidence, age)
     return lacks(evidence, assess_command(job) if assessment.verdict == "unproven" else plan_command(job), age)
-
-
-def _check_recheck(job: JobState, assessment: Assessment, age: str) -> Evidence:
-    """A recheck holds once its way out was taken and recorded and the drive, read after that, shows no growth."""
-    fact = job.newest_fact("way-out")
-    if fact is None:
-        record = job.record_command("way-out", "--note", "WHAT WAS DONE")
-        return lacks(f"recheck, its way out not taken: {assessment.way_out or assessment.headline}", record, age)
-    earlier, later = _readings_around(job, fact)
-    if later is None:
-        return lacks("recheck: way out taken, but not read again since", assess_command(job), age)
-    if earlier is None:
-        reason = "but there is no earlier reading to compare with; record the next way out, then read again"
-        return lacks(f"recheck: way out taken, {reason}", assess_command(job), age)
-    grown = _grown_findings(earlier, later)
-    if grown:
-        return lacks(f"recheck: worse since the way out: {', '.join(grown)}", plan_command(job), age)
-    return holds("recheck cleared: nothing has grown since", age)
-
-
-def _readings_around(job: JobState, way_out: FiledDocument[Fact]) -> tuple[Assessment | None, Assessment | None]:
-    """Find the last reading before the way out was recorded and the newest since, of certainly the same drive."""
-    recorded_at = parse_timestamp(way_out.document.at) or way_out.filed_at
-    newest = job.old_drive
-    earlier = later = None
-    # Readings come in the order in which they were taken, so the last one on either side stays.
-    for reading in job.old_drive_readings:
-        read_at, drive = taken_at(reading), reading.document.drive
-        if newest is None or read_at is None:
-            continue
-        if reading is newest or compare(drive, newest.document.drive, labels=job.logged_serials) == "yes":
-            if read_at <= recorded_at:
-                earlier = reading.document
-            else:
-                later = reading.document
-    return earlier, later
-
-
-def _grown_findings(earlier: Assessment, later: Assessment) -> list[str]:
-    """List the labels of findings that are new, whose number is larger, or whose values cannot be compared."""
-    observed_before = {finding.signal: finding.observed for finding in earlier.findings if finding.severity != "note"}
-    grown = []
-    for finding in later.findings:
-        if finding.severity == "note" or finding.signal == "estimate":  # the estimate grows with age alone
-            continue
-        before, now = observed_before.get(finding.signal), finding.observed
-        same = before == now and before is not None
-        fewer = isinstance(before, int | float) and isinstance(now, int | float) and now <= before
-        if not (same or fewer):
-            grown.append(finding.label)
-    return grown
 
 
 def check_plan(job: JobState) -> Evidence:

@@ -5,7 +5,7 @@ The gate, the timeline, the handover sheet and the closing are made from this an
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cached_property
@@ -16,10 +16,21 @@ from drivecare.fit.model import Plan
 from drivecare.format import format_count
 from drivecare.job.attestations import parse_area
 from drivecare.job.chain import Audit
-from drivecare.job.contents import FiledDocument, JobContents, newest_of
+from drivecare.job.contents import DocumentT, FiledDocument, JobContents, newest_of
 from drivecare.job.filed_readings import order_readings, time_of_reading
 from drivecare.job.gate import judge_gate
-from drivecare.job.model import ROUTES, Closing, Fact, FactName, FiledSelfTest, Gate, Opening, Route
+from drivecare.job.model import (
+    ROUTES,
+    Closing,
+    Fact,
+    FactName,
+    FiledSelfTest,
+    Gate,
+    Move,
+    Opening,
+    Route,
+    Withdrawal,
+)
 from drivecare.job.proof import CopyProof, find_copy_proof
 from drivecare.reading.identity import DriveId, compare, normalise_serial
 from drivecare.reading.model import Drive
@@ -59,6 +70,7 @@ class JobState:
     selftests: tuple[FiledDocument[FiledSelfTest], ...]
     facts: tuple[FiledDocument[Fact], ...]
     closing: FiledDocument[Closing] | None
+    moves: tuple[FiledDocument[Move], ...]
 
     @property
     def id(self) -> str:
@@ -152,6 +164,19 @@ class JobState:
             return None
         return newest_of([fact for fact, _ in touching])
 
+    @cached_property
+    def withdrawals(self) -> Mapping[str, FiledDocument[Withdrawal]]:
+        """The entries by which results no longer count, each by the name of its result."""
+        return self.contents.withdrawals(self.audit.doubtful)
+
+    def withdrawn(self, kind: type[DocumentT]) -> tuple[FiledDocument[DocumentT], ...]:
+        """List the results of one type that were withdrawn: they count for nothing, yet what they tell was done."""
+        return self.contents.withdrawn_documents(kind, doubtful=self.audit.doubtful)
+
+    def former_jobs(self, name: str) -> tuple[str, ...]:
+        """List the jobs that the result of this name was in before it was moved here, oldest first."""
+        return next((move.document.jobs for move in self.moves if name in move.document.files), ())
+
     def scans_of(self, drive: Drive) -> tuple[FiledDocument[SurfaceScan], ...]:
         """List the surface scans of this drive; a scan of an image or of an unnamed drive counts for none."""
         return tuple(filed for filed in self.scans if filed.document.may_be_of(drive))
@@ -207,7 +232,7 @@ def load_job_state(
         audit=audit,
         now=(now or datetime.now(UTC)).astimezone(UTC),
         jobs=jobs,
-        opening=contents.opening(),
+        opening=contents.opening(doubtful=doubtful),
         assessments=order_readings(contents.documents(Assessment, doubtful=doubtful)),
         plans=contents.documents(Plan, doubtful=doubtful),
         receipts=contents.documents(Receipt, doubtful=doubtful),
@@ -215,7 +240,8 @@ def load_job_state(
         scans=contents.documents(SurfaceScan, doubtful=doubtful),
         selftests=contents.documents(FiledSelfTest, doubtful=doubtful),
         facts=contents.documents(Fact, doubtful=doubtful),
-        closing=newest_of(contents.documents(Closing, doubtful=doubtful)),
+        closing=contents.closing(doubtful=doubtful),
+        moves=contents.documents(Move, doubtful=doubtful),
     )
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Literal
 
+import msgspec
+
 from drivecare.documents import Value
 from drivecare.exit_codes import ExitCode
 from drivecare.fit.model import Advice
@@ -64,7 +66,62 @@ class Opening(Value, frozen=True, kw_only=True):
     symptoms: tuple[str, ...] = ()
     advice: tuple[Advice, ...] = ()  # what the host's profile says to these symptoms
     built_for: BuiltFor | None = None  # None in jobs of 0.1.0
+    reference: str | None = None  # the shop's own word for it; never a customer's name
     tool_version: str | None = None
+
+
+class Change(Value, frozen=True, kw_only=True):
+    """What was wrong in a job's opening, and what holds instead; null leaves it as it was.
+
+    A unit's `host`, `host_name`, `label`, `advice` and `built_for` change together.
+    """
+
+    schema: Literal["drivecare/change-1"] = "drivecare/change-1"
+    host: str | None = None
+    host_name: str | None = None
+    label: str | None = None
+    advice: tuple[Advice, ...] | None = None
+    built_for: BuiltFor | None = None
+    reference: str | None = None
+    complaint: str | None = None
+    note: str | None = None
+    at: str
+    by: str | None = None
+
+    def apply_to(self, opening: Opening) -> Opening:
+        """Return the opening as it reads with this change."""
+        names = ("host", "host_name", "label", "advice", "built_for", "reference", "complaint")
+        changed = {name: value for name in names if (value := getattr(self, name)) is not None}
+        return msgspec.structs.replace(opening, **changed)
+
+
+class Withdrawal(Value, frozen=True, kw_only=True):
+    """Results that no longer count, by the names of their files, and why. They stay where they are, chained as before.
+
+    `moved_to` is the job that they were moved to. Withdrawing a closing reopens the job; withdrawing a withdrawal
+    makes its results count again.
+    """
+
+    schema: Literal["drivecare/withdrawal-1"] = "drivecare/withdrawal-1"
+    files: tuple[str, ...]
+    moved_to: str | None = None
+    note: str
+    at: str
+    by: str | None = None
+
+
+class Move(Value, frozen=True, kw_only=True):
+    """Results that were filed in another job and belong here, by the names of their files here.
+
+    Their bytes are the same in both jobs. `jobs` are all that they were in before, oldest first.
+    """
+
+    schema: Literal["drivecare/move-1"] = "drivecare/move-1"
+    files: tuple[str, ...]
+    jobs: tuple[str, ...]
+    note: str
+    at: str
+    by: str | None = None
 
 
 class Fact(Value, frozen=True, kw_only=True):
@@ -133,7 +190,10 @@ class Gate(Value, frozen=True, kw_only=True):
 
 
 class TimelineEntry(Value, frozen=True, kw_only=True):
-    """One result of a job in a sentence. `file` is its name in the job's folder."""
+    """One result of a job in a sentence. `file` is its name in the job's folder.
+
+    `withdrawn_by` is the number of the entry by which it no longer counts.
+    """
 
     number: int
     kind: str
@@ -141,6 +201,7 @@ class TimelineEntry(Value, frozen=True, kw_only=True):
     serial: str | None = None
     says: str
     file: str
+    withdrawn_by: int | None = None
 
 
 class JobTimeline(Value, frozen=True, kw_only=True):
@@ -156,6 +217,7 @@ class JobTimeline(Value, frozen=True, kw_only=True):
     host_name: str | None = None
     label: str
     complaint: str
+    reference: str | None = None
     symptoms: tuple[str, ...] = ()
     advice: tuple[Advice, ...] = ()
     opened_at: str

@@ -75,19 +75,27 @@ def find_copy_proof(job: JobState) -> CopyProof:
         if bag is not None and not by_files:
             evidence += "; this unit needs a sector copy; files alone will not start it"
         return CopyProof(holds=False, evidence=evidence, next=copy_command)
-    latest = newest_of(
-        [filed for filed in job.receipts if filed is receipt or _may_have_written(job, filed.document, new_drive)]
-    )
-    if latest is not None and latest is not receipt:
-        evidence = f"{latest.name} copied to a drive that did not identify itself; it may have been {new_drive}"
-        return _wanting([receipt], evidence, _verify_command(job, receipt))
+    doubt = _written_since(job, receipt, new_drive)
+    if doubt is not None:
+        return _wanting([receipt], doubt, _verify_command(job, receipt))
     return _prove_by_receipts(job, receipt, job.old_drive.document.drive, copy_command)
 
 
-def _may_have_written(job: JobState, receipt: Receipt, new_drive: DriveId) -> bool:
-    """Whether a copy went to a drive that may be the new one, as far as anybody can tell."""
-    wrote_a_device = receipt.instead_of is None and receipt.target.kind == "device"
-    return wrote_a_device and _is_drive(job, receipt.target, new_drive) == "unknown"
+def _written_since(job: JobState, receipt: FiledDocument[Receipt], new_drive: DriveId) -> str | None:
+    """Say what may have overwritten the copy that a receipt proves, as far as anybody can tell; None if nothing.
+
+    A withdrawn receipt proves nothing, yet what it says was written was written.
+    """
+    withdrawn = [filed for filed in job.withdrawn(Receipt) if _times(filed) != _times(receipt)]  # of another copy
+    later = [filed for filed in (*job.receipts, *withdrawn) if filed.number > receipt.number]
+    for filed in sorted(later, key=lambda filed: filed.number, reverse=True):
+        wrote_a_device = filed.document.instead_of is None and filed.document.target.kind == "device"
+        answer = _is_drive(job, filed.document.target, new_drive) if wrote_a_device else "no"
+        if answer == "unknown":
+            return f"{filed.name} copied to a drive that did not identify itself; it may have been {new_drive}"
+        if answer == "yes":
+            return f"{filed.name} was withdrawn, but it wrote to {new_drive} after the copy that counts"
+    return None
 
 
 def _verify_command(job: JobState, receipt: FiledDocument[Receipt]) -> str:
@@ -172,10 +180,14 @@ def was_written_to(chain: Sequence[FiledDocument[Receipt]]) -> bool:
 
 def _is_recorded_since(job: JobState, copy: FiledDocument[Receipt], name: FactName) -> bool:
     """Whether a fact was recorded since this copy was made. Verifying the copy again does not call for a new record."""
-    times = (copy.document.started, copy.document.finished)
-    copied = min(filed.number for filed in job.receipts if (filed.document.started, filed.document.finished) == times)
+    copied = min(filed.number for filed in job.receipts if _times(filed) == _times(copy))
     fact = job.newest_fact(name)
     return fact is not None and fact.number > copied
+
+
+def _times(filed: FiledDocument[Receipt]) -> tuple[str, str]:
+    """When a copy was made: verifying it again changes neither time, so they tell one copy from another."""
+    return filed.document.started, filed.document.finished
 
 
 def _wanting(chain: Sequence[FiledDocument[Receipt]], evidence: str, next_command: str) -> CopyProof:

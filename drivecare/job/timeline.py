@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 from drivecare.clock import format_timestamp, parse_timestamp
@@ -17,8 +18,8 @@ from drivecare.job.filed_readings import CLOCKS_DIFFER, taken_at
 from drivecare.job.gate_copy import PROOF_STANDS
 from drivecare.job.history import names_of_drives
 from drivecare.job.job_state import JobState, load_job_state
-from drivecare.job.model import JobLine, JobTimeline, TimelineEntry
-from drivecare.job.result_files import ResultFile, check_job_id
+from drivecare.job.model import Closing, JobLine, JobTimeline, TimelineEntry, Withdrawal
+from drivecare.job.result_files import ResultFile, check_job_id, document_kind, parse_file_name
 from drivecare.reading.identity import normalise_serial
 
 
@@ -33,6 +34,7 @@ def build_timeline(job: JobState) -> JobTimeline:
         host_name=opening.host_name,
         label=opening.label,
         complaint=opening.complaint,
+        reference=opening.reference,
         symptoms=opening.symptoms,
         advice=opening.advice,
         opened_at=opening.opened_at,
@@ -144,6 +146,7 @@ def _timeline_entry(job: JobState, file: ResultFile) -> TimelineEntry:
                 raise
             raise BadInput("is not a document of a job", location=str(file.path)) from error
         sentence = "cannot be read"
+    entry = job.withdrawals.get(name)
     return TimelineEntry(
         number=file.number,
         kind=file.kind,
@@ -151,6 +154,7 @@ def _timeline_entry(job: JobState, file: ResultFile) -> TimelineEntry:
         serial=file.serial,
         says=sentence if len(sentence) <= _LONGEST else f"{sentence[:_LONGEST]}...",
         file=name,
+        withdrawn_by=entry.number if entry is not None else None,
     )
 
 
@@ -214,6 +218,36 @@ def _closing_sentence(document: dict[str, Any]) -> str:
     return f"closed: {started}, old drive {document['old_drive']}"
 
 
+def withdrawal_sentence(document: dict[str, Any]) -> str:
+    """Tell what no longer counts, and why."""
+    numbers, note = _numbers(document["files"]), document["note"]
+    if document.get("moved_to"):
+        return f"{numbers} moved to job {document['moved_to']}: {note}"
+    files = [file for name in document["files"] if (file := parse_file_name(Path(name))) is not None]
+    if any(file.kind == document_kind(Closing) for file in files):
+        return f"open again: {note}"
+    if any(file.kind == document_kind(Withdrawal) for file in files):
+        return f"{numbers} taken back, what it withdrew counts again: {note}"
+    return f"{numbers} withdrawn: {note}"
+
+
+def _move_sentence(document: dict[str, Any]) -> str:
+    return f"{_numbers(document['files'])} came from job {document['jobs'][-1]}: {document['note']}"
+
+
+def change_sentence(document: dict[str, Any]) -> str:
+    """Tell what was corrected."""
+    unit = document.get("host_name") or document.get("host")
+    changes = (("unit", unit), ("complaint", document.get("complaint")), ("reference", document.get("reference")))
+    corrections = ", ".join(f"{name} is {value}" for name, value in changes if value is not None)
+    return f"corrected: {corrections}" + (f" ({document['note']})" if document.get("note") else "")
+
+
+def _numbers(files: Iterable[str]) -> str:
+    """Name results by their numbers: "0002 and 0003"."""
+    return " and ".join(name.partition("-")[0] for name in files)
+
+
 def _unknown_sentence(document: dict[str, Any]) -> str:
     return str(document.get("schema", "a file")).removeprefix("drivecare/")
 
@@ -229,4 +263,7 @@ _SENTENCES: dict[str, Callable[[dict[str, Any]], str]] = {
     "readscan": _readscan_sentence,
     "selftest": _selftest_sentence,
     "closing": _closing_sentence,
+    "withdrawal": withdrawal_sentence,
+    "move": _move_sentence,
+    "change": change_sentence,
 }

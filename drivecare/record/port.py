@@ -27,7 +27,7 @@ from drivecare.errors import BadInput, DriveCareError, Refused, Unavailable
 from drivecare.job.chain import CHAIN, Chain, lines_for, next_number
 from drivecare.job.contents import DocumentT, FiledDocument, JobContents
 from drivecare.job.history import names_of_drives
-from drivecare.job.model import Fact, JobLine, JobList, Opening
+from drivecare.job.model import Closing, Fact, JobLine, JobList, Opening, Withdrawal
 from drivecare.job.result_files import (
     HIGHEST_NUMBER,
     ResultFile,
@@ -61,13 +61,32 @@ class FiledJob(ABC):
         return self.path.name
 
     def file(self, document: Value) -> Path:
-        """File a document as the next result and return its path. Raises Unavailable where it cannot be written."""
+        """File a document as the next result and return its path.
+
+        Raises Refused where the job is closed, Unavailable where the result cannot be written.
+        """
+        return self.file_bytes(encode(document), document_kind(type(document)))
+
+    def file_bytes(self, data: bytes, kind: str) -> Path:
+        """File a document of this kind byte for byte: that of another job, or one just encoded."""
         with self._locked():
             contents = self._list()
-            file = self._save(document, contents)
-            if contents.chain is not None:
-                self._add_line(file, contents, contents.chain)
-        return file.path
+            self._refuse_if_closed(contents)
+            return self._file(data, kind, contents)
+
+    def refuse_if_closed(self) -> None:
+        """Raise Refused where the job is closed, so that no work is begun whose result it would not take."""
+        self._refuse_if_closed(self.read())
+
+    def reopen(self, *, note: str, at: str, by: str | None) -> tuple[Withdrawal, Path]:
+        """Withdraw the closing and return the entry with its path. Raises BadInput where the job is not closed."""
+        with self._locked():
+            contents = self._list()
+            closing = _standing_closing(contents)
+            if closing is None:
+                raise BadInput("is not closed", location=f"job {self.id}", hint="It takes results as it is.")
+            entry = Withdrawal(files=(closing.name,), note=note, at=at, by=by)
+            return entry, self._file(encode(entry), document_kind(Withdrawal), contents)
 
     def mend_chain(self, fact: Fact) -> FiledDocument[Fact]:
         """File the fact that somebody looked at results without a line, then give each its line.
@@ -93,7 +112,7 @@ class FiledJob(ABC):
             first, last = audit.unlined[0].number, audit.unlined[-1].number
             about = f"{first:04}" if first == last else f"{first:04}-{last:04}"
             fact = msgspec.structs.replace(fact, about=about)
-            file = self._save(fact, contents)
+            file = self._save(encode(fact), document_kind(Fact), contents)
             # The fact is durable before the first line is: a kill in between leaves it without a line, too.
             lines = lines_for((*audit.unlined, contents.digested(file)), chain.end)
             try:
@@ -118,9 +137,22 @@ class FiledJob(ABC):
         """Read the documents of one type in the order of filing. Raises BadInput naming a file that is malformed."""
         return self.read().documents(kind)
 
-    def _save(self, document: Value, contents: JobContents) -> ResultFile:
+    def _refuse_if_closed(self, contents: JobContents) -> None:
+        closing = _standing_closing(contents)
+        if closing is not None:
+            hint = f'Reopen it first: drivecare job reopen {self.id} --note "WHY".'
+            problem = f"is closed, by {closing.name}, and takes no new result"
+            raise Refused(problem, guard="job-closed", location=f"job {self.id}", hint=hint)
+
+    def _file(self, data: bytes, kind: str, contents: JobContents) -> Path:
+        """Write a result and give it its line."""
+        file = self._save(data, kind, contents)
+        if contents.chain is not None:
+            self._add_line(file, contents, contents.chain)
+        return file.path
+
+    def _save(self, data: bytes, kind: str, contents: JobContents) -> ResultFile:
         """Write a result under the next number."""
-        data = encode(document)
         numbers = [file.number for file in contents.files]
         chain = contents.chain
         number = max(numbers, default=0) + 1 if chain is None else next_number(len(chain.links), numbers)
@@ -129,7 +161,7 @@ class FiledJob(ABC):
             hint = "Move it away if it is not the job's, or open another job."
             raise BadInput(problem, location=str(self.path), hint=hint)
         serial = serial_of(decode(dict, data, origin="document"))
-        path = self.path / result_file_name(number, document_kind(type(document)), serial, self.now())
+        path = self.path / result_file_name(number, kind, serial, self.now())
         self._write(path, data)
         file = parse_file_name(path)
         assert file is not None
@@ -234,3 +266,8 @@ def _may_name(job: FiledJob, names: frozenset[str]) -> bool:
         return not names.isdisjoint(names_of_drives(job.read()))
     except DriveCareError:
         return True
+
+
+def _standing_closing(contents: JobContents) -> FiledDocument[Closing] | None:
+    """The closing that counts. A malformed file closes no job: that it is malformed, the gate says."""
+    return contents.closing(doubtful=contents.names)

@@ -108,7 +108,15 @@ CASES = [
     ("gate 1042 --jobs d/jobs", 0, "gate-1"),
     ("gate 7 --jobs d/jobs", 40, "gate-1"),
     ("handover 1042 --jobs d/jobs", 0, "handover-1"),
-    ("job close 1042 --started --old-drive kept --image d/new-drive.img kept --jobs d/jobs", 0, "closing-1"),
+    ("job withdraw 1042 2 --note wrong --jobs d/jobs", 0, "withdrawal-1"),
+    ("job change 1042 --reference blue --jobs d/jobs", 0, "change-1"),
+    ("job move 1042 3 7 --note wrong --jobs d/jobs", 0, "withdrawal-1"),
+    (
+        "job close 1042 --started --old-drive kept --image d/new-drive.img kept --anyway so --jobs d/jobs",
+        0,
+        "closing-1",
+    ),
+    ("job reopen 1042 --note wrong --jobs d/jobs", 0, "withdrawal-1"),
 ]
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from drivecare.documents import Value
@@ -69,6 +70,74 @@ def test_a_first_reading_after_the_way_out_has_nothing_to_compare_with(tmp_path:
     gate = same_drive_goes_back(tmp_path, recheck(read_at=READ_AGAIN_AT), WAY_OUT)
     assert shut(gate) == {"verdict"}
     assert "there is no earlier reading to compare with" in evidence(gate, "verdict")
+
+
+def link(count: int, read_at: str) -> Assessment:
+    damaged = msgspec.structs.replace(
+        pending(count, "recheck"), signal="crc_errors", label="transfers damaged on the cable", fault_class="link"
+    )
+    return assessment(OLD, "recheck", findings=(damaged,), read_at=read_at)
+
+
+@pytest.mark.parametrize(
+    ("documents", "words", "command"),
+    [
+        (
+            [link(72_380, "2026-11-25T10:00:00+00:00")],
+            "recheck, its way out not taken: another cable, read 100 GB, read again",
+            "drivecare job record 1042 way-out --note 'WHAT WAS DONE'",
+        ),
+        (
+            [link(72_380, "2026-11-25T10:00:00+00:00"), link(72_380, "2026-11-25T11:00:00+00:00")],
+            "not taken: another cable, read 100 GB, read again (transfers damaged on the cable: 72,380 before, 72,380"
+            " now)",
+            "drivecare job record 1042 way-out --note 'WHAT WAS DONE'",
+        ),
+        (
+            [link(72_380, "2026-11-25T10:00:00+00:00"), link(72_380, "2026-11-25T11:00:00+00:00"), WAY_OUT],
+            "recheck: way out recorded, but not read again since (transfers damaged on the cable: 72,380 before, 72,380"
+            " now); read the drive once more",
+            "drivecare assess DRIVE --job 1042",
+        ),
+        (
+            [WAY_OUT, link(72_380, "2026-11-25T11:40:00+00:00"), link(72_380, "2026-11-25T11:50:00+00:00")],
+            "recheck: way out recorded before the drive was read, so there is no earlier reading to compare with"
+            " (transfers damaged on the cable: 72,380 before, 72,380 now); do it again and record it, then read the"
+            " drive once more",
+            "drivecare job record 1042 way-out --note 'WHAT WAS DONE'",
+        ),
+        (
+            [link(72_380, "2026-11-25T10:00:00+00:00"), WAY_OUT, link(72_391, "2026-11-25T11:50:00+00:00")],
+            "recheck: worse since the way out: transfers damaged on the cable: 72,380 before, 72,391 now; the cable,"
+            " port or dock in use now is still at fault: change one, record that, then read again",
+            "drivecare job record 1042 way-out --note 'WHAT WAS DONE'",
+        ),
+        (
+            [link(72_380, "2026-11-25T10:00:00+00:00"), WAY_OUT, link(72_380, "2026-11-25T11:50:00+00:00")],
+            "recheck cleared: nothing has grown since the way out: transfers damaged on the cable: 72,380 before,"
+            " 72,380 now",
+            None,
+        ),
+    ],
+    ids=["read", "read twice", "read twice, recorded", "recorded, read twice", "grown", "cleared"],
+)
+def test_whichever_order_is_taken_it_is_said_what_is_still_needed(
+    tmp_path: Path, documents: list[Value], words: str, command: str | None
+) -> None:
+    gate = same_drive_goes_back(tmp_path, *documents)
+    assert words in evidence(gate, "verdict")
+    assert next(item.next for item in gate.items if item.item == "verdict") == command
+
+
+def test_a_finding_without_a_number_is_cleared_while_its_words_stay_the_same(tmp_path: Path) -> None:
+    def old_burst(detail: str, read_at: str) -> Assessment:
+        finding = msgspec.structs.replace(pending(1, "recheck"), observed=None, detail=detail)
+        return assessment(OLD, "recheck", findings=(finding,), read_at=read_at)
+
+    first, same = old_burst("5 errors", "2026-11-25T10:00:00+00:00"), old_burst("5 errors", READ_AGAIN_AT)
+    assert shut(same_drive_goes_back(tmp_path / "a", first, WAY_OUT, same)) == set()
+    more = old_burst("6 errors", READ_AGAIN_AT)
+    assert shut(same_drive_goes_back(tmp_path / "b", first, WAY_OUT, more)) == {"verdict"}
 
 
 def test_what_another_drive_showed_before_the_way_out_is_no_comparison(tmp_path: Path) -> None:

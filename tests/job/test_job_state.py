@@ -92,7 +92,7 @@ def test_a_reading_judged_in_a_job_reads_what_was_filed_once(tmp_path: Path) -> 
     results = {name[:4]: times for name, times in opened.items() if name.endswith("Z.json")}
     # the scan and the earlier reading, to judge by; the new reading and its assessment, once they are filed
     assert results == {"0009": 1, "0010": 1, "0012": 1, "0013": 1}
-    assert opened["the folder"] == 3  # to read it, and to file the reading and the assessment
+    assert opened["the folder"] == 4  # to see that it is open, to read it, to file the reading and the assessment
 
 
 def test_what_follows_from_a_job_is_worked_out_once(tmp_path: Path) -> None:

@@ -20,7 +20,8 @@ def sentences(folder: Path, documents: list) -> list[tuple[str, str]]:  # type: 
 
 
 def test_each_result_in_a_sentence(tmp_path: Path) -> None:
-    assert sentences(tmp_path, [*usual(), bag()]) == [
+    *results, closing = usual()
+    assert sentences(tmp_path, [*results, bag(), closing]) == [
         ("opening", "opened for marlow-mc2-r3"),
         ("fact", "consent: signed on the claim ticket"),
         (
@@ -33,8 +34,8 @@ def test_each_result_in_a_sentence(tmp_path: Path) -> None:
         ("readscan", "surface read: 1 unreadable area, 2 slow areas"),
         ("fact", "unreadable 1048576+8192: by telephone"),
         ("fact", "detached: power is off and the old and the new drive are no longer attached together"),
-        ("closing", "closed: the unit starts, old drive returned"),
         ("bag", "12 files copied to /mnt/new: verified"),
+        ("closing", "closed: the unit starts, old drive returned"),
     ]
 
 

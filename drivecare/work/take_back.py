@@ -1,0 +1,113 @@
+"""Take back a mistake by a new entry: a result that is wrong, one of another job, a job opened with a wrong word.
+
+Moving files in the other job first and withdraws afterwards: a kill in between leaves the results in both jobs, in none
+of them lost, and the same command typed again goes on from there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import msgspec
+
+from drivecare.errors import BadInput
+from drivecare.fit.host_catalogue import find_host
+from drivecare.fit.host_profile import HostDocument
+from drivecare.fit.symptoms import advise
+from drivecare.job.contents import JobContents
+from drivecare.job.expected_drive import built_for
+from drivecare.job.model import Change, Move, Withdrawal
+from drivecare.job.result_files import ResultFile
+from drivecare.job.taking_back import select_to_move, select_to_withdraw
+from drivecare.record.port import FiledJob
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Author:
+    """Who takes something back, when and why."""
+
+    note: str
+    at: str
+    by: str
+
+
+def withdraw(job: FiledJob, number: int, author: Author) -> tuple[Withdrawal, Path]:
+    """File that the results of one act no longer count. Raises BadInput if no such result can be withdrawn."""
+    job.refuse_if_closed()
+    files = select_to_withdraw(job.read(), number)
+    return _file_withdrawal(job, files, author)
+
+
+def move(job: FiledJob, number: int, to: FiledJob, author: Author) -> tuple[Withdrawal, tuple[Path, ...]]:
+    """File the results of one act in another job, byte for byte, and withdraw them here."""
+    if to.id == job.id:
+        raise BadInput("is the job that the result is in", location=f"job {to.id}", hint="Name the other job.")
+    job.refuse_if_closed()
+    contents = job.read()
+    files = select_to_move(contents, number)
+    paths = _file_there(contents, files, to, author)
+    withdrawal, path = _file_withdrawal(job, files, author, moved_to=to.id)
+    return withdrawal, (*paths, path)
+
+
+def change_opening(
+    job: FiledJob,
+    *,
+    label: str | None,
+    complaint: str | None,
+    reference: str | None,
+    hosts: Iterable[HostDocument],
+    note: str | None,
+    at: str,
+    by: str,
+) -> tuple[Change, Path]:
+    """File what the job should have been opened with. Raises BadInput for a label that names no unit."""
+    change = Change(complaint=complaint, reference=reference, note=note, at=at, by=by)
+    if label is not None:
+        host = find_host(label, hosts)
+        change = msgspec.structs.replace(
+            change,
+            host=host.id,
+            host_name=host.name,
+            label=label,
+            advice=tuple(advise(symptom, host) for symptom in job.read().opening().symptoms),
+            built_for=built_for(host),
+        )
+    return change, job.file(change)
+
+
+def _file_there(contents: JobContents, files: tuple[ResultFile, ...], to: FiledJob, author: Author) -> tuple[Path, ...]:
+    """File the results in the other job, and where they came from. What an interrupted move left there is taken up."""
+    there = to.read()
+    copies, filed = [], []
+    for file in files:
+        copy = _find_copy(contents.data(file), file.kind, there)
+        if copy is None:
+            copy = to.file_bytes(contents.data(file), file.kind)
+            filed.append(copy)
+        copies.append(copy.name)
+    if not any(entry.document.files == tuple(copies) for entry in there.documents(Move)):
+        former = next(
+            (entry.document.jobs for entry in contents.documents(Move) if files[0].path.name in entry.document.files),
+            (),
+        )
+        jobs = (*former, contents.path.name)
+        filed.append(to.file(Move(files=tuple(copies), jobs=jobs, note=author.note, at=author.at, by=author.by)))
+    return tuple(filed)
+
+
+def _find_copy(data: bytes, kind: str, contents: JobContents) -> Path | None:
+    """Find a result that counts and holds the same bytes."""
+    withdrawn = contents.withdrawals()
+    files = (file for file in contents.files if file.kind == kind and file.path.name not in withdrawn)
+    return next((file.path for file in files if contents.data(file) == data), None)
+
+
+def _file_withdrawal(
+    job: FiledJob, files: tuple[ResultFile, ...], author: Author, *, moved_to: str | None = None
+) -> tuple[Withdrawal, Path]:
+    names = tuple(file.path.name for file in files)
+    entry = Withdrawal(files=names, moved_to=moved_to, note=author.note, at=author.at, by=author.by)
+    return entry, job.file(entry)
