@@ -81,6 +81,19 @@ def test_every_room_is_in_the_wheel() -> None:
     assert listed - {"drivecare.demo_data"} == rooms
 
 
+def test_every_table_of_the_profiles_is_in_the_wheel() -> None:
+    patterns = PROJECT["tool"]["setuptools"]["package-data"]
+    tables = {path.relative_to(ROOT) for path in (ROOT / "profiles").rglob("*.toml")}
+    shipped = {
+        path.relative_to(ROOT)
+        for package, globs in patterns.items()
+        if package.startswith("drivecare.profiles")
+        for pattern in globs
+        for path in ROOT.joinpath(*package.split(".")[1:]).glob(pattern)
+    }
+    assert tables == shipped
+
+
 def test_the_version_is_the_one_in_the_package() -> None:
     assert "version" not in PROJECT["project"]
     assert metadata.version("drivecare") == drivecare.__version__

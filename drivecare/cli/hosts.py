@@ -100,9 +100,11 @@ def check_host(file: Path, as_json: bool) -> None:
     Exit code: 0 nothing is wrong, 3 something is.
     """
     from drivecare.documents import MOST_PROFILE_BYTES, read_bytes
+    from drivecare.fit.host_catalogue import read_part_beside
     from drivecare.fit.profile_check import check_profile
 
-    document = check_profile(read_bytes(file, limit_bytes=MOST_PROFILE_BYTES), origin=str(file))
+    data = read_bytes(file, limit_bytes=MOST_PROFILE_BYTES)
+    document = check_profile(data, origin=str(file), read_part=read_part_beside(file.parent))
     code = ExitCode.DONE if document.valid else ExitCode.ERROR
     finish(document, show=lambda out: _show_check(out, document), as_json=as_json, exit_code=code)
 

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import difflib
-import re
 from collections.abc import Iterable, Iterator
 from importlib import resources
 from importlib.resources.abc import Traversable
@@ -14,10 +12,11 @@ from typing import Final
 from drivecare.documents import MOST_PROFILE_BYTES, Strict, Value, decode_shipped, decode_toml, read_bytes
 from drivecare.errors import BadInput, DriveCareError
 from drivecare.fit.host_profile import Host, HostDocument, Symptom
+from drivecare.fit.labels import describing_words, label_matches, near_misses, split_words
 from drivecare.fit.model import HostSummary
 from drivecare.fit.profile_check import decode_profile
 from drivecare.fit.standards import connectors, form_factors
-from drivecare.fit.units import plain_signs
+from drivecare.fit.unit_part import PartReader
 from drivecare.shell import command_line
 
 SHIPPED: Final = "profiles/hosts"
@@ -64,10 +63,9 @@ def load_hosts(folders: Iterable[Path] = ()) -> Profiles:
     """
     hosts: dict[str, HostDocument] = {}
     bad: list[BadProfile] = []
-    shipped: Traversable = resources.files("drivecare.profiles").joinpath("hosts")
-    for entry in shipped.iterdir():
+    for entry in _shipped_folder().iterdir():
         if entry.name.endswith(".toml"):
-            _add_profile(hosts, bad, entry.read_bytes(), origin=f"{SHIPPED}/{entry.name}")
+            _add_profile(hosts, bad, entry.read_bytes(), origin=f"{SHIPPED}/{entry.name}", read_part=_read_shipped_part)
     for folder in folders:
         if not folder.is_dir():
             bad.append(BadProfile(file=str(folder), problems=("is not a folder of profiles: check $DRIVECARE_HOSTS",)))
@@ -77,12 +75,33 @@ def load_hosts(folders: Iterable[Path] = ()) -> Profiles:
             except DriveCareError as error:
                 bad.append(BadProfile(file=str(path), problems=(error.problem,)))
             else:
-                _add_profile(hosts, bad, data, origin=str(path))
+                _add_profile(hosts, bad, data, origin=str(path), read_part=read_part_beside(folder))
     return Profiles(hosts=tuple(hosts[key] for key in sorted(hosts)), bad=tuple(bad))
 
 
-def _add_profile(hosts: dict[str, HostDocument], bad: list[BadProfile], data: bytes, *, origin: str) -> None:
-    host, problems = decode_profile(data, origin=origin)
+def read_part_beside(folder: Path) -> PartReader:
+    """Make the reader of the parts that profiles in `folder` share: its own units/ first, then those that ship."""
+
+    def read_part(name: str) -> bytes | None:
+        path = folder / "units" / f"{name}.toml"
+        return read_bytes(path, limit_bytes=MOST_PROFILE_BYTES) if path.exists() else _read_shipped_part(name)
+
+    return read_part
+
+
+def _read_shipped_part(name: str) -> bytes | None:
+    entry = _shipped_folder().joinpath("units", f"{name}.toml")
+    return entry.read_bytes() if entry.is_file() else None
+
+
+def _shipped_folder() -> Traversable:
+    return resources.files("drivecare.profiles").joinpath("hosts")
+
+
+def _add_profile(
+    hosts: dict[str, HostDocument], bad: list[BadProfile], data: bytes, *, origin: str, read_part: PartReader
+) -> None:
+    host, problems = decode_profile(data, origin=origin, read_part=read_part)
     if host is not None and not problems:
         fields = {name: getattr(host, name) for name in host.__struct_fields__}
         hosts[host.id] = HostDocument(origin=origin, **fields)
@@ -127,10 +146,10 @@ def find_host(label: str, hosts: Iterable[HostDocument]) -> HostDocument:
     revision. Several matches raise BadInput with the choices, none with the near misses.
     """
     hosts = tuple(hosts)
-    name, words = label.strip().casefold(), _split_words(label)
+    name, words = label.strip().casefold(), split_words(label)
     matches = [host for host in hosts if name in (host.id.casefold(), host.name.casefold())]
     matches = matches or [host for host in hosts if label_matches(label, host)]
-    described = [host for host in hosts if words and words <= _describing_words(host)]
+    described = [host for host in hosts if words and words <= describing_words(host)]
     if not matches and [host.kind for host in described] == ["bay"]:
         matches = described
     if len(matches) == 1:
@@ -142,58 +161,3 @@ def find_host(label: str, hosts: Iterable[HostDocument]) -> HostDocument:
     near = near_misses(label, hosts)
     hint = f"Similar: {', '.join(near)}." if near else "See drivecare hosts list."
     raise BadInput("matches no unit or bay", location=f"label {label!r}", hint=hint)
-
-
-def _split_words(text: str) -> set[str]:
-    return set(re.findall(r"[a-z0-9.]+", text.casefold()))
-
-
-def _describing_words(host: Host) -> set[str]:
-    return _split_words(f"{host.id} {host.name} {host.what}")
-
-
-def label_matches(label: str, host: Host) -> bool:
-    """Whether the label names this unit in this revision."""
-    scheme = host.label
-    return scheme is not None and any(
-        digits.startswith(revision) and len(digits) - len(revision) in (0, scheme.region_digits)
-        for digits in _digits_after(scheme.prefix, label)
-        for revision in scheme.revisions
-    )
-
-
-def _digits_after(prefix: str, label: str) -> Iterator[str]:
-    """Every number after `prefix` as a word of its own, without separators and a mark behind it: B, EUR, -A1.
-
-    More digits behind a hyphen, full stop or slash belong to the number, so that it is another one.
-    """
-    number = r"([0-9]+(?:[._/-][0-9]+)?)"
-    mark = r"(?:[\s._/-]?[A-Z]{1,3}|[\s._/-][A-Z][0-9]{1,2})?"
-    pattern = rf"(?<![A-Z0-9]){prefix}[\s._/-]*{number}{mark}(?![A-Z0-9]|[._/-][A-Z0-9])"
-    for digits in re.findall(pattern, plain_signs(label).upper()):
-        yield re.sub(r"[^0-9]", "", digits)
-
-
-def near_misses(label: str, hosts: Iterable[Host]) -> list[str]:
-    """Ids worth a second look, the closest first: the prefix with another revision, misread letters, part of a name."""
-    scores = {host.id: _score_likeness(label, host) for host in hosts}
-    return sorted((key for key, score in scores.items() if score >= 0.5), key=lambda key: (-scores[key], key))[:6]
-
-
-def _score_likeness(label: str, host: Host) -> float:
-    """0 to 1 by shared words and spelling; 2 where the prefix is right, 3 where only O and 0, I and 1 were mixed up."""
-    words = _split_words(label)
-    shared = len(words & _describing_words(host)) / (len(words) or 1)
-    spelling = difflib.SequenceMatcher(None, label.casefold(), host.id).ratio()
-    if host.label is None:
-        return max(shared, spelling)
-    prefix, upper = host.label.prefix, label.strip().upper()
-    misread = str.maketrans("OIL", "011")
-    start, digits = upper[: len(prefix)].translate(misread), upper[len(prefix) :].translate(misread)
-    if start == prefix.translate(misread) and label_matches(prefix + digits, host):
-        return 3.0
-    if next(_digits_after(prefix, label), None) is not None:
-        return 2.0
-    letters = re.match(r"[A-Z]*", upper)
-    alike = difflib.SequenceMatcher(None, letters[0] if letters else "", prefix).ratio()
-    return max(shared, spelling, alike)

@@ -15,6 +15,7 @@ from drivecare.fit.model import ArrayKind, InterfaceProtocol, MediaKind, Migrati
 
 NonEmptyText = Annotated[str, msgspec.Meta(min_length=1)]
 PositiveFloat = Annotated[float, msgspec.Meta(gt=0)]
+FileName = Annotated[str, msgspec.Meta(pattern="^[a-z0-9][a-z0-9.-]*$")]
 PositiveInt = Annotated[int, msgspec.Meta(gt=0)]
 BenchPhase = Literal["open", "fit", "close"]
 
@@ -22,10 +23,10 @@ BenchPhase = Literal["open", "fit", "close"]
 class Label(Strict, frozen=True, kw_only=True):
     """How the unit's label reads: PREFIX, the digits of the revision, then those of the country it was sold in.
 
-    Parts depend on the revision, not on the country.
+    Parts depend on the revision, not on the country. Behind a prefix that ends in a digit there must be a sign.
     """
 
-    prefix: Annotated[str, msgspec.Meta(pattern="^[A-Z]{1,6}$")]
+    prefix: Annotated[str, msgspec.Meta(pattern="^[A-Z][A-Z0-9]{0,5}$")]
     revisions: tuple[Annotated[str, msgspec.Meta(pattern="^[0-9]{1,4}$")], ...]
     region_digits: Annotated[int, msgspec.Meta(ge=0, le=4)]
     source: NonEmptyText
@@ -133,8 +134,9 @@ class Migration(Strict, frozen=True, kw_only=True):
 
 
 class BenchStep(Strict, frozen=True, kw_only=True):
-    """One step by hand, with what it takes and what to mind."""
+    """One step by hand, with what it takes and what to mind. `id`: by which a revision replaces a step of its unit."""
 
+    id: NonEmptyText | None = None
     phase: BenchPhase
     do: NonEmptyText
     tool: str | None = None
@@ -155,12 +157,16 @@ class Symptom(Strict, frozen=True, kw_only=True):
 
 
 class Host(Strict, frozen=True, kw_only=True):
-    """A unit of one revision, or a kind of bay. A table that is left out makes no demand."""
+    """A unit of one revision, or a kind of bay. A table that is left out makes no demand.
 
-    id: Annotated[str, msgspec.Meta(pattern="^[a-z0-9][a-z0-9.-]*$")]
+    `shares`: the file in units/, without .toml, whose steps, symptoms and cautions all revisions of the unit have.
+    """
+
+    id: FileName
     name: NonEmptyText
     kind: Literal["unit", "bay"]
     what: NonEmptyText  # media console, recorder, laptop ...
+    shares: FileName | None = None
     label: Label | None = None
     bay: Bay
     interface: Interface

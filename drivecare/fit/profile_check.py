@@ -10,22 +10,24 @@ from drivecare.documents import decode_toml
 from drivecare.errors import BadInput
 from drivecare.fit.host_profile import Host, HostCheck, Problem
 from drivecare.fit.standards import connectors, form_factors, interfaces
+from drivecare.fit.unit_part import PartReader, join_part
 
 _RAILS: Final = {"rail_3v3_amps": "3v3", "rail_5v_amps": "5v", "rail_12v_amps": "12v"}
 
 
-def decode_profile(data: bytes, *, origin: str) -> tuple[Host | None, tuple[Problem, ...]]:
-    """Decode a profile, None where that is impossible, and find everything that is wrong with it."""
+def decode_profile(data: bytes, *, origin: str, read_part: PartReader) -> tuple[Host | None, tuple[Problem, ...]]:
+    """Decode a profile with what it shares, None where that is impossible, and find everything wrong with it."""
     try:
         host = decode_toml(Host, data, origin=origin)
     except BadInput as error:
         return None, (_type_problem(error.problem),)
-    return host, tuple(find_problems(host))
+    host, problems = join_part(host, read_part)
+    return host, (*problems, *find_problems(host))
 
 
-def check_profile(data: bytes, *, origin: str) -> HostCheck:
+def check_profile(data: bytes, *, origin: str, read_part: PartReader) -> HostCheck:
     """Check a profile as far as that is possible at once: a wrong type hides what comes after it."""
-    _, problems = decode_profile(data, origin=origin)
+    _, problems = decode_profile(data, origin=origin, read_part=read_part)
     return HostCheck(file=origin, valid=not problems, problems=problems)
 
 
@@ -145,7 +147,7 @@ def _other_problems(host: Host) -> Iterator[Problem]:
         yield Problem(key="sectors.formats", reason="does not name a sector format")
     if host.recording is not None and not host.recording.kinds:
         yield Problem(key="recording.kinds", reason="does not name a kind of drive")
-    if host.kind == "unit" and not host.steps:
+    if host.kind == "unit" and not host.steps and host.shares is None:
         yield Problem(key="steps", reason="a unit needs the steps that open and close it")
     ids: set[str] = set()
     for index, symptom in enumerate(host.symptoms):
