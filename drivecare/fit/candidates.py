@@ -51,7 +51,7 @@ def candidate_from_reading(reading: Reading, *, verdict: str | None = None) -> C
         physical_sector_bytes=drive.physical_sector_bytes,
         rotation_rpm=drive.rotation_rpm,
         link_gbps=drive.link_max_gbps,
-        recording="shingled" if drive.zoned in ("host-aware", "host-managed", "device-managed") else None,
+        recording="shingled" if drive.shingled else None,
         verdict=verdict,
         obstacle=_find_obstacle(drive),
     )

@@ -21,12 +21,12 @@ _LIFETIME = re.compile(r"Min/Max -?\d+/(\d+)", re.I)
 _TEMPERATURE_IDS = (194, 190, 231)  # the one that counts first
 
 
-def read_counters(table: AttributeTable, gaps: GapNotes) -> Values:
+def read_counters(table: AttributeTable, drive: Drive, gaps: GapNotes) -> Values:
     """The counters of the table; of several rows that tell one value the largest."""
     if table.untrue:
         return Values()
     largest: dict[str, int] = {}
-    for counter in attribute_rows().counter:
+    for counter in (counter for counter in attribute_rows().counter if counter.concerns(drive)):
         for row in table.rows:
             if row.raw is not None and counter.matches(row):
                 largest[counter.value] = max(row.raw, largest.get(counter.value, 0))

@@ -112,7 +112,7 @@ class AttributeTable:
 
 def read_attribute_table(report: Report, drive: Drive, gaps: GapNotes) -> AttributeTable:
     """Read every row, wherever it stands; note damaged, repeated and impossible ones."""
-    packed_rates = has_trait(f"{drive.family or ''} {drive.model or ''}".lstrip(), "packed-rates")
+    packed_rates = has_trait(drive.maker_label, "packed-rates")
     rows: list[Attribute] = []
     damaged_ids: list[int] = []
     for line in report.lines:

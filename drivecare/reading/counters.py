@@ -11,7 +11,8 @@ from collections.abc import Iterable
 from functools import lru_cache
 
 from drivecare.documents import Strict, decode_shipped
-from drivecare.reading.model import Attribute, Reading, Values
+from drivecare.reading.families import Trait, has_trait
+from drivecare.reading.model import Attribute, Drive, Reading, Values
 
 # The counters that grow with sectors that were lost.
 DEFECT_COUNTS = ("reallocated", "reported_uncorrectable", "pending", "offline_uncorrectable")
@@ -22,7 +23,8 @@ MOST_HOURS = 300_000  # 34 years: SMART itself is hardly older
 class Counter(Strict, frozen=True, kw_only=True):
     """Rows that fill one field of `Values`: their numbers, a pattern of their names, the largest possible count.
 
-    `noted`: whether an impossible count is a gap; where many makers pack the row, it is none.
+    `noted`: whether an impossible count is a gap; where many makers pack the row, it is none. `trait`: of the families
+    whose rows mean this.
     """
 
     value: str
@@ -30,7 +32,12 @@ class Counter(Strict, frozen=True, kw_only=True):
     name: str
     unnamed: bool = True
     noted: bool = True
+    trait: Trait | None = None
     limit: int
+
+    def concerns(self, drive: Drive) -> bool:
+        """Whether the rows mean this with the drive's maker."""
+        return self.trait is None or has_trait(drive.maker_label, self.trait)
 
     def matches(self, row: Attribute) -> bool:
         """Whether the row is one of these, by its number and by its name, which may contradict the number."""

@@ -8,7 +8,7 @@ from typing import Literal
 
 from drivecare.documents import Strict, decode_shipped
 
-Trait = Literal["packed-rates", "hard-drive", "raid-volume", "raid-driver", "raid-answer"]
+Trait = Literal["packed-rates", "counted-rates", "hard-drive", "raid-volume", "raid-driver", "raid-answer"]
 Sureness = Literal["report", "memory"]
 
 

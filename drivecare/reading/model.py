@@ -75,6 +75,16 @@ class Drive(Value, frozen=True, kw_only=True):
     temperature_limit_celsius: int | None = None  # the drive's own; None where it names none or an impossible one
 
     @property
+    def maker_label(self) -> str:
+        """Family and model, by which its maker is known."""
+        return f"{self.family or ''} {self.model or ''}".strip()
+
+    @property
+    def shingled(self) -> bool:
+        """Whether its tracks overlap: by its zones, or by a TRIM command, for which no other hard drive has a use."""
+        return self.zoned not in (None, "none") or (self.kind == "hdd" and self.trim is True)
+
+    @property
     def whole_bytes(self) -> int | None:
         """Its size with whatever is hidden; None where it tells none."""
         return max(filter(None, (self.capacity_bytes, self.native_capacity_bytes)), default=None)
@@ -141,6 +151,10 @@ class Values(Value, frozen=True, kw_only=True):
     pending: int | None = None
     pending_log_entries: int | None = None  # ATA log of sectors that cannot be read, one entry each
     offline_uncorrectable: int | None = None
+    # Attributes 1, 7 and 200 of makers that count errors there; None where the maker packs rates, or is not known.
+    counted_read_errors: int | None = None
+    counted_seek_errors: int | None = None
+    counted_write_errors: int | None = None
     reported_uncorrectable: int | None = None
     command_timeouts: int | None = None
     end_to_end_errors: int | None = None

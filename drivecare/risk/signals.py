@@ -290,7 +290,7 @@ def _hours_between(logged: int | None, now: int | None) -> int | None:
 
 
 def _observe_circumstances(reading: Reading) -> Iterator[Observation]:
-    """The lock, hidden bytes, a slow link, the drive's temperature limit."""
+    """The lock, hidden bytes, overlapping tracks, odd sectors, a slow link, the drive's temperature limit."""
     drive = reading.drive
     if drive.firmware_warning is not None:
         yield "firmware_warning", Signal(value=drive.firmware_warning)
@@ -307,6 +307,10 @@ def _observe_circumstances(reading: Reading) -> Iterator[Observation]:
             yield "other_namespaces", Signal(value=hidden, detail=_describe_namespaces(drive))
         else:
             yield "hidden_area", Signal(value=hidden)
+    if drive.shingled:
+        yield "shingled", Signal(value=drive.zoned or "has a TRIM command")
+    if drive.logical_sector_bytes and drive.logical_sector_bytes % 512:
+        yield "array_sectors", Signal(value=drive.logical_sector_bytes, detail=_describe_sectors(drive))
     if drive.link_gbps and drive.link_max_gbps and drive.link_gbps < drive.link_max_gbps:
         yield "slow_link", Signal(value=drive.link_gbps, limit=drive.link_max_gbps, detail="Gb/s")
     if drive.temperature_limit_celsius is not None:
@@ -328,6 +332,15 @@ def _describe_namespaces(drive: Drive) -> str:
         return "bytes outside the namespace that was read"
     return "namespaces " + ", ".join(
         f"{space.number} ({format_bytes(space.capacity_bytes)})" for space in drive.namespaces
+    )
+
+
+def _describe_sectors(drive: Drive) -> str:
+    """Say what a copy of sectors with an array's check data means."""
+    data = (drive.logical_sector_bytes or 0) // 512 * 512
+    return (
+        f"bytes, {(drive.logical_sector_bytes or 0) - data} of them an array's own check data: no copy to an ordinary "
+        f"drive keeps these, so the array will not take it; formatting the drive to {data} bytes erases everything"
     )
 
 

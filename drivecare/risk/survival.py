@@ -203,7 +203,7 @@ def list_unmeasured(table: SurvivalTable, drive: Drive) -> tuple[str, ...]:
         "a drive whose model is not told": not model,
         "drives of this maker": bool(model) and _find_maker(table, model) is table.base_rates[-1],
         "drives under 3.5 inches": "3.5" not in (drive.form_factor or "3.5") or model.startswith(table.laptop_models),
-        "shingled recording": drive.zoned not in (None, "none"),
+        "shingled recording": drive.shingled,
     }
     return tuple(words for words, holds in conditions.items() if holds)
 
