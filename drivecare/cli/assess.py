@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from drivecare.cli.common import PATH, file_result, filing_folder, finish, job_options, json_option, machine
+from drivecare.cli.common import PATH, all_jobs, file_result, filing_folder, finish, job_options, json_option, machine
 from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.cli.terminal import notify
 from drivecare.errors import DriveCareError
@@ -17,7 +17,7 @@ from drivecare.errors import DriveCareError
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
     from drivecare.reading.model import Reading
-    from drivecare.work.assess import AssessedReading
+    from drivecare.work.assess import AssessedReading, AssessOutcome
 
 
 @click.command(
@@ -70,15 +70,11 @@ def assess(
         raise click.UsageError("--transport is for an attached drive; a file was read already.")
     folder = filing_folder(job, jobs)
     replace = save is not None and may_replace(save, overwritable)
-    request = AssessRequest(sources=sources, as_new=sale == "new", transport=transport, folder=folder)
+    request = AssessRequest(
+        sources=sources, as_new=sale == "new", transport=transport, folder=folder, record=all_jobs(jobs)
+    )
     outcomes = assess_sources(request, bench)
     document = document_of(request, outcomes)
-
-    def show(out: Screen) -> None:
-        for index, outcome in enumerate(outcomes):
-            if index:
-                out.print_lines(("", "-" * 80, ""))
-            _show_outcome(out, outcome, explained=explain)
 
     def keep() -> Iterator[Callable[[], object]]:
         for outcome in outcomes:
@@ -90,7 +86,15 @@ def assess(
                 yield partial(folder.file, outcome.reading)
                 yield partial(file_result, folder, outcome.assessment)
 
+    show = partial(_show_outcomes, outcomes=outcomes, explained=explain)
     finish(document, show=show, as_json=as_json, exit_code=document.exit_code, keep=tuple(keep()))
+
+
+def _show_outcomes(out: Screen, *, outcomes: Sequence[AssessOutcome], explained: bool) -> None:
+    for index, outcome in enumerate(outcomes):
+        if index:
+            out.print_lines(("", "-" * 80, ""))
+        _show_outcome(out, outcome, explained=explained)
 
 
 def _show_outcome(out: Screen, outcome: AssessedReading | DriveCareError, *, explained: bool) -> None:

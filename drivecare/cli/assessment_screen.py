@@ -44,6 +44,8 @@ def show_assessment(out: Screen, assessment: Assessment) -> None:
     _show_verdict(out, assessment)
     out.print()
     _show_evidence(out, assessment)
+    for sighting in assessment.sightings:
+        out.print_wrapped(sighting.text, first=_INDENT)
     out.print()
     out.print_wrapped(_describe_chance(assessment.failure_12_months))
     if assessment.endurance is not None:

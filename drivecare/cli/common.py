@@ -21,7 +21,7 @@ from drivecare.exit_codes import ExitCode
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
-    from drivecare.record.port import FiledJob
+    from drivecare.record.port import FiledJob, Record
     from drivecare.work import Machine
 
 CommandFunction = TypeVar("CommandFunction", bound=Callable[..., Any])
@@ -80,11 +80,16 @@ def named_jobs(ctx: click.Context) -> Path | None:
     return ctx.params["jobs"] if named else None
 
 
-def job_folder(id: str, jobs: Path | None) -> FiledJob:
-    """Open an existing job, whose notices go to stderr."""
+def all_jobs(jobs: Path | None) -> Record:
+    """The record of all jobs, whose notices go to stderr."""
     from drivecare.record.location import open_record
 
-    return open_record(jobs, notify=notify).job(id)
+    return open_record(jobs, notify=notify)
+
+
+def job_folder(id: str, jobs: Path | None) -> FiledJob:
+    """Open an existing job."""
+    return all_jobs(jobs).job(id)
 
 
 def filing_folder(id: str | None, jobs: Path | None) -> FiledJob | None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drivecare.cli.common import finish, jobs_option, json_option
+from drivecare.cli.common import all_jobs, finish, jobs_option, json_option
 from drivecare.cli.terminal import notify
 
 if TYPE_CHECKING:
@@ -21,10 +21,9 @@ if TYPE_CHECKING:
 @json_option
 def history(serial: str, jobs: Path, as_json: bool) -> None:
     """Show every reading of a drive across jobs, and what changed between them."""
-    from drivecare.record.location import open_record
     from drivecare.work.drive_history import drive_history
 
-    past = drive_history(serial, open_record(jobs, notify=notify))
+    past = drive_history(serial, all_jobs(jobs))
     for reason in past.unread:
         notify(f"not read: {reason}")
     finish(past, show=lambda out: show_history(out, past), as_json=as_json)

@@ -11,6 +11,7 @@ import click
 from drivecare.cli.common import (
     PATH,
     account_name,
+    all_jobs,
     file_result,
     finish,
     job_argument,
@@ -80,7 +81,6 @@ def new(
     """Open a job and show what the unit's profile advises for its symptoms."""
     from drivecare.cli.hosts import known_hosts
     from drivecare.job.job_state import load_job_state
-    from drivecare.record.location import open_record
     from drivecare.work.open_job import open_new_job
 
     folder, opening = open_new_job(
@@ -92,7 +92,7 @@ def new(
         hosts=known_hosts(),
         at=machine(ctx).clock.timestamp(),
         by=account_name(),
-        record=open_record(jobs),
+        record=all_jobs(jobs),
     )
     consent = load_job_state(folder.read(), jobs=named_jobs(ctx), digests=False).record_command("consent")
     finish(opening, show=lambda out: show_opening(out, opening, folder.path, next_command=consent), as_json=as_json)
@@ -189,12 +189,11 @@ def list_jobs(
 ) -> None:
     """List the jobs, oldest first; a job that cannot be read says so and is never filtered away."""
     from drivecare.job.timeline import JobFilter
-    from drivecare.record.location import open_record
 
     job_filter = JobFilter(state=state, gate=gate, verdict=verdict, host=host, serial=serial)
     if page is None and not as_json and stdout_is_terminal():
         page = 1
-    listed = open_record(jobs, notify=notify).list_jobs(job_filter, page=page)
+    listed = all_jobs(jobs).list_jobs(job_filter, page=page)
     finish(listed, show=lambda out: show_jobs(out, listed, jobs), as_json=as_json)
 
 

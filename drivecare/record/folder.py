@@ -13,9 +13,9 @@ from drivecare.job.chain import CHAIN
 from drivecare.job.model import JobList, Opening
 from drivecare.job.result_files import check_job_id
 from drivecare.job.timeline import JobFilter
-from drivecare.reading.identity import Named, search_names
+from drivecare.reading.identity import Named
 from drivecare.record.job_folder import JobFolder, refuse_link
-from drivecare.record.port import Record, make_page, page_span
+from drivecare.record.port import Record, make_page, names_of, page_span
 from drivecare.record.reconcile import CurrentIndex
 from drivecare.storage import create_file, create_folder
 
@@ -87,15 +87,18 @@ class FolderRecord(Record):
         current.save()
         return make_page(current.lines(ids), len(jobs), page)
 
-    def jobs_with_drive(self, drive: Named) -> tuple[JobFolder, ...]:
-        """List the jobs that share a name with this drive by the index, and those that cannot be read."""
-        current = self._reconcile()
+    def jobs_with_drive(self, *drives: Named, but: str | None = None) -> tuple[JobFolder, ...]:
+        """List the jobs that share a name with one of these drives by the index, and those that cannot be read."""
+        names = names_of(drives)
+        if not names:
+            return ()
+        current = self._reconcile(but=but)
         current.save()
-        jobs = sorted(current.with_drive(search_names(drive)))
-        return tuple(JobFolder(path=self.root / id, notify=self.notify) for _, id in jobs)
+        jobs = sorted(current.with_drive(names))
+        return tuple(JobFolder(path=self.root / id, notify=self.notify) for _, id in jobs if id != but)
 
-    def _reconcile(self) -> CurrentIndex:
-        return CurrentIndex(self._checked_root(), self._folders(), now=self.now(), notify=self.notify)
+    def _reconcile(self, *, but: str | None = None) -> CurrentIndex:
+        return CurrentIndex(self._checked_root(), self._folders(), but=but, now=self.now(), notify=self.notify)
 
     def _folders(self) -> list[os.DirEntry[str]]:
         """List the folders in the folder of jobs, links to folders included: whoever reads one refuses it."""

@@ -25,10 +25,11 @@ import os
 import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Literal
+
+import msgspec
 
 from drivecare import __version__
 from drivecare.job.model import JobLine
@@ -52,8 +53,7 @@ _TABLES = """
 """
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Stamp:
+class Stamp(msgspec.Struct, frozen=True, kw_only=True):
     """What a job's folder looked like when it was read: its own times, a digest of its files' sizes and times.
 
     `settled`: it had not been touched for a minute, so that its times alone will tell whether it was since.
@@ -64,8 +64,7 @@ class Stamp:
     settled: bool
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class IndexEntry:
+class IndexEntry(msgspec.Struct, frozen=True, kw_only=True):
     """What the index knows of a job: the stamp it was read with, and when its line holds if nothing is filed."""
 
     stamp: Stamp
@@ -144,8 +143,7 @@ class JobIndex:
 
     def filed_times(self) -> list[tuple[datetime, str]]:
         """When the first result of every job was filed, with the job's ID."""
-        rows = self._database.execute("SELECT filed, id FROM jobs")
-        return [(datetime.fromisoformat(filed), id) for filed, id in rows]
+        return _filed_times(self._database.execute("SELECT filed, id FROM jobs"))
 
     def lines(self) -> Iterator[JobLine]:
         """Every job in one line."""
@@ -162,12 +160,11 @@ class JobIndex:
         row = self._database.execute(f"SELECT {columns} FROM jobs WHERE id = ?", (id,)).fetchone()
         return _line_of(row, [serial for (serial,) in serials])
 
-    def with_drive(self, names: Iterable[str]) -> set[str]:
-        """The jobs that read a drive with one of these names."""
-        ids: set[str] = set()
-        for name in names:
-            ids |= {id for (id,) in self._database.execute("SELECT id FROM drives WHERE name = ?", (name,))}
-        return ids
+    def with_drive(self, names: Iterable[str]) -> list[tuple[datetime, str]]:
+        """The jobs that read a drive with one of these names, likewise."""
+        query = "SELECT filed, id FROM drives JOIN jobs USING (id) WHERE name = ?"
+        rows = {row for name in names for row in self._database.execute(query, (name,))}
+        return _filed_times(rows)
 
     def save(self) -> None:
         """Put the index beside the jobs, if anything changed. Raises DriveCareError where it cannot be written."""
@@ -176,6 +173,10 @@ class JobIndex:
             data = self._database.serialize()
             write_file(self._path, data + hashlib.sha256(data).digest(), replace=True)
             self._changed = False
+
+
+def _filed_times(rows: Iterable[tuple[str, str]]) -> list[tuple[datetime, str]]:
+    return [(datetime.fromisoformat(filed), id) for filed, id in rows]
 
 
 def _line_of(row: tuple[str, str, Literal["open", "closed"], str, str | None, int], serials: Iterable[str]) -> JobLine:

@@ -13,7 +13,7 @@ looked at them all and takes them up at once. Nothing is ever overwritten.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
@@ -252,13 +252,18 @@ class Record(ABC):
         lines = [summarise_job(job.id, job.read, now=self.now()).line for job in self.jobs()]
         return cut_page([line for line in lines if job_filter.matches(line)], page)
 
-    def jobs_with_drive(self, drive: Named) -> tuple[FiledJob, ...]:
-        """List the jobs that may hold a reading of this drive, oldest opening first.
+    def jobs_with_drive(self, *drives: Named, but: str | None = None) -> tuple[FiledJob, ...]:
+        """List the jobs `but` one that may hold a reading of one of these drives, oldest opening first.
 
         They share a name with it, or cannot be read. Whether it is the same drive, the caller compares.
         """
-        names = search_names(drive)
-        return tuple(job for job in self.jobs() if _may_name(job, names))
+        names = names_of(drives)
+        return tuple(job for job in self.jobs() if job.id != but and _may_name(job, names)) if names else ()
+
+
+def names_of(drives: Iterable[Named]) -> frozenset[str]:
+    """Every name to look these drives up by."""
+    return frozenset(name for drive in drives for name in search_names(drive))
 
 
 def _may_name(job: FiledJob, names: frozenset[str]) -> bool:

@@ -19,17 +19,27 @@ _NEVER = datetime.max.replace(tzinfo=UTC)
 
 
 class CurrentIndex:
-    """The index as of `now`, each of the `folders` compared with its row by the times of the folder."""
+    """The index as of `now`, each of the `folders` compared with its row by the times of the folder.
+
+    The job `but` is left as it is: nobody asks for it.
+    """
 
     def __init__(
-        self, root: Path, folders: Sequence[os.DirEntry[str]], *, now: datetime, notify: Callable[[str], None]
+        self,
+        root: Path,
+        folders: Sequence[os.DirEntry[str]],
+        *,
+        but: str | None = None,
+        now: datetime,
+        notify: Callable[[str], None],
     ) -> None:
         self._root, self._now, self._notify = root, now, notify
         self._index = JobIndex(root)
         self._apart: dict[str, tuple[datetime, JobLine]] = {}  # jobs that cannot be read
         entries = self._index.entries()
         self._index.remove(entries.keys() - {item.name for item in folders})
-        changed = [item.name for item in folders if not self._holds(item, entries.get(item.name))]
+        compared = [item for item in folders if item.name != but]
+        changed = [item.name for item in compared if not self._holds(item, entries.get(item.name))]
         if len(changed) > _MANY:
             notify(f"{len(changed):,} jobs have changed or are not in the index yet; reading them")
         for id in changed:
@@ -45,9 +55,7 @@ class CurrentIndex:
 
     def with_drive(self, names: Iterable[str]) -> list[tuple[datetime, str]]:
         """Every job that read a drive with one of these names, and those that cannot be read, likewise."""
-        ids = self._index.with_drive(names)
-        filed_times = [(filed_at, id) for filed_at, id in self._index.filed_times() if id in ids]
-        return [*filed_times, *((filed_at, id) for id, (filed_at, _) in self._apart.items())]
+        return [*self._index.with_drive(names), *((filed_at, id) for id, (filed_at, _) in self._apart.items())]
 
     def lines(self, ids: Collection[str]) -> list[JobLine]:
         """These jobs, each in one line."""

@@ -93,11 +93,34 @@ class Endurance(Value, frozen=True, kw_only=True):
     text: str
 
 
+class Growth(Value, frozen=True, kw_only=True):
+    """A count of `Values` that has risen between two readings."""
+
+    value: str
+    before: int
+    now: int
+
+
+class Sighting(Value, frozen=True, kw_only=True):
+    """Another job that read this drive before: how it was then (`verdict`), and what has grown since.
+
+    `text`: the same in a sentence.
+    """
+
+    job: str
+    read_at: str | None = None
+    verdict: Verdict | None = None
+    power_on_hours: int | None = None
+    growth: tuple[Growth, ...] = ()
+    text: str
+
+
 class Assessment(Value, frozen=True, kw_only=True):
     """The judgement of one drive by one reading, with its history and a surface scan where there are any.
 
     `findings`: the worst first. `way_out`: what clears up a `recheck`. `unit`: what the drive says about the unit it
-    came from; it does not count in the verdict. `next_steps`: for the bench.
+    came from; it does not count in the verdict. `sightings`: other jobs that read the drive before, oldest first; what
+    has grown since counts. `next_steps`: for the bench.
     """
 
     schema: Literal["drivecare/assessment-1"] = "drivecare/assessment-1"
@@ -120,6 +143,7 @@ class Assessment(Value, frozen=True, kw_only=True):
     unreadable_lbas: tuple[UnreadableLba, ...] = ()
     endurance: Endurance | None = None
     unit: tuple[UnitSign, ...] = ()
+    sightings: tuple[Sighting, ...] = ()
     next_steps: tuple[str, ...] = ()
     limits: tuple[str, ...] = ()
 

@@ -10,12 +10,13 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import msgspec
 
-from drivecare.clock import parse_timestamp
+from drivecare.clock import format_day, parse_timestamp
 from drivecare.reading.identity import compare
 from drivecare.reading.model import Reading
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.findings import Ruling
-from drivecare.risk.rules import RuleSet
+from drivecare.risk.model import Growth, Sighting, Verdict
+from drivecare.risk.rules import RuleSet, load_rules
 from drivecare.risk.signals import Observation, Signal, Signals, collect, spell
 
 MEDIA_COUNTS = (
@@ -96,6 +97,37 @@ def _observe_clock(reading: Reading, last: Reading, slack_hours: int) -> Iterato
         beyond = hours - before - (now - then).total_seconds() / 3600
         if beyond > slack_hours:
             yield "hours_beyond_clock", Signal(value=round(beyond), detail=f"of {hours - before:,} hours counted")
+
+
+def describe_sighting(job: str, earlier: Reading, verdict: Verdict | None, now: Reading) -> Sighting:
+    """Say that another job read this drive before, how it was then, and which of its defects have grown since."""
+    counts = [
+        (name, getattr(earlier.values, name), getattr(now.values, name))
+        for name in (*MEDIA_COUNTS, *MECHANICS_COUNTS, *LINK_COUNTS)
+    ]
+    growth = tuple(
+        Growth(value=name, before=before, now=count)
+        for name, before, count in counts
+        if before is not None and count is not None and count > before
+    )
+    day = f"on {format_day(earlier.read_at)}" if parse_timestamp(earlier.read_at) else "on an unknown day"
+    then = "clean" if verdict == "refit" else verdict or "not judged"
+    grown = [f"{_label(change.value, now)} {change.before:,}, now {change.now:,}" for change in growth]
+    since = f"since then {'; '.join(grown)}" if grown else "nothing has grown since"
+    return Sighting(
+        job=job,
+        read_at=earlier.read_at,
+        verdict=verdict,
+        power_on_hours=earlier.values.power_on_hours,
+        growth=growth,
+        text=f"Seen in job {job} {day}: {then}; {since}.",
+    )
+
+
+def _label(count: str, reading: Reading) -> str:
+    """What a count is called where a finding is made of it."""
+    rules = load_rules().for_drive(count, reading.drive)
+    return rules[0].label if rules else spell(count)
 
 
 def clear_rechecks(

@@ -6,18 +6,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import msgspec
+
 from drivecare.clock import parse_timestamp
 from drivecare.documents import Value
 from drivecare.errors import DriveCareError
 from drivecare.exit_codes import ExitCode, worst
 from drivecare.reading.identity import compare
-from drivecare.reading.model import Reading
+from drivecare.reading.model import Drive, Reading
 from drivecare.reading.surface import SurfaceScan
-from drivecare.record.port import FiledJob
+from drivecare.record.port import FiledJob, Record
 from drivecare.risk.assess import assess
 from drivecare.risk.model import Assessment, Verdict
 from drivecare.work import Machine
 from drivecare.work.read_sources import read_sources
+from drivecare.work.seen_before import FiledElsewhere, find_in_other_jobs, list_sightings
 
 
 class AssessedSource(Value, frozen=True, kw_only=True):
@@ -50,6 +53,7 @@ class AssessRequest:
     as_new: bool = False
     transport: str | None = None
     folder: FiledJob | None = None
+    record: Record | None = None  # where each drive is looked for in all jobs
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,12 +76,19 @@ def assess_sources(request: AssessRequest, machine: Machine) -> tuple[AssessOutc
     filed = [result.document for result in contents.documents(Reading)] if contents is not None else []
     scans = [result.document for result in contents.documents(SurfaceScan)] if contents is not None else []
     read = [reading for source in sources if not isinstance(source, DriveCareError) for reading in source]
+    elsewhere = _find_elsewhere(request, [reading.drive for reading in read])
     return tuple(
         source
         if isinstance(source, DriveCareError)
-        else _assess_reading(source[-1], [*filed, *read], scans, as_new=request.as_new)
+        else _assess_reading(source[-1], [*filed, *read], elsewhere, scans, as_new=request.as_new)
         for source in sources
     )
+
+
+def _find_elsewhere(request: AssessRequest, drives: Sequence[Drive]) -> tuple[FiledElsewhere, ...]:
+    if request.record is None:
+        return ()
+    return find_in_other_jobs(request.record, drives, but=request.folder.id if request.folder is not None else None)
 
 
 def document_of(request: AssessRequest, outcomes: Sequence[AssessOutcome]) -> Assessment | Assessments:
@@ -97,11 +108,20 @@ def _source_entry(source: str, outcome: AssessOutcome) -> AssessedSource:
 
 
 def _assess_reading(
-    reading: Reading, candidates: Sequence[Reading], scans: Sequence[SurfaceScan], *, as_new: bool
+    reading: Reading,
+    candidates: Sequence[Reading],
+    elsewhere: Sequence[FiledElsewhere],
+    scans: Sequence[SurfaceScan],
+    *,
+    as_new: bool,
 ) -> AssessedReading:
-    history = tuple(other for other in candidates if _is_earlier(other, reading))
+    before = [filed for filed in elsewhere if _is_earlier(filed.reading, reading)]
+    earlier = [other for other in candidates if _is_earlier(other, reading)]
+    history = (*(filed.reading for filed in before), *earlier)
     scan = next((scan for scan in reversed(scans) if scan.may_be_of(reading.drive)), None)
-    assessment = assess(reading, as_new=as_new, history=history, scan=scan)
+    assessment = msgspec.structs.replace(
+        assess(reading, as_new=as_new, history=history, scan=scan), sightings=list_sightings(reading, before)
+    )
     return AssessedReading(reading=reading, assessment=assessment, history=history, scan=scan)
 
 

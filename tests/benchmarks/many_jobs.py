@@ -1,9 +1,9 @@
 """How quick the record is when it is large: `python -m tests.benchmarks.many_jobs [JOBS] [--hold]`.
 
 Makes a folder of invented jobs (10,000 unless told otherwise) of twelve results each, last touched long ago, and prints
-how long the first page of the list, a drive's history and a filing take, how many jobs a second go into a new index,
-and how much more memory that takes than with a tenth of the jobs. With --hold it ends with 1 where a figure is FAR
-times as bad as its limit or worse, since machines differ and are busy with other things at times.
+how long the first page of the list, a drive's history, an assessment and a filing take, how many jobs a second go into
+a new index, and how much more memory that takes than with a tenth of the jobs. With --hold it ends with 1 where a
+figure is FAR times as bad as its limit or worse, since machines differ and are busy with other things at times.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ from tests.job.carried import NEW, NOW, OLD, OPENING, data_route, fact
 FAR = 2
 TIMES = 5
 RESULTS = 12
+REPORT = ROOT / "fixtures/demo/failing-drive.txt"
 TOUCHED = 1_767_312_000  # 2 January 2026: a folder touched a moment ago is compared more closely
 
 
@@ -56,8 +57,7 @@ def write_jobs(root: Path, count: int) -> None:
     assert OLD.identity.wwn
     assert NEW.identity.wwn
     with tempfile.TemporaryDirectory() as folder:
-        report = (ROOT / "fixtures/demo/failing-drive.txt").read_text("utf-8")
-        reading = msgspec.structs.replace(decode_report(report), drive=OLD)
+        reading = msgspec.structs.replace(decode_report(REPORT.read_text("utf-8")), drive=OLD)
         job = FolderRecord(root=Path(folder), now=lambda: NOW).create(
             msgspec.structs.replace(OPENING, tool_version="0.2.0")
         )
@@ -135,6 +135,10 @@ def measure(folder: Path, count: int) -> Iterator[Figure]:
     yield Figure("first page of the list over start-up", page.seconds - start, 0.2, " s")
     history = median(TOOL, "history", "KX00-00001", "--jobs", many, times=TIMES)
     yield Figure("history of a drive over start-up", history.seconds - start, 0.2, " s")
+    report = folder / "report.txt"  # of a drive that two jobs know
+    report.write_text(REPORT.read_text("utf-8").replace("KX25-00417", "KX00-00001").replace("0a1b20417", "000000001"))
+    judged = median(TOOL, "assess", report, "--jobs", many, times=TIMES)
+    yield Figure("a drive judged and looked for in all jobs, start-up included", judged.seconds, 0.35, " s")
     yield Figure("filing over its fsync", time_filing(many), 0.05, " s")
 
 

@@ -16,11 +16,13 @@ from drivecare.job.job_state import load_job_state
 from drivecare.job.model import Fact
 from drivecare.job.timeline import JobFilter, build_timeline
 from drivecare.reading.identity import DriveId, Identity
+from drivecare.reading.model import Reading
 from drivecare.record.folder import FolderRecord
 from drivecare.record.memory import MemoryRecord
 from drivecare.record.port import FiledJob, Record
 from drivecare.work.drive_history import drive_history
-from tests.job.carried import NEW, NOW, OLD, OPENING, OTHER, assessment, data_route, fact, same_route
+from drivecare.work.seen_before import FiledElsewhere, find_in_other_jobs
+from tests.job.carried import NEW, NOW, OLD, OPENING, OTHER, READ_AT, assessment, data_route, fact, same_route
 
 OPENED_NOW = msgspec.structs.replace(OPENING, tool_version="0.2.0")
 STORES: dict[str, Callable[[Path], Record]] = {
@@ -111,6 +113,26 @@ def test_a_drive_is_found_by_any_of_its_names(record: Record, names: DriveId, id
     carried(record)
     record.create(msgspec.structs.replace(OPENED_NOW, id="1043")).file(assessment(OTHER, "refit"))
     assert [job.id for job in record.jobs_with_drive(names)] == ids
+
+
+def test_several_drives_are_looked_up_at_once(record: Record) -> None:
+    for id, drive in (("1041", OLD), ("1042", NEW), ("1043", OTHER)):
+        record.create(msgspec.structs.replace(OPENED_NOW, id=id)).file(assessment(drive, "refit"))
+    assert [job.id for job in record.jobs_with_drive(OTHER, OLD)] == ["1041", "1043"]
+    assert [job.id for job in record.jobs_with_drive(OTHER, OLD, but="1041")] == ["1043"]
+    assert record.jobs_with_drive() == ()
+
+
+def test_what_other_jobs_read_of_a_drive_is_found_in_any_store(record: Record) -> None:
+    reading = Reading(drive=OLD, read_at=READ_AT)
+    for id in ("1041", "1042"):
+        job = record.create(msgspec.structs.replace(OPENED_NOW, id=id))
+        job.file(reading)
+        job.file(assessment(OLD, "recheck"))
+    record.create(msgspec.structs.replace(OPENED_NOW, id="1043")).file(Reading(drive=OTHER, read_at=READ_AT))
+    assert find_in_other_jobs(record, [OLD], but="1042") == (
+        FiledElsewhere(job="1041", reading=reading, verdict="recheck"),
+    )
 
 
 def test_the_history_of_a_drive_runs_through_its_jobs(record: Record) -> None:
