@@ -12,6 +12,7 @@ from drivecare.errors import BadInput, Interrupted, Refused, Unavailable
 from drivecare.hardware.media import STUCK_AFTER_SECONDS
 from drivecare.record.port import FiledJob
 from drivecare.storage import write_file
+from drivecare.transfer.sectors.digests import Algorithm
 from drivecare.transfer.sectors.engine import CopySettings
 from drivecare.transfer.sectors.guards import Consent, Endpoint
 from drivecare.transfer.sectors.journal import Journal, Parent
@@ -38,6 +39,7 @@ class CopyRequest:
     consent: Consent = field(default_factory=Consent)
     probe: bool = False
     settings: CopySettings = field(default_factory=CopySettings)
+    whole_algorithm: Algorithm | None = None  # None: that of the image's own receipt, else SHA-256
     patience_seconds: float = STUCK_AFTER_SECONDS
 
     @property
@@ -131,6 +133,7 @@ def find_parent(
         if same_file and proven and receipt.digest.whole is not None:
             return Parent(
                 whole=receipt.digest.whole,
+                whole_algorithm=receipt.digest.whole_algorithm,
                 parents=receipt.parents,
                 unreadable=receipt.unreadable,
                 origin=receipt.origin or receipt.source,

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
 import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from drivecare.transfer.areas import Area, pieces, total
+from drivecare.transfer.sectors.digests import Algorithm, new_hash
 from drivecare.transfer.sectors.fill import fill_bytes
 from drivecare.transfer.sectors.receipt import ReadBackMethod
 
@@ -52,7 +52,7 @@ class ReadBack:
 class Comparison:
     """Follows the expected parts and the chunks while bytes arrive in order.
 
-    Hashing is the slowest step, and most parts are whole chunks. Such a part is hashed once and its hash handed on to
+    Most parts are whole chunks. Such a part is hashed once and its hash handed on to
     the chunk; the bytes of smaller parts and of the fill go into a hash of the chunk's own as well:
 
         chunk  |     0     |            1            |     2     |
@@ -60,14 +60,14 @@ class Comparison:
         hash   | a, then 0 |   b and 1   |     1     | c, then 2 |
     """
 
-    def __init__(self, parts: Iterable[ExpectedPart], chunk_bytes: int, bytes_total: int) -> None:
+    def __init__(self, parts: Iterable[ExpectedPart], chunk_bytes: int, bytes_total: int, algorithm: Algorithm) -> None:
         self.chunks: list[str | None] = []
         self.mismatched: list[Area] = []
         self.unread: list[Area] = []
         self._parts = iter(parts)
-        self._chunk_bytes, self._total = chunk_bytes, bytes_total
+        self._chunk_bytes, self._total, self._algorithm = chunk_bytes, bytes_total, algorithm
         self._part = next(self._parts, None)
-        self._part_hash, self._chunk_hash = hashlib.sha256(), hashlib.sha256()
+        self._part_hash, self._chunk_hash = new_hash(algorithm), new_hash(algorithm)
         self._part_unread = self._chunk_unread = self._fill_differs = False
 
     @property
@@ -117,13 +117,13 @@ class Comparison:
             self.mismatched.append(part.area)
         if self._is_chunk(part):
             self._chunk_hash = self._part_hash
-        self._part_hash = hashlib.sha256()
+        self._part_hash = new_hash(self._algorithm)
         self._part_unread = self._fill_differs = False
         self._part = next(self._parts, None)
 
     def _end_chunk(self) -> None:
         self.chunks.append(None if self._chunk_unread else self._chunk_hash.hexdigest())
-        self._chunk_hash, self._chunk_unread = hashlib.sha256(), False
+        self._chunk_hash, self._chunk_unread = new_hash(self._algorithm), False
 
 
 def is_whole_chunk(area: Area, chunk_bytes: int, bytes_total: int) -> bool:

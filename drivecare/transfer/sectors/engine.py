@@ -88,7 +88,7 @@ class CopySession:
 
     def __post_init__(self) -> None:
         self.ledger = Ledger(self.journal)
-        self._segmenter = Segmenter(self.journal.chunk_bytes)
+        self._segmenter = Segmenter(self.journal.chunk_bytes, self.journal.algorithm)
         self._journal_writer = Background(overlap=self.watch.overlap)
 
     def __enter__(self) -> CopySession:
@@ -187,7 +187,7 @@ class CopySession:
 
     def _holds(self, medium: Medium, segment: Segment) -> bool | None:
         """Whether a medium holds the bytes of a segment; None where they cannot be read."""
-        digest = hash_area(medium, segment.area, self.buffers[0])
+        digest = hash_area(medium, segment.area, self.buffers[0], self.journal.algorithm)
         return None if digest is None else digest == segment.digest
 
     def _copy_readable(self) -> None:
@@ -307,6 +307,8 @@ class CopySession:
             parts,
             bytes_total=bytes_total,
             chunk_bytes=chunk_bytes,
+            algorithm=self.journal.algorithm,
+            whole_algorithm=self.journal.whole_algorithm,
             buffers=self.buffers,
             watch=self.watch,
         )

@@ -150,7 +150,7 @@ def _digest_of_copy(outcome: CopyOutcome) -> Digest:
     journal, read_back = outcome.journal, outcome.read_back
     chunk_bytes, bytes_total = journal.chunk_bytes, journal.bytes_total
     if read_back.agrees:
-        return Digest(whole=read_back.whole, chunk_bytes=chunk_bytes, chunks=read_back.chunks)
+        return _digest(journal, read_back.whole, read_back.chunks)
     of_source = {
         part.area.offset // chunk_bytes: part.digest.hex()
         for part in outcome.parts
@@ -161,4 +161,14 @@ def _digest_of_copy(outcome: CopyOutcome) -> Digest:
         or (None if any(overlap(chunk, area) for area in read_back.bad) else read_back.chunks[number])
         for number, chunk in enumerate(pieces(Area.between(0, bytes_total), chunk_bytes))
     )
-    return Digest(whole=None, chunk_bytes=chunk_bytes, chunks=chunks)
+    return _digest(journal, None, chunks)
+
+
+def _digest(journal: Journal, whole: str | None, chunks: tuple[str | None, ...]) -> Digest:
+    return Digest(
+        algorithm=journal.algorithm,
+        whole_algorithm=journal.whole_algorithm,
+        whole=whole,
+        chunk_bytes=journal.chunk_bytes,
+        chunks=chunks,
+    )

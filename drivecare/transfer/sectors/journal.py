@@ -14,12 +14,11 @@ import msgspec
 
 from drivecare.documents import MOST_CHUNKS, Value, encode
 from drivecare.transfer.areas import Area, ByteCount, count_pieces, pieces
+from drivecare.transfer.sectors.digests import DIGEST_BYTES, Algorithm
 from drivecare.transfer.sectors.fill import FILL
 from drivecare.transfer.sectors.receipt import ChunkSize, End, Unreadable, chunk_bytes_for
 from drivecare.transfer.sectors.segments import Segment
 from drivecare.transfer.sectors.stages import COPIED, UNREAD, Stages
-
-DIGEST_BYTES = 32
 
 CopyPhase = Literal["copying", "reading-back", "done"]
 
@@ -27,7 +26,7 @@ CopyPhase = Literal["copying", "reading-back", "done"]
 class CopiedRun(Area, frozen=True, kw_only=True):
     """Bytes that are on the target.
 
-    `digests`: one SHA-256 of the source's bytes for each part of the run, which is cut at multiples of the chunk size.
+    `digests`: one of the source's bytes for each part of the run, which is cut at multiples of the chunk size.
     """
 
     digests: bytes
@@ -43,6 +42,7 @@ class Parent(Value, frozen=True, kw_only=True):
     """What a source image's own receipt says about it."""
 
     whole: str
+    whole_algorithm: Algorithm = "sha256"
     parents: tuple[str, ...] = ()
     unreadable: tuple[Unreadable, ...] = ()
     origin: End
@@ -56,6 +56,8 @@ class Journal(Value, frozen=True, kw_only=True):
     target: End
     bytes_total: ByteCount
     chunk_bytes: ChunkSize
+    algorithm: Algorithm = "sha256"  # of the chunks; that of 0.1.0, which did not say
+    whole_algorithm: Algorithm = "sha256"
     fill: str
     started: str
     sessions: int = 1
@@ -79,13 +81,22 @@ class JournalStore(Protocol):
         """Replace the journal, durably and as a whole."""
 
 
-def new_journal(source: End, target: End, *, started: str, parent: Parent | None = None) -> Journal:
+def new_journal(
+    source: End,
+    target: End,
+    *,
+    started: str,
+    parent: Parent | None = None,
+    whole_algorithm: Algorithm = "sha256",
+) -> Journal:
     """The journal of a copy that has not begun. `started`: ISO 8601 with offset."""
     return Journal(
         source=source,
         target=target,
         bytes_total=source.size_bytes,
         chunk_bytes=chunk_bytes_for(source.size_bytes),
+        algorithm="blake3",
+        whole_algorithm=whole_algorithm,
         fill=FILL,
         started=started,
         parent=parent,

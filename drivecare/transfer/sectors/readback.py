@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections import deque
 from collections.abc import Generator, Iterable, Iterator
 from concurrent.futures import Future
@@ -11,6 +10,7 @@ from drivecare.errors import Interrupted
 from drivecare.transfer.areas import Area, merge, pieces
 from drivecare.transfer.medium import Buffer, Gone, Medium, Progress, Watch, blame, require_present
 from drivecare.transfer.sectors.comparison import Comparison, ContentSample, ExpectedPart, ReadBack
+from drivecare.transfer.sectors.digests import Algorithm, new_hash
 from drivecare.transfer.sectors.liveness import FAILURES_BEFORE_DOUBT, Doubt
 from drivecare.transfer.sectors.pipeline import READER_PATIENCE_SECONDS, Background
 from drivecare.transfer.sectors.whole_transfers import read_fully
@@ -24,15 +24,18 @@ def read_back(
     *,
     bytes_total: int,
     chunk_bytes: int,
+    algorithm: Algorithm,
+    whole_algorithm: Algorithm,
     buffers: tuple[Buffer, ...],
     watch: Watch,
 ) -> ReadBack:
-    """Read bytes 0..bytes_total of the target and compare. Raises Gone, Stuck, Interrupted."""
+    """Read bytes 0..bytes_total of the target and compare. `algorithm`: of the parts and chunks. Raises Gone, Stuck, Interrupted."""
     method = target.bypass_cache()
     reading: Background[ReadOutcome] = Background(overlap=watch.overlap, threads=2)
     hashing: Background[None] = Background(overlap=watch.overlap)
     comparing: Background[None] = Background(overlap=watch.overlap)
-    whole, comparison, content = hashlib.sha256(), Comparison(parts, chunk_bytes, bytes_total), ContentSample()
+    whole, content = new_hash(whole_algorithm), ContentSample()
+    comparison = Comparison(parts, chunk_bytes, bytes_total, algorithm)
     try:
         for area, view in _read_in_order(target, bytes_total, buffers, reading, watch):
             compared = comparing.submit(lambda area=area, view=view: comparison.add(area, view))  # type: ignore[misc]

@@ -1,7 +1,7 @@
 """The receipt: the proof of a copy, and all that a later reader needs to check it again.
 
 `digest` is of what the target must hold: the source's bytes as they were read, and the fill where nothing could
-be read. Where nothing was unreadable, `digest.whole` is what `sha256sum` prints of the source.
+be read. Where nothing was unreadable, `digest.whole` is the source's own digest, in SHA-256 what `sha256sum` prints.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from drivecare.exit_codes import ExitCode
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area, ByteCount, merge, total
+from drivecare.transfer.sectors.digests import Algorithm
 
 SMALLEST_CHUNK_BYTES = 1 << 20
 
@@ -44,10 +45,12 @@ class End(Value, frozen=True, kw_only=True):
 class Digest(Value, frozen=True, kw_only=True):
     """Digests in lower-case hex, of the whole and of each chunk in order; the last chunk may be shorter.
 
-    `whole`, or a chunk, is None where no read-back has proven it.
+    `algorithm` is that of the chunks. `whole` is None until a read-back agreed in every chunk; a chunk is None where
+    neither the source nor a read-back tells it. The two are tied by that one pass: both are of the same bytes.
     """
 
-    algorithm: Literal["sha256"] = "sha256"
+    algorithm: Algorithm = "sha256"
+    whole_algorithm: Algorithm = "sha256"
     whole: str | None = None
     chunk_bytes: ChunkSize
     chunks: tuple[str | None, ...] = ()
@@ -159,10 +162,11 @@ def _contradictions_in(receipt: Receipt) -> Iterator[str]:
     number, belong = len(digest.chunks), -(-total_bytes // digest.chunk_bytes)
     if not belong or number != belong:
         yield f"holds {number:,} digests where {belong:,} belong"
-    malformed = next((text for text in (digest.whole, *digest.chunks) if text is not None and not _is_sha256(text)), "")
+    malformed = next((text for text in (digest.whole, *digest.chunks) if text is not None and not _is_digest(text)), "")
     if malformed:
-        yield f"holds {malformed!r}, which is not a SHA-256 digest"
-    if number == 1 and None not in (digest.whole, digest.chunks[0]) and digest.whole != digest.chunks[0]:
+        yield f"holds {malformed!r}, which is not a digest"
+    comparable = number == 1 and digest.algorithm == digest.whole_algorithm
+    if comparable and None not in (digest.whole, digest.chunks[0]) and digest.whole != digest.chunks[0]:
         yield "has one chunk, whose digest is not that of the whole"
     for side, size_bytes in (("source", receipt.source.size_bytes), ("target", receipt.target.size_bytes)):
         if size_bytes < total_bytes or (side == "source" and size_bytes > total_bytes):
@@ -174,7 +178,7 @@ def _contradictions_in(receipt: Receipt) -> Iterator[str]:
         yield f"lists areas beyond its {total_bytes:,} bytes"
 
 
-def _is_sha256(text: str) -> bool:
+def _is_digest(text: str) -> bool:
     return re.fullmatch("[0-9a-f]{64}", text) is not None
 
 

@@ -1,11 +1,11 @@
-"""Segments: consecutive bytes that were read, cut at chunk boundaries, each with its SHA-256."""
+"""Segments: consecutive bytes that were read, cut at chunk boundaries, each with its digest."""
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass
 
 from drivecare.transfer.areas import Area, pieces
+from drivecare.transfer.sectors.digests import Algorithm, new_hash
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,10 +22,10 @@ class Segmenter:
     A segment ends at a multiple of `chunk_bytes`, and where the next bytes do not continue it.
     """
 
-    def __init__(self, chunk_bytes: int) -> None:
-        self._chunk_bytes = chunk_bytes
+    def __init__(self, chunk_bytes: int, algorithm: Algorithm) -> None:
+        self._chunk_bytes, self._algorithm = chunk_bytes, algorithm
         self._start = self._end = 0
-        self._hash = hashlib.sha256()
+        self._hash = new_hash(algorithm)
 
     def add(self, area: Area, data: memoryview) -> list[Segment]:
         """Take the bytes of `area`; return the segments that they complete."""
@@ -44,9 +44,9 @@ class Segmenter:
         if self._start == self._end:
             return []
         segment = Segment(Area.between(self._start, self._end), self._hash.digest())
-        self._start, self._hash = self._end, hashlib.sha256()
+        self._start, self._hash = self._end, new_hash(self._algorithm)
         return [segment]
 
     def forget(self) -> None:
         """Give up the open segment: some of its bytes may not have arrived where they should."""
-        self._start, self._hash = self._end, hashlib.sha256()
+        self._start, self._hash = self._end, new_hash(self._algorithm)

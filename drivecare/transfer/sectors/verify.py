@@ -45,6 +45,8 @@ def verify_target(
             ],
             bytes_total=readable,
             chunk_bytes=receipt.digest.chunk_bytes,
+            algorithm=receipt.digest.algorithm,
+            whole_algorithm=receipt.digest.whole_algorithm,
             buffers=buffers,
             watch=watch,
         )

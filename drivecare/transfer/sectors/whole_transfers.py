@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import errno
-import hashlib
 from collections.abc import Callable, Iterator
 
 from drivecare.transfer.areas import Area, merge, pieces
 from drivecare.transfer.medium import Buffer, Gone, Medium
+from drivecare.transfer.sectors.digests import Algorithm, new_hash
 
 # Runs of zeros of this length, at multiples of it, become holes in an image.
 HOLE_BYTES = 64 << 10
@@ -65,9 +65,9 @@ def _zero_runs(area: Area, buffer: Buffer) -> Iterator[tuple[Area, bool]]:
         yield Area.between(position, area.end), False
 
 
-def hash_area(medium: Medium, area: Area, buffer: Buffer) -> bytes | None:
-    """SHA-256 of what the medium holds in `area`; None where it cannot be read."""
-    content = hashlib.sha256()
+def hash_area(medium: Medium, area: Area, buffer: Buffer, algorithm: Algorithm) -> bytes | None:
+    """The digest of what the medium holds in `area`; None where it cannot be read."""
+    content = new_hash(algorithm)
     for piece in pieces(area, len(buffer.view)):
         count, error = read_fully(medium, piece, buffer)
         if error is not None:
