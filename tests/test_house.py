@@ -31,7 +31,7 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "reading": (INNERMOST, {"msgspec"}),
     "risk": (INNERMOST | {"reading"}, {"msgspec"}),
     "fit": (INNERMOST | {"reading"}, {"msgspec"}),
-    "transfer": (INNERMOST | {"storage", "reading"}, {"msgspec"}),
+    "transfer": (INNERMOST | {"storage", "reading"}, {"blake3", "msgspec"}),
     "job": (
         INNERMOST | {"storage", "reading", "risk", "fit", "transfer"},
         {"jinja2", "markupsafe", "matplotlib", "msgspec"},

@@ -15,7 +15,9 @@ from drivecare.cli.terminal import notify
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
+    from drivecare.transfer.sectors.digests import Algorithm
     from drivecare.transfer.sectors.receipt import Receipt
+    from drivecare.work import Machine
     from drivecare.work.copy_paperwork import CopyRequest, ReceiptNotKept
 
 
@@ -30,6 +32,11 @@ if TYPE_CHECKING:
     multiple=True,
     type=click.Choice(["weak-identity", "size"]),
     help="Acknowledge what a guard asked about; the receipt records it.",
+)
+@click.option(
+    "--digest",
+    type=click.Choice(["sha256", "blake3"]),
+    help="Digest of the whole: sha256 (the default; sha256sum checks it) or blake3, for media faster than SHA-256.",
 )
 @click.option("--probe", is_flag=True, help="First check that an empty target really has the size it claims.")
 @click.option(
@@ -57,6 +64,7 @@ def copy(
     resume: bool,
     allow_overwrite: str | None,
     acknowledge: tuple[str, ...],
+    digest: Algorithm | None,
     probe: bool,
     retries: int,
     damage_hours: float | None,
@@ -71,12 +79,10 @@ def copy(
     interruption leaves a journal; the same command with --resume continues from it. The receipt and the journal are
     written beside an image, into the working folder for a drive, or into the job.
     """
-    from drivecare.cli.progress import followed
     from drivecare.transfer.sectors.damage import DamagePolicy
     from drivecare.transfer.sectors.engine import CopySettings
     from drivecare.transfer.sectors.guards import Consent
-    from drivecare.work.copy_paperwork import CopyRequest, ReceiptNotKept
-    from drivecare.work.copy_sectors import copy_sectors, watch_heat
+    from drivecare.work.copy_paperwork import CopyRequest
 
     policy = DamagePolicy(retries=retries, damage_seconds=None if damage_hours is None else damage_hours * 3600)
     request = CopyRequest(
@@ -87,17 +93,25 @@ def copy(
         resume=resume,
         consent=Consent(allow_overwrite=allow_overwrite, acknowledged=acknowledge),
         probe=probe,
+        whole_algorithm=digest,
         settings=CopySettings(policy=policy),
         patience_seconds=stuck_after,
     )
-    bench = machine(ctx)
-    unkept: ReceiptNotKept | None = None
+    result, unkept = _run_copy(request, machine(ctx))
+    _finish_copy(request, result, unkept, as_json=as_json)
+
+
+def _run_copy(request: CopyRequest, bench: Machine) -> tuple[Receipt, ReceiptNotKept | None]:
+    """Copy while progress is shown; a receipt that found no room comes with the error that says so."""
+    from drivecare.cli.progress import followed
+    from drivecare.work.copy_paperwork import ReceiptNotKept
+    from drivecare.work.copy_sectors import copy_sectors, watch_heat
+
     with followed(*watch_heat(request, bench)) as watch:
         try:
-            result = copy_sectors(request, bench, notify=notify, watch=watch)
+            return copy_sectors(request, bench, notify=notify, watch=watch), None
         except ReceiptNotKept as error:
-            result, unkept = error.receipt, error
-    _finish_copy(request, result, unkept, as_json=as_json)
+            return error.receipt, error
 
 
 def _finish_copy(request: CopyRequest, receipt: Receipt, unkept: ReceiptNotKept | None, *, as_json: bool) -> NoReturn:

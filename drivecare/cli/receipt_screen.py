@@ -28,7 +28,7 @@ def show_receipt(out: Screen, receipt: Receipt) -> None:
     for line in _proof_lines(receipt):
         out.print_wrapped(line)
     if receipt.verified and receipt.bytes_across:
-        out.print(f"sha256 {receipt.digest.whole}", soft_wrap=True)
+        out.print(f"{receipt.digest.whole_algorithm} {receipt.digest.whole}", soft_wrap=True)
     _show_areas(out, "read back wrong", receipt.mismatched)
     _show_areas(out, "could not be read back from the target", receipt.target_unreadable)
     if receipt.mismatched or receipt.target_unreadable:

@@ -11,11 +11,13 @@ from pathlib import Path
 
 from drivecare.errors import DriveCareError
 from drivecare.hardware.blockdev import inspect_drive
-from drivecare.hardware.device_path import device_path
+from drivecare.hardware.device_path import device_path, is_device
 from drivecare.hardware.in_use import Mount, parse_mount
 from drivecare.hardware.naming import read_text
 from drivecare.reading.identity import Identity
 from drivecare.transfer.files.bag import TreeEnd
+
+_IN_MEMORY = ("tmpfs", "ramfs")
 
 
 def end_of(folder: Path) -> TreeEnd:
@@ -43,9 +45,7 @@ def drive_below(mount: Mount, *, root: Path = Path("/")) -> Identity | None:
 
     None where a bridge hides it, where several drives are below, or where none is.
     """
-    device = root / "sys/dev/block" / mount.number
-    if not device.exists():  # btrfs has a number that belongs to no device
-        device = root / "sys/class/block" / Path(os.path.realpath(mount.source)).name
+    device = _device_of(mount, root)
     drives = _drives_below(device) if device.exists() else set()
     if len(drives) != 1:
         return None
@@ -54,6 +54,26 @@ def drive_below(mount: Mount, *, root: Path = Path("/")) -> Identity | None:
     except DriveCareError:
         return None
     return identity if identity.strength == "strong" else None
+
+
+def is_fast(path: str, *, root: Path = Path("/")) -> bool:
+    """Whether a device, or what a file lies on, is NVMe or memory, so that a digest may be slower than it."""
+    if is_device(path):
+        drives = _drives_below(root / "sys/class/block" / Path(os.path.realpath(path)).name)
+    else:
+        mount = _mount_below(Path(path).resolve().parent)
+        if mount is None or mount.type in _IN_MEMORY:
+            return mount is not None
+        device = _device_of(mount, root)
+        drives = _drives_below(device) if device.exists() else set()
+    return bool(drives) and all(name.startswith("nvme") for name in drives)
+
+
+def _device_of(mount: Mount, root: Path) -> Path:
+    device = root / "sys/dev/block" / mount.number
+    if device.exists():
+        return device
+    return root / "sys/class/block" / Path(os.path.realpath(mount.source)).name  # btrfs' number belongs to no device
 
 
 def _drives_below(device: Path) -> set[str]:

@@ -8,7 +8,6 @@ is what the customer gets.
 
 from __future__ import annotations
 
-import hashlib
 import io
 import os
 import sys
@@ -29,6 +28,7 @@ from drivecare.storage import describe_read_error, regular_file
 from drivecare.transfer.files.bag import BagReceipt
 from drivecare.transfer.files.bag_removal import why_another_bag
 from drivecare.transfer.files.file_system import FileSystem
+from drivecare.transfer.sectors.digests import DIGEST_BYTES, new_hash
 from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.receipt import Receipt
@@ -164,27 +164,27 @@ def _why_another_image(path: Path, proof: Receipt | Journal) -> str | None:
             if sample is not None:
                 offset, length, digest = sample
                 stream.seek(offset)
-                if _sha256_of(stream, length) != digest:
+                if _digest_of(stream, length, proof) != digest:
                     return "does not hold what was copied there"
     except OSError as error:
         return describe_read_error(error)
     return None
 
 
-def _sha256_of(stream: io.BufferedReader, length: int) -> str:
-    digest = hashlib.sha256()
+def _digest_of(stream: io.BufferedReader, length: int, proof: Receipt | Journal) -> str:
+    digest = new_hash(proof.algorithm if isinstance(proof, Journal) else proof.digest.algorithm)
     while length and (block := stream.read(min(length, _BLOCK_BYTES))):
-        digest.update(block)
+        digest.update(memoryview(block))
         length -= len(block)
     return digest.hexdigest()
 
 
 def _first_digest(proof: Receipt | Journal) -> tuple[int, int, str] | None:
-    """Find the first part of the image whose digest is known: offset, length, SHA-256. None if no digest is known."""
+    """Find the first part of the image whose digest is known: offset, length, digest. None if no digest is known."""
     if isinstance(proof, Journal):
         for run in proof.copied[:1]:
             length = min(run.length, proof.chunk_bytes - run.offset % proof.chunk_bytes)
-            return run.offset, length, run.digests[:32].hex()
+            return run.offset, length, run.digests[:DIGEST_BYTES].hex()
         return None
     chunk_bytes = proof.digest.chunk_bytes
     for place, digest in enumerate(proof.digest.chunks):

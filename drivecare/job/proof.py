@@ -131,7 +131,7 @@ def _prove_by_receipts(job: JobState, last: FiledDocument[Receipt], drive: Drive
     unreadable = _unreadable_areas(chain)
     gap = f" except for {total(merge(unreadable)):,} bytes that could not be read" if unreadable else ""
     through = f" through {format_count(len(chain) - 1, 'image')}" if len(chain) > 1 else ""
-    read_back = f"read back: {method}, sha256 {str(receipt.digest.whole)[:12]}"
+    read_back = f"read back: {method}, {receipt.digest.whole_algorithm} {str(receipt.digest.whole)[:12]}"
     return CopyProof(
         holds=True,
         evidence=f"{old_drive} is on {DriveId.of(receipt.target)}{gap}{through}, {read_back}",

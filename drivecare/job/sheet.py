@@ -32,6 +32,7 @@ from drivecare.job.model import ROUTES, Handover
 from drivecare.job.plots import COUNT_LABELS, Picture, draw_counts, draw_odds, draw_surface
 from drivecare.job.proof import CopyProof
 from drivecare.storage import write_file
+from drivecare.transfer.sectors.digests import PROPER_NAMES
 from drivecare.visible import visible_lines
 
 if TYPE_CHECKING:
@@ -330,6 +331,7 @@ def _receipt_rows(proof: CopyProof) -> list[dict[str, str]]:
                 "from": clip(receipt.source.path, 80),
                 "to": clip(receipt.target.path, 80),
                 "bytes": f"{receipt.bytes_copied:,} of {receipt.bytes_total:,}",
+                "digest_name": PROPER_NAMES[receipt.digest.whole_algorithm],
                 "digest": receipt.digest.whole or "not proven",
                 "chunks": f"{len(receipt.digest.chunks):,} of {format_bytes(receipt.digest.chunk_bytes)}",
                 "how": _describe_read_back(receipt) if receipt.bytes_across else "NOTHING copied",

@@ -6,11 +6,11 @@ import os
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from drivecare.documents import encode, load
 from drivecare.errors import BadInput, Interrupted, Refused, Unavailable
 from drivecare.hardware.media import STUCK_AFTER_SECONDS
-from drivecare.record.port import FiledJob
 from drivecare.storage import write_file
 from drivecare.transfer.sectors.digests import Algorithm
 from drivecare.transfer.sectors.engine import CopySettings
@@ -19,6 +19,9 @@ from drivecare.transfer.sectors.journal import Journal, Parent
 from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.work.result_path import result_path
+
+if TYPE_CHECKING:
+    from drivecare.record.port import FiledJob
 
 RECEIPT_SUFFIX, JOURNAL_SUFFIX = ".receipt.json", ".journal.json"
 

@@ -23,18 +23,20 @@ import os
 import stat
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import msgspec
 
-from drivecare.errors import Interrupted
+from drivecare.errors import BadInput, Interrupted
+from drivecare.hardware.backing_drive import is_fast
 from drivecare.hardware.endpoints import begin_alike, examine_source, examine_target
 from drivecare.hardware.heat import Heat
 from drivecare.hardware.media import Patience
-from drivecare.job.job_state import JobState, load_job_state
 from drivecare.reading.model import Drive
 from drivecare.transfer.areas import total
 from drivecare.transfer.interruption import as_interruption
 from drivecare.transfer.medium import Gone, Medium, Stuck, Watch
+from drivecare.transfer.sectors.digests import PROPER_NAMES, Algorithm
 from drivecare.transfer.sectors.guards import Endpoint, answered_guards, check_guards
 from drivecare.transfer.sectors.journal import Journal, Parent, new_journal
 from drivecare.transfer.sectors.journal_file import JournalFile
@@ -57,6 +59,9 @@ from drivecare.work.copy_paperwork import (
 from drivecare.work.copy_session import CopyPlan, SessionRunner
 from drivecare.work.identify_drive import CopySide, identify_drive
 
+if TYPE_CHECKING:
+    from drivecare.job.job_state import JobState
+
 
 def watch_heat(request: CopyRequest, machine: Machine) -> tuple[Callable[[], str | None], ...]:
     """For each end, what says why to stop once it is above its own temperature limit."""
@@ -78,7 +83,7 @@ def copy_sectors(
     and the source (the demo's bad sectors). Raises Refused, BadInput, Unavailable, Interrupted.
     """
     watch = watch or Watch()
-    state = load_job_state(request.folder.read()) if request.folder is not None else None
+    state = _load_state(request)
     refuse_paperwork_places(request)
     runner = SessionRunner(
         request=request,
@@ -100,6 +105,14 @@ def copy_sectors(
     receipt = msgspec.structs.replace(receipt, notes=(*receipt.notes, *_changes_since(plan)))
     save_receipt(request.receipt_path, receipt)
     return receipt
+
+
+def _load_state(request: CopyRequest) -> JobState | None:
+    if request.folder is None:
+        return None
+    from drivecare.job.job_state import load_job_state  # a copy without a job starts sooner without that room
+
+    return load_job_state(request.folder.read())
 
 
 def _examine_ends(runner: SessionRunner, identify: Callable[[str], Drive | None] | None) -> tuple[Endpoint, Endpoint]:
@@ -150,11 +163,32 @@ def _new_journal(runner: SessionRunner, source: Endpoint, target: Endpoint, pare
     request = runner.request
     end = target.end if target.is_device else msgspec.structs.replace(target.end, size_bytes=source.end.size_bytes)
     return msgspec.structs.replace(
-        new_journal(source.end, end, started=runner.watch.timestamp(), parent=parent),
+        new_journal(
+            source.end,
+            end,
+            started=runner.watch.timestamp(),
+            parent=parent,
+            whole_algorithm=_whole_algorithm(request, parent),
+        ),
         acknowledged=answered_guards(source, target, request.consent),
         source_modified_ns=_modified_ns(source),
         job=request.folder.id if request.folder is not None else None,
     )
+
+
+def _whole_algorithm(request: CopyRequest, parent: Parent | None) -> Algorithm:
+    """The digest of the whole: that of the source image's own receipt, which ties the two copies together."""
+    asked = request.whole_algorithm
+    if parent is None:
+        return asked or "sha256"
+    if asked not in (None, parent.whole_algorithm):
+        raise BadInput(
+            f"the image's own receipt is in {PROPER_NAMES[parent.whole_algorithm]}, and only the same digest ties this "
+            "copy to it",
+            location=request.source,
+            hint="Leave --digest out",
+        )
+    return parent.whole_algorithm
 
 
 def _run_sessions(runner: SessionRunner, plan: CopyPlan, former: Journal | None) -> Receipt:
@@ -162,6 +196,7 @@ def _run_sessions(runner: SessionRunner, plan: CopyPlan, former: Journal | None)
     if plan.fresh:
         put_aside(runner.request.receipt_path, runner.notify)
     _warn_of_room(runner, plan)
+    _warn_of_digest(runner, plan)
     receipt = runner.run(plan)
     journal = runner.store.load()
     if receipt.verified or former is None or former.phase != "done" or journal is None:
@@ -189,6 +224,16 @@ def _warn_of_room(runner: SessionRunner, plan: CopyPlan) -> None:
         runner.notify(
             f"{request.target} may need {needed:,} bytes and has room for {free:,}. Long runs of zeros take no room; "
             "with too few of them the copy stops when the room is used up, and --resume continues from there."
+        )
+
+
+def _warn_of_digest(runner: SessionRunner, plan: CopyPlan) -> None:
+    """Say before the first byte where SHA-256 will be slower than both media, and how to choose the faster digest."""
+    paths = (runner.request.source, runner.request.target)
+    if plan.journal.whole_algorithm == "sha256" and all(is_fast(path, root=runner.machine.root) for path in paths):
+        runner.notify(
+            "Both sides are fast, so the SHA-256 of the whole sets the pace of the reading back; --digest blake3 is "
+            "faster, but sha256sum cannot check it."
         )
 
 

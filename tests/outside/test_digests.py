@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from drivecare.transfer.areas import Area
+from drivecare.transfer.sectors.digests import new_hash
 from drivecare.transfer.sectors.engine import copy_and_prove
 from drivecare.transfer.sectors.segments import Segmenter
 from tests.transfer.sectors.fake_medium import FakeMedium, MemoryStore, buffers, end_of, fresh_journal
@@ -22,6 +23,22 @@ FIPS_180_4 = {
     ),
     b"a" * 1_000_000: "cdc76e5c9914fb9281a1c7e284d73e67f1809a48a497200e046d39ccc7112cd0",
 }
+
+
+# The BLAKE3 team's test vectors (github.com/BLAKE3-team/BLAKE3, test_vectors.json; public domain): inputs of this many
+# bytes 0, 1, ... 250, 0, 1, ... From memory; the package agrees with them.
+BLAKE3_VECTORS = {
+    0: "af1349b9f5f9a1a6a0404dea36dcc9499bcb25c9adc112b7cc9a93cae41f3262",
+    1: "2d3adedff11b61f14c886e35afa036736dcd87a74d27b5c1510225d0f592e213",
+    1024: "42214739f095a406f3fc83deb889744ac00df831c10daa55189b5d121c855af7",
+}
+
+
+@pytest.mark.parametrize("length", BLAKE3_VECTORS)
+def test_blake3_is_the_published_one(length: int) -> None:
+    content = new_hash("blake3")
+    content.update(memoryview(bytes(number % 251 for number in range(length))))
+    assert content.hexdigest() == BLAKE3_VECTORS[length]
 
 
 def whole_digest(data: bytes) -> str | None:
@@ -40,7 +57,7 @@ def test_a_receipt_holds_the_published_digest(message: bytes) -> None:
 
 @pytest.mark.parametrize("message", FIPS_180_4, ids=lambda message: f"{len(message)} bytes")
 def test_a_segment_holds_the_published_digest(message: bytes) -> None:
-    segmenter = Segmenter(1 << 20)
+    segmenter = Segmenter(1 << 20, "sha256")
     for at in range(0, len(message), 1000):
         piece = message[at : at + 1000]
         assert segmenter.add(Area.between(at, at + len(piece)), memoryview(piece)) == []

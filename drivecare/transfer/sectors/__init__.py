@@ -5,6 +5,7 @@ Plan and decide, of values alone (`tests/test_house.py` reads this list):
     guards       what must hold before a target is written
     damage       the order in which a damaged source is read
     stages       the stage of every byte: unread, copied, or waiting for a pass
+    digests      what proves chunks, and what names the whole
     segments     what was read, cut at chunk boundaries and hashed
     fill         what the target holds where the source could not be read
     journal      the document that an interrupted copy continues from

@@ -15,6 +15,8 @@ from blake3 import blake3
 
 Algorithm = Literal["sha256", "blake3"]
 
+PROPER_NAMES: dict[Algorithm, str] = {"sha256": "SHA-256", "blake3": "BLAKE3"}
+
 DIGEST_BYTES = 32  # of either
 
 

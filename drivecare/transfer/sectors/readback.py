@@ -29,10 +29,13 @@ def read_back(
     buffers: tuple[Buffer, ...],
     watch: Watch,
 ) -> ReadBack:
-    """Read bytes 0..bytes_total of the target and compare. `algorithm`: of the parts and chunks. Raises Gone, Stuck, Interrupted."""
+    """Read bytes 0..bytes_total of the target and compare; `algorithm` is that of parts and chunks.
+
+    Raises Gone, Stuck, Interrupted.
+    """
     method = target.bypass_cache()
     reading: Background[ReadOutcome] = Background(overlap=watch.overlap, threads=2)
-    hashing: Background[None] = Background(overlap=watch.overlap)
+    hashing: Background[object] = Background(overlap=watch.overlap)
     comparing: Background[None] = Background(overlap=watch.overlap)
     whole, content = new_hash(whole_algorithm), ContentSample()
     comparison = Comparison(parts, chunk_bytes, bytes_total, algorithm)

@@ -29,7 +29,7 @@ def verify_target(
     """
     if receipt.contradiction:
         raise BadInput(f"the receipt contradicts itself: it {receipt.contradiction}")
-    if None in receipt.digest.chunks or receipt.digest.whole is None:
+    if None in receipt.digest.chunks:
         raise BadInput(
             "the receipt is of a copy that was never proven", hint="Continue that copy: drivecare copy ... --resume"
         )
@@ -54,11 +54,12 @@ def verify_target(
         raise as_interruption(error, target.path, "verifying") from error
     mismatched = merge((*proof.mismatched, *(chunk for chunk in chunks if chunk.end > readable)))
     agrees = not mismatched and not proof.unreadable
-    if agrees and proof.whole != receipt.digest.whole:
+    if agrees and receipt.digest.whole not in (None, proof.whole):
         raise BadInput("the receipt contradicts itself: its chunks agree with the target, its whole digest does not")
     method = "after-power-cycle" if after_power_cycle else proof.method
     return msgspec.structs.replace(
         receipt,
+        digest=msgspec.structs.replace(receipt.digest, whole=proof.whole if agrees else None),
         verified=agrees,
         verification=Verification(method=method, at=watch.timestamp()) if agrees else None,
         mismatched=mismatched,

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import msgspec
+from blake3 import blake3
 
 from drivecare.errors import Interrupted, Refused, Unavailable
 from drivecare.transfer.areas import Area, overlap
@@ -273,7 +274,7 @@ class Schedule:
         if receipt.verified:
             assert not wrong, self.explain(f"verified, and sectors {[at // SECTOR for at in wrong][:8]} differ")
             assert receipt.digest.whole == hashlib.sha256(must).hexdigest(), self.explain("whole digest")
-            chunks = tuple(hashlib.sha256(must[at : at + CHUNK]).hexdigest() for at in range(0, size, CHUNK))
+            chunks = tuple(blake3(must[at : at + CHUNK]).hexdigest() for at in range(0, size, CHUNK))
             assert receipt.digest.chunks == chunks, self.explain("chunk digests")
         else:
             assert wrong, self.explain("not verified, and nothing differs")

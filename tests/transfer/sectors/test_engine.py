@@ -10,6 +10,7 @@ from collections.abc import Callable
 
 import msgspec
 import pytest
+from blake3 import blake3
 
 from drivecare.errors import Interrupted, Refused
 from drivecare.transfer.areas import Area, merge, total
@@ -64,9 +65,7 @@ def test_a_sound_source_is_copied_and_proven(size: int, overlap: bool) -> None:
     receipt = run(source, target, watch=Watch(overlap=overlap))
     assert target.data == source.data
     assert receipt.digest.whole == hashlib.sha256(source.data).hexdigest()
-    assert receipt.digest.chunks == tuple(
-        hashlib.sha256(source.data[at : at + MIB]).hexdigest() for at in range(0, size, MIB)
-    )
+    assert receipt.digest.chunks == tuple(blake3(source.data[at : at + MIB]).hexdigest() for at in range(0, size, MIB))
     assert (receipt.verified, receipt.exit_code, receipt.bytes_copied) == (True, 0, size)
     assert receipt.verification is not None
     assert receipt.verification.method == "direct"
@@ -170,7 +169,7 @@ def test_a_wrong_byte_is_named_and_a_resume_writes_it_again() -> None:
     assert (receipt.verified, receipt.verification, receipt.exit_code) == (False, None, 21)
     assert receipt.mismatched == (Area.between(2 * MIB, 3 * MIB),)
     assert receipt.digest.whole is None
-    assert receipt.digest.chunks[2] == hashlib.sha256(source.data[2 * MIB : 3 * MIB]).hexdigest()
+    assert receipt.digest.chunks[2] == blake3(source.data[2 * MIB : 3 * MIB]).hexdigest()
     target.faults = []
     assert run(source, target, journal=store.saved[-1], store=store).exit_code == 0
     assert target.data == source.data
@@ -180,9 +179,18 @@ def test_a_wrong_byte_is_named_and_a_resume_writes_it_again() -> None:
 def test_read_wrong_and_not_readable_are_two_things() -> None:
     data = random_bytes(2 * MIB)
     target = FakeMedium(data, bad=[Area.between(512, 1024)])
-    parts = [ExpectedPart(Area.between(at, at + MIB), hashlib.sha256(data[at : at + MIB]).digest()) for at in (0, MIB)]
+    parts = [ExpectedPart(Area.between(at, at + MIB), blake3(data[at : at + MIB]).digest()) for at in (0, MIB)]
     target.data[-1] ^= 1
-    proof = read_back(target, parts, bytes_total=2 * MIB, chunk_bytes=MIB, buffers=buffers(MIB // 4), watch=Watch())
+    proof = read_back(
+        target,
+        parts,
+        bytes_total=2 * MIB,
+        chunk_bytes=MIB,
+        algorithm="blake3",
+        whole_algorithm="sha256",
+        buffers=buffers(MIB // 4),
+        watch=Watch(),
+    )
     assert proof.unreadable == (Area.between(512, 1024),)
     assert proof.mismatched == (Area.between(MIB, 2 * MIB),)
     assert proof.whole is None
@@ -378,7 +386,7 @@ def test_a_read_may_be_larger_than_a_chunk_and_cut_across_it() -> None:
         source, target, fresh_journal(end_of(source), end_of(target)), MemoryStore(), buffers(4 * MIB), settings
     )
     assert receipt.digest.chunks == tuple(
-        hashlib.sha256(source.data[at : at + MIB]).hexdigest() for at in range(0, 9 * MIB + 700, MIB)
+        blake3(source.data[at : at + MIB]).hexdigest() for at in range(0, 9 * MIB + 700, MIB)
     )
     assert receipt.verified
 

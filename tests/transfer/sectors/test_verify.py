@@ -1,19 +1,27 @@
 from __future__ import annotations
 
+import hashlib
+import itertools
 import random
+from collections.abc import Callable
+from typing import Any
 
 import msgspec
 import pytest
+from blake3 import blake3
 
+from drivecare.documents import decode
 from drivecare.errors import BadInput, Interrupted
 from drivecare.transfer.areas import Area
 from drivecare.transfer.medium import Watch
+from drivecare.transfer.sectors.digests import Algorithm
 from drivecare.transfer.sectors.engine import copy_and_prove
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.transfer.sectors.verify import verify_target
 from tests.transfer.sectors.fake_medium import FakeMedium, MemoryStore, buffers, end_of, fresh_journal
 
 MIB = 1 << 20
+HASHES: dict[Algorithm, Callable[[bytes | bytearray], Any]] = {"sha256": hashlib.sha256, "blake3": blake3}
 
 
 @pytest.fixture
@@ -50,6 +58,47 @@ def test_any_flipped_byte_is_found_and_its_area_named(copied: tuple[Receipt, Fak
     again = check(receipt, target)
     assert (again.verified, again.verification, again.exit_code) == (False, None, 21)
     assert [area.offset <= at < area.end for area in again.mismatched] == [True]
+    assert again.digest.whole is None
+
+
+@pytest.mark.promise(2)
+def test_the_whole_is_proven_again_once_every_chunk_agrees(copied: tuple[Receipt, FakeMedium]) -> None:
+    """As after a cable that read wrong was changed."""
+    receipt, target = copied
+    target.data[0] ^= 1
+    failed = check(receipt, target)
+    target.data[0] ^= 1
+    assert check(failed, target).digest == receipt.digest
+
+
+@pytest.mark.parametrize(("algorithm", "whole_algorithm"), [*itertools.product(HASHES, repeat=2)])
+def test_a_receipt_is_checked_with_the_digests_it_names(algorithm: Algorithm, whole_algorithm: Algorithm) -> None:
+    source, target = FakeMedium(random.Random(2).randbytes(4 * MIB + 512)), FakeMedium(bytes(4 * MIB + 512))
+    journal = msgspec.structs.replace(
+        fresh_journal(end_of(source), end_of(target)), algorithm=algorithm, whole_algorithm=whole_algorithm
+    )
+    receipt = copy_and_prove(source, target, journal, MemoryStore(), buffers(MIB))
+    assert receipt.digest.chunks[4] == HASHES[algorithm](source.data[4 * MIB :]).hexdigest()
+    assert receipt.digest.whole == HASHES[whole_algorithm](source.data).hexdigest()
+    assert check(receipt, target).digest == receipt.digest
+    target.data[5] ^= 1
+    assert not check(receipt, target).verified
+
+
+def test_a_receipt_of_0_1_0_is_still_a_proof() -> None:
+    """As 0.1.0 wrote it: SHA-256 throughout, and no name of the whole's algorithm."""
+    content = b"0.1.0" * 100
+    text = f"""{{"schema": "drivecare/receipt-1",
+        "source": {{"path": "a.img", "kind": "image", "size_bytes": 500}},
+        "target": {{"path": "b.img", "kind": "image", "size_bytes": 500}},
+        "bytes_total": 500, "bytes_copied": 500, "fill": "", "verified": true,
+        "verification": {{"method": "direct", "at": "2026-11-25T10:00:09+01:00"}},
+        "digest": {{"algorithm": "sha256", "chunk_bytes": 1048576,
+            "whole": "{hashlib.sha256(content).hexdigest()}", "chunks": ["{hashlib.sha256(content).hexdigest()}"]}},
+        "started": "2026-11-25T10:00:00+01:00", "finished": "2026-11-25T10:00:09+01:00", "tool_version": "0.1.0"}}"""
+    receipt = decode(Receipt, text.encode(), origin="kept")
+    assert check(receipt, FakeMedium(content)).verified
+    assert not check(receipt, FakeMedium(content[:-1] + b"?")).verified
 
 
 def test_bytes_behind_the_copy_do_not_count(copied: tuple[Receipt, FakeMedium]) -> None:
@@ -78,11 +127,11 @@ def test_a_target_that_cannot_be_read_is_not_called_wrong(copied: tuple[Receipt,
     ("change", "words"),
     [
         ({"chunks": ()}, "0 digests where 5 belong"),
-        ({"whole": None}, "never proven"),
+        ({"chunks": (None,) * 5}, "never proven"),
         ({"whole": "0" * 64}, "contradicts itself"),
-        ({"chunks": ("zz",) * 5}, "not a SHA-256 digest"),
+        ({"chunks": ("zz",) * 5}, "not a digest"),
     ],
-    ids=["no chunks", "no whole", "wrong whole", "no hex"],
+    ids=["no chunks", "unproven", "wrong whole", "no hex"],
 )
 def test_a_receipt_that_cannot_be_checked(
     copied: tuple[Receipt, FakeMedium], change: dict[str, object], words: str
