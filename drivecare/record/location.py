@@ -5,14 +5,18 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from drivecare.invoking_user import data_folder
-from drivecare.record.folder import FolderRecord
-from drivecare.record.port import Record, drop_notice
+
+if TYPE_CHECKING:
+    from drivecare.record.port import Record
 
 
-def open_record(jobs: Path | None, *, notify: Callable[[str], None] = drop_notice) -> Record:
+def open_record(jobs: Path | None, *, notify: Callable[[str], None] = lambda _: None) -> Record:
     """Open the record of all jobs that the person means. `notify` is called with sentences for the person."""
+    from drivecare.record.folder import FolderRecord  # where no job is named, only its place is asked
+
     return FolderRecord(root=jobs_folder(jobs), notify=notify)
 
 

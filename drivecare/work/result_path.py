@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from drivecare.hardware.device_path import is_device
-from drivecare.record.port import FiledJob
+
+if TYPE_CHECKING:
+    from drivecare.record.port import FiledJob
 
 
 def result_path(subject: str, suffix: str, folder: FiledJob | None) -> Path:

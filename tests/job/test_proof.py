@@ -109,8 +109,8 @@ CONTRADICTIONS: dict[str, tuple[dict[str, object], str]] = {
         {"bytes_total": 0, "bytes_copied": 0, "digest": part(chunks=0), "unreadable": ()},
         "holds 0 digests where 0 belong",
     ),
-    "a digest that is none": ({"digest": part(whole="yes")}, "holds 'yes', which is not a SHA-256 digest"),
-    "a chunk that is none": ({"digest": part(chunk="AB" * 32)}, "which is not a SHA-256 digest"),
+    "a digest that is none": ({"digest": part(whole="yes")}, "holds 'yes', which is not a digest"),
+    "a chunk that is none": ({"digest": part(chunk="AB" * 32)}, "which is not a digest"),
     "one chunk unlike the whole": (
         {"digest": Digest(whole="ab" * 32, chunk_bytes=1 << 30, chunks=("cd" * 32,))},
         "has one chunk, whose digest is not that of the whole",

@@ -49,11 +49,10 @@ def write_fully(medium: Medium, area: Area, buffer: Buffer) -> None:
 
 def _zero_runs(area: Area, buffer: Buffer) -> Iterator[tuple[Area, bool]]:
     """`area` as runs that are all zero, or are not."""
-    data = bytes(buffer.view[: area.length])
     zero = merge(
         piece
         for piece in pieces(area, HOLE_BYTES)
-        if data.startswith(_HOLE[: piece.length], piece.offset - area.offset)
+        if _is_zero(buffer.view[piece.offset - area.offset : piece.end - area.offset])
     )
     position = area.offset
     for hole in zero:
@@ -63,6 +62,10 @@ def _zero_runs(area: Area, buffer: Buffer) -> Iterator[tuple[Area, bool]]:
         position = hole.end
     if position < area.end:
         yield Area.between(position, area.end), False
+
+
+def _is_zero(data: memoryview) -> bool:
+    return not data[0] and bytes(data) == _HOLE[: len(data)]  # most data is told apart by its first byte, uncopied
 
 
 def hash_area(medium: Medium, area: Area, buffer: Buffer, algorithm: Algorithm) -> bytes | None:
