@@ -13,7 +13,7 @@ from drivecare.transfer.sectors.receipt import ReadBackMethod
 
 _PAGE = 4096
 _ZERO_PAGE = bytes(_PAGE)
-_SAMPLES = 2  # pages of a block that are tried for randomness
+_SAMPLES = 4  # pages of a block that are tried for randomness
 # Random bytes do not compress; a 4 KiB page of anything else takes deflate fewer bytes than this. Our judgement.
 _RANDOM_ABOVE_BYTES = _PAGE - 16
 
