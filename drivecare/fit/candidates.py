@@ -31,8 +31,13 @@ def make_names_unique(candidates: Sequence[Candidate]) -> Iterator[Candidate]:
         yield msgspec.structs.replace(candidate, name=unique)
 
 
-def candidate_from_reading(reading: Reading, *, verdict: str | None = None) -> Candidate:
-    """Describe a drive by its reading, which tells neither its height nor its current nor its screw holes."""
+def candidate_from_reading(
+    reading: Reading, *, verdict: str | None = None, risk_12_months: float | None = None
+) -> Candidate:
+    """Describe a drive by its reading, which tells neither its height nor its current nor its screw holes.
+
+    `verdict`, `risk_12_months`: what its assessment says.
+    """
     drive = reading.drive
     name = " ".join(part for part in (drive.model, drive.serial) if part) or reading.path or "drive without a name"
     body = find_form_factor(drive.form_factor) if drive.form_factor else None
@@ -53,6 +58,7 @@ def candidate_from_reading(reading: Reading, *, verdict: str | None = None) -> C
         link_gbps=drive.link_max_gbps,
         recording="shingled" if drive.shingled else None,
         verdict=verdict,
+        risk_12_months=risk_12_months,
         obstacle=_find_obstacle(drive),
     )
 

@@ -25,6 +25,7 @@ from drivecare.format import spell_protocol
 from drivecare.reading.identity import compare, shown_alike
 
 PRACTICE: Final = "common practice, no source"
+MUCH_RISK: Final = 0.03  # twice that of any hard drive that shows nothing: 1.7 % (profiles/risk/hdd-survival.toml)
 _RAIL_NAMES: Final = {"3v3": "3.3 V", "5v": "5 V", "12v": "12 V"}
 
 
@@ -71,6 +72,17 @@ def check_health(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:  # noq
     if candidate.verdict in answers:
         result, reason = answers[candidate.verdict]
         yield FitCheck("health", result, reason, "drivecare assess --as new")
+
+
+def check_risk(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:  # noqa: ARG001
+    """The chance that a candidate which was read fails within 12 months."""
+    chance = candidate.risk_12_months
+    if chance is not None:
+        reason = f"{chance:.1%} chance of failing within 12 months, by its own reading"
+        if chance >= MUCH_RISK:
+            yield FitCheck("risk", "warn", f"{reason}; a sound drive is below {MUCH_RISK:.0%}", "our judgement")
+        else:
+            yield FitCheck("risk", "pass", reason, "drivecare assess of its reading")
 
 
 def check_form_factor(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
@@ -352,6 +364,7 @@ BODY_CHECKS: Final[tuple[Checker, ...]] = (
     check_same_drive,
     check_obstacle,
     check_health,
+    check_risk,
     check_form_factor,
     check_height,
     check_holes,

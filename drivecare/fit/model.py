@@ -61,6 +61,7 @@ class Candidate(Value, frozen=True, kw_only=True):
     error_bits_exponent: int | None = None  # one unrecoverable read error expected in 10^N bits
     sustained_mb_s: float | None = None
     verdict: str | None = None  # of its own reading
+    risk_12_months: float | None = None  # chance of failing, a fraction, by its own reading
     obstacle: str | None = None  # why it cannot be fitted, whatever its size: locked, or not a drive at all
     shelf: str | None = None
     price: float | None = None

@@ -20,10 +20,10 @@ from drivecare.format import format_bytes, join_and
 from drivecare.reading.model import Reading
 
 _FITS_ORDER: Final[dict[Fits, int]] = {"yes": 0, "unknown": 1, "no": 2}
-RANKING_RULE: Final = "Ranked by drawbacks (SMR, wear, recheck), price (+10 % per part to buy), size."
+RANKING_RULE: Final = "Ranked by drawbacks (SMR, wear, risk, recheck), price (+10 % a part), size."
 # What costs much: a unit that stalls, wears out in a few years, or holds a drive with something to clear up (our
 # judgement). Every other warning is a part to buy or a link that is slower, and weighs as a tenth of the price.
-_DRAWBACKS: Final = {"health": 3, "recording": 2, "endurance": 2, "read-errors": 1}
+_DRAWBACKS: Final = {"health": 3, "recording": 2, "risk": 2, "endurance": 2, "read-errors": 1}
 _PART_OF_PRICE: Final = 0.1
 
 

@@ -83,4 +83,7 @@ def parse_sectors(text: str | None) -> int | None:
 
 def _candidate(source: str, facts: Mapping[str, str], machine: Machine) -> Candidate:
     reading = read_source(source, machine)
-    return add_facts(candidate_from_reading(reading, verdict=assess(reading, as_new=True).verdict), facts)
+    assessment = assess(reading, as_new=True)
+    chance = assessment.failure_12_months.estimate
+    candidate = candidate_from_reading(reading, verdict=assessment.verdict, risk_12_months=chance)
+    return add_facts(candidate, facts)

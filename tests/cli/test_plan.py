@@ -201,6 +201,8 @@ class TestAttachedDrives:
     def test_a_candidate_is_asked(self, bench: Machine) -> None:
         ran = run_on(plan, "--host", "CH-2103", "--candidate", "/dev/sdy", "--json", machine=bench)
         assert [candidate["serial"] for candidate in ran.json["candidates"]] == ["PM24-0001"]
+        (risk,) = [check for check in ran.json["candidates"][0]["checks"] if check["check"] == "risk"]
+        assert (risk["result"], "chance of failing within 12 months" in risk["reason"]) == ("pass", True)
 
     def test_one_that_is_not_attached_is_an_error(self, bench: Machine) -> None:
         ran = run_on(plan, "--host", "CH-2103", "--reading", "/dev/sdz", machine=bench)

@@ -81,6 +81,15 @@ class TestRanking:
         drives = [candidate(name=str(kind), recording=kind, price=30.0) for kind in ("shingled", None, "conventional")]
         assert ranked(*drives) == ["conventional", "None", "shingled"]
 
+    def test_twelve_months_of_risk_cost_much(self) -> None:
+        """A sound hard drive fails within a year in 1.7 of 100 cases (docs/evidence.md); the limit is our judgement."""
+        risky = candidate(name="read, 3.1 %", risk_12_months=0.031, price=20.0)
+        assert ranked(risky, candidate(name="not read", price=60.0)) == ["not read", "read, 3.1 %"]
+        sound = candidate(name="read, 1.7 %", risk_12_months=0.017, price=20.0)
+        assert ranked(sound, candidate(name="not read", price=60.0)) == ["read, 1.7 %", "not read"]
+        reason = "3.1% chance of failing within 12 months, by its own reading; a sound drive is below 3%"
+        assert result(judged(risky), "risk") == ("warn", reason)
+
     def test_then_price_then_spare_room(self) -> None:
         large = {"capacity_bytes": 750_156_374_016}
         assert ranked(
