@@ -104,10 +104,17 @@ def _plain_form_factor(cell: str) -> str:
     return re.sub(r"^(22(?:30|42|60|80|110))\W*m\.?2$", r"m.2 \1", plain)
 
 
+_M2_KEY: Final = re.compile(r"(?i)\b(?:[bm]\s*[+&/]\s*[bm]|[bm](?=\W*key)|(?<=key )[bm])\b")
+
+
 def form_factor_cell(cell: str) -> Fields:
+    """The form factor; of an M.2 card also its key, where the cell has both: "2280 B+M"."""
+    if re.search(r"\b(?:22|30)\d\d\b", cell) and (key := _M2_KEY.search(cell)):
+        body_alone = re.sub(r"(?i)\W*\bkeys?\b\W*", " ", cell[: key.start()] + cell[key.end() :]).strip(" ,-()")
+        return form_factor_cell(body_alone) | connector_cell(key[0])
     body = find_form_factor(cell) or find_form_factor(_plain_form_factor(cell))
     if body is None:
-        raise ValueError(f"{cell!r} is not a form factor we know, such as 2.5-inch, 3.5-inch, mSATA, M.2 2280")
+        raise ValueError(f"{cell!r} is not a form factor we know")
     return {"form_factor": body.id}
 
 
@@ -128,7 +135,7 @@ def _plain_connector(cell: str) -> str:
 def connector_cell(cell: str) -> Fields:
     plug = find_connector(cell) or find_connector(_plain_connector(cell))
     if plug is None:
-        raise ValueError(f"{cell!r} is not a connector we know, such as SATA, slimline, mSATA, M.2 key M, SAS, U.2")
+        raise ValueError(f"{cell!r} is not a connector we know")
     return {"connector": plug.id}
 
 
@@ -166,7 +173,7 @@ def link_cell(cell: str) -> Fields:
     match = re.fullmatch(r"(?:sata|sas)?[\s-]*(\d+(?:[.,]\d+)?)\s*(?:gb/s|gbit/s|gbps|gb|g)?", lower)
     links = interfaces().links
     if match is None or parse_number(match[1]) not in {*links.sata, *links.sas}:
-        raise ValueError(f"{cell!r} is not a link we know, such as 6.0 Gb/s or PCIe 3.0 x4")
+        raise ValueError(f"{cell!r} is not a link we know")
     return {"link_gbps": parse_number(match[1])}
 
 
@@ -196,7 +203,11 @@ def endurance_cell(cell: str) -> Fields:
 
 
 def interface_cell(cell: str) -> Fields:
-    """A column headed "Interface" holds the protocol, often with the link: "SATA III", "NVMe PCIe 3.0 x4"."""
+    """A column headed "Interface" holds protocol, link or both: "SATA III", "NVMe PCIe 3.0 x4"; mSATA is a plug too."""
+    if cell.lower() == "msata":
+        return {"protocol": "sata", "connector": "msata"}
+    if cell.lower().startswith("pci"):
+        return link_cell(cell)
     fields = choice_cell("protocol", PROTOCOLS)(cell)
     try:
         return fields | link_cell(re.sub(r"(?i)\bnvme\b\s*,?\s*", "", cell).strip())

@@ -45,7 +45,18 @@ class Column(Value, frozen=True, kw_only=True):
     other_headings: tuple[str, ...] = ()
 
 
-_YES_NO: Final = {"yes": True, "y": True, "true": True, "1": True, "no": False, "n": False, "false": False, "0": False}
+_YES_NO: Final = {
+    "yes": True,
+    "ja": True,
+    "nein": False,
+    "y": True,
+    "true": True,
+    "1": True,
+    "no": False,
+    "n": False,
+    "false": False,
+    "0": False,
+}
 _KIND_WORDS: Final = {
     "hdd": "hdd", "hard drive": "hdd", "hard disk": "hdd", "festplatte": "hdd",
     "ssd": "ssd", "solid state": "ssd", "solid-state": "ssd",
@@ -56,7 +67,7 @@ COLUMNS: Final[dict[str, Column]] = {
     "name": Column(
         read=text_cell("name"),
         help="what you call it; the model if left out",
-        other_headings=("drive", "item", "article", "product", "description"),
+        other_headings=("drive", "item", "article", "artikel", "product", "description", "bezeichnung"),
     ),
     "model": Column(
         read=text_cell("model"),
@@ -150,12 +161,15 @@ COLUMNS: Final[dict[str, Column]] = {
         other_headings=("cost", "preis", "unit_price", "eur", "usd"),
     ),
 }
-# Headings that may mean one of two columns; the cell decides.
+_SMR: Final = _RECORDING | {word: "shingled" if answer else "conventional" for word, answer in _YES_NO.items()}
+# Headings that are no column of ours: the cell decides what it is about.
 MIXED_COLUMNS: Final[dict[str, Column]] = {
-    "size": Column(read=size_cell, help="500 GB, or 2.5-inch"),
-    "interface": Column(read=interface_cell, help="SATA III, NVMe PCIe 3.0 x4"),
+    "size": Column(read=size_cell, help="500 GB, or 2.5-inch", other_headings=("größe", "grösse")),
+    "interface": Column(read=interface_cell, help="SATA III, NVMe PCIe 3.0 x4", other_headings=("schnittstelle",)),
+    "smr": Column(read=choice_cell("recording", _SMR), help="yes or no"),
 }
-_HEADINGS: Final = {other: name for name, column in COLUMNS.items() for other in column.other_headings}
+_ALL: Final = COLUMNS | MIXED_COLUMNS
+_HEADINGS: Final = {other: name for name, column in _ALL.items() for other in column.other_headings}
 # A heading may carry the unit of its cells: "Height (mm)", "Capacity GB".
 _UNIT_OF_HEADING: Final = re.compile(r"[(\[]\s*([^)\]]*?)\s*[)\]]|(?<=[\s_])(mm|cm|gb|tb|ma|a|eur|usd|mb/s|gb/s|tbw)$")
 
@@ -169,7 +183,7 @@ def _spell_heading(cell: str) -> str:
 def column_of(heading: str) -> str:
     """The column that a heading means; the heading itself, spelled plainly, where it means none."""
     plain = _spell_heading(heading)
-    return plain if plain in COLUMNS else _HEADINGS.get(plain, plain)
+    return plain if plain in _ALL else _HEADINGS.get(plain, plain)
 
 
 def columns_of(headings: Iterable[str]) -> list[str]:
@@ -202,4 +216,4 @@ def read_cell(name: str, cell: str, unit: str = "") -> Fields:
     if name not in ("name", "model", "serial", "shelf"):
         cell = plain_signs(cell)
         cell = f"{cell} {unit}" if unit and name != "price" and re.fullmatch(r"[\d.,' ]*\d", cell) else cell
-    return (COLUMNS | MIXED_COLUMNS)[name].read(cell)
+    return _ALL[name].read(cell)

@@ -6,10 +6,10 @@ A cell that cannot be understood is unknown, and is named with file, line and co
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import itertools
-import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Final
 
@@ -23,6 +23,7 @@ from drivecare.format import format_count
 from drivecare.reading.identity import Identity
 
 _SEPARATORS: Final = ";\t,"
+_MOST_TITLE_LINES: Final = 10  # above the headings
 
 
 Fault = tuple[int, str]  # the line, and what is wrong with it
@@ -89,7 +90,7 @@ def _merge_faults(faults: Iterable[Fault], origin: str) -> Iterator[str]:
         shared = problem.startswith(" column")
         lines.setdefault(problem if shared else f"{number}{problem}", []).append(number)
     for key, (first, *others) in lines.items():
-        repeated = f" and {format_count(len(others), 'line')} more," if others else ""
+        repeated = f" and {format_count(len(others), 'more line')}," if others else ""
         yield f"{origin}:{first}{repeated}{key.removeprefix(str(first))}"
 
 
@@ -104,11 +105,25 @@ def _decode(data: bytes, origin: str) -> str:
         return data.decode("cp1252", errors="replace")  # what spreadsheets write on some desktops
 
 
+def _separator_of(line: str) -> str:
+    return max(_SEPARATORS, key=line.count)
+
+
+def _blank_title(text: str) -> str:
+    """Blank what stands above the headings, a title or a line for the spreadsheet alone; lines keep their numbers."""
+    lines = text.split("\n")
+    for number, line in enumerate(lines[:_MOST_TITLE_LINES]):
+        with contextlib.suppress(csv.Error):
+            cells = next(csv.reader([line.rstrip("\r")], delimiter=_separator_of(line)), [])
+            if {"name", "model"} & set(columns_of(cells)):
+                return "\n".join(["" for _ in lines[:number]] + lines[number:])
+    return text
+
+
 def _rows(text: str, origin: str, faults: list[Fault]) -> Iterator[tuple[int, list[str]]]:
     """Line number and cells of every line that is not empty; the separator is the one most frequent in the first."""
-    text = re.sub(r"\A\s*sep=.\s*\n", "\n", text)  # a line for the spreadsheet alone
-    first = text.lstrip("\r\n").partition("\n")[0]
-    separator = max(_SEPARATORS, key=first.count)
+    text = _blank_title(text)
+    separator = _separator_of(text.lstrip("\r\n").partition("\n")[0])
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     for count in itertools.count():
         if count > MOST_STOCK_LINES:
@@ -150,8 +165,8 @@ def _read_row(row: Mapping[str, tuple[str, str]], number: int, faults: list[Faul
         try:
             values = read_cell(name, cell, unit)
         except ValueError as error:
-            expected = (COLUMNS | MIXED_COLUMNS)[name].help
-            faults.append((number, f" column {name}: taken as unknown: {error}. Expected: {expected}."))
+            expected = f"{(COLUMNS | MIXED_COLUMNS)[name].help}.".replace("....", "...")
+            faults.append((number, f" column {name}: taken as unknown: {error}. Expected: {expected}"))
             continue
         fields = values | fields if name in MIXED_COLUMNS else fields | values
     return fields

@@ -18,7 +18,7 @@ _PLAIN_SIGNS: Final = str.maketrans(
     | dict.fromkeys("“”„″", '"')
     | dict.fromkeys("‘’‚′", "'")
     | dict.fromkeys("\u00a0\u202f\u2009", " ")
-    | {"×": "x", "¹": "^1", "⁴": "4", "⁵": "5", "⁶": "6", "⁷": "7", "⁸": "8"}
+    | {"½": ".5", "×": "x", "¹": "^1", "⁴": "4", "⁵": "5", "⁶": "6", "⁷": "7", "⁸": "8"}
 )
 SECTOR_BYTES: Final = 512
 _QUANTITY: Final = re.compile(r"([0-9][0-9.,\s'’_]*)([^0-9.,\s'’_]*)")

@@ -37,6 +37,9 @@ def only(column: str, cell: str) -> Candidate:
         ("form_factor", "M2 2280", {"form_factor": "m2-2280"}),
         ("form_factor", "M.2-2260", {"form_factor": "m2-2260"}),
         ("form_factor", "2280 M.2", {"form_factor": "m2-2280"}),
+        ("form_factor", '2½"', {"form_factor": "2.5-inch"}),
+        ("form_factor", "M.2 2280 M-Key", {"form_factor": "m2-2280", "connector": "m2-m"}),
+        ("form_factor", "2242 B+M", {"form_factor": "m2-2242", "connector": "m2-bm"}),
         ("connector", "M-Key", {"connector": "m2-m"}),
         ("connector", "Key B+M", {"connector": "m2-bm"}),
         ("connector", "M.2 (B&M key)", {"connector": "m2-bm"}),
@@ -102,6 +105,12 @@ def test_what_may_mean_two_things_is_asked(column: str, cell: str, reason: str) 
         ("Interface", "SATA III", {"protocol": "sata", "link_gbps": 6.0}),
         ("Interface", "NVMe PCIe 3.0 x4", {"protocol": "nvme", "pcie_generation": 3, "pcie_lanes": 4}),
         ("Interface", "SATA", {"protocol": "sata"}),
+        ("Interface", "PCI-E 3.0 x4", {"pcie_generation": 3, "pcie_lanes": 4}),
+        ("Interface", "mSATA", {"protocol": "sata", "connector": "msata"}),
+        ("Schnittstelle", "SATA 3", {"protocol": "sata", "link_gbps": 6.0}),
+        ("SMR", "yes", {"recording": "shingled"}),
+        ("SMR", "nein", {"recording": "conventional"}),
+        ("SMR", "CMR", {"recording": "conventional"}),
         ("Form-Factor", "mSATA", {"form_factor": "msata"}),
         ("Height (cm)", "0,95", {"height_mm": 9.5}),
         ("Peak 5V (mA)", "850", {"peak_5v_amps": 0.85}),
@@ -139,11 +148,25 @@ def test_a_spreadsheets_separator_line_is_skipped() -> None:
     assert [drive.height_mm for drive in read("sep=;\nmodel;height\nK;9,5\n").candidates] == [9.5]
 
 
+def test_a_title_above_the_headings_is_skipped() -> None:
+    stock = read("Delivery 12, 4 November; checked\n;;\nArtikel;Size;Serial No.\nK;500 GB;S1\nK;500 GB;S1\n")
+    assert [(drive.name, drive.labelled_gb) for drive in stock.candidates] == [("K S1", 500), ("K S1 (2)", 500)]
+    assert stock.faults == ("s.csv:5: the same drive as in line 4, serial S1. Delete one of the two.",)
+
+
+def test_a_fault_says_once_what_is_expected() -> None:
+    (fault,) = read("model;form_factor\nK;round\n").faults
+    assert fault == (
+        "s.csv:2 column form_factor: taken as unknown: 'round' is not a form factor we know. "
+        'Expected: 2.5-inch, 3.5", mSATA, M.2 2280 ...'
+    )
+
+
 def test_every_unknown_cell_is_listed_at_once_and_the_plan_goes_on() -> None:
     stock = read("model,height,link,price\n" + "K,tall,fast,ask\n" * 20)
     assert len(stock.candidates) == 20
     assert [fault.partition(": ")[0] for fault in stock.faults] == [
-        f"s.csv:2 and 19 lines more, column {column}" for column in ("height", "link", "price")
+        f"s.csv:2 and 19 more lines, column {column}" for column in ("height", "link", "price")
     ]
 
 
