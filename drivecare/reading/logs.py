@@ -6,7 +6,7 @@ import re
 
 from drivecare.reading.gaps import GapNotes
 from drivecare.reading.locale_numbers import leading_count
-from drivecare.reading.model import LoggedErrors, SelfTest, TestResult, Values
+from drivecare.reading.model import FAILED_TESTS, LoggedErrors, SelfTest, TestResult, Values
 from drivecare.reading.report_text import Report
 
 _ERROR_COUNT = re.compile(r"^\s*(?:ATA|Device) Error Count:\s*(\d+)", re.I)
@@ -263,12 +263,18 @@ def read_selftests(report: Report, gaps: GapNotes) -> tuple[SelfTest, ...]:
             rows.setdefault(int(match[1]), _parse_nvme_test(match))
     tests = [rows[number] for number in sorted(rows)]
     now = _read_status(report)
-    if now is not None and (not tests or (now.result == "running" and tests[0].result != "running")):
+    if now is not None and (not tests or _outranks(now, tests[0])):
         tests.insert(0, now)
     if tests and tests[0].result == "running":
         left = tests[0].remaining_percent
         gaps.note("selftest-running", "A self-test is running" + (f", {left} % to go." if left is not None else "."))
     return tuple(tests)
+
+
+def _outranks(now: SelfTest, logged: SelfTest) -> bool:
+    """Whether the status says something worse of the newest test, or that one is running, than the log's newest row."""
+    fails = now.result in FAILED_TESTS and logged.result not in FAILED_TESTS
+    return fails or (now.result == "running" and logged.result != "running")
 
 
 def tell_newest_selftest(selftests: tuple[SelfTest, ...]) -> Values:

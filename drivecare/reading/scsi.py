@@ -14,11 +14,13 @@ _ERROR_COUNTERS = re.compile(r"^\s*(read|write|verify):((?:\s+\d+){5})\s+(\d\S*)
 _SENSE = re.compile(r"\[asc\s*=\s*([0-9a-f]{1,2}),\s*ascq\s*=\s*([0-9a-f]{1,2})", re.I)
 _NOT_OK = re.compile(r"^\W*SMART Health Status:\s+(?!OK\b|-)\S", re.I)
 _SCAN_ROW = re.compile(
-    r"^\s*\d+\s+\d+:\d\d\s+([0-9a-f]{8,16})\s+\[([0-9a-f]{1,2}),[0-9a-f]{1,2},[0-9a-f]{1,2}\]\s*(.*)", re.I
+    r"^\s*\d+\s+\d+:\d\d\s+(?:\[\d+\]\s+)?([0-9a-f]{8,16})\s+"
+    r"\[([0-9a-f]{1,2}),[0-9a-f]{1,2},[0-9a-f]{1,2}\]\s*(.*)",
+    re.I,
 )
 _PENDING_ROW = re.compile(r"^\s*\d+:\s+0x([0-9a-f]{1,16})\s*,\s+\d+\s*$", re.I)
 _RECOVERED = 1  # sense key: the data were returned after all
-_AWAITS_WRITE = re.compile(r"require write or reassign|reassignment by disk failed|unsuccessfully reassigned", re.I)
+_AWAITS_WRITE = re.compile(r"require write or reassign|reassignment.*fail|unsuccessfully reassigned", re.I)
 _MOST_ERRORS = 1 << 40
 _NAMES = {"read": "uncorrected_reads", "write": "uncorrected_writes", "verify": "uncorrected_verifies"}
 _MOVED = {"read": "host_bytes_read", "write": "host_bytes_written"}

@@ -108,7 +108,8 @@ class WearTold(NamedTuple):
 def read_percent_used(rows: tuple[Attribute, ...], label: str) -> WearTold:
     """The most pessimistic wear the rows tell, in percent of the rated endurance; None where none tells it.
 
-    A normalised column that the maker leaves empty (dummies, or 000/000/000 in rows of any kind) says nothing.
+    A normalised column that the maker leaves empty (dummies, or 000/000/000 in rows of any kind) says nothing, nor does
+    a row that is zero in every column.
     """
     dummy, empty = has_dummy_values(rows), [row for row in rows if (row.value, row.worst, row.threshold) == (0, 0, 0)]
     told: dict[int, int] = {}
@@ -117,13 +118,16 @@ def read_percent_used(rows: tuple[Attribute, ...], label: str) -> WearTold:
         rule = next((rule for rule in load_wear_rules() if rule.matches(row, label)), None)
         if rule is None:
             continue
-        if row in empty and len(empty) > 1 and not (rule.used == "raw-used" and row.raw and row.raw >= 100):
-            if rule.used in _TELLS_LIFE_LEFT:
+        raw_tells = rule.used == "raw-used" and row.raw and row.raw >= 100
+        if row in empty and (len(empty) > 1 or not row.raw) and not raw_tells:
+            if rule.used in _TELLS_LIFE_LEFT or len(empty) == 1:
                 doubt = f"Row {row.id} reads 000 in every column: nothing is left, or it is not counted."
             if rule.used != "cycles":
                 continue
         if (percent := _percent_used(row, rule, rows, dummy=dummy)) is not None:
             told[row.id] = percent
+        elif dummy and rule.used == "raw-used" and row.raw is not None and row.raw <= 100:
+            doubt = f"Row {row.id} reads {row.raw}: that many percent of the rated endurance are used, or are left."
     if told and (worst := max(told.values())) - (best := min(told.values())) > _DISPUTED:
         doubt = f"One row says that {worst} % of the rated endurance is used, another {best} %."
     return WearTold(max(told.values(), default=None), doubt)
@@ -136,7 +140,7 @@ def _percent_used(row: Attribute, rule: WearRule, rows: tuple[Attribute, ...], *
         return None if not rated or row.raw is None else min(255, 100 * row.raw // rated)
     if dummy and rule.used == "raw-used":
         named = re.search("used", row.name or "", re.I)
-        return row.raw if named and row.raw is not None and row.raw <= 255 else None
+        return row.raw if row.raw is not None and (0 if named else 101) <= row.raw <= 255 else None
     if dummy and (rule.used in _NEEDS_VALUE or row.raw is None or row.raw > 100):
         return None
     return _PERCENT_USED[rule.used](row)

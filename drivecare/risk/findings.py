@@ -43,8 +43,8 @@ def apply_rules(signals: Signals, drive: Drive, rules: RuleSet) -> list[Ruling]:
 
 
 def find_silencers(rule: Rule, signals: Signals) -> list[str]:
-    """Name the signals that silence a rule; empty where it speaks."""
-    return [name for name in rule.unless if signals.get(name)]
+    """Name the signals that silence a rule; empty where it speaks. A count of zero silences nothing."""
+    return [name for name in rule.unless if any(signal.value for signal in signals.get(name, ()))]
 
 
 def evaluate_level(level: Level, signal: Signal, signals: Signals) -> tuple[bool, Observed | None]:

@@ -74,7 +74,8 @@ AVERAGE, RATED = "Average_Erase_Count", "Max_Erase_Count_of_Spec"
         (dummies((169, RAW_LEFT, 100)), 0, False),
         (dummies((231, LEFT, 4)), 96, False),
         (dummies((202, USED, 97)), 97, False),
-        (dummies((202, "Percent_Lifetime_Remain", 97)), None, False),  # used or left? nothing else tells
+        (dummies((202, "Percent_Lifetime_Remain", 97)), None, True),  # used or left? nothing else tells
+        (dummies((202, "Percent_Lifetime_Remain", 101)), 101, False),  # more than all cannot be left
         (dummies((177, WEAR, 3000)), None, False),
         (dummies((167, AVERAGE, 2850), (168, RATED, 3000)), 95, False),
         (dummies((167, AVERAGE, 3300), (168, RATED, 3000)), 110, False),
@@ -92,6 +93,13 @@ def test_a_column_of_dummies_leaves_the_raw_values(
 
 
 EMPTY = Attribute(id=241, name="Total_LBAs_Written", value=0, worst=0, threshold=0, raw=4122)
+
+
+@pytest.mark.parametrize("name", [(177, WEAR), (202, USED), (231, LEFT), (233, "Media_Wearout_Indicator")])
+def test_a_row_that_is_all_zero_leaves_the_wear_in_doubt(name: tuple[int, str]) -> None:
+    zero = Attribute(id=name[0], name=name[1], value=0, worst=0, threshold=0, raw=0)
+    told = read_percent_used((zero,), "")
+    assert (told.percent_used, told.doubt is not None) == (None, True)
 
 
 @pytest.mark.parametrize(
