@@ -114,6 +114,11 @@ def decode_toml(kind: type[Decoded], data: bytes, *, origin: str) -> Decoded:
         raise _explain_failure(error, origin, "TOML", kind) from error
 
 
+def convert(kind: Any, value: object) -> Any:
+    """Take a part of a document that was parsed already as `kind`. Raises ValueError where it is not one."""
+    return msgspec.convert(value, type=kind)
+
+
 _GET_ANEW = "No honest file is like that: get a new copy from where it was made."
 
 

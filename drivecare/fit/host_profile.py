@@ -15,7 +15,14 @@ from drivecare.fit.model import ArrayKind, InterfaceProtocol, MediaKind, Migrati
 
 NonEmptyText = Annotated[str, msgspec.Meta(min_length=1)]
 PositiveFloat = Annotated[float, msgspec.Meta(gt=0)]
-FileName = Annotated[str, msgspec.Meta(pattern="^[a-z0-9][a-z0-9.-]*$")]
+FileName = Annotated[
+    str,
+    msgspec.Meta(
+        pattern="^[a-z0-9][a-z0-9.-]*$",
+        description='lower-case letters, digits, full stops and hyphens in quotes: "my-unit-3"',
+    ),
+]
+RevisionDigits = Annotated[str, msgspec.Meta(pattern="^[0-9]{1,4}$", description='1 to 4 digits in quotes: "07"')]
 PositiveInt = Annotated[int, msgspec.Meta(gt=0)]
 BenchPhase = Literal["open", "fit", "close"]
 
@@ -26,8 +33,14 @@ class Label(Strict, frozen=True, kw_only=True):
     Parts depend on the revision, not on the country. Behind a prefix that ends in a digit there must be a sign.
     """
 
-    prefix: Annotated[str, msgspec.Meta(pattern="^[A-Z][A-Z0-9]{0,5}$")]
-    revisions: tuple[Annotated[str, msgspec.Meta(pattern="^[0-9]{1,4}$")], ...]
+    prefix: Annotated[
+        str,
+        msgspec.Meta(
+            pattern="^[A-Z][A-Z0-9]{0,5}$",
+            description='1 to 6 capital letters and digits in quotes, a letter first: "CH"',
+        ),
+    ]
+    revisions: tuple[RevisionDigits, ...]
     region_digits: Annotated[int, msgspec.Meta(ge=0, le=4)]
     source: NonEmptyText
 

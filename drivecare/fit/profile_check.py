@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
-from typing import Final
+from collections.abc import Callable, Iterable, Iterator
+from typing import Any, Final
 
-from drivecare.documents import decode_toml
+import msgspec
+
+from drivecare.documents import Value, convert, decode_toml
 from drivecare.errors import BadInput
 from drivecare.fit.host_profile import Host, HostCheck, Problem
+from drivecare.fit.profile_types import find_type_faults
 from drivecare.fit.standards import connectors, form_factors, interfaces
 from drivecare.fit.unit_part import PartReader, join_part
 
@@ -18,38 +21,44 @@ _RAILS: Final = {"rail_3v3_amps": "3v3", "rail_5v_amps": "5v", "rail_12v_amps": 
 def decode_profile(data: bytes, *, origin: str, read_part: PartReader) -> tuple[Host | None, tuple[Problem, ...]]:
     """Decode a profile with what it shares, None where that is impossible, and find everything wrong with it."""
     try:
-        host = decode_toml(Host, data, origin=origin)
+        table = decode_toml(dict[str, Any], data, origin=origin)
     except BadInput as error:
-        return None, (_type_problem(error.problem),)
-    host, problems = join_part(host, read_part)
+        return None, (Problem(key="", reason=error.problem),)
+    faults = tuple(find_type_faults(Host, table))
+    if faults:
+        return None, (*faults, *find_problems(_decode_sound_tables(table, faults), faults))
+    host, problems = join_part(convert(Host, table), read_part)
     return host, (*problems, *find_problems(host))
 
 
 def check_profile(data: bytes, *, origin: str, read_part: PartReader) -> HostCheck:
-    """Check a profile as far as that is possible at once: a wrong type hides what comes after it."""
+    """Check a profile, everything that is wrong with it at once."""
     _, problems = decode_profile(data, origin=origin, read_part=read_part)
     return HostCheck(file=origin, valid=not problems, problems=problems)
 
 
-def _type_problem(sentence: str) -> Problem:
-    """Split the decoder's sentence ("REASON at TABLE.KEY") into key and reason; a missing or unknown key is the key."""
-    match = re.fullmatch(r"(?P<reason>.+?)(?: at (?P<table>[a-z0-9_.\[\]]+))?", sentence)
-    if match is None or sentence.startswith("is not "):
-        return Problem(key="", reason=sentence)
-    reason, table = match["reason"], match["table"] or ""
-    field = re.fullmatch(r"Object (missing required|contains unknown) field `(.+)`", reason)
-    if field is None:
-        return Problem(key=table, reason=reason)
-    reason = "is missing" if field[1] == "missing required" else "is not a key of this table"
-    return Problem(key=f"{table}.{field[2]}".lstrip("."), reason=reason)
+def _decode_sound_tables(table: dict[str, Any], faults: tuple[Problem, ...]) -> Host:
+    """A profile of the tables that are right in themselves; in place of the others there is nothing to rely on."""
+    faulty = _tables_of(faults)
+    sound: dict[str, Any] = {
+        field.name: convert(field.type, table[field.name])
+        for field in msgspec.structs.fields(Host)
+        if field.name in table and field.name not in faulty
+    }
+    required = {field.name: None for field in msgspec.structs.fields(Host) if field.required}
+    return Host(**{**required, **sound})
 
 
-def find_problems(host: Host) -> Iterator[Problem]:
-    """Find everything in a profile that cannot be true."""
-    yield from _label_problems(host)
-    yield from _bay_problems(host)
-    yield from _interface_problems(host)
-    yield from _other_problems(host)
+def _tables_of(faults: Iterable[Problem]) -> set[str]:
+    return {re.split(r"[.\[]", fault.key)[0] for fault in faults}
+
+
+def find_problems(host: Host, faults: tuple[Problem, ...] = ()) -> Iterator[Problem]:
+    """Find everything in a profile that cannot be true, as far as no table that tells is among those with `faults`."""
+    faulty = _tables_of(faults)
+    for tables, find in _PROBLEM_FINDERS:
+        if not tables & faulty:
+            yield from find(host)
 
 
 def _label_problems(host: Host) -> Iterator[Problem]:
@@ -134,21 +143,38 @@ def _interface_problems(host: Host) -> Iterator[Problem]:
         yield Problem(key="interface.pcie_generation", reason=f"{interface.pcie_generation} is beyond {generations}")
     if interface.power_disable_held and "12v" not in connector.rails:
         yield Problem(key="interface.power_disable_held", reason=f"{connector.name} does not have that pin")
+
+
+def _supply_problems(host: Host) -> Iterator[Problem]:
+    connector = connectors().get(host.interface.connector)
     for field, rail in _RAILS.items():
-        if host.supply is not None and getattr(host.supply, field) is not None and rail not in connector.rails:
+        amps = None if host.supply is None else getattr(host.supply, field)
+        if amps is not None and connector is not None and rail not in connector.rails:
             yield Problem(key=f"supply.{field}", reason=f"{connector.name} does not carry this rail")
 
 
-def _other_problems(host: Host) -> Iterator[Problem]:
+def _capacity_problems(host: Host) -> Iterator[Problem]:
     size = host.capacity
     if size is not None and (size.least_bytes or 0) > (size.most_bytes or float("inf")):
         yield Problem(key="capacity.least_bytes", reason="is more than most_bytes")
+
+
+def _sector_problems(host: Host) -> Iterator[Problem]:
     if not host.sectors.formats:
         yield Problem(key="sectors.formats", reason="does not name a sector format")
+
+
+def _recording_problems(host: Host) -> Iterator[Problem]:
     if host.recording is not None and not host.recording.kinds:
         yield Problem(key="recording.kinds", reason="does not name a kind of drive")
+
+
+def _step_problems(host: Host) -> Iterator[Problem]:
     if host.kind == "unit" and not host.steps and host.shares is None:
         yield Problem(key="steps", reason="a unit needs the steps that open and close it")
+
+
+def _symptom_problems(host: Host) -> Iterator[Problem]:
     ids: set[str] = set()
     for index, symptom in enumerate(host.symptoms):
         if symptom.id in ids:
@@ -156,3 +182,58 @@ def _other_problems(host: Host) -> Iterator[Problem]:
         if not symptom.words:
             yield Problem(key=f"symptoms[{index}].words", reason="needs the words that people use for it")
         ids.add(symptom.id)
+
+
+class Range(Value, frozen=True, kw_only=True):
+    """What a number of a profile can be at all; beyond that it was typed in another unit. Our judgement, and wide."""
+
+    least: float
+    most: float
+    unit: str
+    example: str
+
+
+_AMPERES: Final = Range(least=0.02, most=30, unit="A", example="900 mA is 0.9")
+_BYTES: Final = Range(least=1_000_000, most=10**16, unit="bytes", example="160 GB is 160_000_000_000")
+_RANGES: Final[dict[str, Range]] = {
+    "supply.rail_3v3_amps": _AMPERES,
+    "supply.rail_5v_amps": _AMPERES,
+    "supply.rail_12v_amps": _AMPERES,
+    "capacity.least_bytes": _BYTES,
+    "capacity.most_bytes": _BYTES,
+    "capacity.exact_bytes": _BYTES,
+    "bay.least_height_mm": Range(least=0.5, most=100, unit="mm", example="0.7 cm is 7"),
+    "bay.screws.count": Range(least=1, most=12, unit="screws", example="4"),
+    "interface.pcie_lanes": Range(least=1, most=16, unit="lanes", example="x4 is 4"),
+    "recording.sustained_mb_s": Range(least=0.01, most=50_000, unit="MB/s", example="12 MB/s is 12"),
+    "recording.daily_write_gb": Range(least=0.001, most=1_000_000, unit="GB", example="60 GB a day is 60"),
+}
+
+
+def _range_problems(host: Host) -> Iterator[Problem]:
+    """A number that no unit has was typed in another unit: 900 for milliamperes, 160 for gigabytes."""
+    for key, allowed in _RANGES.items():
+        value: Any = host
+        for name in key.split("."):
+            value = getattr(value, name, None)
+        for number in value if isinstance(value, tuple) else (value,):
+            if number is not None and not allowed.least <= number <= allowed.most:
+                most = f" to {allowed.most:,.10g}" if allowed.most < 10**10 else " or more"
+                span = f"{allowed.least:,.10g}{most} {allowed.unit}"
+                reason = f"{number:,.10g} {allowed.unit} cannot be right, expected {span}: {allowed.example}"
+                yield Problem(key=key, reason=reason)
+
+
+# Each with the tables that it reads; it is skipped where one of them has a fault of its own.
+_PROBLEM_FINDERS: Final[tuple[tuple[set[str], Callable[[Host], Iterator[Problem]]], ...]] = (
+    ({"kind", "label"}, _label_problems),
+    ({"bay"}, _bay_problems),
+    ({"interface"}, _interface_problems),
+    ({"interface", "supply"}, _supply_problems),
+    ({"capacity"}, _capacity_problems),
+    ({"sectors"}, _sector_problems),
+    ({"recording"}, _recording_problems),
+    ({"kind", "steps", "shares"}, _step_problems),
+    ({"symptoms"}, _symptom_problems),
+    (set(), _range_problems),
+)

@@ -90,7 +90,7 @@ def test_a_shops_copy_of_a_profile_finds_the_part_that_ships(tmp_path: Path) -> 
         (SHARING, "steps = 3 3", "shares", "units/testbox.toml: is not valid TOML"),
         (SHARING, PART + OWN_STEP, "shares", "units/testbox.toml: steps[2].id: 'drive-out' appears twice"),
         (SHARING + OWN_STEP + OWN_STEP, PART, "steps[4].id", "'drive-out' appears twice"),
-        (SHARING.replace('"testbox"', '"../testbox"'), PART, "shares", "matching regex"),
+        (SHARING.replace('"testbox"', '"../testbox"'), PART, "shares", "lower-case letters"),
     ],
     ids=["missing", "of another type", "torn", "id twice in the part", "id twice", "path"],
 )  # fmt: skip
