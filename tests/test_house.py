@@ -52,7 +52,17 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
 }
 
 # What the rooms that judge, plan and remember may know of `reading`: its types and vocabulary, none of its decoders.
-VOCABULARY = {"model", "identity", "surface", "capacity", "counters", "health", "statistics_row", "locale_numbers"}
+VOCABULARY = {
+    "model",
+    "identity",
+    "surface",
+    "capacity",
+    "counters",
+    "health",
+    "sequence",
+    "statistics_row",
+    "locale_numbers",
+}
 KNOW_NO_DECODER = ("risk", "fit", "transfer", "job")
 
 # Rooms that decide and know. What they need of the outside is handed to them.

@@ -62,7 +62,9 @@ def show_assessment(out: Screen, assessment: Assessment) -> None:
 def _show_heading(out: Screen, assessment: Assessment) -> None:
     drive, identity, values = assessment.drive, assessment.drive.identity, assessment.values
     serial = f"serial {drive.serial}" if drive.serial else "serial number unknown"
-    if identity.strength != "strong" and (drive.serial or identity.bridge_serial):
+    if drive.named_by_hand:
+        serial += " (written by hand)"
+    elif identity.strength != "strong" and (drive.serial or identity.bridge_serial):
         serial = f"serial {drive.serial or identity.bridge_serial} (perhaps the bridge's, not the drive's)"
     firmware = f"   firmware {drive.firmware}" if drive.firmware else ""
     out.print_lines((f"{drive.model or 'Model unknown'}   {serial}{firmware}", describe_drive(drive)))

@@ -39,12 +39,23 @@ def find_unknown_bridge(report: Report) -> UnknownBridge | None:
 
 def read_local_time(report: Report, read_at: str | None) -> str | None:
     """`Sat Jul 24 16:19:15 2021 PDT` as ISO 8601, where nobody says when it was and the zone's name leaves no doubt."""
-    match = _LOCAL_TIME.match(" ".join((report.first("local time is") or "").split()))
-    if read_at or not match or match[5] not in _ZONES:
+    moment, zone = _printed_time(report) or (None, "")
+    if read_at or moment is None or zone not in _ZONES:
         return read_at or None
+    return format_timestamp(moment.replace(tzinfo=timezone(timedelta(hours=_ZONES[zone]))))
+
+
+def read_zoneless_time(report: Report, read_at: str | None) -> str | None:
+    """The printed time and its zone, as they stand there, where nobody knows that zone: `2021-07-24T16:19:15 BST`."""
+    printed = None if read_at else _printed_time(report)
+    return None if printed is None else f"{format_timestamp(printed[0])} {printed[1]}"
+
+
+def _printed_time(report: Report) -> tuple[datetime, str] | None:
+    match = _LOCAL_TIME.match(" ".join((report.first("local time is") or "").split()))
     try:
-        moment = datetime.strptime(f"{match[2]} {match[1]} {match[4]} {match[3]}", "%d %b %Y %H:%M:%S")
-        return format_timestamp(moment.replace(tzinfo=timezone(timedelta(hours=_ZONES[match[5]]))))
+        moment = match and datetime.strptime(f"{match[2]} {match[1]} {match[4]} {match[3]}", "%d %b %Y %H:%M:%S")
+        return (moment, match[5]) if match and moment else None
     except ValueError:
         return None
 

@@ -96,6 +96,7 @@ SCSI = (
 )
 WHATEVER_THE_PROTOCOL = (
     Step(circumstances.read_local_time,       "report read_at",            fills="read_at"),
+    Step(circumstances.read_zoneless_time,    "report read_at",            fills="zoneless_time"),
     Step(circumstances.drop_impossible_hours, "report drive values read_at gaps", fills="values"),
     Step(circumstances.add_machine_facts,     "raw drive gaps",            fills="drive"),
     Step(circumstances.note_controller,       "raw transport gaps"),

@@ -44,6 +44,7 @@ class Draft:
     table: AttributeTable = AttributeTable()  # noqa: RUF009
     errors: LoggedErrors = LoggedErrors()  # noqa: RUF009
     selftests: tuple[SelfTest, ...] = ()
+    zoneless_time: str | None = None
     unreadable_lbas: tuple[UnreadableLba, ...] = ()
     statistics: dict[str, int] = field(default_factory=dict)
     values: Values = Values()  # noqa: RUF009
@@ -67,6 +68,7 @@ class Draft:
         """The reading that the draft has become."""
         return Reading(
             read_at=self.read_at,
+            zoneless_time=self.zoneless_time,
             path=path or (self.bridge.path if self.bridge else None),
             transport=self.transport,
             bridge=self.raw.bridge or (self.bridge.chip if self.bridge else None),

@@ -8,6 +8,7 @@ from typing import Literal
 from drivecare.reading.attributes import AttributeTable
 from drivecare.reading.families import has_trait, pattern_of
 from drivecare.reading.gaps import GapNotes
+from drivecare.reading.hand_written import read_names
 from drivecare.reading.identity import Identity, normalise_worldwide_name
 from drivecare.reading.locale_numbers import leading_count, leading_decimal, within
 from drivecare.reading.model import Drive, Kind, Protocol, Security, ZoneModel
@@ -55,6 +56,8 @@ def describe(report: Report, protocol: Protocol | None, gaps: GapNotes) -> Drive
     firmware = _field_text(report.first("firmware version", "revision"))
     if model is None and (device := _OLD_NAME.match(report.first("device") or "")):
         model, firmware = device[2], firmware or device[3]
+    serial = _field_text(report.first("serial number"))
+    by_hand = (None, None) if model or serial else read_names(report, protocol)
     rotation = report.first("rotation rate", "rotational rate") or ""
     logical, physical = _sector_sizes(report)
     link, fastest = _link_speeds(report)
@@ -64,8 +67,9 @@ def describe(report: Report, protocol: Protocol | None, gaps: GapNotes) -> Drive
         gaps.note("locked", "ATA security is on and the drive is locked.")
     trim = report.first("trim command")
     return Drive(
-        model=model,
-        serial=_field_text(report.first("serial number")),
+        model=model or by_hand[0],
+        serial=serial or by_hand[1],
+        named_by_hand=any(by_hand),
         firmware=firmware,
         firmware_warning=_firmware_warning(report),
         family=_field_text(report.first("model family")),
@@ -204,7 +208,10 @@ def find_stand_in(report: Report, drive: Drive) -> str | None:
 
 
 def identify(report: Report, drive: Drive) -> Identity:
-    """Which drive this is. Where a bridge or a controller answered in its place, the serial number is theirs."""
+    """Which drive this is. Where a bridge or a controller answered in its place, the serial number is theirs; one that
+    somebody wrote down proves nothing either."""
+    if drive.named_by_hand:
+        return Identity.from_names(bridged=True)
     if drive.protocol == "scsi" and not _answers_itself(report, drive):
         return Identity.from_names(bridge_serial=drive.serial, bridged=bool(drive.model))
     if drive.protocol != "nvme":

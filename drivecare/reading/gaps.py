@@ -55,6 +55,7 @@ CATALOGUE: dict[str, tuple[bool, str | None]] = {
         f"The bridge presents sectors of another size: do not copy through it. {_ANOTHER_DOCK}",
     ),
     "identity-weak": (False, f"A bridge hides which drive this is: note the label's serial number. {_ANOTHER_DOCK}"),
+    "named-by-hand": (False, "Compare them with the label, and read the drive itself where it is at hand."),
     "prediction-test": (False, "The alarm is the drive's built-in test of the alarm, not a prediction."),
 }
 

@@ -64,6 +64,8 @@ def note_missing_verdict(verdict: OwnVerdict, values: Values, gaps: GapNotes) ->
 
 
 def note_weak_identity(drive: Drive, gaps: GapNotes) -> None:
-    """Note that a bridge may hide which drive this is."""
-    if drive.identity.strength == "weak":
+    """Note that a bridge, or the one who wrote the text, may have named another drive."""
+    if drive.named_by_hand:
+        gaps.note("named-by-hand", "Model and serial number were written by hand above the data, not by the drive.")
+    elif drive.identity.strength == "weak":
         gaps.note("identity-weak", "The model and serial number may be the bridge's, not the drive's.")

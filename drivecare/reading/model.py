@@ -49,6 +49,7 @@ class Drive(Value, frozen=True, kw_only=True):
 
     model: str | None = None
     serial: str | None = None
+    named_by_hand: bool = False  # model and serial number stand in the text in somebody's own words
     firmware: str | None = None
     firmware_warning: str | None = None  # what the report says against it, in the words of the backend's database
     family: str | None = None
@@ -252,6 +253,7 @@ class Reading(Value, frozen=True, kw_only=True):
 
     schema: Literal["drivecare/reading-1"] = "drivecare/reading-1"
     read_at: str | None = None  # ISO 8601 with offset; None where the report does not say
+    zoneless_time: str | None = None  # as the report prints it, where its zone is not known: "2026-11-24T10:31:00 BST"
     path: str | None = None
     transport: str | None = None
     bridge: str | None = None

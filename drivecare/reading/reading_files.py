@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from drivecare.clock import parse_timestamp
 from drivecare.documents import MOST_REPORT_BYTES, decode, read_bytes
 from drivecare.errors import BadInput, NoDrive
 from drivecare.reading.backend_json import read_backend_json
@@ -13,6 +12,7 @@ from drivecare.reading.decode import decode_report, split_reports
 from drivecare.reading.kernel_facts import decode_attached
 from drivecare.reading.model import Reading
 from drivecare.reading.report_text import text_of, utf_16_of
+from drivecare.reading.sequence import in_order
 
 _READING_HINT = "Give a saved reading (JSON) or the text report of one drive."
 
@@ -45,7 +45,7 @@ def readings_of(data: bytes, *, origin: str) -> tuple[Reading, ...]:
             _refuse_length(len(data))
             text = text_of(data, origin=origin)
             if not text.lstrip().startswith("{"):
-                return _in_order(decode_report(report) for report in split_reports(text))
+                return in_order(_tell_apart(decode_report(report) for report in split_reports(text)))
             document = text.encode()
         if raw := read_backend_json(document, origin=origin):
             _refuse_length(len(raw.text))
@@ -57,20 +57,14 @@ def readings_of(data: bytes, *, origin: str) -> tuple[Reading, ...]:
         raise
 
 
-def _in_order(readings: Iterable[Reading]) -> tuple[Reading, ...]:
-    """Readings of one drive by their times, else by its hours, else as they stand; each once, a mere name left out."""
+def _tell_apart(readings: Iterable[Reading]) -> tuple[Reading, ...]:
+    """Each of several readings once, a mere name left out."""
     different: list[Reading] = []
     for reading in readings:
         if reading not in different:
             different.append(reading)
-    told = [reading for reading in different if "no-health-data" not in {gap.code for gap in reading.gaps}] or different
-    times = [moment for reading in told if (moment := parse_timestamp(reading.read_at))]
-    dated = len(times) == len(told)
-
-    def age(place: int) -> tuple[float, int]:
-        return times[place].timestamp() if dated else 0.0, told[place].values.power_on_hours or 0
-
-    return tuple(told[place] for place in sorted(range(len(told)), key=age))
+    with_data = (reading for reading in different if "no-health-data" not in {gap.code for gap in reading.gaps})
+    return tuple(with_data) or tuple(different)
 
 
 def _refuse_length(characters: int) -> None:

@@ -13,6 +13,7 @@ import msgspec
 from drivecare.clock import format_day, parse_timestamp
 from drivecare.reading.identity import compare
 from drivecare.reading.model import Reading
+from drivecare.reading.sequence import is_later
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.findings import Ruling
 from drivecare.risk.model import Growth, Sighting, Verdict
@@ -51,11 +52,8 @@ def select_earlier(reading: Reading, history: Iterable[Reading]) -> tuple[Readin
 
     A drive that a bridge hides has no history: the dock's serial number is the same for every drive in it.
     """
-    now = parse_timestamp(reading.read_at)
     same_drive = [other for other in history if other != reading and compare(reading.drive, other.drive) == "yes"]
-    earlier = [
-        other for other in same_drive if not (now and (moment := parse_timestamp(other.read_at)) and moment > now)
-    ]
+    earlier = [other for other in same_drive if not is_later(other, reading)]
     return tuple(sorted(earlier, key=lambda other: (other.values.power_on_hours or 0, str(other.read_at))))
 
 
