@@ -148,6 +148,8 @@ def _what_was_wrong(job: JobState, proven: frozenset[str]) -> Iterator[str]:
         yield WRONG[assessment.verdict].format(unit=unit_name(job))
         if assessment.verdict != "refit":
             yield from filter(None, (BECAUSE[fault] for fault in assessment.fault_classes))
+        if job.evacuated is not None and assessment.verdict != "evacuate":
+            yield "An earlier reading showed it losing data or warning that it may fail."
         if trouble is not None:
             yield f"After that, {trouble}."
 
@@ -169,7 +171,7 @@ def _what_we_did(job: JobState, proven: frozenset[str]) -> Iterator[str]:
 
 
 def _scan_result(scan: SurfaceScan) -> str:
-    surface = "its whole surface" if scan.sample_percent == 100 and scan.complete else "part of its surface"
+    surface = "its whole surface" if scan.whole else "part of its surface"
     areas = format_count(len(scan.unreadable), "area")
     return f"We read {surface}: {f'{areas} could not be read' if scan.unreadable else 'all of it could be read'}."
 
@@ -228,7 +230,7 @@ def _what_to_watch(job: JobState) -> Iterator[str]:
         yield "If the trouble comes back, bring the unit back, so that the drive can be read again and compared."
     elif (
         job.old_drive is not None
-        and job.old_drive.document.verdict in ("evacuate", "replace")
+        and (job.old_drive.document.verdict == "replace" or job.evacuated is not None)
         and not (job.closing is not None and job.closing.document.old_drive == "destroyed")
     ):
         yield "Do not use the old drive again. It may still hold your data: keep it or have it destroyed."

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from drivecare.job.evacuated import check_evacuated
 from drivecare.job.expected_drive import is_planned_drive, why_unlike
 from drivecare.job.filed_readings import time_of_reading, why_outside_job
 from drivecare.job.gate_evidence import (
@@ -84,12 +85,14 @@ def check_verdict(job: JobState) -> Evidence:
     trouble = job.trouble_since(reading)
     if trouble is not None and assessment.verdict in ("refit", "recheck"):
         return lacks(f"{assessment.verdict}, but since then {trouble}: judge it again", assess_command(job), age)
+    if assessment.verdict in ("refit", "recheck") and (evidence := check_evacuated(job, reading)):
+        return evidence
     if assessment.verdict == "recheck":
         return check_recheck(job, assessment, age)
-    evidence = f"{assessment.verdict}: {assessment.headline}"
+    sentence = f"{assessment.verdict}: {assessment.headline}"
     if assessment.verdict == "refit":
-        return holds(evidence, age)
-    return lacks(evidence, assess_command(job) if assessment.verdict == "unproven" else plan_command(job), age)
+        return holds(sentence, age)
+    return lacks(sentence, assess_command(job) if assessment.verdict == "unproven" else plan_command(job), age)
 
 
 def check_plan(job: JobState) -> Evidence:

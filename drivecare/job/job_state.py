@@ -119,6 +119,11 @@ class JobState:
         """The newest assessment of the customer's drive."""
         return newest_of(self.old_drive_readings)
 
+    @cached_property
+    def evacuated(self) -> FiledDocument[Assessment] | None:
+        """The newest assessment of the customer's drive that found it losing data."""
+        return newest_of([filed for filed in self.old_drive_readings if filed.document.verdict == "evacuate"])
+
     @property
     def plan(self) -> FiledDocument[Plan] | None:
         """The newest plan, which replaces earlier ones."""
@@ -136,7 +141,7 @@ class JobState:
         if self.plans or self.receipts or self.bags:
             return "new-drive-data"
         verdict = self.old_drive.document.verdict if self.old_drive is not None else None
-        return "new-drive-data" if verdict in ("replace", "evacuate") else "same-drive"
+        return "new-drive-data" if verdict == "replace" or self.evacuated is not None else "same-drive"
 
     @cached_property
     def proof(self) -> CopyProof:

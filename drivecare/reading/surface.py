@@ -71,6 +71,11 @@ class SurfaceScan(Value, frozen=True, kw_only=True):
     stopped_because: str | None = None
 
     @property
+    def whole(self) -> bool:
+        """Whether all of the surface was asked for."""
+        return self.complete and self.sample_percent == 100
+
+    @property
     def scanned(self) -> DriveId:
         """The drive that was read. A scan of 0.1.0 tells its WWN or a serial number that may be the dock's."""
         identity = self.identity

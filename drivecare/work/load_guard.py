@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from drivecare.errors import Refused
 from drivecare.job.contents import JobContents
+from drivecare.job.evacuated import is_copied_whole
 from drivecare.reading.identity import compare, shown_alike
 from drivecare.reading.model import Reading
 from drivecare.record.port import FiledJob
@@ -40,11 +41,4 @@ def _is_losing_data(reading: Reading, contents: JobContents | None) -> bool:
 
 
 def _is_copied(reading: Reading, contents: JobContents) -> bool:
-    """Whether a verified copy of this very drive, and of all of it, is in the job. What is unknown lifts nothing."""
-    copies = [filed.document for filed in contents.documents(Receipt) if filed.document.verified]
-    return any(
-        copy.bytes_across
-        and copy.bytes_total == reading.drive.whole_bytes
-        and compare(copy.source, reading.drive) == "yes"
-        for copy in copies
-    )
+    return is_copied_whole(reading.drive, (filed.document for filed in contents.documents(Receipt)))

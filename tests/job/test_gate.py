@@ -28,6 +28,8 @@ from tests.job.carried import (
     OLD,
     OTHER,
     READ_AGAIN_AT,
+    READ_AT,
+    SIZE,
     assessment,
     bag,
     data_route,
@@ -507,6 +509,61 @@ def test_no_other_verdict_lets_a_drive_go_back(tmp_path: Path, verdict: str) -> 
 def test_the_newest_reading_speaks(tmp_path: Path) -> None:
     documents = [*same_route(), assessment(OLD, "recheck"), fact("route", "same-drive")]
     assert shut(gate(tmp_path, documents)) == {"verdict"}
+
+
+def lost_and_clean(*between: Value) -> list[Value]:
+    """The drive was losing data; what was done then; a reading with nothing against it. Meant to go back."""
+    losing = assessment(OLD, "evacuate", findings=(pending(24),))
+    clean = assessment(OLD, "refit", read_at=READ_AGAIN_AT)
+    return [fact("consent"), losing, *between, clean, fact("route", "same-drive")]
+
+
+COPIED = receipt(device(OLD, "/dev/sdb"), image("/images/old.img"))
+
+
+def scanned(finished: str = "2026-11-25T11:40:00+00:00", **more: object) -> SurfaceScan:
+    scan = SurfaceScan(
+        serial=OLD.serial,
+        identity=OLD.identity,
+        started=READ_AT,
+        finished=finished,
+        bytes_total=SIZE,
+        bytes_read=SIZE,
+    )
+    return msgspec.structs.replace(scan, **more)
+
+
+@pytest.mark.parametrize(
+    ("between", "needed"),
+    [
+        ((), "a verified copy of all of it"),
+        ((scanned(),), "a verified copy of all of it"),
+        ((msgspec.structs.replace(COPIED, verified=False), scanned()), "a verified copy of all of it"),
+        ((msgspec.structs.replace(COPIED, bytes_total=SIZE - 512), scanned()), "a verified copy of all of it"),
+        ((COPIED,), "a scan of its whole surface that reads everything"),
+        ((COPIED, scanned(sample_percent=5.0)), "a scan of its whole surface that reads everything"),
+        ((COPIED, scanned(complete=False)), "a scan of its whole surface that reads everything"),
+        ((COPIED, scanned(finished="2026-11-25T09:59:00+00:00")), "a scan of its whole surface that reads everything"),
+        ((COPIED, scanned(finished="2026-11-25T11:50:00+00:00")), "another reading, after the scan"),
+        ((COPIED, scanned()), None),
+    ],
+)
+def test_one_clean_reading_does_not_undo_an_observed_loss(
+    tmp_path: Path, between: tuple[Value, ...], needed: str | None
+) -> None:
+    result = gate(tmp_path, lost_and_clean(*between))
+    assert shut(result) == (set() if needed is None else {"verdict"})
+    item = next(item for item in result.items if item.item == "verdict")
+    if needed is not None:
+        assert item.evidence == (
+            "refit, but on 25 November 2026 it was evacuate (sectors waiting to be remapped), which one clean reading"
+            f" does not undo. Needed: {needed}"
+        )
+
+
+def test_a_drive_that_was_losing_data_goes_the_way_of_a_new_one_unless_a_person_says_otherwise(tmp_path: Path) -> None:
+    *documents, _ = lost_and_clean()
+    assert gate(tmp_path, documents).route == "new-drive-data"
 
 
 def rechecked(before: int, after: int | None, *, way_out: bool = True) -> list[Value]:
