@@ -44,7 +44,7 @@ def copy_files(
 
     folder = filing_folder(job, jobs)
     with followed() as watch:
-        receipt = copy_files_to_bag(source, target, machine(ctx), watch=watch, resume=resume, job=job)
+        receipt = copy_files_to_bag(source, target, machine(ctx), watch=watch, resume=resume, folder=folder)
     finish(
         receipt,
         show=lambda out: show_bag(out, receipt),

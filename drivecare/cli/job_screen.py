@@ -46,8 +46,9 @@ def show_facts(out: Screen, facts: Sequence[Fact]) -> None:
 
 
 def show_timeline(out: Screen, timeline: JobTimeline) -> None:
-    """The job's results in order, what is wrong with them, and the next step."""
+    """The job's results in order, what is wrong with them, what is half done, and the next step."""
     from drivecare.clock import format_time
+    from drivecare.job.unfinished import tell_unfinished
 
     gate = "open" if timeline.gate_open else "shut"
     out.print_wrapped(f"Job {timeline.id}   {timeline.state}, gate {gate}, route {timeline.route}", style="bold")
@@ -59,6 +60,10 @@ def show_timeline(out: Screen, timeline: JobTimeline) -> None:
     out.print()
     rows = [(f"{entry.number:04}", format_time(entry.filed_at), entry.kind, _says(entry)) for entry in timeline.story]
     out.print_table([("", "when", "what", "says"), *rows], heading=True)
+    for copy in timeline.unfinished:
+        out.print()
+        out.print_wrapped(f"Not finished: {tell_unfinished(copy)}")
+        out.print(f"  {copy.resume}", soft_wrap=True)
     if timeline.faults:
         out.print_lines(("", "Not as filed:"))
         for fault in timeline.faults:
@@ -84,6 +89,7 @@ def show_correction(out: Screen, says: str, next_command: str) -> None:
 def show_jobs(out: Screen, listed: JobList, jobs: Path) -> None:
     """The jobs in a table, then those that cannot be read."""
     from drivecare.clock import format_time
+    from drivecare.job.unfinished import percent_across
 
     if not listed.total:
         out.print(f"No job to list in {jobs}. To open one: drivecare job new --help", soft_wrap=True)
@@ -93,7 +99,10 @@ def show_jobs(out: Screen, listed: JobList, jobs: Path) -> None:
         if line.error is None:
             gate, day = "open" if line.gate_open else "shut", format_time(line.opened_at)[:-6]
             drives = "\n".join(line.serials) or "-"
-            rows.append((line.id, day, line.state or "-", gate, line.verdict or "-", line.host or "-", drives))
+            half_done = "".join(f", copy {percent_across(copy)}" for copy in line.unfinished)
+            rows.append(
+                (line.id, day, f"{line.state or '-'}{half_done}", gate, line.verdict or "-", line.host or "-", drives)
+            )
     if len(rows) > 1:
         out.print_table(rows, heading=True)
     for line in listed.jobs:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import io
 import os
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -30,11 +30,10 @@ from drivecare.transfer.files.bag_removal import why_another_bag
 from drivecare.transfer.files.file_system import FileSystem
 from drivecare.transfer.sectors.digests import DIGEST_BYTES, new_hash
 from drivecare.transfer.sectors.journal import Journal
-from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.receipt import Receipt
 
 _BLOCK_BYTES = 4 << 20
-_JOURNALS, _RECEIPT_SUFFIX = "*.journal.json", ".receipt.json"
+_RECEIPT_SUFFIX = ".receipt.json"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,7 +84,9 @@ def copies_made(job: JobState) -> tuple[CustomerCopy, ...]:
         target = receipt.document.target
         if target.kind == "image" and _made_by_job(job, receipt):
             add(Path(target.path), "image", receipt.document, _chain_doubt(job, receipt))
-    for journal in _journals(job):
+    for _, journal in job.journals:
+        if journal.target.kind != "image":
+            continue
         path = Path(journal.target.path)
         filed = copies.get(path)
         if filed is None or filed.doubt is not None or journal.phase != "done":  # done: what was filed tells more
@@ -133,18 +134,6 @@ def _has_paperwork(folder: Path, receipt: Receipt) -> bool:
     except DriveCareError:
         return False
     return (receipt_beside.target.path, receipt_beside.started) == (receipt.target.path, receipt.started)
-
-
-def _journals(job: JobState) -> Iterator[Journal]:
-    """Load the journals of this job's copies to images. Those of 0.1.0 do not name the job, but are in its folder."""
-    for path in sorted(job.folder.glob(_JOURNALS)) if job.folder is not None else ():
-        try:
-            journal = JournalFile(path).load()
-        except DriveCareError:
-            continue
-        ids = (job.id,) if job.opening.tool_version is not None else (job.id, None)
-        if journal is not None and journal.target.kind == "image" and journal.job in ids:
-            yield journal
 
 
 def _is_delivered(job: JobState, bag: FiledDocument[BagReceipt]) -> SameDrive:

@@ -29,9 +29,11 @@ from drivecare.job.model import (
     Move,
     Opening,
     Route,
+    UnfinishedCopy,
     Withdrawal,
 )
 from drivecare.job.proof import CopyProof, find_copy_proof
+from drivecare.job.unfinished import find_unfinished, load_journals
 from drivecare.reading.identity import DriveId, compare, normalise_serial
 from drivecare.reading.model import Drive
 from drivecare.reading.surface import SurfaceScan
@@ -39,11 +41,24 @@ from drivecare.risk.model import Assessment
 from drivecare.shell import command_line
 from drivecare.transfer.areas import Area, overlap, uncovered
 from drivecare.transfer.files.bag import BagReceipt
+from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.receipt import Receipt
 
 # The options in commands that a job suggests; any other word that begins with a hyphen is the name of a file.
 _OPTIONS = frozenset(
-    ("--job", "--jobs", "--note", "--as", "--host", "--reading", "--stock", "--candidate", "--started", "--old-drive")
+    (
+        "--job",
+        "--jobs",
+        "--note",
+        "--as",
+        "--host",
+        "--reading",
+        "--stock",
+        "--candidate",
+        "--started",
+        "--old-drive",
+        "--resume",
+    )
 )
 
 
@@ -147,6 +162,16 @@ class JobState:
     def proof(self) -> CopyProof:
         """The proof that the customer's data is on the new drive, good or wanting."""
         return find_copy_proof(self)
+
+    @cached_property
+    def journals(self) -> tuple[tuple[Path, Journal], ...]:
+        """The journals of this job's copies of drives and images, finished or not, each with its place."""
+        return tuple(load_journals(self))
+
+    @cached_property
+    def unfinished(self) -> tuple[UnfinishedCopy, ...]:
+        """The copies that were begun for this job and are not finished."""
+        return find_unfinished(self)
 
     @cached_property
     def gate(self) -> Gate:

@@ -204,6 +204,26 @@ class TimelineEntry(Value, frozen=True, kw_only=True):
     withdrawn_by: int | None = None
 
 
+class UnfinishedCopy(Value, frozen=True, kw_only=True):
+    """A copy of a job that was begun and is not finished; `resume` is the command that goes on with it.
+
+    `bytes_total` is null where the whole is not known; `files` counts those of a file copy. `reading_back`: all is
+    copied and remains to be proven. `saved_at`: when its journal, the `file` in the job's folder, was last written.
+    """
+
+    kind: Literal["sectors", "files"]
+    source: str
+    target: str
+    bytes_total: int | None = None
+    bytes_copied: int = 0
+    files: int | None = None
+    reading_back: bool = False
+    started: str
+    saved_at: str | None = None
+    file: str
+    resume: str
+
+
 class JobTimeline(Value, frozen=True, kw_only=True):
     """Everything filed in a job so far, in order, and the next step.
 
@@ -228,6 +248,7 @@ class JobTimeline(Value, frozen=True, kw_only=True):
     gate_open: bool
     story: tuple[TimelineEntry, ...] = ()
     faults: tuple[str, ...] = ()
+    unfinished: tuple[UnfinishedCopy, ...] = ()
     next: str | None = None
     why: str | None = None
 
@@ -242,6 +263,7 @@ class JobLine(Value, frozen=True, kw_only=True):
     serials: tuple[str, ...] = ()
     verdict: str | None = None
     gate_open: bool | None = None
+    unfinished: tuple[UnfinishedCopy, ...] = ()
     error: str | None = None
 
 

@@ -19,6 +19,7 @@ from drivecare.clock import format_day, parse_timestamp
 from drivecare.format import format_count
 from drivecare.job.contents import FiledDocument, newest_of
 from drivecare.job.filed_readings import CLOCKS_DIFFER
+from drivecare.job.unfinished import tell_unfinished, unfinished_to
 from drivecare.reading.identity import DriveId, Identity, Named, SameDrive, compare
 from drivecare.transfer.areas import Area, merge, total
 from drivecare.transfer.files.bag import BagReceipt
@@ -67,8 +68,15 @@ def find_copy_proof(job: JobState) -> CopyProof:
     receipt = newest_of([filed for filed in job.receipts if _is_drive(job, filed.document.target, new_drive) == "yes"])
     bag = newest_of(job.bags)
     by_files = job.plan is not None and job.plan.document.migration != "sector-copy"
+    begun = next((copy for copy in job.unfinished if copy.kind == "files"), None) if by_files else None
+    if begun is not None:
+        return CopyProof(holds=False, evidence=f"not finished: {tell_unfinished(begun)}", next=begun.resume)
     if bag is not None and by_files and (receipt is None or bag.number > receipt.number):
         return _prove_by_bag(job, bag, old_drive, new_drive)
+    unfinished = unfinished_to(job, new_drive, receipt.document if receipt is not None else None)
+    if unfinished is not None:
+        evidence = f"not finished: {tell_unfinished(unfinished)}"
+        return CopyProof(holds=False, evidence=evidence, next=unfinished.resume)
     if receipt is None:
         targets = sorted({str(DriveId.of(filed.document.target)) for filed in job.receipts})
         evidence = f"no copy to {new_drive}" + (f", only to {', '.join(targets)}" if targets else "")

@@ -45,6 +45,7 @@ def build_timeline(job: JobState) -> JobTimeline:
         gate_open=job.gate.open,
         story=tuple(_timeline_entry(job, file) for file in job.contents.files),
         faults=job.audit.sentences,
+        unfinished=job.unfinished,
         next=next_command,
         why=why,
     )
@@ -108,6 +109,7 @@ def _line_of(job: JobState) -> JobLine:
         serials=tuple(sorted(filter(None, serials))),
         verdict=job.old_drive.document.verdict if job.old_drive is not None else None,
         gate_open=job.gate.open,
+        unfinished=job.unfinished,
     )
 
 

@@ -27,11 +27,11 @@ from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Literal
 
 import msgspec
 
 from drivecare import __version__
+from drivecare.documents import decode, encode
 from drivecare.job.model import JobLine
 from drivecare.job.timeline import JobSummary
 from drivecare.storage import regular_file, write_file
@@ -45,9 +45,8 @@ _TABLES = """
     CREATE TABLE about (format TEXT);
     CREATE TABLE jobs (
         id TEXT PRIMARY KEY, times TEXT, files BLOB, settled INTEGER, judged_at REAL, holds_until REAL, filed TEXT,
-        host TEXT, state TEXT, opened_at TEXT, verdict TEXT, gate_open INTEGER
+        line BLOB
     ) WITHOUT ROWID;
-    CREATE TABLE serials (id TEXT, serial TEXT, PRIMARY KEY (id, serial)) WITHOUT ROWID;
     CREATE TABLE drives (name TEXT, id TEXT, PRIMARY KEY (name, id)) WITHOUT ROWID;
     CREATE INDEX drives_of_job ON drives (id);
 """
@@ -120,11 +119,9 @@ class JobIndex:
         self.remove((id,))
         line, until = summary.line, summary.holds_until.timestamp() if summary.holds_until is not None else None
         filed_at = filed.astimezone(UTC).isoformat()
-        known = (id, stamp.times, stamp.files, stamp.settled, now.timestamp(), until, filed_at)
-        shown = (line.host, line.state, line.opened_at, line.verdict, line.gate_open)
-        self._database.execute("INSERT INTO jobs VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)", (*known, *shown))
+        row = (id, stamp.times, stamp.files, stamp.settled, now.timestamp(), until, filed_at, encode(line))
+        self._database.execute("INSERT INTO jobs VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
         self._changed = True
-        self._database.executemany("INSERT INTO serials VALUES (?, ?)", [(id, serial) for serial in line.serials])
         self._database.executemany("INSERT INTO drives VALUES (?, ?)", [(name, id) for name in summary.drives])
 
     def settle(self, id: str, stamp: Stamp) -> None:
@@ -137,7 +134,6 @@ class JobIndex:
         """Take jobs out that are gone or cannot be read."""
         for id in ids:
             if self._database.execute("DELETE FROM jobs WHERE id = ?", (id,)).rowcount:
-                self._database.execute("DELETE FROM serials WHERE id = ?", (id,))
                 self._database.execute("DELETE FROM drives WHERE id = ?", (id,))
                 self._changed = True
 
@@ -147,18 +143,13 @@ class JobIndex:
 
     def lines(self) -> Iterator[JobLine]:
         """Every job in one line."""
-        serials: dict[str, list[str]] = {}
-        for id, serial in self._database.execute("SELECT id, serial FROM serials ORDER BY id, serial"):
-            serials.setdefault(id, []).append(serial)
-        for row in self._database.execute("SELECT id, host, state, opened_at, verdict, gate_open FROM jobs"):
-            yield _line_of(row, serials.get(row[0], ()))
+        for (line,) in self._database.execute("SELECT line FROM jobs"):
+            yield decode(JobLine, line, origin=INDEX)
 
     def line(self, id: str) -> JobLine:
         """One job in one line."""
-        serials = self._database.execute("SELECT serial FROM serials WHERE id = ? ORDER BY serial", (id,))
-        columns = "id, host, state, opened_at, verdict, gate_open"
-        row = self._database.execute(f"SELECT {columns} FROM jobs WHERE id = ?", (id,)).fetchone()
-        return _line_of(row, [serial for (serial,) in serials])
+        (line,) = self._database.execute("SELECT line FROM jobs WHERE id = ?", (id,)).fetchone()
+        return decode(JobLine, line, origin=INDEX)
 
     def with_drive(self, names: Iterable[str]) -> list[tuple[datetime, str]]:
         """The jobs that read a drive with one of these names, likewise."""
@@ -177,19 +168,6 @@ class JobIndex:
 
 def _filed_times(rows: Iterable[tuple[str, str]]) -> list[tuple[datetime, str]]:
     return [(datetime.fromisoformat(filed), id) for filed, id in rows]
-
-
-def _line_of(row: tuple[str, str, Literal["open", "closed"], str, str | None, int], serials: Iterable[str]) -> JobLine:
-    id, host, state, opened_at, verdict, gate_open = row
-    return JobLine(
-        id=id,
-        host=host,
-        state=state,
-        opened_at=opened_at,
-        serials=tuple(serials),
-        verdict=verdict,
-        gate_open=bool(gate_open),
-    )
 
 
 def _load(path: Path) -> sqlite3.Connection:

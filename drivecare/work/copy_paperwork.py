@@ -16,14 +16,14 @@ from drivecare.transfer.sectors.digests import Algorithm
 from drivecare.transfer.sectors.engine import CopySettings
 from drivecare.transfer.sectors.guards import Consent, Endpoint
 from drivecare.transfer.sectors.journal import Journal, Parent
-from drivecare.transfer.sectors.journal_file import JournalFile
+from drivecare.transfer.sectors.journal_file import JOURNAL_SUFFIX, JournalFile
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.work.result_path import result_path
 
 if TYPE_CHECKING:
     from drivecare.record.port import FiledJob
 
-RECEIPT_SUFFIX, JOURNAL_SUFFIX = ".receipt.json", ".journal.json"
+RECEIPT_SUFFIX = ".receipt.json"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -8,12 +8,13 @@ from __future__ import annotations
 import contextlib
 import os
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Literal
 
 import msgspec
 
-from drivecare.documents import Value, decode
-from drivecare.errors import BadInput, Refused
+from drivecare.documents import PlainPath, Value, decode, read_bytes
+from drivecare.errors import BadInput, DriveCareError, Refused
 from drivecare.transfer.files import bag
 from drivecare.transfer.files.bag_check import read_tag_file
 from drivecare.transfer.files.file_system import Folder
@@ -21,6 +22,7 @@ from drivecare.transfer.files.survey import TreeEntry
 
 _BATCH_FILES, _BATCH_BYTES = 256, 64 << 20  # how much is flushed, then journalled, at a time
 _JOURNAL_PATH = os.fsencode(bag.BAG_JOURNAL)
+BEGUN_SUFFIX = ".bag-begun.json"
 _START_OVER = "Take the target folder away and copy anew; the source is untouched."
 
 
@@ -56,6 +58,15 @@ class CopiedFile(Value, frozen=True, kw_only=True):
     def is_still(self, entry: TreeEntry) -> bool:
         """Whether the source file still is what was copied."""
         return (entry.size_bytes, entry.mtime_ns, entry.ctime_ns) == (self.bytes, self.mtime_ns, self.ctime_ns)
+
+
+class BegunBag(Value, frozen=True, kw_only=True):
+    """A note in a job's folder that a file copy was begun and has not ended: its journal lies in the bag."""
+
+    schema: Literal["drivecare/bag-begun-1"] = "drivecare/bag-begun-1"
+    source: PlainPath
+    target: PlainPath
+    started: str
 
 
 class BagJournal:
@@ -121,6 +132,16 @@ class BagJournal:
         with contextlib.suppress(OSError):
             self.flush()
         self._file.close()
+
+
+def count_claims(target: Path) -> tuple[int, int] | None:
+    """Count the files and bytes that the journal of an unfinished bag claims; None where it cannot be read here."""
+    try:
+        _, *lines = read_bytes(target / bag.BAG_JOURNAL).splitlines(keepends=True)
+        claims = [decode(CopiedFile, line, origin=bag.BAG_JOURNAL) for line in lines if line.endswith(b"\n")]
+    except (DriveCareError, OSError, ValueError):
+        return None
+    return len({claim.path for claim in claims}), sum({claim.path: claim.bytes for claim in claims}.values())
 
 
 def _encode_line(row: Value) -> bytes:

@@ -9,6 +9,8 @@ from drivecare.errors import BadInput, Refused
 from drivecare.storage import write_file
 from drivecare.transfer.sectors.journal import Journal, contradiction, sealed
 
+JOURNAL_SUFFIX = ".journal.json"
+
 
 class JournalFile:
     """A journal in a file."""

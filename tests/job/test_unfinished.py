@@ -1,0 +1,148 @@
+"""A copy half done is part of its job: how far it is, since when, and how to go on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import msgspec
+import pytest
+
+from drivecare.documents import encode
+from drivecare.job.gate import judge_gate
+from drivecare.job.job_state import JobState, load_job_state
+from drivecare.job.timeline import build_timeline, summarise_job
+from drivecare.job.unfinished import tell_unfinished
+from drivecare.transfer.areas import Area
+from drivecare.transfer.files.bag import BAG_JOURNAL
+from drivecare.transfer.files.bag_journal import BegunBag
+from drivecare.transfer.sectors.journal import Journal, new_journal, pack
+from drivecare.transfer.sectors.journal_file import JournalFile
+from drivecare.transfer.sectors.receipt import End
+from drivecare.transfer.sectors.segments import Segment
+from tests.job.carried import (
+    NEW,
+    NOW,
+    OLD,
+    OTHER,
+    SIZE,
+    assessment,
+    bag,
+    data_route,
+    device,
+    empty_route,
+    fact,
+    filed,
+    image,
+    plan,
+    receipt,
+)
+
+BEGUN = "2026-11-25T11:15:00+00:00"  # after the copy of `data_route` was verified
+RESUME = "drivecare copy /dev/sdb /dev/sdc --resume --job 1042"
+
+
+def journal(target: End, *, started: str = BEGUN, across: int = SIZE // 4, **facts: object) -> Journal:
+    fresh = new_journal(device(OLD, "/dev/sdb"), target, started=started)
+    segment = Segment(Area.between(0, across), bytes(32 * (across >> 20)))
+    return msgspec.structs.replace(fresh, job="1042", copied=pack([segment], fresh.chunk_bytes), **facts)
+
+
+def state_with(folder: Path, journal: Journal, documents: list | None = None) -> JobState:  # type: ignore[type-arg]
+    job = filed(folder, data_route() if documents is None else documents)
+    JournalFile(job.path / "sdc.journal.json").save(journal)
+    return load_job_state(job.read(), now=NOW)
+
+
+def copied(state: JobState) -> tuple[bool, str, str | None]:
+    item = next(item for item in judge_gate(state).items if item.item == "copy-verified")
+    return item.holds, item.evidence, item.next
+
+
+def test_how_far_since_when_and_how_to_go_on(tmp_path: Path) -> None:
+    state = state_with(tmp_path, journal(device(NEW, "/dev/sdc")), data_route()[:4])
+    (copy,) = build_timeline(state).unfinished
+    assert (copy.bytes_copied, copy.bytes_total, copy.resume) == (SIZE // 4, SIZE, RESUME)
+    says = tell_unfinished(copy)
+    assert says.startswith(
+        "Kestrel KD-500 KX25-00417 (/dev/sdb) to Petrel PM-500 PM6-311842 (/dev/sdc): 25 % copied, 16.8 MB of 67.1 MB; "
+        "begun 25 Nov 2026"
+    )
+    assert copied(state) == (False, f"not finished: {says}", RESUME)
+    assert build_timeline(state).next == RESUME
+    assert summarise_job("1042", lambda: state.contents).line.unfinished == (copy,)
+
+
+@pytest.mark.promise(2)
+def test_a_copy_begun_over_a_verified_one_overtakes_its_proof(tmp_path: Path) -> None:
+    assert copied(state_with(tmp_path / "a", journal(device(OTHER, "/dev/sdc"))))[0]
+    assert copied(state_with(tmp_path / "b", journal(image("/srv/old.img"))))[0]
+    assert copied(state_with(tmp_path / "c", journal(device(NEW, "/dev/sdc"), started="2026-11-24T10:00:00+00:00")))[0]
+    assert copied(state_with(tmp_path / "d", journal(device(NEW, "/dev/sdc"), phase="done")))[0]
+    assert not copied(state_with(tmp_path / "e", journal(device(NEW, "/dev/sdc"))))[0]
+    nameless = End(path="/dev/sdc", kind="device", size_bytes=SIZE)
+    assert not copied(state_with(tmp_path / "f", journal(nameless)))[0]
+
+
+def test_a_copy_that_goes_on_after_it_was_verified_is_not_proven(tmp_path: Path) -> None:
+    same = receipt(device(OLD, "/dev/sdb"), device(NEW, "/dev/sdc")).started
+    assert copied(state_with(tmp_path, journal(device(NEW, "/dev/sdc"), started=same)))[2] == RESUME
+
+
+def test_what_did_not_read_back_is_told_by_the_receipt(tmp_path: Path) -> None:
+    bad = receipt(
+        device(OLD, "/dev/sdb"),
+        device(NEW, "/dev/sdc"),
+        verified=False,
+        verification=None,
+        mismatched=(Area(offset=0, length=4096),),
+    )
+    state = state_with(tmp_path, journal(device(NEW, "/dev/sdc"), started=bad.started), [*data_route()[:4], bad])
+    assert copied(state)[1].startswith("1 area did not read back as they should")
+
+
+def test_an_image_half_made_is_on_its_way(tmp_path: Path) -> None:
+    state = state_with(tmp_path, journal(image("/srv/old.img"), phase="reading-back"), data_route()[:4])
+    assert "all is copied, but not read back yet" in copied(state)[1]
+    assert copied(state)[2] == "drivecare copy /dev/sdb /srv/old.img --resume --job 1042"
+
+
+def test_journals_of_other_jobs_and_damaged_ones_are_none_of_this_job(tmp_path: Path) -> None:
+    other = msgspec.structs.replace(journal(device(NEW, "/dev/sdc")), job="7")
+    assert state_with(tmp_path / "a", other).unfinished == ()
+    job = filed(tmp_path / "b", data_route())
+    (job.path / "sdc.journal.json").write_bytes(b"{")
+    assert load_job_state(job.read(), now=NOW).unfinished == ()
+
+
+def test_a_closed_job_has_nothing_to_go_on_with(tmp_path: Path) -> None:
+    from tests.record.test_taking_back import CLOSING
+
+    assert state_with(tmp_path, journal(device(NEW, "/dev/sdc")), [*data_route(), CLOSING]).unfinished == ()
+
+
+def test_a_file_copy_half_done(tmp_path: Path) -> None:
+    documents = [
+        fact("consent"),
+        fact("route", "new-drive-data"),
+        assessment(OLD, "replace"),
+        plan(migration="unit-initialises"),
+        assessment(NEW, "refit", sale="new"),
+        bag(),
+    ]
+    assert len(empty_route()) == 5
+    job = filed(tmp_path / "jobs", documents)
+    assert copied(load_job_state(job.read(), now=NOW))[0]
+    target = tmp_path / "bag"
+    begun = BegunBag(source="/mnt/old", target=str(target), started=BEGUN)
+    (job.path / "bag.bag-begun.json").write_bytes(encode(begun))
+    command = f"drivecare copy-files /mnt/old {target} --resume --job 1042"
+    state = load_job_state(job.read(), now=NOW)
+    assert copied(state)[2] == command
+    assert "how much is across is not known here" in copied(state)[1]
+    target.mkdir()
+    lines = [b'{"schema": "drivecare/bag-journal-1", "source": "/mnt/old"}']
+    lines += [
+        b'{"path": "%s", "bytes": 700, "mtime_ns": 1, "ctime_ns": 1, "sha256": "00"}' % name for name in (b"a", b"b")
+    ]
+    (target / BAG_JOURNAL).write_bytes(b"\n".join(lines) + b'\n{"path": "torn')
+    assert "2 files, 1.4 kB copied" in copied(load_job_state(job.read(), now=NOW))[1]
