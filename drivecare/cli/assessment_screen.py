@@ -130,7 +130,8 @@ def _show_finding(out: Screen, finding: Finding) -> None:
     sentences = [part.rstrip(".") for part in (now if too_long else "", finding.detail, finding.why) if part]
     reasons = ". ".join(sentence[0].upper() + sentence[1:] for sentence in sentences)
     _show_row(out, finding.label, "" if too_long else now, limit, finding.severity)
-    out.print_wrapped(f"{reasons} ({finding.source_kind}).", first=_INDENT * 3)
+    source = ": ".join(filter(None, (finding.source_kind, finding.source_name)))
+    out.print_wrapped(f"{reasons} ({source}).", first=_INDENT * 3)
 
 
 def _describe_lbas(assessment: Assessment) -> str:
@@ -165,7 +166,7 @@ def _describe_chance(chance: Chance) -> str:
         text += f" The same drive with nothing to show: {_percent(chance.clean)}."
     if chance.unmeasured:
         text += f" Not measured: {', '.join(chance.unmeasured)}."
-    return f"{text} Basis: {chance.basis.rstrip('.')}."
+    return f"{text} Basis, {chance.basis.rstrip('.')}."
 
 
 def _show_points(out: Screen, title: str, points: Iterable[str]) -> None:

@@ -138,7 +138,7 @@ def _list_limits(reading: Reading, reasoning: Reasoning, sale: Sale, rules: Rule
         "measured": reasoning.chance.basis.startswith("measured"),
         "bridge": reading.bridge is not None,
         "no-selftest": reasoning.signals.keys().isdisjoint({"last_selftest", "old_failed_selftest"}),
-        "no-verdict": reading.drive_says == "silent",
+        "no-verdict": reading.drive_says == "silent" and reading.drive_says_words is None,
         "no-scan": reasoning.scan is None,
     }
     limits = [caveat.describe() for caveat in rules.caveats if conditions.get(caveat.when)]

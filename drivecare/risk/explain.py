@@ -12,7 +12,7 @@ from drivecare.risk.findings import SEVERITIES, evaluate_level, find_silencers
 from drivecare.risk.model import Chance
 from drivecare.risk.rules import Rule, RuleSet, load_rules
 from drivecare.risk.signals import Signal, Signals, spell
-from drivecare.risk.survival import added_hazard, age_step, find_base_rate, load_table, score
+from drivecare.risk.survival import added_hazard, age_step, find_base_rate, load_table, look_up, score
 from drivecare.risk.verdict import adapt_to_sale
 
 
@@ -91,7 +91,9 @@ def _explain_points(reading: Reading, reasoning: Reasoning) -> Iterator[str]:
     yield f"   {state.points} points in all, failures per 100 drive-years: {added:.1%} within a year by these alone"
     older = f", its hazard times {step.factor:g} from {step.from_years} years on" if step.factor != 1 else ""
     yield f"   base rate of {f'{row.maker} drives' if row.maker else 'any drive'}: {row.chance:.1%}{older}"
+    counted = look_up(table, row, state.points, reading.values.power_on_hours).with_excluded
     yield f"   together, as hazards that add up: {estimate:.1%}"
+    yield f"   with {', '.join(table.excluded_models)}, which is left out of the table: {counted:.1%}"
     if estimate != reasoning.chance.estimate:
         yield "   a finding that these counters do not cover gives a higher chance, which stands instead:"
 

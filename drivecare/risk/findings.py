@@ -87,5 +87,6 @@ def _make_finding(signal: Signal, rule: Rule, level: Level, limit: Observed | No
         why=rule.why,
         source=source.cite(),
         source_kind=source.kind,
+        source_name=source.name,
         action=level.action or rule.action,
     )

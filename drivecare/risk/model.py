@@ -35,7 +35,7 @@ class Finding(Value, frozen=True, kw_only=True):
 
     `signal`: a field of `Values` or another stable snake_case name; `label`: the same in words. `limit`: what was
     exceeded, None without a number. `detail`: what was seen beside the number. `source` starts with its kind:
-    "measured: ...". `action`: what to do.
+    "measured: ..."; `source_name` is its title alone, empty for a judgement. `action`: what to do.
     """
 
     signal: str
@@ -48,6 +48,7 @@ class Finding(Value, frozen=True, kw_only=True):
     why: str = ""
     source: str
     source_kind: SourceKind
+    source_name: str = ""
     action: str
 
 

@@ -44,6 +44,13 @@ class Provenance(Strict, frozen=True, kw_only=True, omit_defaults=True):
         if self.kind == "published" and not (self.title and self.year):
             raise ValueError("a published source needs its title and year")
 
+    @property
+    def name(self) -> str:
+        """The source alone, short enough for a row of a screen; "" for a judgement, which has none."""
+        if self.title:
+            return f"{self.title}, {self.year}"
+        return "" if self.kind == "judgement" else re.split("[;:]", self.text)[0]
+
     def cite(self) -> str:
         """Cite it in one line: the kind, the publication, the numbers."""
         publication = f"{self.title} ({self.year})" if self.title else ""
@@ -167,8 +174,7 @@ class Caveat(Strict, frozen=True, kw_only=True, omit_defaults=True):
         """The sentence with its source."""
         if self.source is None:
             return self.text
-        source = f"{self.source.title}, {self.source.year}" if self.source.title else self.source.text
-        return f"{self.text.rstrip('.')} ({self.source.kind}: {source})."
+        return f"{self.text.rstrip('.')} ({self.source.kind}: {self.source.name or self.source.text})."
 
 
 class AttributeGroup(Strict, frozen=True, kw_only=True):

@@ -186,7 +186,7 @@ def measured_chance(reading: Reading, table: SurvivalTable | None = None) -> Cha
         low=estimate.low,
         high=estimate.high,
         clean=look_up(table, row, 0, hours).chance,
-        basis=_basis(table, row, state.points, hours, estimate),
+        basis=_basis(table, row, state.points, hours),
         unmeasured=list_unmeasured(table, reading.drive),
     )
 
@@ -255,19 +255,19 @@ def added_hazard(table: SurvivalTable, points: int, column: str = "chance") -> f
     return math.exp((1 - share) * math.log(lower) + share * math.log(upper))
 
 
-def _basis(table: SurvivalTable, row: BaseRate, points: int, hours: int | None, estimate: Estimate) -> str:
+def _basis(table: SurvivalTable, row: BaseRate, points: int, hours: int | None) -> str:
     """One sentence on where the number comes from."""
     maker, step = f"{row.maker} drives" if row.maker else "drives of all makers", age_step(table, hours)
     counts: MeasuredChance = row
-    state = "that show none of these signs"
+    state = "none of these signs"
     if points > 0:
-        counts, state = min(table.bands, key=lambda band: abs(band.points - points)), "in a state like this"
+        counts, state = min(table.bands, key=lambda band: abs(band.points - points)), "a state like this"
         maker = "drives"
-    excluded = f"{estimate.with_excluded:.1%} with {', '.join(table.excluded_models)} counted"
+    without = f", without {', '.join(table.excluded_models)}" if table.excluded_models else ""
     age = ""
     if step.judged:
         age = f"; judgement: {step.factor:g} times the base rate from {step.from_years} years on, which too few reached"
     return (
-        f"measured: {counts.readings:,} readings of {maker} {state}, followed for a year; {counts.failed:,} drives "
-        f"failed ({table.source}, {table.first_day[:4]} to {table.last_day[:4]}; {excluded}){age}"
+        f"measured: {counts.failed:,} {maker} failed within a year of showing {state} ({counts.readings:,} readings; "
+        f"{table.source}, {table.first_day[:4]} to {table.last_day[:4]}{without}){age}"
     )

@@ -59,7 +59,7 @@ def test_everything_on_it_is_of_the_job(tmp_path: Path) -> None:
         "KX25-00417",
         "PM6-311842",
         "sectors waiting to be remapped",
-        "measured: Backblaze 2013-2016",
+        "measured: Backblaze drive statistics 2013-2016",
         "5f3a" * 16,
         "read back past the bench machine's cache",
         "1,048,576",

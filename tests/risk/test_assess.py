@@ -135,7 +135,7 @@ def test_explanation_shows_every_step() -> None:
     text = "\n".join(lines)
     assert lines[0] == "1. What was seen, and what each rule says about it"
     assert "   pending = 0: nothing (not above 0)" in lines
-    assert "   reallocated = 3: above 0: recheck [measured: Backblaze 2013-2016" in text
+    assert "   reallocated = 3: above 0: recheck [measured: Backblaze drive statistics 2013-2016" in text
     assert "   4 points in all, failures per 100 drive-years: " in text
     assert "   recheck: asks for recheck: holds" in lines
     assert lines[-1] == "Verdict: recheck. Something to clear up first, then read it again."
@@ -217,6 +217,19 @@ def test_a_count_that_asks_for_more_than_its_chance_says_so() -> None:
     assert "asks for more than the chance of failing alone" in many.source
     assert (few.severity, few.source_kind) == ("recheck", "measured")
     assert any("asks for more than the chance" in line for line in explain(hdd(reallocated=100)))
+
+
+def test_a_finding_names_its_source_and_a_judgement_has_none() -> None:
+    names = {f.source_kind: f.source_name for f in assess(hdd(reallocated=3, pending=1, spin_retries=2)).findings}
+    assert names == {"measured": "Backblaze drive statistics 2013-2016", "judgement": ""}
+    warned = assess(sas(critical_warnings=("0b/05",))).findings[0]
+    assert warned.source_name == "INCITS 513 SCSI Primary Commands 4, additional sense codes, 2015"
+
+
+def test_a_verdict_in_words_that_mean_nothing_is_not_missing() -> None:
+    missing = "The drive's own overall verdict is missing."
+    assert missing in assess(reading(drive_says="silent")).limits
+    assert missing not in assess(reading(drive_says="silent", drive_says_words="WARNING: [asc=b, ascq=5]")).limits
 
 
 def test_a_failed_test_of_long_ago_is_a_test_on_record() -> None:
