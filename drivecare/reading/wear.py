@@ -130,6 +130,8 @@ def read_percent_used(rows: tuple[Attribute, ...], label: str) -> WearTold:
             doubt = f"Row {row.id} reads {row.raw}: that many percent of the rated endurance are used, or are left."
     if told and (worst := max(told.values())) - (best := min(told.values())) > _DISPUTED:
         doubt = f"One row says that {worst} % of the rated endurance is used, another {best} %."
+    elif told and worst > 100 - _DISPUTED:
+        doubt = None  # a row that may mean "nothing left" does not contradict one that says so
     return WearTold(max(told.values(), default=None), doubt)
 
 

@@ -107,7 +107,7 @@ def _find_contradictions(reading: Reading, thresholds: Thresholds) -> Iterator[C
 def _contradict_hours(reading: Reading, hours: int, thresholds: Thresholds) -> Iterator[Contradiction]:
     most_hours = hours + thresholds.counter_slack_hours.value
     statistics = [(f"the {spell(name)} of its statistics", reading.statistics.get(name)) for name in HOUR_STATISTICS]
-    statistics += [("the head flying hours", row.raw) for row in reading.attributes if _counts_flying_hours(row)]
+    statistics += [("its head flying hours", row.raw) for row in reading.attributes if _counts_flying_hours(row)]
     for witness, logged in (*_logged_hours(reading), *statistics):
         if logged is not None and logged > most_hours:
             yield "hours", logged, hours, f"{hours:,} power-on hours, but {logged:,} by {witness}"

@@ -117,6 +117,13 @@ def test_a_column_left_empty_says_nothing(attribute: Attribute, used: int | None
     assert (told.percent_used, told.doubt is not None) == (used, doubted)
 
 
+def test_a_row_that_may_mean_nothing_left_does_not_contradict_one_that_says_so() -> None:
+    zero = Attribute(id=231, name=LEFT, value=0, worst=0, threshold=0, raw=0)
+    assert read_percent_used((zero, row(177, WEAR, 0, 9000)), "") == (100, None)
+    told = read_percent_used((zero, row(177, WEAR, 97, 61)), "")
+    assert (told.percent_used, told.doubt is not None) == (3, True)
+
+
 def test_rows_that_contradict_each_other_are_said_to() -> None:
     told = read_percent_used((row(177, WEAR, 4), row(231, LEFT, 95)), "")
     assert told == (96, "One row says that 96 % of the rated endurance is used, another 5 %.")
