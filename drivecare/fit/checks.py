@@ -11,15 +11,17 @@ from typing import Final
 
 from drivecare.documents import Value
 from drivecare.fit.host_profile import Host, Screws
-from drivecare.fit.model import Candidate, CheckResult, FitCheck, InterfaceProtocol, ReplacedDrive
+from drivecare.fit.model import Candidate, CheckResult, FitCheck, ReplacedDrive
 from drivecare.fit.standards import (
     ScrewLimits,
+    can_spare,
     connectors,
     form_factors,
     interfaces,
     pcie_payload_mb_s,
     possible_draws,
     sata_payload_mb_s,
+    spoken_protocol,
 )
 from drivecare.format import spell_protocol
 from drivecare.reading.identity import compare, shown_alike
@@ -102,9 +104,8 @@ def check_form_factor(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
             "form-factor", "warn", f"{body.name} fits into the {native.name} bay with an adapter", bay.source
         )
     else:
-        size = f"{body.width_mm:g} x {body.length_mm:g} mm"
-        reason = f"{body.name} ({size}) does not fit into a bay for {native.name}"
-        yield FitCheck("form-factor", "block", f"{reason} ({native.width_mm:g} x {native.length_mm:g} mm)", body.source)
+        reason = f"{body.outline} does not fit into a bay for {native.outline}"
+        yield FitCheck("form-factor", "block", reason, body.source)
 
 
 def _in_adapter(candidate: Candidate, swap: Swap) -> bool:
@@ -231,18 +232,13 @@ def check_screw_depth(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
         yield FitCheck("screw-depth", "warn", reason, limits.source)
 
 
-def spoken_protocol(candidate: Candidate) -> InterfaceProtocol | None:
-    """Its protocol, as given, or as its connector leaves no choice."""
-    if candidate.protocol is None and candidate.connector is not None:
-        plug = connectors()[candidate.connector]
-        protocols = plug.speaks or plug.protocols
-        return protocols[0] if len(protocols) == 1 else None
-    return candidate.protocol
-
-
 def check_connector(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     """Whether the drive's plug goes into the unit's socket."""
     socket = connectors()[swap.host.interface.connector]
+    if socket.soldered:
+        reason = f"the unit has {socket.name}: no drive goes in"
+        yield FitCheck("connector", "block", reason, swap.host.interface.source)
+        return
     if candidate.connector is None:
         yield FitCheck("connector", "unknown", f"its plug is not known; the unit has {socket.name}", socket.source)
         return
@@ -313,9 +309,10 @@ def check_supply(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     peaks = {"3v3": candidate.peak_3v3_amps, "5v": candidate.peak_5v_amps, "12v": candidate.peak_12v_amps}
     draws = possible_draws(candidate, spoken_protocol(candidate))
     doubtful = []
+    fed = [rail for rail in carried if supply is None or getattr(supply, f"rail_{rail}_amps") is not None]
     for rail, peak in peaks.items():
-        needed = [rail in draw.rails for draw in draws]
-        if peak == 0 or (peak is None and not any(needed)):
+        needed = [rail in draw.rails_fed_by(fed) for draw in draws]
+        if peak == 0 or (peak is None and not any(needed)) or can_spare(draws, fed, rail):
             continue
         available = None if supply is None else getattr(supply, f"rail_{rail}_amps")
         if rail in carried and (supply is None or available is not None):

@@ -143,15 +143,16 @@ def find_host(label: str, hosts: Iterable[HostDocument]) -> HostDocument:
     """Find the one profile that `label` means: an id, a name, or the text of a unit's label.
 
     The revision digits must agree, the country digits are ignored; a unit is never chosen by its name without the
-    revision. Several matches raise BadInput with the choices, none with the near misses.
+    revision. Of several bays with one plug, the plainest is meant: "mSATA" is not its half-size slot. Several matches
+    raise BadInput with the choices, none with the near misses.
     """
     hosts = tuple(hosts)
     name, words = label.strip().casefold(), split_words(label)
     matches = [host for host in hosts if name in (host.id.casefold(), host.name.casefold())]
     matches = matches or [host for host in hosts if label_matches(label, host)]
     described = [host for host in hosts if words and words <= describing_words(host)]
-    if not matches and [host.kind for host in described] == ["bay"]:
-        matches = described
+    if not matches and {host.kind for host in described} == {"bay"}:
+        matches = _plainest(described)
     if len(matches) == 1:
         return matches[0]
     choices = matches or (described if len(described) > 1 else [])
@@ -161,3 +162,10 @@ def find_host(label: str, hosts: Iterable[HostDocument]) -> HostDocument:
     near = near_misses(label, hosts)
     hint = f"Similar: {', '.join(near)}." if near else "See drivecare hosts list."
     raise BadInput("matches no unit or bay", location=f"label {label!r}", hint=hint)
+
+
+def _plainest(bays: list[HostDocument]) -> list[HostDocument]:
+    """Those of which nothing is told that is not told of the others too; none where the plugs differ."""
+    if len({bay.interface.connector for bay in bays}) > 1:
+        return []
+    return [bay for bay in bays if all(describing_words(bay) <= describing_words(other) for other in bays)]

@@ -62,8 +62,9 @@ class Screws(Strict, frozen=True, kw_only=True):
 class Bay(Strict, frozen=True, kw_only=True):
     """Where the drive sits. `height_mm`: the tallest drive it is built for; `least_height_mm`: the lowest it can hold.
 
-    `spacer`: a lower drive sits loose and needs one. `adapters`: smaller form factors that fit with an adapter. `also`:
-    other form factors that fit as they are, for M.2 slots with several stand-offs.
+    `spacer`: a lower drive sits loose and needs one. `adapters`: smaller form factors that fit with a frame, and ids of
+    profiles/adapters.toml, which take drives of another plug. `also`: other form factors that fit as they are, for M.2
+    slots with several stand-offs.
     """
 
     form_factor: NonEmptyText
@@ -81,6 +82,7 @@ class Interface(Strict, frozen=True, kw_only=True):
     """Connector and protocols. `link_gbps` is for SATA and SAS, the two PCIe numbers are for NVMe.
 
     `power_disable_held`: the unit feeds 3.3 V to pin 3 of the SATA power plug, which holds some drives in reset.
+    `pata_position`: how a drive is to be set on its IDE cable.
     """
 
     connector: NonEmptyText
@@ -89,6 +91,7 @@ class Interface(Strict, frozen=True, kw_only=True):
     pcie_generation: PositiveInt | None = None
     pcie_lanes: PositiveInt | None = None
     power_disable_held: bool = False
+    pata_position: Literal["master", "slave", "cable-select"] | None = None
     source: NonEmptyText
 
 

@@ -15,7 +15,7 @@ Fits = Literal["yes", "no", "unknown"]
 MigrationKind = Literal["sector-copy", "unit-initialises", "file-copy"]
 ArrayKind = Literal["mirror", "parity", "stripe", "none"]
 MediaKind = Literal["hdd", "ssd"]
-InterfaceProtocol = Literal["sata", "sas", "nvme", "pata"]
+InterfaceProtocol = Literal["sata", "sas", "nvme", "pata", "usb", "emmc"]
 RecordingMethod = Literal["conventional", "shingled"]
 SectorFormat = Literal["512n", "512e", "4Kn"]
 

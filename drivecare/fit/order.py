@@ -9,9 +9,11 @@ import itertools
 from collections.abc import Iterator
 from typing import Final
 
+from drivecare.fit.adapters import adapter_name
 from drivecare.fit.checks import Swap
 from drivecare.fit.host_profile import Host
 from drivecare.fit.model import SECTOR_FORMATS, Order, OrderRail
+from drivecare.fit.pata_checks import next_barrier
 from drivecare.fit.size_checks import FEW_YEARS, LEAST_STANDARD_GB, member_bytes, writing_pace
 from drivecare.fit.standards import connectors, form_factors
 from drivecare.format import format_bytes, format_count, spell_protocol
@@ -28,6 +30,8 @@ def make_order(swap: Swap) -> Order:
     limits = host.capacity
     least = required_bytes(swap)
     most = None if limits is None else limits.most_bytes or max(limits.exact_bytes, default=None)
+    barrier = None if least is None else next_barrier(host, least)
+    most = most if barrier is None else barrier[0]
     return Order(
         search=_search_words(host, least, most),
         form_factor=host.bay.form_factor,
@@ -85,6 +89,8 @@ def _rails(host: Host) -> Iterator[OrderRail]:
 def _search_words(host: Host, least: int | None, most: int | None) -> str:
     """What to type into a shop's search: "2.5-inch SATA drive, 500 GB to 1 TB, up to 9.5 mm high"."""
     bay, interface = host.bay, host.interface
+    if connectors()[interface.connector].soldered:
+        return f"no drive: the unit has {connectors()[interface.connector].name}"
     body, socket = form_factors()[bay.form_factor], connectors()[interface.connector]
     protocols = " or ".join(spell_protocol(protocol) for protocol in interface.protocols)
     link = f"{protocols} {socket.name}"
@@ -145,6 +151,8 @@ def _size_notes(swap: Swap, least: int | None, most: int | None) -> Iterator[str
         yield f"exactly {sizes}: {limits.why}"
     if swap.host.moving.array not in (None, "none") and swap.smallest_member_sectors is None:
         yield "least size: that of the drive pulled from the array; read the ones left, which may be larger"
+    if least is not None and (barrier := next_barrier(swap.host, least)):
+        yield f"no more than {barrier[0]:,} bytes unless you know that the unit takes more: {barrier[1]} may end there"
     if least is not None and most is not None and least > most:
         yield "the old drive is larger than this unit takes by its profile: ask before you order"
     if swap.host.moving.kind == "file-copy" and swap.used_bytes is None:
@@ -155,8 +163,8 @@ def _body_notes(host: Host) -> Iterator[str]:
     bay, bodies = host.bay, form_factors()
     if bay.also:
         yield f"or {' or '.join(bodies[name].name for name in bay.also)}, which goes in as it is"
-    if bay.adapters:
-        yield f"or {' or '.join(bodies[name].name for name in bay.adapters)} with an adapter: order that too"
+    for name in bay.adapters:
+        yield f"or {adapter_name(name)}: order that too"
     if bay.least_height_mm is not None:
         yield f"at least {bay.least_height_mm:g} mm high"
     if bay.form_factor.startswith("m2-") and bay.height_mm < _SINGLE_SIDED_MM + 0.1:
@@ -184,6 +192,9 @@ def _plug_notes(host: Host) -> Iterator[str]:
         yield f"any link speed; the unit uses {interface.link_gbps:.1f} Gb/s at most"
     if interface.pcie_generation is not None:
         yield f"any PCIe speed; the unit uses PCIe {interface.pcie_generation}.0 x{interface.pcie_lanes or 1} at most"
+    if "pata" in interface.protocols:
+        position = interface.pata_position or "master, slave or cable select as the old drive is"
+        yield f"set by its jumper: {position.replace('-', ' ')}"
     if interface.power_disable_held:
         yield "without the power-disable feature (pin 3), or with an adapter that does not carry 3.3 V"
     if host.supply is None:

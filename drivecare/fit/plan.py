@@ -8,11 +8,13 @@ from typing import Final
 import msgspec
 
 from drivecare.exit_codes import ExitCode
+from drivecare.fit.adapters import behind, check_adapter, find_adapter
 from drivecare.fit.candidates import make_names_unique
 from drivecare.fit.checks import BODY_CHECKS, Swap
 from drivecare.fit.host_profile import Host
 from drivecare.fit.model import Candidate, FitCheck, Fits, JudgedCandidate, Plan, ReplacedDrive
 from drivecare.fit.order import make_order
+from drivecare.fit.pata_checks import PATA_CHECKS
 from drivecare.fit.size_checks import SIZE_CHECKS, copy_minutes, promised_bytes
 from drivecare.fit.steps import make_cautions, make_steps
 from drivecare.fit.symptoms import advise
@@ -100,7 +102,13 @@ def _describe_swap(host: Host, reading: Reading | None, verdict: str | None, use
 
 def judge_candidate(candidate: Candidate, swap: Swap) -> JudgedCandidate:
     """Run every check of one candidate, and sum them up."""
-    checks = tuple(check for checker in (*BODY_CHECKS, *SIZE_CHECKS) for check in checker(candidate, swap))
+    adapter = find_adapter(candidate, swap.host)
+    fitted = candidate if adapter is None else behind(adapter, candidate)
+    checks = (
+        *(() if adapter is None else check_adapter(adapter, candidate, swap.host)),
+        *(check for checker in BODY_CHECKS for check in checker(fitted, swap)),
+        *(check for checker in (*SIZE_CHECKS, *PATA_CHECKS) for check in checker(candidate, swap)),
+    )
     estimate = copy_minutes(candidate, swap)
     return JudgedCandidate(
         name=candidate.name,

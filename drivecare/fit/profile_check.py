@@ -10,6 +10,7 @@ import msgspec
 
 from drivecare.documents import Value, convert, decode_toml
 from drivecare.errors import BadInput
+from drivecare.fit.adapters import adapters
 from drivecare.fit.host_profile import Host, HostCheck, Problem
 from drivecare.fit.profile_types import find_type_faults
 from drivecare.fit.standards import connectors, form_factors, interfaces
@@ -81,10 +82,14 @@ def _label_problems(host: Host) -> Iterator[Problem]:
 def _bay_problems(host: Host) -> Iterator[Problem]:
     bay = host.bay
     bodies = form_factors()
-    for key, names in (("form_factor", (bay.form_factor,)), ("also", bay.also), ("adapters", bay.adapters)):
+    for key, names, choices in (
+        ("form_factor", (bay.form_factor,), [*bodies]),
+        ("also", bay.also, [*bodies]),
+        ("adapters", bay.adapters, [*bodies, *adapters()]),
+    ):
         for name in names:
-            if name not in bodies:
-                yield Problem(key=f"bay.{key}", reason=f"{name!r} is none of: {', '.join(bodies)}")
+            if name not in choices:
+                yield Problem(key=f"bay.{key}", reason=f"{name!r} is none of: {', '.join(choices)}")
     if bay.least_height_mm is not None and bay.least_height_mm > bay.height_mm:
         yield Problem(
             key="bay.least_height_mm", reason=f"{bay.least_height_mm:g} is more than height_mm {bay.height_mm:g}"
@@ -124,7 +129,7 @@ def _interface_problems(host: Host) -> Iterator[Problem]:
             key="interface.connector", reason=f"{interface.connector!r} is none of: {', '.join(connectors())}"
         )
         return
-    if not connector.accepts:
+    if not connector.accepts and not connector.soldered:
         yield Problem(
             key="interface.connector", reason=f"{connector.name} is on drives; units do not have such a socket"
         )
@@ -143,6 +148,15 @@ def _interface_problems(host: Host) -> Iterator[Problem]:
         yield Problem(key="interface.pcie_generation", reason=f"{interface.pcie_generation} is beyond {generations}")
     if interface.power_disable_held and "12v" not in connector.rails:
         yield Problem(key="interface.power_disable_held", reason=f"{connector.name} does not have that pin")
+
+
+def _adapter_problems(host: Host) -> Iterator[Problem]:
+    connector = connectors().get(host.interface.connector)
+    for name in host.bay.adapters:
+        becomes = adapters()[name].becomes_connector if name in adapters() else ""
+        if becomes and connector is not None and becomes not in connector.accepts:
+            reason = f"{name!r} has a plug for {connectors()[becomes].name}, the unit has {connector.name}"
+            yield Problem(key="bay.adapters", reason=reason)
 
 
 def _supply_problems(host: Host) -> Iterator[Problem]:
@@ -229,6 +243,7 @@ _PROBLEM_FINDERS: Final[tuple[tuple[set[str], Callable[[Host], Iterator[Problem]
     ({"kind", "label"}, _label_problems),
     ({"bay"}, _bay_problems),
     ({"interface"}, _interface_problems),
+    ({"bay", "interface"}, _adapter_problems),
     ({"interface", "supply"}, _supply_problems),
     ({"capacity"}, _capacity_problems),
     ({"sectors"}, _sector_problems),

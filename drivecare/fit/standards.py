@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from functools import cache
 from typing import Annotated, TypeVar
 
@@ -53,9 +54,9 @@ class FormFactor(Strict, frozen=True, kw_only=True):
     id: str
     name: str
     aliases: tuple[str, ...]
-    width_mm: float
+    width_mm: float | None = None
     width_plus_mm: float = 0.0
-    length_mm: float
+    length_mm: float | None = None
     heights: tuple[HeightClass, ...]
     inches: bool = False
     bounded: bool = True
@@ -75,6 +76,12 @@ class FormFactor(Strict, frozen=True, kw_only=True):
         return max(height.mm + height.plus, from_inches)
 
     @property
+    def outline(self) -> str:
+        """The name with width and length, where a standard gives them."""
+        size = f" ({self.width_mm:g} x {self.length_mm:g} mm)" if self.width_mm and self.length_mm else ""
+        return self.name + size
+
+    @property
     def tallest_mm(self) -> float:
         """The greatest height that such drives are made in."""
         return max(height.mm for height in self.heights)
@@ -84,7 +91,7 @@ class Connector(Strict, frozen=True, kw_only=True):
     """A connector: the drive plugs that go into it, the protocols and rails it carries.
 
     `speaks`: what drives with this plug speak, where that is less than its socket carries. `lanes`: of PCIe at the
-    most.
+    most. `soldered`: part of the unit, so that nothing goes in.
     """
 
     id: str
@@ -94,6 +101,7 @@ class Connector(Strict, frozen=True, kw_only=True):
     protocols: tuple[InterfaceProtocol, ...]
     speaks: tuple[InterfaceProtocol, ...] = ()
     lanes: int | None = None
+    soldered: bool = False
     rails: tuple[str, ...]
     source: Annotated[str, msgspec.Meta(min_length=1)]
 
@@ -114,7 +122,10 @@ class Pcie(Strict, frozen=True, kw_only=True):
 
 
 class Draw(Strict, frozen=True, kw_only=True):
-    """The rails that drives of one description draw from; an empty condition holds for every drive."""
+    """The rails that drives of one description draw from; an empty condition holds for every drive.
+
+    `either`: one of the rails is enough.
+    """
 
     form_factors: tuple[str, ...] = ()
     connectors: tuple[str, ...] = ()
@@ -123,7 +134,13 @@ class Draw(Strict, frozen=True, kw_only=True):
     over_rpm: int = 0
     least_height_mm: float = 0.0
     rails: tuple[str, ...]
+    either: bool = False
     source: Annotated[str, msgspec.Meta(min_length=1)]
+
+    def rails_fed_by(self, fed: Collection[str]) -> tuple[str, ...]:
+        """The rails that such a drive draws from where these are fed."""
+        chosen = tuple(rail for rail in self.rails if rail in fed)[:1] if self.either else ()
+        return chosen or self.rails
 
     def describes(self, drive: Candidate, protocol: InterfaceProtocol | None) -> bool | None:
         """Whether a drive is one of these; None where a fact that decides it is not known."""
@@ -190,6 +207,22 @@ def possible_draws(drive: Candidate, protocol: InterfaceProtocol | None) -> list
         if answer:
             break
     return possible
+
+
+def spoken_protocol(candidate: Candidate) -> InterfaceProtocol | None:
+    """Its protocol, as given, or as its connector leaves no choice."""
+    if candidate.protocol is None and candidate.connector is not None:
+        plug = connectors()[candidate.connector]
+        protocols = plug.speaks or plug.protocols
+        return protocols[0] if len(protocols) == 1 else None
+    return candidate.protocol
+
+
+def can_spare(draws: Collection[Draw], fed: Collection[str], rail: str) -> bool:
+    """Whether the drive works without this rail, for it takes another of those fed instead."""
+    return bool(draws) and all(
+        draw.either and rail in draw.rails and rail not in draw.rails_fed_by(fed) for draw in draws
+    )
 
 
 def find_form_factor(text: str) -> FormFactor | None:

@@ -7,6 +7,7 @@ from typing import Final
 
 from drivecare.fit.host_profile import BenchPhase, BenchStep, Host
 from drivecare.fit.model import Advice, JudgedCandidate, ReplacedDrive
+from drivecare.fit.standards import connectors
 from drivecare.format import join_and
 from drivecare.reading.model import Reading
 
@@ -66,6 +67,12 @@ def _list_steps(
     yield from _bench_steps(host, "open")
     if source is not None and source.verdict == "evacuate":
         yield "The old drive is losing data: run nothing else on it, and copy it before you test or order anything."
+    if connectors()[host.interface.connector].soldered:
+        yield (
+            "Nothing can be fitted here: save the content through the unit itself while it still runs. Replacing "
+            "chips on its board is board repair."
+        )
+        return
     if chosen is None:
         if source is not None and source.verdict == "evacuate":
             yield f"Do not wait for a new drive: drivecare copy OLD IMAGE --job {job}."
@@ -77,8 +84,12 @@ def _list_steps(
     yield from _move(host, source, job)
     yield f"Ask the gate: drivecare gate {job}. Continue only when it is open."
     for check in chosen.checks:
-        if check.result == "warn" and check.check in ("height", "form-factor", "screw-depth"):
+        if check.result == "warn" and check.check in ("height", "form-factor", "screw-depth", "adapter"):
             yield f"Have ready for the new drive: {check.reason}."
+    if "pata" in host.interface.protocols:
+        position = host.interface.pata_position
+        setting = "as the old drive's stood" if position is None else f"to {position.replace('-', ' ')}"
+        yield f"Set the new drive's jumper {setting}, and mind pin 1: the marked edge of the cable."
     yield from _bench_steps(host, "fit")
     yield f"Know before the first start: {host.moving.how}"
     yield from _bench_steps(host, "close")

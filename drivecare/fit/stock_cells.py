@@ -19,7 +19,8 @@ from drivecare.reading.locale_numbers import parse_number
 Fields = dict[str, Any]
 CellReader = Callable[[str], Fields]
 
-PROTOCOLS: Final = {"sata": "sata", "sas": "sas", "nvme": "nvme", "pata": "pata", "ide": "pata"}
+PROTOCOLS: Final = {"sata": "sata", "sas": "sas", "nvme": "nvme", "pata": "pata", "ide": "pata",
+                    "usb": "usb", "emmc": "emmc"}  # fmt: skip
 
 
 def text_cell(field: str) -> CellReader:

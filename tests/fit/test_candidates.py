@@ -154,7 +154,7 @@ def test_thousands_of_one_name_are_told_apart_in_no_time() -> None:
         ("capacity", "500"),
         ("capacity", "big"),
         ("kind", "floppy"),
-        ("protocol", "usb"),
+        ("protocol", "parallel"),
         ("connector", "scart"),
         ("form_factor", "M.2"),
         ("form_factor", "5.25"),

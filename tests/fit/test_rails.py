@@ -13,10 +13,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from drivecare.fit.checks import spoken_protocol
 from drivecare.fit.host_profile import Host, Supply
 from drivecare.fit.model import Candidate
-from drivecare.fit.standards import connectors, possible_draws
+from drivecare.fit.standards import connectors, possible_draws, spoken_protocol
 from tests.fit.samples import candidate, host, judged, old_drive
 
 LAPTOP: dict[str, Any] = {"form_factor": "2.5-inch", "connector": "sata", "protocol": "sata", "height_mm": 9.5}
