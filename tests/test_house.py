@@ -32,19 +32,38 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     "risk": (INNERMOST | {"reading"}, {"msgspec"}),
     "fit": (INNERMOST | {"reading"}, {"msgspec"}),
     "transfer": (INNERMOST | {"storage", "reading"}, {"blake3", "msgspec"}),
+    "contents": (
+        INNERMOST | {"reading", "transfer"},
+        {"msgspec", "pyfsapfs", "pyfsext", "pyfsfat", "pyfshfs", "pyfsntfs", "pyfsxfs"},
+    ),
     "job": (
         INNERMOST | {"storage", "reading", "risk", "fit", "transfer"},
         {"jinja2", "markupsafe", "matplotlib", "msgspec"},
     ),
     "record": (INNERMOST | {"invoking_user", "storage", "reading", "risk", "fit", "transfer", "job"}, {"msgspec"}),
-    "hardware": (INNERMOST | {"storage", "reading", "transfer"}, {"pySMART", "psutil", "msgspec"}),
+    "hardware": (
+        INNERMOST | {"storage", "reading", "transfer", "contents"},
+        {"pySMART", "psutil", "pyseccomp", "msgspec"},
+    ),
     "work": (
-        INNERMOST | {"storage", "reading", "risk", "fit", "transfer", "job", "record", "hardware"},
+        INNERMOST | {"storage", "reading", "risk", "fit", "transfer", "contents", "job", "record", "hardware"},
         {"msgspec"},
     ),
     "cli": (
         INNERMOST
-        | {"invoking_user", "storage", "reading", "risk", "fit", "transfer", "job", "record", "work", "schemas"},
+        | {
+            "invoking_user",
+            "storage",
+            "reading",
+            "risk",
+            "fit",
+            "transfer",
+            "contents",
+            "job",
+            "record",
+            "work",
+            "schemas",
+        },
         {"click", "rich", "tqdm", "psutil", "msgspec"},
     ),
     "__main__": ({"cli"}, set()),
@@ -66,7 +85,7 @@ VOCABULARY = {
 KNOW_NO_DECODER = ("risk", "fit", "transfer", "job")
 
 # Rooms that decide and know. What they need of the outside is handed to them.
-PURE = ("reading", "risk", "fit", "transfer/files")
+PURE = ("reading", "risk", "fit", "transfer/files", "contents")
 TOUCHES_THE_MACHINE = {"subprocess", "socket", "ctypes", "fcntl", "mmap", "multiprocessing", "urllib", "http", "ssl"}
 
 
@@ -173,6 +192,7 @@ def test_no_module_hides_one_of_the_standard_library() -> None:
 # Who else may make files, and why that is not for storage.py to do.
 MAKES_FILES = {
     "hardware/held_folder.py": "makes what a bag holds, private, by the descriptor of its folder",
+    "hardware/confinement.py": "makes the empty folder that becomes the parser's root, and removes it before that",
     "hardware/file_abilities.py": "tries out in a temporary folder what the target's file system can do",
     "schemas/__main__.py": "writes into the repository, for those who work on it",
 }

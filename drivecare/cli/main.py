@@ -32,6 +32,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "copy": ("drivecare.cli.copy", "Copy a drive or image and prove it by reading the target back."),
     "copy-files": ("drivecare.cli.copy_files", "Copy only the files, into a verified bag."),
     "verify": ("drivecare.cli.verify", "Read a target again and compare it with its receipt."),
+    "contents": ("drivecare.cli.contents", "Show partitions, files and space, and what lay where a copy has gaps."),
     "hosts": ("drivecare.cli.hosts", "List and show units and bays, check a profile, match a label."),
     "job": ("drivecare.cli.job", "Open, record, show, list, export and close jobs."),
     "history": ("drivecare.cli.history", "Show every reading of a drive across jobs, and what changed."),

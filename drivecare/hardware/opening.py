@@ -99,6 +99,16 @@ def hold_for_reading(path: str, pool: BufferPool) -> Iterator[RealMedium]:
 
 
 @contextlib.contextmanager
+def hold_descriptor(path: str) -> Iterator[int]:
+    """Hold a medium for reading; yields its descriptor, for a process that is to see nothing else of this machine."""
+    direct, buffered = _open(path, os.O_RDONLY)
+    try:
+        yield buffered
+    finally:
+        close_both(direct, buffered)
+
+
+@contextlib.contextmanager
 def open_unheld(path: str, pool: BufferPool, *, patience: Patience | None = None) -> Iterator[RealMedium]:
     """Read a medium through the cache without holding it: for guards that look before anything is held."""
     try:

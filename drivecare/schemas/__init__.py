@@ -33,6 +33,7 @@ DOCUMENTS: dict[str, str] = {
     "receipt-1": "drivecare.transfer.sectors.receipt:Receipt",
     "bag-1": "drivecare.transfer.files.bag:BagReceipt",
     "bagcheck-1": "drivecare.transfer.files.bag:ForeignBag",
+    "contents-1": "drivecare.contents.model:Contents",
     "opening-1": "drivecare.job.model:Opening",
     "fact-1": "drivecare.job.model:Fact",
     "closing-1": "drivecare.job.model:Closing",

@@ -2,15 +2,46 @@
 
 from __future__ import annotations
 
-from drivecare.errors import Refused
+from drivecare.errors import NoDrive, Refused, Unavailable
+from drivecare.hardware.blockdev import inspect_drive
+from drivecare.hardware.device_path import is_device
+from drivecare.hardware.smart import read_drive
 from drivecare.job.contents import JobContents
 from drivecare.job.evacuated import is_copied_whole
 from drivecare.reading.identity import compare, shown_alike
-from drivecare.reading.model import Reading
+from drivecare.reading.model import Drive, Reading
 from drivecare.record.port import FiledJob
 from drivecare.risk.assess import assess
 from drivecare.risk.model import Assessment
 from drivecare.transfer.sectors.receipt import Receipt
+from drivecare.work import Machine
+
+
+def identify_for_load(
+    path: str, activity: str, machine: Machine, *, allow_load: str | None, folder: FiledJob | None
+) -> Reading | None:
+    """Ask the drive which it is and how it is; None for an image.
+
+    One that cannot be asked goes by the kernel's word, so that a drive that is losing data is not loaded because
+    nobody asked it. Raises Refused where it is losing data, BadInput for a partition.
+    """
+    if not is_device(path):
+        return None
+    try:
+        reading = read_drive(path, machine=machine)
+    except NoDrive:
+        return None
+    except Unavailable:
+        attached = inspect_drive(path, root=machine.root)
+        drive = Drive(
+            model=attached.model,
+            serial=attached.identity.native_serial,
+            identity=attached.identity,
+            capacity_bytes=attached.capacity_bytes,
+        )
+        reading = Reading(path=path, drive=drive)
+    refuse_load(reading, activity, allow_load=allow_load, folder=folder)
+    return reading
 
 
 def refuse_load(reading: Reading, activity: str, *, allow_load: str | None, folder: FiledJob | None) -> None:

@@ -7,21 +7,19 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from drivecare.documents import encode, load
-from drivecare.errors import DriveCareError, NoDrive, Unavailable
+from drivecare.errors import DriveCareError, Unavailable
 from drivecare.exit_codes import ExitCode
-from drivecare.hardware.blockdev import inspect_drive
-from drivecare.hardware.device_path import is_device
 from drivecare.hardware.media import BufferPool
 from drivecare.hardware.opening import hold_for_reading
 from drivecare.hardware.smart import read_drive
-from drivecare.reading.model import Drive, Reading
+from drivecare.reading.model import Reading
 from drivecare.reading.surface import SurfaceScan
 from drivecare.record.port import FiledJob
 from drivecare.storage import write_file
 from drivecare.transfer.medium import Watch
 from drivecare.transfer.sectors.surface_scan import Scan, ScanState, Thermometer, new_state
 from drivecare.work import Machine
-from drivecare.work.load_guard import refuse_load
+from drivecare.work.load_guard import identify_for_load
 from drivecare.work.result_path import result_path
 
 RESULT_SUFFIX, STATE_SUFFIX = ".readscan.json", ".readscan-state.json"
@@ -70,28 +68,8 @@ class ScanOutcome:
 
 
 def identify_for_scan(request: ScanRequest, machine: Machine) -> Reading | None:
-    """Ask the drive which it is and how it is; None for an image.
-
-    One that cannot be asked goes by the kernel's word, so that a drive that is losing data is not loaded because
-    nobody asked it. Raises Refused where it is losing data, BadInput for a partition.
-    """
-    if not is_device(request.path):
-        return None
-    try:
-        reading = read_drive(request.path, machine=machine)
-    except NoDrive:
-        return None
-    except Unavailable:
-        attached = inspect_drive(request.path, root=machine.root)
-        drive = Drive(
-            model=attached.model,
-            serial=attached.identity.native_serial,
-            identity=attached.identity,
-            capacity_bytes=attached.capacity_bytes,
-        )
-        reading = Reading(path=request.path, drive=drive)
-    refuse_load(reading, "a scan", allow_load=request.allow_load, folder=request.folder)
-    return reading
+    """Ask the drive which it is and how it is; None for an image. Raises Refused, and BadInput for a partition."""
+    return identify_for_load(request.path, "a scan", machine, allow_load=request.allow_load, folder=request.folder)
 
 
 def scan_surface(request: ScanRequest, machine: Machine, *, reading: Reading | None, watch: Watch) -> ScanOutcome:

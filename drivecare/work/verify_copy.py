@@ -43,7 +43,7 @@ def verify_copy(
     added, never changed. Raises BadInput, Unavailable, Refused, Interrupted.
     """
     receipt = load(Receipt, request.receipt)
-    path = request.target or _named_target(receipt, request.receipt)
+    path = request.target or named_target(receipt, request.receipt)
     drive = identify_drive(path, "target", machine, notify)
     endpoint = examine_target(path, drive, look_inside=False, machine=machine)
     if not endpoint.exists:
@@ -85,10 +85,10 @@ def _is_own_target(receipt: Receipt, end: End, path: Path) -> bool:
         return False
     if end.kind == "device":
         return is_own_target(receipt, end)
-    return Path(end.path).resolve() == Path(_named_target(receipt, path)).resolve()
+    return Path(end.path).resolve() == Path(named_target(receipt, path)).resolve()
 
 
-def _named_target(receipt: Receipt, path: Path) -> str:
+def named_target(receipt: Receipt, path: Path) -> str:
     """The target the receipt names; an image also beside the receipt, if both were moved together."""
     named = Path(receipt.target.path)
     beside = path.parent / named.name

@@ -41,6 +41,11 @@ KEYS = {
         candidates[].checks[].result candidates[].checks[].reason candidates[].checks[].source steps
         cautions
     """,
+    "contents-1": """
+        partitions[].number partitions[].offset partitions[].length partitions[].file_system
+        partitions[].label partitions[].encrypted partitions[].used_bytes partitions[].free_bytes
+        partitions[].files areas
+    """,
     "hosts-1": """
         hosts[].id hosts[].name hosts[].bay hosts[].interface hosts[].migration
     """,
@@ -88,6 +93,7 @@ CASES = [
     ("assess-table counters.csv --evaluate", 0, "evaluation-1"),
     ("rules pending", 0, "rules-1"),
     ("readscan d/old-drive.img --sample 20", 0, "readscan-1"),
+    ("contents d/old-drive.img", 0, "contents-1"),
     ("plan --host CH-2103 --reading d/failing-drive.txt --stock d/stock.csv", 0, "plan-1"),
     ("plan --host bay-m2-2280-nvme --reading d/failing-drive.txt --stock d/stock.csv", 30, "plan-1"),
     ("plan --host CH-2103 --reading d/failing-drive.txt --candidate d/new-drive.txt", 31, "plan-1"),

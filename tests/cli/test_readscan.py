@@ -10,9 +10,11 @@ from importlib import resources
 from pathlib import Path
 from xml.etree import ElementTree
 
+import click
 import pytest
 from click.testing import CliRunner
 
+from drivecare.cli.contents import contents
 from drivecare.cli.main import cli
 from drivecare.cli.readscan import readscan
 from drivecare.cli.scan_screen import show_scan
@@ -111,14 +113,17 @@ def attached(tmp_path: Path) -> Tree:
     return tree
 
 
-def test_a_drive_that_cannot_be_asked_is_still_known_to_be_losing_data(attached: Tree, tmp_path: Path) -> None:
+@pytest.mark.parametrize(("command", "activity"), [(readscan, "a scan"), (contents, "a look at its files")])
+def test_a_drive_that_cannot_be_asked_is_still_known_to_be_losing_data(
+    attached: Tree, tmp_path: Path, command: click.Command, activity: str
+) -> None:
     def no_backend() -> Recorded:
         raise Unavailable("smartmontools is not installed")
 
     machine = replace(recorded_machine(attached.root, Recorded({})), backend=no_backend)
-    ran = run(readscan, "/dev/sda", "--job", "7", "--jobs", tmp_path / "jobs", machine=machine)
+    ran = run(command, "/dev/sda", "--job", "7", "--jobs", tmp_path / "jobs", machine=machine)
     assert ran.exit_code == 22
-    assert "it is losing data, and a scan would load it" in ran.err
+    assert f"it is losing data, and {activity} would load it" in ran.err
     assert "--allow-load KX25-00417" in ran.err
 
 

@@ -104,7 +104,7 @@ def _read_mbr(read: ReadAt, sector: int) -> PartitionTable:
     logical = [
         entry
         for partition in primary
-        if _holds_logical(partition)
+        if holds_logical(partition)
         for entry in _logical_partitions(read, partition.offset // sector, sector)
     ]
     partitions = (*primary, *logical)
@@ -133,7 +133,7 @@ def _logical_partitions(read: ReadAt, extended: int, sector: int) -> Iterator[Pa
         if partition is not None:
             yield partition
         link = _mbr_entry(0, block, 462, extended, sector)
-        if link is None or not _holds_logical(link):
+        if link is None or not holds_logical(link):
             return
         lba = link.offset // sector
 
@@ -141,7 +141,7 @@ def _logical_partitions(read: ReadAt, extended: int, sector: int) -> Iterator[Pa
 def partition_names_at(partitions: Iterable[PartitionEntry], area: Area) -> tuple[str, ...]:
     """Name what an area touches: "partition 2 (Recovery)" for each, or "outside any partition"."""
     touched = [entry for entry in partitions if overlap(entry, area) is not None]
-    inner = [entry for entry in touched if not _holds_logical(entry)]  # an extended partition only holds others
+    inner = [entry for entry in touched if not holds_logical(entry)]  # an extended partition only holds others
     names = tuple(
         f"partition {entry.number}" + (f" ({entry.name})" if entry.name else "") for entry in inner or touched
     )
@@ -161,5 +161,6 @@ def displaced_backup(table: PartitionTable, copied_bytes: int, target_bytes: int
     return (note,)
 
 
-def _holds_logical(entry: PartitionEntry) -> bool:
+def holds_logical(entry: PartitionEntry) -> bool:
+    """Whether it is an extended partition, which only holds others."""
     return entry.table == "mbr" and int(entry.type, 16) in _EXTENDED

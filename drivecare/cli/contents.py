@@ -1,0 +1,42 @@
+"""`drivecare contents`: what is on a drive or image, and what lay where a copy has gaps."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from drivecare.cli.common import allow_load_option, finish, job_folder, job_options, json_option, machine
+from drivecare.cli.terminal import notify
+from drivecare.exit_codes import ExitCode
+
+
+@click.command(epilog="\b\nExample: drivecare contents disk.img.receipt.json")
+@click.argument("path", metavar="IMAGE|DRIVE|RECEIPT")
+@allow_load_option
+@job_options
+@json_option
+@click.pass_context
+def contents(
+    ctx: click.Context, path: str, allow_load: str | None, job: str | None, jobs: Path | None, as_json: bool
+) -> None:
+    """Show the partitions of a drive or image: file system, label, space, number of files.
+
+    With a receipt, or an image that has its receipt beside it: also which files and folders lie in every area that
+    did not come across. Look at the copy, not at the old drive: one that is losing data is refused until its copy is
+    verified. Names of files are the customer's data.
+
+    Exit code: 0 done, 20 areas that did not come across are listed, 22 refused.
+    """
+    from drivecare.cli.contents_screen import show_contents
+    from drivecare.work.survey_contents import ContentsRequest, survey_contents
+
+    folder = job_folder(job, jobs) if job is not None else None
+    request = ContentsRequest(path=path, allow_load=allow_load, folder=folder)
+    result = survey_contents(request, machine(ctx), notify=notify)
+    finish(
+        result,
+        show=lambda out: show_contents(out, result),
+        as_json=as_json,
+        exit_code=ExitCode.PARTIAL if result.areas else ExitCode.DONE,
+    )

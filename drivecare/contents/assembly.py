@@ -1,0 +1,115 @@
+"""From a partition table to a question about each partition, and from the answers to one document."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import msgspec
+
+from drivecare.contents.model import Contents, Partition, Volume, VolumeAnswer, VolumeQuestion, unknown
+from drivecare.transfer.areas import Area, merge, overlap, total, uncovered
+from drivecare.transfer.holds import AreaContents, Hold, most_important_first
+from drivecare.transfer.sectors.partitions import PartitionTable, holds_logical
+
+_GPT_ENTRIES_BYTES = 128 * 128  # UEFI 2.10, section 5.3.1: at least so much is kept for the entries
+_TABLE_LOST = "the partition table did not come across"
+
+
+def partitions_of(table: PartitionTable, size_bytes: int) -> tuple[Partition, ...]:
+    """The partitions to look at: those of the table that hold no others, else the whole as one."""
+    entries = [entry for entry in table.partitions if not holds_logical(entry) and entry.offset < size_bytes]
+    if not entries:
+        return (Partition(number=0, offset=0, length=size_bytes),)
+    return tuple(
+        Partition(
+            number=entry.number,
+            offset=entry.offset,
+            length=min(entry.length, size_bytes - entry.offset),
+            name=(entry.name or "").encode("utf-8", "replace").decode() or None,
+        )
+        for entry in entries
+    )
+
+
+def question_about(
+    partition: Partition, table: PartitionTable, areas: Sequence[Area], lost: Sequence[Area]
+) -> VolumeQuestion:
+    """What to ask about a partition: the parts of the areas that lie in it, each once."""
+    room = Area(offset=partition.offset, length=partition.length)
+    types = {entry.offset: entry.type for entry in table.partitions}
+    return VolumeQuestion(
+        partition=room,
+        areas=tuple(part for area in merge(areas) for part in [overlap(area, room)] if part is not None),
+        lost=tuple(part for area in merge(lost) for part in [overlap(area, room)] if part is not None),
+        type=types.get(partition.offset),
+    )
+
+
+def without_answer(question: VolumeQuestion, reason: str) -> VolumeAnswer:
+    """What is known of a partition when its reader failed: nothing, for this reason."""
+    areas = tuple(unknown(area, reason) for area in question.areas)
+    return VolumeAnswer(volume=Volume(reason=reason), areas=areas)
+
+
+def assemble(
+    path: str,
+    size_bytes: int,
+    table: PartitionTable,
+    areas: Sequence[Area],
+    answers: Sequence[tuple[Partition, VolumeAnswer]],
+) -> Contents:
+    """The document. What lies in no partition is the partition table itself, or outside."""
+    table_lost = not table.partitions and any(area.offset < 512 for area in areas)
+    partitions = []
+    for partition, answer in answers:
+        known = msgspec.structs.asdict(answer.volume)
+        if partition.number == 0 and table_lost and not known["file_system"]:
+            known["reason"] = _TABLE_LOST
+        partitions.append(msgspec.structs.replace(partition, **known))
+    whole = merge(areas)
+    return Contents(
+        path=path,
+        size_bytes=size_bytes,
+        partitions=tuple(partitions),
+        areas=tuple(
+            AreaContents(
+                offset=area.offset,
+                length=area.length,
+                holds=most_important_first([*_inside(area, answers), *_outside(area, table, answers)]),
+            )
+            for area in whole
+        ),
+        notes=tuple(sorted({answer.not_in_force for _, answer in answers if answer.not_in_force})),
+    )
+
+
+def _inside(area: Area, answers: Sequence[tuple[Partition, VolumeAnswer]]) -> Iterator[Hold]:
+    for partition, answer in answers:
+        for part in answer.areas:
+            if overlap(part, area) is not None:
+                for hold in part.holds:
+                    yield msgspec.structs.replace(hold, partition=partition.number)
+
+
+def _outside(area: Area, table: PartitionTable, answers: Sequence[tuple[Partition, VolumeAnswer]]) -> Iterator[Hold]:
+    outside = uncovered((Area(offset=entry.offset, length=entry.length) for entry, _ in answers), area)
+    structures = tuple(_table_areas(table))
+    of_table = [part for gap in outside for place in structures for part in [overlap(gap, place)] if part is not None]
+    if of_table:
+        yield Hold(kind="structure", structure="partition table", bytes=total(merge(of_table)))
+    if left := total(outside) - total(merge(of_table)):
+        yield Hold(kind="outside", bytes=left)
+
+
+def _table_areas(table: PartitionTable) -> Iterator[Area]:
+    """Where the table itself lies: of MBR every block of its chain, of GPT both copies."""
+    sector = table.sector_bytes or 512
+    yield Area(offset=0, length=sector)
+    for entry in table.partitions:
+        if holds_logical(entry):
+            yield Area(offset=entry.offset, length=sector)
+    if table.kind == "gpt":
+        yield Area(offset=sector, length=sector + _GPT_ENTRIES_BYTES)
+        if table.backup_lba is not None:
+            end = (table.backup_lba + 1) * sector
+            yield Area.between(max(0, end - sector - _GPT_ENTRIES_BYTES), end)

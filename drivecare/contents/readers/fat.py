@@ -1,0 +1,219 @@
+"""FAT12, FAT16, FAT32 and exFAT. Layouts: FAT specification 1.03 (Microsoft, 2000); exFAT specification (2019)."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from typing import Any
+
+import pyfsfat
+
+from drivecare.contents.attribution import Attribution, Owner
+from drivecare.contents.readers.tree import Reader, Stream, extents_of, runs_of_zero_bits
+from drivecare.contents.window import Window
+from drivecare.transfer.areas import Area
+from drivecare.transfer.holds import HoldKind
+
+_DIRECTORY = 0x10
+_MOST_CLUSTERS_OF_A_FOLDER = 65536  # of 2 MiB in entries of 32 bytes, which FAT limits to 65,536 entries
+_EXFAT_DIRTY = 0x2
+
+
+class FatReader(Reader):
+    """FAT12, FAT16 or FAT32; exFAT has its own space record, see ExfatReader."""
+
+    def __init__(self, window: Window) -> None:
+        super().__init__(window)
+        self._boot = window.at(0, 512)
+        self._data_at: int
+        self._read_layout()
+        self._count_space()
+        self._volume = pyfsfat.volume()
+
+    def open(self) -> None:
+        """Have the library read it."""
+        self._volume.open_file_object(self.window)
+        self.label = self._volume.label or None
+
+    def _read_layout(self) -> None:
+        sector, per_cluster, reserved, tables, roots, few, _, short = struct.unpack_from("<HBHBHHBH", self._boot, 11)
+        many, long_table = struct.unpack_from("<II", self._boot, 32)
+        sectors, table_sectors = few or many, short or long_table
+        if not sector or not per_cluster or not tables:
+            raise OSError("its boot sector makes no sense")
+        self._tables_at, self._table_bytes = reserved * sector, table_sectors * sector
+        self._root_at = self._tables_at + tables * self._table_bytes
+        self._data_at = self._root_at + -(-roots * 32 // sector) * sector
+        self.unit_bytes = sector * per_cluster
+        self._clusters = max(0, (sectors * sector - self._data_at) // self.unit_bytes)
+        # FAT specification, page 14: the number of clusters alone decides which of the three it is.
+        self._bits = 12 if self._clusters < 4085 else 16 if self._clusters < 65525 else 32
+        self._root_cluster = struct.unpack_from("<I", self._boot, 44)[0] if self._bits == 32 else 0
+        self.file_system = f"FAT{self._bits}"
+
+    def _count_space(self) -> None:
+        try:
+            free = sum(not entry for entry in self._entries(2, self._clusters + 1))
+        except OSError:
+            self.unread += 1
+            return
+        self.free_bytes = free * self.unit_bytes
+        self.used_bytes = (self._clusters - free) * self.unit_bytes
+
+    def _entries(self, first: int, last: int) -> Iterator[int]:
+        """What the table says of clusters `first` to `last`. Raises OSError."""
+        if self._bits == 12:
+            for cluster in range(first, last + 1):
+                pair = self.window.at(self._tables_at + cluster * 3 // 2, 2)
+                yield int.from_bytes(pair, "little") >> 4 * (cluster & 1) & 0xFFF
+            return
+        width = self._bits // 8
+        for start in range(first, last + 1, 8192):
+            count = min(8192, last + 1 - start)
+            content = self.window.at(self._tables_at + start * width, count * width)
+            if len(content) < count * width:
+                raise OSError("the table of clusters ends too early")
+            for (entry,) in struct.iter_unpack("<H" if width == 2 else "<I", content):
+                yield entry & 0x0FFFFFFF
+
+    def roots(self) -> Iterator[tuple[str, Any]]:
+        """The root directory."""
+        yield "", self._volume.get_root_directory()
+
+    def kind(self, entry: Any) -> HoldKind | None:
+        """By the attribute flags; the root has none."""
+        try:
+            return "directory" if entry.file_attribute_flags & _DIRECTORY else "file"
+        except (OSError, TypeError):
+            return "directory"
+
+    def identity(self, entry: Any) -> int:
+        """Its identifier; the root has none."""
+        try:
+            return int(entry.identifier)
+        except (OSError, TypeError):
+            return 0
+
+    def streams(self, entry: Any, kind: HoldKind | None) -> Iterator[Stream]:
+        """The content. Of a folder the library tells none, so that its clusters are followed in the table."""
+        if kind == "directory":
+            yield Stream("", 0, tuple(self._folder_extents(entry)))
+        else:
+            yield Stream("", entry.size, extents_of(entry))
+
+    def _folder_extents(self, entry: Any) -> Iterator[tuple[int, int, int]]:
+        cluster = self._root_cluster
+        if self.identity(entry):
+            try:
+                short = self.window.at(entry.get_offset(), 32)
+            except OSError:
+                return
+            cluster = struct.unpack_from("<H", short, 20)[0] << 16 | struct.unpack_from("<H", short, 26)[0]
+            cluster = cluster if self._bits == 32 else cluster & 0xFFFF
+        yield from self._chain(cluster)
+
+    def _chain(self, cluster: int) -> Iterator[tuple[int, int, int]]:
+        """The clusters that follow each other in the table, from this one on."""
+        for _ in range(_MOST_CLUSTERS_OF_A_FOLDER):
+            if not 2 <= cluster < self._clusters + 2:
+                return
+            yield self._data_at + (cluster - 2) * self.unit_bytes, self.unit_bytes, 0
+            try:
+                cluster = next(self._entries(cluster, cluster))
+            except OSError:
+                self.unread += 1
+                return
+
+    def claim_structures(self, attribution: Attribution) -> None:
+        """The boot sectors, the tables of clusters, and the root directory where it has a place of its own."""
+        attribution.claim(Owner("structure", structure="boot sector"), Area.between(0, self._tables_at))
+        table = Area.between(self._tables_at, self._root_at)
+        attribution.claim(Owner("structure", structure="table of clusters"), table)
+        if self._data_at > self._root_at:
+            attribution.claim(Owner("directory", "/"), Area.between(self._root_at, self._data_at))
+
+    def free_parts(self, area: Area) -> tuple[Area, ...] | None:
+        """By the table of clusters, where the file system was unmounted cleanly."""
+        if not self._is_clean():
+            return None
+        unit = self.unit_bytes
+        first = max(0, (area.offset - self._data_at) // unit) + 2
+        last = min((area.end - 1 - self._data_at) // unit + 2, self._clusters + 1)
+        return tuple(
+            Area(offset=self._data_at + (cluster - 2) * unit, length=unit)
+            for cluster, entry in enumerate(self._entries(first, last), first)
+            if entry == 0
+        )
+
+    def _is_clean(self) -> bool:
+        """FAT specification, page 17: a bit of the second entry is cleared while it is mounted for writing."""
+        if self._bits == 12:
+            return True  # it keeps no such bit
+        (entry,) = self._entries(1, 1)
+        return bool(entry & (0x8000 if self._bits == 16 else 0x08000000))
+
+
+class ExfatReader(FatReader):
+    """exFAT, whose free space is in a bitmap."""
+
+    def _read_layout(self) -> None:
+        table, table_sectors, heap, self._clusters, self._root_cluster = struct.unpack_from("<5I", self._boot, 80)
+        flags, sector_shift, cluster_shift, tables = struct.unpack_from("<HBBB", self._boot, 106)
+        if not 9 <= sector_shift <= 12 or cluster_shift > 25 - sector_shift or tables not in (1, 2):
+            raise OSError("its boot sector makes no sense")
+        sector = 1 << sector_shift
+        self._tables_at, self._table_bytes = table * sector, table_sectors * sector
+        self._root_at = self._data_at = heap * sector
+        self.unit_bytes = sector << cluster_shift
+        self._bits, self._dirty = 32, bool(flags & _EXFAT_DIRTY)
+        self.file_system = "exFAT"
+        self._bitmap_at = 0
+
+    def _count_space(self) -> None:
+        try:
+            self._bitmap_at = self._find_bitmap()
+            bits = self.window.at(self._bitmap_at, -(-self._clusters // 8))
+        except OSError:
+            self.unread += 1
+            return
+        used = int.from_bytes(bits, "little") & (1 << self._clusters) - 1
+        self.used_bytes = used.bit_count() * self.unit_bytes
+        self.free_bytes = self._clusters * self.unit_bytes - self.used_bytes
+
+    def _find_bitmap(self) -> int:
+        """Where the bitmap begins, by its entry in the root directory (exFAT specification, section 7.1)."""
+        for offset, length, _ in self._chain(self._root_cluster):
+            content = self.window.at(offset, length)
+            for at in range(0, len(content), 32):
+                if content[at] == 0x81:
+                    cluster: int = struct.unpack_from("<I", content, at + 20)[0]
+                    if 2 <= cluster < self._clusters + 2:
+                        return self._data_at + (cluster - 2) * self.unit_bytes
+        raise OSError("it has no record of free space")
+
+    def _folder_extents(self, entry: Any) -> Iterator[tuple[int, int, int]]:
+        yield from extents_of(entry) if self.identity(entry) else self._chain(self._root_cluster)
+
+    def claim_structures(self, attribution: Attribution) -> None:
+        """The boot sectors, the tables of clusters, and the bitmap."""
+        super().claim_structures(attribution)
+        if self._bitmap_at:
+            bitmap = Area(offset=self._bitmap_at, length=-(-self._clusters // 8))
+            attribution.claim(Owner("structure", structure="record of free space"), bitmap)
+
+    def free_parts(self, area: Area) -> tuple[Area, ...] | None:
+        """By the bitmap, where the file system was unmounted cleanly."""
+        if self._dirty or not self._bitmap_at:
+            return None
+        unit = self.unit_bytes
+        first = max(0, (area.offset - self._data_at) // unit)
+        last = min((area.end - 1 - self._data_at) // unit, self._clusters - 1)
+        if first > last:
+            return ()
+        bits = self.window.at(self._bitmap_at + first // 8, last // 8 - first // 8 + 1)
+        return tuple(runs_of_zero_bits(bits, first, last, unit, self._data_at))
+
+
+def open_volume(window: Window) -> FatReader:
+    """The reader of whichever of the four it is."""
+    return (ExfatReader if window.at(3, 8) == b"EXFAT   " else FatReader)(window)

@@ -1,0 +1,201 @@
+"""NTFS. Layouts: kernel, fs/ntfs/layout.h. Its own structures are files, the first 24 of the table of files."""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from typing import Any
+
+import pyfsntfs
+
+from drivecare.contents.attribution import Attribution, Owner
+from drivecare.contents.readers.tree import SPARSE, Reader, Stream, extents_of, runs_of_zero_bits
+from drivecare.contents.window import Window
+from drivecare.transfer.areas import Area
+from drivecare.transfer.holds import HoldKind
+
+_ROOT, _BITMAP, _VOLUME, _EXTEND, _FIRST_FILE = 5, 6, 3, 11, 24
+_INDEX_ALLOCATION, _ATTRIBUTE_END, _VOLUME_INFORMATION = 0xA0, 0xFFFFFFFF, 0x70
+_DIRTY = 0x1
+_STRUCTURES = {
+    0: "table of files",
+    1: "spare start of the table of files",
+    2: "journal",
+    6: "record of free space",
+    7: "boot sector",
+    8: "list of bad clusters",
+    9: "table of permissions",
+}
+
+
+class NtfsReader(Reader):
+    """NTFS, with alternate streams and the indexes of its folders."""
+
+    def __init__(self, window: Window) -> None:
+        super().__init__(window)
+        self.file_system = "NTFS"
+        boot = window.at(0, 512)
+        sector_bytes, per_cluster = struct.unpack_from("<HB", boot, 11)
+        # More than 128 sectors are written as minus the power of two.
+        self.unit_bytes = sector_bytes * (per_cluster if per_cluster <= 128 else 1 << 256 - per_cluster)
+        self._starts_of_table = struct.unpack_from("<QQ", boot, 48)
+        if not 512 <= self.unit_bytes <= 2 << 20:
+            raise OSError("its boot sector makes no sense")
+        self._volume = pyfsntfs.volume()
+        self._record_bytes = 1024
+        self._table: tuple[tuple[int, int, int], ...] = ()
+        self._clean = False
+        self._bitmap_entry: Any = None
+
+    def open(self) -> None:
+        """Have the library read it."""
+        self._volume.open_file_object(self.window)
+        self.label = self._volume.name or None
+        self._record_bytes = self._volume.get_mft_entry_size()
+        self._table = extents_of(self._volume.get_file_entry(0))
+        self._clean = self._is_clean()
+        self._bitmap_entry = self._volume.get_file_entry(_BITMAP)
+        self._count_space()
+
+    def _is_clean(self) -> bool:
+        try:
+            record = self._record(_VOLUME)
+        except OSError:
+            return False
+        for kind, attribute in _attributes(record):
+            if kind == _VOLUME_INFORMATION and not attribute[8]:
+                flags = struct.unpack_from("<H", attribute, struct.unpack_from("<H", attribute, 20)[0] + 10)[0]
+                return not flags & _DIRTY
+        return False
+
+    def _count_space(self) -> None:
+        clusters, used = self.window.size_bytes // self.unit_bytes, 0
+        try:
+            for start in range(0, -(-clusters // 8), 1 << 20):
+                bits = self._bitmap(start, min(1 << 20, -(-clusters // 8) - start))
+                used += int.from_bytes(bits, "little").bit_count()
+        except OSError:
+            self.unread += 1
+            return
+        used = min(used, clusters)  # the bits after the last cluster are set
+        self.used_bytes, self.free_bytes = used * self.unit_bytes, (clusters - used) * self.unit_bytes
+
+    def _bitmap(self, start: int, length: int) -> bytes:
+        return bytes(self._bitmap_entry.read_buffer_at_offset(length, start))
+
+    def roots(self) -> Iterator[tuple[str, Any]]:
+        """The root directory."""
+        yield "", self._volume.get_root_directory()
+
+    def children(self, entry: Any) -> Iterator[tuple[str, Any]]:
+        """The entries of a folder, without the file system's own files."""
+        for name, child in super().children(entry):
+            if self.identity(child) >= _FIRST_FILE:
+                yield name, child
+
+    def kind(self, entry: Any) -> HoldKind | None:
+        """A directory has an index of names."""
+        return "directory" if entry.has_directory_entries_index() else "file"
+
+    def identity(self, entry: Any) -> int:
+        """The number of its record in the table of files."""
+        return int(entry.file_reference) & 0xFFFFFFFFFFFF
+
+    def streams(self, entry: Any, kind: HoldKind | None) -> Iterator[Stream]:
+        """Its content, its alternate streams, and what lies inside its record; of a folder its index."""
+        number = self.identity(entry)
+        if kind == "directory":
+            yield Stream("", 0, tuple(self._index_extents(number)))
+        else:
+            yield Stream("", entry.size, extents_of(entry))
+        for index in range(entry.number_of_alternate_data_streams):
+            stream = entry.get_alternate_data_stream(index)
+            yield Stream(f":{stream.name}", stream.size, extents_of(stream))
+
+    def claim_structures(self, attribution: Attribution) -> None:
+        """The file system's own files: the table of files, the journal, the record of free space and others."""
+        attribution.claim(Owner("structure", structure="boot sector"), Area(offset=0, length=512))
+        if not self._table:  # the library could not open it; the boot sector tells where the table and its spare begin
+            for number, cluster in enumerate(self._starts_of_table):
+                records = (_FIRST_FILE, 4)[number] * self._record_bytes
+                start = Area(offset=cluster * self.unit_bytes, length=records)
+                attribution.claim(Owner("structure", structure=_STRUCTURES[number]), start)
+            return
+        for number in range(_FIRST_FILE):
+            try:
+                entry = self._volume.get_file_entry(number)
+                streams = list(self.streams(entry, "file"))
+            except OSError:
+                self.unread += 1
+                continue
+            owner = Owner("structure", structure=_STRUCTURES.get(number, "own records"))
+            extents = [extent for stream in streams for extent in stream.extents]
+            for offset, length, flags in extents:
+                if not flags & SPARSE and length > 0 and number != _ROOT:
+                    attribution.claim(owner, Area(offset=offset, length=length))
+
+    def free_parts(self, area: Area) -> tuple[Area, ...] | None:
+        """By the record of free space, where the file system was unmounted cleanly."""
+        if not self._clean:
+            return None
+        unit = self.unit_bytes
+        first = area.offset // unit
+        last = min((area.end - 1) // unit, self.window.size_bytes // unit - 1)
+        if first > last:
+            return ()
+        bits = self._bitmap(first // 8, last // 8 - first // 8 + 1)
+        return tuple(runs_of_zero_bits(bits, first, last, unit, 0))
+
+    def _record(self, number: int) -> bytes:
+        """A record of the table of files, its end-of-sector marks put back. Raises OSError."""
+        position = number * self._record_bytes
+        record = bytearray()
+        for offset, length, _ in self._table:
+            if 0 <= position < length:
+                record += self.window.at(offset + position, self._record_bytes)
+            position -= length
+        if len(record) < self._record_bytes or record[:4] != b"FILE":
+            raise OSError("the record is damaged")
+        at, count = struct.unpack_from("<HH", record, 4)
+        for index in range(1, count):
+            end, source = index * 512, at + 2 * index
+            if end <= len(record) and source + 2 <= len(record):
+                record[end - 2 : end] = record[source : source + 2]
+        return bytes(record)
+
+    def _index_extents(self, number: int) -> Iterator[tuple[int, int, int]]:
+        """Where the index of a folder lies, which the library does not tell."""
+        try:
+            record = self._record(number)
+        except OSError:
+            self.unread += 1
+            return
+        for kind, attribute in _attributes(record):
+            if kind == _INDEX_ALLOCATION and attribute[8]:
+                yield from _runs(attribute, self.unit_bytes)
+
+
+def _attributes(record: bytes) -> Iterator[tuple[int, bytes]]:
+    at = struct.unpack_from("<H", record, 20)[0]
+    while at + 24 <= len(record):
+        kind, length = struct.unpack_from("<II", record, at)
+        if kind == _ATTRIBUTE_END or length < 24 or at + length > len(record):
+            return
+        yield kind, record[at : at + length]
+        at += length
+
+
+def _runs(attribute: bytes, cluster_bytes: int) -> Iterator[tuple[int, int, int]]:
+    """The extents of an attribute that lies outside its record."""
+    at, cluster = struct.unpack_from("<H", attribute, 32)[0], 0
+    while at < len(attribute) and attribute[at]:
+        of_length, of_offset = attribute[at] & 15, attribute[at] >> 4
+        length = int.from_bytes(attribute[at + 1 : at + 1 + of_length], "little")
+        at += 1 + of_length
+        cluster += int.from_bytes(attribute[at : at + of_offset], "little", signed=True)
+        at += of_offset
+        if of_offset and cluster >= 0:
+            yield cluster * cluster_bytes, length * cluster_bytes, 0
+
+
+open_volume = NtfsReader

@@ -1,0 +1,163 @@
+"""What every reader does alike: walk the tree of names, count, and claim the areas that somebody asked about.
+
+The libraries are of one family: an entry has sub-entries, a size and extents (offset, length, flags) from the
+partition's start. An entry that raises OSError could not be read, or makes no sense.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from drivecare.contents.attribution import Attribution, Owner
+from drivecare.contents.window import Window
+from drivecare.transfer.areas import Area
+from drivecare.transfer.holds import HoldKind
+
+SPARSE = 1  # the flag of an extent that is not stored
+_DEEPEST = 200  # a damaged tree may run in a circle; paths longer than this many names are not followed
+_PATH_LETTERS = 4096
+
+
+@dataclass(frozen=True, slots=True)
+class Stream:
+    """A run of content of an entry: its suffix in a path ("" for the content itself), size and extents."""
+
+    suffix: str
+    size_bytes: int
+    extents: tuple[tuple[int, int, int], ...]
+
+
+def extents_of(entry: Any) -> tuple[tuple[int, int, int], ...]:
+    """The extents of an entry or data stream; none where it has none of its own."""
+    try:
+        return tuple(entry.get_extent(index) for index in range(entry.number_of_extents))
+    except OSError:
+        return ()
+
+
+class Reader:
+    """A file system. The base of one per library; what it does not know stays None.
+
+    It is made from the few bytes that say how the file system is laid out. `open` then has the library read it, which
+    fails where more than these are lost.
+    """
+
+    def __init__(self, window: Window) -> None:
+        self.window = window
+        self.file_system = ""
+        self.unit_bytes = 1  # what the file system gives out; a file's last unit is its own to the end
+        self.label: str | None = None
+        self.encrypted: bool | None = False
+        self.reason: str | None = None
+        self.used_bytes: int | None = None
+        self.free_bytes: int | None = None
+        self.files: int | None = None
+        self.folders: int | None = None
+        self.unread = 0  # entries and folders that could not be read
+
+    # What each file system does in its own way.
+
+    def open(self) -> None:
+        """Have the library read it. Raises OSError."""
+        raise NotImplementedError
+
+    def roots(self) -> Iterator[tuple[str, Any]]:
+        """The folders to begin at, each with its path."""
+        raise NotImplementedError
+
+    def kind(self, entry: Any) -> HoldKind | None:
+        """Whether it is a file or a directory; None for what is neither, such as a link or a device."""
+        raise NotImplementedError
+
+    def identity(self, entry: Any) -> int:
+        """The number of an entry, the same for all its names."""
+        raise NotImplementedError
+
+    def streams(self, entry: Any, kind: HoldKind | None) -> Iterator[Stream]:  # noqa: ARG002  others need it
+        """The content of an entry, and where it lies."""
+        yield Stream("", entry.size, extents_of(entry))
+
+    def claim_structures(self, attribution: Attribution) -> None:
+        """Claim the areas of the file system's own structures."""
+
+    def free_parts(self, area: Area) -> tuple[Area, ...] | None:  # noqa: ARG002  others need it
+        """The parts of an area that the file system's own record says are free; None where it cannot be relied on."""
+        return None
+
+    # What they share.
+
+    def survey(self, attribution: Attribution) -> None:
+        """Walk all names; count them, and claim what was asked about."""
+        self.files = self.folders = 0
+        for path, root in self.roots():
+            if attribution:
+                self.claim(attribution, root, path or "/", "directory")
+            self._walk(path, root, attribution)
+
+    def _walk(self, path: str, root: Any, attribution: Attribution) -> None:
+        visited = {self.identity(root)}
+        assert self.files is not None
+        assert self.folders is not None
+        waiting = [(path, root, 0)]
+        while waiting:
+            folder, entry, depth = waiting.pop()
+            for name, child in self.children(entry):
+                kind = self.kind(child)
+                inner = f"{folder}/{name}"
+                self.files += kind == "file"
+                self.folders += kind == "directory"
+                if attribution:
+                    self.claim(attribution, child, inner[:_PATH_LETTERS], kind)
+                if kind == "directory":
+                    number = self.identity(child)
+                    if depth < _DEEPEST and number not in visited:
+                        visited.add(number)
+                        waiting.append((inner, child, depth + 1))
+                    else:
+                        self.unread += 1
+
+    def children(self, entry: Any) -> Iterator[tuple[str, Any]]:
+        """The entries of a folder with their names; one that cannot be read is counted as such."""
+        try:
+            count = entry.number_of_sub_file_entries
+        except OSError:
+            self.unread += 1
+            return
+        for index in range(count):
+            try:
+                child = entry.get_sub_file_entry(index)
+                name = (child.name or "").encode("utf-8", "replace").decode()
+            except (OSError, UnicodeError):
+                self.unread += 1
+            else:
+                yield name, child
+
+    def claim(self, attribution: Attribution, entry: Any, path: str, kind: HoldKind | None) -> None:
+        """Claim every extent of an entry for it."""
+        owner_kind = kind or "file"
+        for stream in self.streams(entry, kind):
+            if not stream.extents:
+                continue
+            size = stream.size_bytes if owner_kind == "file" else None
+            owner = Owner(owner_kind, path + stream.suffix, size, identity=hash((self.identity(entry), stream.suffix)))
+            position = 0
+            for offset, length, flags in stream.extents:
+                if not flags & SPARSE and length > 0:
+                    content = max(0, stream.size_bytes - position) if owner_kind == "file" else None
+                    whole_units = -(-length // self.unit_bytes) * self.unit_bytes
+                    attribution.claim(owner, Area(offset=offset, length=whole_units), content)
+                position += length
+
+
+def runs_of_zero_bits(bitmap: bytes, first: int, last: int, unit_bytes: int, base: int) -> Iterator[Area]:
+    """The areas of units `first` to `last` whose bit is 0, lowest bit first; unit 0 lies at `base`."""
+    start: int | None = None
+    for unit in range(first, last + 2):
+        free = unit <= last and not bitmap[(unit - first // 8 * 8) >> 3] >> (unit & 7) & 1
+        if free and start is None:
+            start = unit
+        elif not free and start is not None:
+            yield Area.between(base + start * unit_bytes, base + unit * unit_bytes)
+            start = None

@@ -1,0 +1,109 @@
+"""The process that parses a stranger's file system: started, bounded and checked here, and its own main function.
+
+    stdin   the question (a document)     read before it confines itself; then the medium takes its place
+    MEDIUM  a descriptor, read-only       the number is the only argument
+    stdout  the answer (a document)
+
+It loads every library first and then gives up all that could reach anything else (`hardware.confinement`). One process
+answers for one partition, so that a crash, a hang or nonsense costs the names of that one alone.
+"""
+
+from __future__ import annotations
+
+import os
+import select
+import subprocess
+import sys
+import time
+
+from drivecare.contents.assembly import without_answer
+from drivecare.contents.model import VolumeAnswer, VolumeQuestion, contradiction_in
+from drivecare.documents import MOST_BYTES, decode, encode
+from drivecare.errors import BadInput
+
+PARSER_SECONDS = 900.0
+_ENDS_AFTER_KILL_SECONDS = 5.0
+
+
+def ask_parser(
+    descriptor: int, question: VolumeQuestion, *, seconds: float = PARSER_SECONDS, module: str = __name__
+) -> VolumeAnswer:
+    """What a partition of an open medium holds; where the parser, `module`, failed, an answer that says so."""
+    with os.fdopen(os.memfd_create("drivecare-question"), "wb+") as paper:
+        paper.write(encode(question))
+        paper.seek(0)
+        process = subprocess.Popen(
+            [sys.executable, "-P", "-m", module, str(descriptor)],
+            pass_fds=(descriptor,),
+            stdin=paper,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            env={name: value for name, value in os.environ.items() if name == "PYTHONPATH"},
+            start_new_session=True,
+        )
+    try:
+        text, ended = _read_answer(process, seconds)
+    finally:
+        _end(process)
+    if not ended:
+        return without_answer(question, "its structures make the reader run without end, or answer without end")
+    if process.returncode != 0:
+        return without_answer(question, "its structures make the reader fail: damaged, or made to do harm")
+    try:
+        answer = decode(VolumeAnswer, text, origin="the parser's answer")
+    except BadInput:
+        return without_answer(question, "the reader's answer makes no sense")
+    problem = contradiction_in(answer, question)
+    return without_answer(question, f"the reader's answer makes no sense: {problem}") if problem else answer
+
+
+def _read_answer(process: subprocess.Popen[bytes], seconds: float) -> tuple[bytes, bool]:
+    """All that the process wrote, and whether it came to its end within bounds of time and size."""
+    assert process.stdout is not None
+    until, size = time.monotonic() + seconds, 0
+    pieces: list[bytes] = []
+    while size <= MOST_BYTES:
+        ready, _, _ = select.select([process.stdout], [], [], max(0.0, until - time.monotonic()))
+        piece = os.read(process.stdout.fileno(), 1 << 16) if ready else b""
+        if not ready:
+            return b"", False
+        if not piece:
+            return b"".join(pieces), True
+        pieces.append(piece)
+        size += len(piece)
+    return b"", False
+
+
+def _end(process: subprocess.Popen[bytes]) -> None:
+    """Make sure that it ends; one that the kernel holds is left behind."""
+    assert process.stdout is not None
+    process.stdout.close()
+    try:
+        process.wait(0.5)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        try:
+            process.wait(_ENDS_AFTER_KILL_SECONDS)
+        except subprocess.TimeoutExpired:
+            return
+
+
+def main() -> None:
+    """Answer one question. All of its imports come first; what follows `confine` can reach the medium alone."""
+    from drivecare.contents.answering import answer
+    from drivecare.contents.readers import apfs, ext, fat, hfs, ntfs, xfs
+    from drivecare.hardware.confinement import confine
+
+    readers = {module.__name__.rpartition(".")[2]: module.open_volume for module in (apfs, ext, fat, hfs, ntfs, xfs)}
+    question = decode(VolumeQuestion, sys.stdin.buffer.read(), origin="the question")
+    os.dup2(int(sys.argv[1]), 0)
+    not_in_force = confine(open_files=2)
+    result = answer(question, lambda offset, length: os.pread(0, length, offset), readers)
+    text = memoryview(encode(VolumeAnswer(volume=result.volume, areas=result.areas, not_in_force=not_in_force)))
+    while text:
+        text = text[os.write(1, text) :]
+    os._exit(0)  # no part of the interpreter's end is needed, and some of it would ask for more than is allowed
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,42 @@
+"""What an area holds, as documents record it: a file, a structure of the file system, free space, or nobody knows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Literal
+
+from drivecare.documents import Value
+from drivecare.transfer.areas import Area, ByteCount
+
+HoldKind = Literal["file", "directory", "structure", "free", "deleted", "outside", "unknown"]
+
+
+class Hold(Value, frozen=True, kw_only=True):
+    """One thing that an area holds, and how many bytes of it lie there.
+
+    `partition` is its number. `path` begins with "/" at the root of the partition; None where the thing has none, or
+    where the names are kept apart. `size_bytes` is the size of the whole file. `structure` names the structure of a
+    file system, and says of "unknown" why nothing is known. A file with 0 `bytes` owns the place, but its content ends
+    before it.
+    """
+
+    kind: HoldKind
+    partition: int | None = None
+    path: str | None = None
+    size_bytes: ByteCount | None = None
+    bytes: ByteCount
+    structure: str | None = None
+
+
+class AreaContents(Area, frozen=True, kw_only=True):
+    """An area and all that it holds, the most important first."""
+
+    holds: tuple[Hold, ...] = ()
+
+
+_IMPORTANCE: tuple[HoldKind, ...] = ("file", "directory", "structure", "unknown", "deleted", "free", "outside")
+
+
+def most_important_first(holds: Iterable[Hold]) -> tuple[Hold, ...]:
+    """What a customer would miss first comes first, and of one kind the one with most bytes."""
+    return tuple(sorted(holds, key=lambda hold: (_IMPORTANCE.index(hold.kind), -hold.bytes)))

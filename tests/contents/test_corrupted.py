@@ -1,0 +1,82 @@
+"""Damaged file systems: whatever they hold, the parser's process ends in time with an answer that says what it knows.
+
+`.ci/run` damages 50 images of each file system. The whole run:
+`DRIVECARE_CORRUPTED_IMAGES=2000 pytest -m bench tests/contents/test_corrupted.py --timeout 7200`.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+import time
+from collections import Counter, defaultdict
+from pathlib import Path
+
+import pytest
+
+from drivecare.contents.model import VolumeQuestion, contradiction_in
+from drivecare.hardware.parser_process import ask_parser
+from drivecare.transfer.areas import Area
+from tests.contents.images import MAKERS
+
+IMAGES = int(os.environ.get("DRIVECARE_CORRUPTED_IMAGES", "50"))
+SECONDS = 60
+BLOCK = 4096
+
+
+def structures_of(descriptor: int, whole: Area) -> list[list[int]]:
+    """Where each kind of structure and the folders lie: damage elsewhere would only change the content of files."""
+    areas = tuple(Area(offset=offset, length=BLOCK) for offset in range(0, whole.length // BLOCK * BLOCK, BLOCK))
+    answer = ask_parser(descriptor, VolumeQuestion(partition=whole, areas=areas))
+    places = defaultdict(list)
+    for area in answer.areas:
+        for hold in area.holds:
+            if hold.kind in ("structure", "directory", "unknown"):
+                places[hold.structure or hold.kind].append(area.offset)
+    return list(places.values())
+
+
+def damage(descriptor: int, places: list[list[int]], draw: random.Random) -> list[tuple[int, bytes]]:
+    """Damage an image in a few places that are not empty; returns how to undo it."""
+    undo: list[tuple[int, bytes]] = []
+    most = draw.choice((1, 1, 2, 4, 16))
+    for _ in range(100 * most):
+        offset = draw.choice(draw.choice(places)) + draw.randrange(BLOCK)
+        length = draw.choice((1, 1, 2, 4, 8, 512))
+        before = os.pread(descriptor, length, offset)
+        if any(before):
+            undo.append((offset, before))
+            os.pwrite(descriptor, draw.choice((draw.randbytes(length), b"\xff" * length, bytes(length))), offset)
+        if len(undo) == most:
+            break
+    return undo
+
+
+@pytest.mark.bench
+@pytest.mark.timeout(7200)
+@pytest.mark.promise(9)
+@pytest.mark.parametrize("image", [*MAKERS], indirect=True)
+def test_a_damaged_file_system_costs_its_names_at_most(image: Path) -> None:
+    draw = random.Random(f"{image.stem} {IMAGES}")
+    descriptor = os.open(image, os.O_RDWR)
+    endings: Counter[str] = Counter()
+    try:
+        size = os.fstat(descriptor).st_size
+        whole = Area(offset=0, length=size)
+        places = structures_of(descriptor, whole)
+        for _ in range(IMAGES):
+            undo = damage(descriptor, places, draw)
+            area = Area(offset=draw.choice(draw.choice(places)), length=BLOCK)
+            question = VolumeQuestion(partition=whole, areas=(area,))
+            began = time.monotonic()
+            answer = ask_parser(descriptor, question, seconds=SECONDS)
+            assert time.monotonic() - began < SECONDS + 10
+            assert contradiction_in(answer, question) == ""
+            endings[answer.volume.reason or "whole"] += 1
+            for offset, content in reversed(undo):
+                os.pwrite(descriptor, content, offset)
+    finally:
+        os.close(descriptor)
+    print(endings)
+    assert endings.total() == IMAGES
+    assert len(endings) > 1  # some of the damage was noticed
