@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from drivecare.format import Excerpt, format_bytes, format_count
+from drivecare.visible import visible
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
@@ -62,8 +63,13 @@ def _row(partition: Partition) -> tuple[str, ...]:
 
 def _area_lines(area: AreaContents, several: bool) -> Iterator[str]:
     yield f"  {area.length:,} bytes at byte {area.offset:,}"
-    yield from (f"      {_describe_hold(hold, several=several)}" for hold in area.holds[:_MOST_HOLDS])
-    if (others := len(area.holds) - _MOST_HOLDS) > 0:
+    yield from hold_lines(area.holds, several=several)
+
+
+def hold_lines(holds: Sequence[Hold], *, several: bool = False) -> Iterator[str]:
+    """A line for each of the most important things that an area holds, below the area's own line."""
+    yield from (f"      {visible(_describe_hold(hold, several=several))}" for hold in holds[:_MOST_HOLDS])
+    if (others := len(holds) - _MOST_HOLDS) > 0:
         yield f"      and {others:,} more, all with --json"
 
 
@@ -74,9 +80,11 @@ def _describe_hold(hold: Hold, *, several: bool = False) -> str:
         case "file":
             size = f" of {hold.size_bytes:,}" if hold.size_bytes is not None else ""
             hit = f"{hold.bytes:,}{size} bytes" if hold.bytes else "not damaged: its content ends before this place"
-            return f"file {hold.path or hold.structure or '(name kept apart)'}: {hit}{place}"
+            return f"file {hold.path or hold.structure or '(its name is not kept here)'}: {hit}{place}"
         case "directory":
-            return f"folder {hold.path or '(name kept apart)'}: {hold.bytes:,} bytes of its list of names{place}"
+            return (
+                f"folder {hold.path or '(its name is not kept here)'}: {hold.bytes:,} bytes of its list of names{place}"
+            )
         case "structure":
             return f"structure of the file system, {hold.structure}: {hold.bytes:,} bytes{place}"
         case "free":

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from drivecare.cli.contents_screen import hold_lines
 from drivecare.format import Excerpt, format_bytes, format_count
 from drivecare.shell import command_line
+from drivecare.visible import visible
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -35,7 +37,8 @@ def show_receipt(out: Screen, receipt: Receipt) -> None:
         out.print_wrapped("Copy with --resume to write these areas again; if it happens again, the target is faulty.")
     sector_bytes = (receipt.origin or receipt.source).logical_sector_bytes or 512
     unreadable = Excerpt(receipt.unreadable)
-    out.print_lines(unreadable.lines(lambda area: _describe_unreadable(area, sector_bytes), _OTHERS))
+    for lines in unreadable.lines(lambda area: _describe_unreadable(area, sector_bytes), _OTHERS):
+        out.print_lines(lines.split("\n"))
     if receipt.unreadable and receipt.bytes_across:
         out.print_wrapped("The target holds text there that names the place: search for 'could not be read'.")
     if receipt.tail is not None and receipt.tail.cleared:
@@ -81,7 +84,8 @@ def _failure_lines(receipt: Receipt) -> Iterator[str]:
 def _describe_unreadable(area: Unreadable, sector_bytes: int) -> str:
     place = f"{area.length:,} bytes at byte {area.offset:,}, LBA {area.offset // sector_bytes:,}"
     partitions = f", {', '.join(area.partitions)}" if area.partitions else ""
-    return f"  unreadable: {place}{partitions}" + (" (lost in the image's own copy)" if area.inherited else "")
+    line = f"  unreadable: {place}{partitions}" + (" (lost in the image's own copy)" if area.inherited else "")
+    return "\n".join([visible(line), *hold_lines(area.holds)])
 
 
 def _show_areas(out: Screen, title: str, areas: tuple[Area, ...]) -> None:

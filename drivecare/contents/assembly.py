@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import msgspec
 
@@ -39,7 +39,7 @@ def question_about(
     types = {entry.offset: entry.type for entry in table.partitions}
     return VolumeQuestion(
         partition=room,
-        areas=tuple(part for area in merge(areas) for part in [overlap(area, room)] if part is not None),
+        areas=tuple(part for area in areas for part in [overlap(area, room)] if part is not None),
         lost=tuple(part for area in merge(lost) for part in [overlap(area, room)] if part is not None),
         type=types.get(partition.offset),
     )
@@ -66,7 +66,10 @@ def assemble(
         if partition.number == 0 and table_lost and not known["file_system"]:
             known["reason"] = _TABLE_LOST
         partitions.append(msgspec.structs.replace(partition, **known))
-    whole = merge(areas)
+    inside = [
+        (partition, {(part.offset, part.length): part.holds for part in answer.areas}) for partition, answer in answers
+    ]
+    structures = tuple(_table_areas(table))
     return Contents(
         path=path,
         size_bytes=size_bytes,
@@ -75,25 +78,25 @@ def assemble(
             AreaContents(
                 offset=area.offset,
                 length=area.length,
-                holds=most_important_first([*_inside(area, answers), *_outside(area, table, answers)]),
+                holds=most_important_first([*_inside(area, inside), *_outside(area, structures, partitions)]),
             )
-            for area in whole
+            for area in areas
         ),
         notes=tuple(sorted({answer.not_in_force for _, answer in answers if answer.not_in_force})),
     )
 
 
-def _inside(area: Area, answers: Sequence[tuple[Partition, VolumeAnswer]]) -> Iterator[Hold]:
-    for partition, answer in answers:
-        for part in answer.areas:
-            if overlap(part, area) is not None:
-                for hold in part.holds:
-                    yield msgspec.structs.replace(hold, partition=partition.number)
+def _inside(
+    area: Area, inside: Sequence[tuple[Partition, Mapping[tuple[int, int], tuple[Hold, ...]]]]
+) -> Iterator[Hold]:
+    for partition, holds in inside:
+        part = overlap(area, Area(offset=partition.offset, length=partition.length))
+        for hold in holds.get((part.offset, part.length), ()) if part is not None else ():
+            yield msgspec.structs.replace(hold, partition=partition.number)
 
 
-def _outside(area: Area, table: PartitionTable, answers: Sequence[tuple[Partition, VolumeAnswer]]) -> Iterator[Hold]:
-    outside = uncovered((Area(offset=entry.offset, length=entry.length) for entry, _ in answers), area)
-    structures = tuple(_table_areas(table))
+def _outside(area: Area, structures: Sequence[Area], partitions: Sequence[Partition]) -> Iterator[Hold]:
+    outside = uncovered((Area(offset=entry.offset, length=entry.length) for entry in partitions), area)
     of_table = [part for gap in outside for place in structures for part in [overlap(gap, place)] if part is not None]
     if of_table:
         yield Hold(kind="structure", structure="partition table", bytes=total(merge(of_table)))

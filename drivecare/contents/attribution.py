@@ -28,8 +28,9 @@ class Attribution:
     """The areas that were asked about, and who claims them. Most extents of a drive touch none, which is found fast."""
 
     def __init__(self, areas: Sequence[Area]) -> None:
-        self._order = sorted(range(len(areas)), key=lambda index: areas[index])
-        self._areas = [areas[index] for index in self._order]
+        order = sorted(range(len(areas)), key=lambda index: areas[index])
+        self._place_of = {index: place for place, index in enumerate(order)}
+        self._areas = [areas[index] for index in order]
         self._starts = [area.offset for area in self._areas]
         self._furthest = list(accumulate((area.end for area in self._areas), max))
         self._hits: list[dict[tuple[HoldKind, object], tuple[Owner, list[Area]]]] = [{} for _ in areas]
@@ -74,7 +75,7 @@ class Attribution:
 
         `free`: what the file system's own record says is free in it; None where that cannot be relied on, for `reason`.
         """
-        place = self._order.index(index)
+        place = self._place_of[index]
         area = self._areas[place]
         holds = [
             Hold(
@@ -96,7 +97,7 @@ class Attribution:
 
     def disagrees(self, index: int, free: Sequence[Area]) -> bool:
         """Whether a file or directory claims what the file system's own record says is free."""
-        claimed = [extent for kind, extent in self._claimed[self._order.index(index)] if kind != "structure"]
+        claimed = [extent for kind, extent in self._claimed[self._place_of[index]] if kind != "structure"]
         return any(overlap(part, extent) is not None for part in free for extent in claimed)
 
 

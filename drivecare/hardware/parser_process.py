@@ -15,6 +15,7 @@ import select
 import subprocess
 import sys
 import time
+from collections.abc import Callable
 
 from drivecare.contents.assembly import without_answer
 from drivecare.contents.model import VolumeAnswer, VolumeQuestion, contradiction_in
@@ -22,13 +23,22 @@ from drivecare.documents import MOST_BYTES, decode, encode
 from drivecare.errors import BadInput
 
 PARSER_SECONDS = 900.0
+_GLANCE_SECONDS = 0.5
 _ENDS_AFTER_KILL_SECONDS = 5.0
 
 
 def ask_parser(
-    descriptor: int, question: VolumeQuestion, *, seconds: float = PARSER_SECONDS, module: str = __name__
+    descriptor: int,
+    question: VolumeQuestion,
+    *,
+    seconds: float = PARSER_SECONDS,
+    stop_reason: Callable[[], str | None] = lambda: None,
+    module: str = __name__,
 ) -> VolumeAnswer:
-    """What a partition of an open medium holds; where the parser, `module`, failed, an answer that says so."""
+    """What a partition of an open medium holds; where the parser, `module`, failed, an answer that says so.
+
+    It is given up once there is a reason to stop.
+    """
     with os.fdopen(os.memfd_create("drivecare-question"), "wb+") as paper:
         paper.write(encode(question))
         paper.seek(0)
@@ -42,11 +52,12 @@ def ask_parser(
             start_new_session=True,
         )
     try:
-        text, ended = _read_answer(process, seconds)
+        text, ended = _read_answer(process, seconds, stop_reason)
     finally:
         _end(process)
     if not ended:
-        return without_answer(question, "its structures make the reader run without end, or answer without end")
+        reason = "its structures make the reader run without end, or answer without end"
+        return without_answer(question, reason if stop_reason() is None else "the look at it was stopped")
     if process.returncode != 0:
         return without_answer(question, "its structures make the reader fail: damaged, or made to do harm")
     try:
@@ -57,20 +68,21 @@ def ask_parser(
     return without_answer(question, f"the reader's answer makes no sense: {problem}") if problem else answer
 
 
-def _read_answer(process: subprocess.Popen[bytes], seconds: float) -> tuple[bytes, bool]:
+def _read_answer(
+    process: subprocess.Popen[bytes], seconds: float, stop_reason: Callable[[], str | None]
+) -> tuple[bytes, bool]:
     """All that the process wrote, and whether it came to its end within bounds of time and size."""
     assert process.stdout is not None
     until, size = time.monotonic() + seconds, 0
     pieces: list[bytes] = []
-    while size <= MOST_BYTES:
-        ready, _, _ = select.select([process.stdout], [], [], max(0.0, until - time.monotonic()))
-        piece = os.read(process.stdout.fileno(), 1 << 16) if ready else b""
-        if not ready:
-            return b"", False
-        if not piece:
-            return b"".join(pieces), True
-        pieces.append(piece)
-        size += len(piece)
+    while size <= MOST_BYTES and time.monotonic() < until and stop_reason() is None:
+        ready, _, _ = select.select([process.stdout], [], [], _GLANCE_SECONDS)
+        if ready:
+            piece = os.read(process.stdout.fileno(), 1 << 16)
+            if not piece:
+                return b"".join(pieces), True
+            pieces.append(piece)
+            size += len(piece)
     return b"", False
 
 

@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import msgspec
+
 from drivecare.documents import encode, load
 from drivecare.errors import BadInput, Interrupted, Refused, Unavailable
 from drivecare.hardware.media import STUCK_AFTER_SECONDS
@@ -138,7 +140,8 @@ def find_parent(
                 whole=receipt.digest.whole,
                 whole_algorithm=receipt.digest.whole_algorithm,
                 parents=receipt.parents,
-                unreadable=receipt.unreadable,
+                # What lies there is looked up anew on this copy, and the names of files stay where they are.
+                unreadable=tuple(msgspec.structs.replace(area, holds=()) for area in receipt.unreadable),
                 origin=receipt.origin or receipt.source,
             )
     return None

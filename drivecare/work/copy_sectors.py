@@ -104,7 +104,19 @@ def copy_sectors(
         raise as_interruption(error, request.target, "looking", bytes_safe) from error
     receipt = msgspec.structs.replace(receipt, notes=(*receipt.notes, *_changes_since(plan)))
     save_receipt(request.receipt_path, receipt)
-    return receipt
+    return _with_losses_named(runner, receipt)
+
+
+def _with_losses_named(runner: SessionRunner, receipt: Receipt) -> Receipt:
+    """Look up what lies in the unreadable areas. The receipt is safe by then, whatever becomes of that."""
+    from drivecare.work.name_losses import name_losses  # a copy without damage needs none of it
+
+    if not receipt.unreadable:
+        return receipt
+    named = name_losses(receipt, runner.machine, stop_reason=runner.watch.stop_reason)
+    if named != receipt:
+        save_receipt(runner.request.receipt_path, named)
+    return named
 
 
 def _load_state(request: CopyRequest) -> JobState | None:

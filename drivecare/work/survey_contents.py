@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -46,21 +46,27 @@ def survey_contents(
     path, receipt = _copy_and_receipt(request.path, notify)
     identify_for_load(path, "a look at its files", machine, allow_load=request.allow_load, folder=request.folder)
     with hold_descriptor(machine.node(path)) as descriptor:
-        return survey_medium(path, descriptor, lost_areas(receipt) if receipt is not None else ())
+        lost = lost_areas(receipt) if receipt is not None else ()
+        return survey_medium(path, descriptor, lost, lost)
 
 
-def survey_medium(path: str, descriptor: int, areas: tuple[Area, ...]) -> Contents:
-    """What is on an open medium, and what lies in `areas`, whose bytes are not what the drive held."""
+def survey_medium(
+    path: str,
+    descriptor: int,
+    areas: Sequence[Area],
+    lost: Sequence[Area],
+    *,
+    stop_reason: Callable[[], str | None] = lambda: None,
+) -> Contents:
+    """What is on an open medium, and what lies in each of `areas`. The bytes of `lost` are not what the drive held."""
     size_bytes = os.lseek(descriptor, 0, os.SEEK_END)
-    areas = tuple(area for area in merge(areas) if area.end <= size_bytes)
-    whole = Window(
-        lambda offset, length: os.pread(descriptor, length, offset), Area(offset=0, length=size_bytes), areas
-    )
+    everything = Area(offset=0, length=size_bytes)
+    whole = Window(lambda offset, length: os.pread(descriptor, length, offset), everything, lost)
     table = read_partition_table(whole.at_or_nothing, size_bytes)
     answers = []
     for partition in partitions_of(table, size_bytes):
-        question = question_about(partition, table, areas, areas)
-        answers.append((partition, ask_parser(descriptor, question)))
+        question = question_about(partition, table, areas, lost)
+        answers.append((partition, ask_parser(descriptor, question, stop_reason=stop_reason)))
     return assemble(path, size_bytes, table, areas, answers)
 
 

@@ -10,6 +10,7 @@ import pytest
 from drivecare.cli.receipt_screen import show_receipt
 from drivecare.cli.screen import Screen
 from drivecare.transfer.areas import Area
+from drivecare.transfer.holds import Hold
 from drivecare.transfer.sectors.receipt import Digest, End, Receipt, Unreadable, Verification
 
 MIB = 1 << 20
@@ -109,3 +110,15 @@ def test_nothing_that_failed_sounds_like_success() -> None:
 def test_losses_named_twice_count_once() -> None:
     assert receipt(ONE, ONE).bytes_across == SIZE - 512
     assert receipt(ALL, Unreadable(offset=0, length=9 * SIZE)).bytes_across == 0
+
+
+def test_what_lies_in_an_unreadable_area_stands_below_it() -> None:
+    holds = (
+        Hold(kind="file", partition=1, path="/a\nb.jpg", size_bytes=5000, bytes=512),
+        Hold(kind="file", partition=1, size_bytes=70, bytes=7),
+    )
+    text = shown(receipt(Unreadable(offset=MIB, length=1024, holds=holds)))
+    assert (
+        "unreadable: 1,024 bytes at byte 1,048,576, LBA 2,048 file /a\\x0ab.jpg: 512 of 5,000 bytes "
+        "file (its name is not kept here): 7 of 70 bytes" in text
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import stat
 import struct
+from bisect import bisect_right
 from collections.abc import Iterator
 from typing import Any
 
@@ -43,6 +44,7 @@ class XfsReader(Reader):
         self.free_bytes = free * self.unit_bytes
         self.used_bytes = max(0, self._blocks - free) * self.unit_bytes
         self._is_clean: bool | None = None
+        self._free_group, self._free = -1, list[Area]()
         self._volume = pyfsxfs.volume()
 
     def open(self) -> None:
@@ -106,16 +108,27 @@ class XfsReader(Reader):
             return None
         parts, group_bytes = list[Area](), self._group_blocks * self.unit_bytes
         for group in range(area.offset // group_bytes, min((area.end - 1) // group_bytes + 1, self._groups)):
-            start = group * group_bytes
+            free = self._free_of_group(group)
+            index = max(0, bisect_right(free, area) - 1)
+            while index < len(free) and free[index].offset < area.end:
+                if (part := overlap(free[index], area)) is not None:
+                    parts.append(part)
+                index += 1
+        return tuple(parts)
+
+    def _free_of_group(self, group: int) -> list[Area]:
+        """The free extents of a group, in order. The group that was asked about last is kept."""
+        if self._free_group != group:
+            start = group * self._group_blocks * self.unit_bytes
             header = self.window.at(start + self._sector_bytes, 64)
             if header[:4] != b"XAGF":
                 raise OSError("the header of the group is damaged")
-            for record in self._records(start, struct.unpack_from(">I", header, 16)[0], _FREE_TREE, 8, 8):
-                block, count = struct.unpack(">II", record)
-                free = Area(offset=start + block * self.unit_bytes, length=count * self.unit_bytes)
-                if (part := overlap(free, area)) is not None:
-                    parts.append(part)
-        return tuple(parts)
+            records = self._records(start, struct.unpack_from(">I", header, 16)[0], _FREE_TREE, 8, 8)
+            pairs = (struct.unpack(">II", record) for record in records)
+            unit = self.unit_bytes
+            self._free = sorted(Area(offset=start + block * unit, length=count * unit) for block, count in pairs)
+            self._free_group = group
+        return self._free
 
     def _records(
         self, start: int, root: int, magics: tuple[bytes, bytes], record_bytes: int, key_bytes: int

@@ -17,6 +17,7 @@ from drivecare.exit_codes import ExitCode
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area, ByteCount, merge, total
+from drivecare.transfer.holds import Hold
 from drivecare.transfer.sectors.digests import Algorithm
 
 SMALLEST_CHUNK_BYTES = 1 << 20
@@ -59,11 +60,14 @@ class Digest(Value, frozen=True, kw_only=True):
 class Unreadable(Area, frozen=True, kw_only=True):
     """An area of the source that could not be read; the target holds the fill there.
 
-    `partitions` names the partitions there. `inherited`: it was lost in an earlier copy of this chain.
+    `partitions` names the partitions there. `inherited`: it was lost in an earlier copy of this chain. `holds`: what
+    lies there, as the file systems of the copy say, the most important first; empty where nobody looked. In a receipt
+    of a job it has no names of files.
     """
 
     partitions: tuple[str, ...] = ()
     inherited: bool = False
+    holds: tuple[Hold, ...] = ()
 
 
 class PartitionEntry(Area, frozen=True, kw_only=True):

@@ -1,0 +1,75 @@
+"""After a copy, its receipt says what lies in every area that could not be read."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from drivecare.documents import load
+from drivecare.hardware.machine import Machine
+from drivecare.job.model import Opening
+from drivecare.record.folder import FolderRecord
+from drivecare.record.port import FiledJob
+from drivecare.transfer.areas import Area
+from drivecare.transfer.holds import Hold
+from drivecare.transfer.sectors.bad_places import WithBadAreas
+from drivecare.transfer.sectors.receipt import Receipt
+from drivecare.work.copy_paperwork import CopyRequest
+from drivecare.work.copy_sectors import copy_sectors
+from tests.contents.tiny_fat import FREE_AT, PHOTO_AT, PHOTO_BYTES
+from tests.work.test_survey_contents import START, partitioned
+
+BAD = (Area(offset=START + PHOTO_AT, length=512), Area(offset=START + FREE_AT, length=512))
+FREE = Hold(kind="free", partition=1, bytes=512)
+
+
+def copy(folder: Path, *, source: Path | None = None, target: str = "new.img", job: FiledJob | None = None) -> Receipt:
+    """Copy a card of which two places cannot be read."""
+    card = folder / "card.img"
+    card.write_bytes(partitioned(START))
+    request = CopyRequest(source=str(source or card), target=str(folder / target), folder=job)
+    bad = BAD if source is None else ()
+    receipt = copy_sectors(request, Machine(), wrap_source=lambda medium: WithBadAreas(medium, bad))
+    assert load(Receipt, request.receipt_path) == receipt
+    return receipt
+
+
+def test_the_receipt_beside_an_image_names_the_files(tmp_path: Path) -> None:
+    receipt = copy(tmp_path)
+    assert receipt.verified
+    photo = Hold(kind="file", partition=1, path="/PHOTO.JPG", size_bytes=PHOTO_BYTES, bytes=512)
+    assert [area.holds for area in receipt.unreadable] == [(photo,), (FREE,)]
+
+
+@pytest.mark.promise(11)
+def test_in_a_job_the_names_of_files_stay_out(tmp_path: Path) -> None:
+    opening = Opening(id="7", opened_at="2026-11-25T10:00:00Z", host="h", label="H-1", complaint="x")
+    job = FolderRecord(root=tmp_path / "jobs").create(opening)
+    receipt = copy(tmp_path, job=job)
+    photo = Hold(kind="file", partition=1, path=None, size_bytes=PHOTO_BYTES, bytes=512)
+    assert [area.holds for area in receipt.unreadable] == [(photo,), (FREE,)]
+    written = [path for path in (tmp_path / "jobs").rglob("*") if path.is_file()]
+    assert not [path for path in written if b"PHOTO" in path.read_bytes()]
+
+
+def test_what_an_earlier_copy_lost_is_looked_up_on_the_later_one(tmp_path: Path) -> None:
+    copy(tmp_path)
+    receipt = copy(tmp_path, source=tmp_path / "new.img", target="newer.img")
+    assert all(area.inherited for area in receipt.unreadable)
+    assert [area.holds[0].path for area in receipt.unreadable] == ["/PHOTO.JPG", None]
+
+
+def test_a_copy_that_is_in_use_when_it_is_looked_at_is_as_good(tmp_path: Path) -> None:
+    from drivecare.work.name_losses import name_losses
+
+    receipt = copy(tmp_path)
+    (tmp_path / "new.img").unlink()
+    assert name_losses(receipt, Machine(), stop_reason=lambda: None) == receipt
+
+
+def test_a_look_that_is_stopped_says_so(tmp_path: Path) -> None:
+    from drivecare.work.name_losses import name_losses
+
+    receipt = name_losses(copy(tmp_path), Machine(), stop_reason=lambda: "Ctrl-C")
+    assert {hold.structure for area in receipt.unreadable for hold in area.holds} == {"the look at it was stopped"}
