@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 
+from drivecare.contents.file_kinds import kind_of_file
 from drivecare.transfer.areas import Area, merge, overlap, total, uncovered
 from drivecare.transfer.holds import Hold, HoldKind, most_important_first
 
@@ -81,6 +82,7 @@ class Attribution:
             Hold(
                 kind=owner.kind,
                 path=owner.path,
+                file_kind=kind_of_file(owner.path) if owner.kind == "file" and owner.path else None,
                 size_bytes=owner.size_bytes,
                 structure=owner.structure,
                 bytes=total(merge(hits)),  # a file with two names claims its extents twice

@@ -14,6 +14,7 @@ from drivecare.clock import format_day
 from drivecare.format import clip_text, format_bytes, format_count
 from drivecare.job.filed_readings import time_of_reading
 from drivecare.job.job_state import JobState
+from drivecare.job.losses import describe_losses
 from drivecare.job.model import Closing
 from drivecare.job.proof import CopyProof, was_written_to
 from drivecare.reading.identity import DriveId
@@ -248,6 +249,7 @@ def _what_the_copy_lacks(proof: CopyProof) -> Iterator[str]:
             f"{format_count(len(proof.unreadable), 'area')} of the old drive, {size} in all, could not be read."
             " What was stored there is missing. If something does not open, tell us before you delete it."
         )
+        yield from describe_losses(proof.unreadable)
     if was_written_to(proof.chain):
         yield (
             "Something wrote to the old drive, or to a copy of it, while it was being copied: parts of your data may"

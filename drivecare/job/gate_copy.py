@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from drivecare.clock import format_time
 from drivecare.format import format_count, join_some
 from drivecare.job.gate_evidence import Evidence, holds, lacks, recorded
+from drivecare.transfer.holds import hits_nothing
 
 if TYPE_CHECKING:
     from drivecare.job.contents import FiledDocument
@@ -52,9 +53,13 @@ def check_unreadable_acknowledged(job: JobState) -> Evidence:
     if not areas:
         return holds("nothing was unreadable")
     total = f"{format_count(len(areas), 'unreadable area')} ({sum(area.length for area in areas):,} bytes)"
-    unsaid = [area for area in areas if job.acknowledgement_of(area) is None]
+    empty = [area for area in areas if hits_nothing(area, area.holds)]
+    unsaid = [area for area in areas if area not in empty and job.acknowledgement_of(area) is None]
+    if len(empty) == len(areas):
+        return holds(f"{total}, all in free space or outside any partition: no file that existed was hit")
     if not unsaid:
-        return holds(f"the customer knows of {total}", job.age(job.facts_named("unreadable")[-1].filed_at))
+        rest = f", {len(empty)} of them where no file that existed was hit" if empty else ""
+        return holds(f"the customer knows of {total}{rest}", job.age(job.facts_named("unreadable")[-1].filed_at))
     offsets = join_some([f"{area.offset:,}" for area in unsaid], 5)
     record = job.record_command("unreadable", str(unsaid[0].offset))
     return lacks(f"not acknowledged: {len(unsaid)} of {total}; at {offsets}", record)

@@ -21,8 +21,9 @@ from drivecare.job.contents import FiledDocument, newest_of
 from drivecare.job.filed_readings import CLOCKS_DIFFER
 from drivecare.job.unfinished import tell_unfinished, unfinished_to
 from drivecare.reading.identity import DriveId, Identity, Named, SameDrive, compare
-from drivecare.transfer.areas import Area, merge, total
+from drivecare.transfer.areas import merge, total
 from drivecare.transfer.files.bag import BagReceipt
+from drivecare.transfer.holds import AreaContents, Hold
 from drivecare.transfer.sectors.receipt import ReadBackMethod, Receipt
 
 if TYPE_CHECKING:
@@ -48,7 +49,7 @@ class CopyProof:
     whole: bool = True
     at: datetime | None = None
     number: int = 0
-    unreadable: tuple[Area, ...] = ()
+    unreadable: tuple[AreaContents, ...] = ()
     chain: tuple[FiledDocument[Receipt], ...] = ()
     bag: FiledDocument[BagReceipt] | None = None
     next: str | None = None
@@ -245,10 +246,14 @@ def _receipt_of_image(
     )
 
 
-def _unreadable_areas(chain: Sequence[FiledDocument[Receipt]]) -> tuple[Area, ...]:
-    """Collect every area that could not be read anywhere along the way, once."""
-    spans = {(area.offset, area.length) for filed in chain for area in filed.document.unreadable}
-    return tuple(Area(offset=offset, length=length) for offset, length in sorted(spans))
+def _unreadable_areas(chain: Sequence[FiledDocument[Receipt]]) -> tuple[AreaContents, ...]:
+    """Collect every area that could not be read anywhere along the way, once, with what the newest copy says of it."""
+    spans: dict[tuple[int, int], tuple[Hold, ...]] = {}
+    for filed in reversed(chain):
+        spans |= {(area.offset, area.length): area.holds for area in filed.document.unreadable}
+    return tuple(
+        AreaContents(offset=offset, length=length, holds=holds) for (offset, length), holds in sorted(spans.items())
+    )
 
 
 def _prove_by_bag(job: JobState, bag: FiledDocument[BagReceipt], old_drive: DriveId, new_drive: DriveId) -> CopyProof:

@@ -32,6 +32,7 @@ from drivecare.job.model import ROUTES, Handover
 from drivecare.job.plots import COUNT_LABELS, Picture, draw_counts, draw_odds, draw_surface
 from drivecare.job.proof import CopyProof
 from drivecare.storage import write_file
+from drivecare.transfer.holds import hits_nothing
 from drivecare.transfer.sectors.digests import PROPER_NAMES
 from drivecare.visible import visible_lines
 
@@ -357,5 +358,7 @@ def _area_rows(job: JobState) -> list[SheetRow]:
     for area in job.proof.unreadable:
         fact = job.acknowledgement_of(area)
         acknowledged = f"customer told {format_time(fact.filed_at)}" if fact is not None else "customer NOT told yet"
+        if fact is None and hits_nothing(area, area.holds):
+            acknowledged = "no file that existed was hit"
         rows.append(SheetRow(name=f"{area.offset:,}", cells=(f"{area.length:,}", acknowledged)))
     return rows

@@ -3,26 +3,32 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Literal
+from typing import Annotated, Literal
+
+from msgspec import Meta
 
 from drivecare.documents import Value
 from drivecare.transfer.areas import Area, ByteCount
 
 HoldKind = Literal["file", "directory", "structure", "free", "deleted", "outside", "unknown"]
+FileKind = Literal["photo", "video", "sound", "document", "mail", "archive", "program"]
 
 
 class Hold(Value, frozen=True, kw_only=True):
     """One thing that an area holds, and how many bytes of it lie there.
 
     `partition` is its number. `path` begins with "/" at the root of the partition; None where the thing has none, or
-    where the names are kept apart. `size_bytes` is the size of the whole file. `structure` names the structure of a
-    file system, and says of "unknown" why nothing is known. A file with 0 `bytes` owns the place, but its content ends
-    before it.
+    where the names are kept apart. `file` is its number in a receipt, the same in every area that it touches;
+    `file_kind` is what a customer would call it, `size_bytes` the size of the whole file. `structure` names the
+    structure of a file system, and says of "unknown" why nothing is known. A file with 0 `bytes` owns the place, but
+    its content ends before it.
     """
 
     kind: HoldKind
     partition: int | None = None
     path: str | None = None
+    file: Annotated[int, Meta(ge=1)] | None = None
+    file_kind: FileKind | None = None
     size_bytes: ByteCount | None = None
     bytes: ByteCount
     structure: str | None = None
@@ -40,3 +46,12 @@ _IMPORTANCE: tuple[HoldKind, ...] = ("file", "directory", "structure", "unknown"
 def most_important_first(holds: Iterable[Hold]) -> tuple[Hold, ...]:
     """What a customer would miss first comes first, and of one kind the one with most bytes."""
     return tuple(sorted(holds, key=lambda hold: (_IMPORTANCE.index(hold.kind), -hold.bytes)))
+
+
+def hits_nothing(area: Area, holds: Iterable[Hold]) -> bool:
+    """Whether no file that existed was hit: all of the area is free space, or lies outside any partition.
+
+    Deleted files may have been there; some customers come for those.
+    """
+    holds = tuple(holds)
+    return {hold.kind for hold in holds} <= {"free", "outside"} and sum(hold.bytes for hold in holds) == area.length

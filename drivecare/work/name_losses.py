@@ -8,6 +8,7 @@ import msgspec
 
 from drivecare.errors import DriveCareError
 from drivecare.hardware.opening import hold_descriptor
+from drivecare.transfer.holds import Hold
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.work import Machine
 from drivecare.work.survey_contents import lost_areas, survey_medium
@@ -29,14 +30,16 @@ def name_losses(receipt: Receipt, machine: Machine, *, stop_reason: Callable[[],
             )
     except (DriveCareError, OSError):
         return receipt
+    numbers: dict[tuple[int | None, str], int] = {}
+
+    def numbered(hold: Hold) -> Hold:
+        if hold.path is None:
+            return hold
+        number = numbers.setdefault((hold.partition, hold.path), len(numbers) + 1)
+        return msgspec.structs.replace(hold, file=number, path=None if receipt.job is not None else hold.path)
+
     unreadable = tuple(
-        msgspec.structs.replace(
-            area,
-            holds=tuple(
-                msgspec.structs.replace(hold, path=None) if receipt.job is not None else hold
-                for hold in looked_at.holds
-            ),
-        )
+        msgspec.structs.replace(area, holds=tuple(map(numbered, looked_at.holds)))
         for area, looked_at in zip(asked, contents.areas, strict=True)
     )
     return msgspec.structs.replace(receipt, unreadable=unreadable)

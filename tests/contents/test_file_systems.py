@@ -59,7 +59,7 @@ def test_every_block_of_every_picture_is_attributed_to_it(image: Path, files: Pa
     for area in look(image, *areas).areas:
         name = f"/Pictures/2024/{places[area.offset]}"
         size = (files / name[1:]).stat().st_size
-        assert area.holds == (Hold(kind="file", path=name, size_bytes=size, bytes=4096),)
+        assert area.holds == (Hold(kind="file", path=name, file_kind="photo", size_bytes=size, bytes=4096),)
 
 
 @pytest.mark.bench
@@ -67,7 +67,7 @@ def test_every_block_of_every_picture_is_attributed_to_it(image: Path, files: Pa
 def test_what_lies_behind_the_end_of_a_file_damages_nothing(image: Path) -> None:
     letter = place_of(image, b"hello" + bytes(507))
     (area,) = look(image, Area(offset=letter + 5, length=100)).areas
-    assert area.holds == (Hold(kind="file", path="/Documents/letter.txt", size_bytes=5, bytes=0),)
+    assert area.holds == (Hold(kind="file", path="/Documents/letter.txt", file_kind="document", size_bytes=5, bytes=0),)
 
 
 @pytest.mark.bench

@@ -22,8 +22,10 @@ from drivecare.job.model import Closing, Fact, ImageFate, ImageLeft, OldDriveFat
 from drivecare.reading.surface import SurfaceScan, UnreadableArea
 from drivecare.risk.model import Assessment, Chance, FaultClass
 from drivecare.transfer.files.bag import BagReceipt, FileNote
-from drivecare.transfer.sectors.receipt import Note, Receipt
+from drivecare.transfer.holds import Hold, HoldKind
+from drivecare.transfer.sectors.receipt import Note, Receipt, Unreadable
 from tests.job.carried import (
+    AREA,
     NEW,
     OLD,
     assessment,
@@ -106,6 +108,16 @@ def unread(state: JobState) -> bool:
     """The newest copy onto the new drive could not read all, whether it was verified or not."""
     to_new = [one.document for one in state.receipts if one.document.target.serial == NEW.serial]
     return bool(to_new) and bool(to_new[-1].unreadable)
+
+
+def lost(*kinds: HoldKind) -> Evidence:
+    """The newest copy onto the new drive names something of these kinds in an area that could not be read."""
+
+    def named(state: JobState) -> bool:
+        to_new = [one.document for one in state.receipts if one.document.target.serial == NEW.serial]
+        return any(hold.kind in kinds for area in to_new[-1].unreadable for hold in area.holds)
+
+    return named
 
 
 def whole(state: JobState) -> bool:
@@ -233,7 +245,11 @@ CLAIMS: dict[str, Evidence] = {
     r"We are keeping a copy of your data\.": fate("kept"),
     r"We gave you a copy of your data\.": fate("handed-over"),
     # what to watch
-    r"1 area of the old drive, .* in all, could not be read\. What was stored there is missing\. .*": unread,
+    r"[12] areas? of the old drive, .* in all, could not be read\. What was stored there is missing\. .*": unread,
+    r"Damaged, as the copy's own list of files says: 1 photo and 1 other file\. Ask us which\.": lost("file"),
+    r"Part of what keeps the files in order was hit, .*": lost("structure", "directory"),
+    r"Of 1 area nobody can tell, or not of all of it, what was stored there\.": lost("unknown"),
+    r"In 1 area no file that existed was hit; deleted files may have been there\.": lost("free"),
     r"2 files could not be copied\. Ask us which\.": bagged(lambda one: len(one.left_out) == 2),
     r"If the trouble comes back, bring the unit back, so that .*": lambda state: state.route == "same-drive",
     r"Something wrote to the old drive, or to a copy of it, while it was being copied: .* of different ages\.": changed,
@@ -294,6 +310,23 @@ def part_route() -> list[Value]:
     return [*data_route()[:1], assessment(hidden, "evacuate"), *data_route()[2:], fact("copy-size")]
 
 
+def hit() -> Receipt:
+    """A copy that could not read two areas: one of files, a folder and something that nobody knows, one of nothing."""
+    holds = (
+        Hold(kind="file", partition=1, file=1, file_kind="photo", size_bytes=9000, bytes=512),
+        Hold(kind="file", partition=1, file=2, size_bytes=9000, bytes=512),
+        Hold(kind="directory", partition=1, bytes=512),
+        Hold(kind="unknown", partition=1, bytes=512),
+    )
+    areas = (
+        Unreadable(offset=AREA.offset, length=AREA.length, holds=holds),
+        Unreadable(offset=0, length=512, holds=(Hold(kind="free", bytes=512),)),
+    )
+    missing = AREA.length + 512
+    drives = (device(OLD, "/dev/sdb"), device(NEW, "/dev/sdc"))
+    return receipt(*drives, unreadable=areas, bytes_copied=(64 << 20) - missing)
+
+
 FAULTS: tuple[FaultClass, ...] = ("media", "wear", "mechanics", "heat", "link", "locked", "electronics", "none")
 BASES: dict[str, list[Value]] = {
     "data": data_route(),
@@ -306,6 +339,7 @@ BASES: dict[str, list[Value]] = {
         *data_route()[5:],
         fact("source-changed"),
     ],
+    "data, what was hit": [*data_route()[:4], hit(), *data_route()[5:]],
     "data, closed": [*data_route(), closing("removed", "gone", "kept")],
     "data, all of it, closed": [*whole_route(), closing("handed-over", old_drive="destroyed")],
     "data, does not start": [*data_route(), closing(unit_started=False, old_drive="kept")],

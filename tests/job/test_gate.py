@@ -20,6 +20,7 @@ from drivecare.reading.model import Drive
 from drivecare.reading.surface import SurfaceScan, UnreadableArea
 from drivecare.transfer.areas import Area
 from drivecare.transfer.files.bag import FileNote, TreeEnd
+from drivecare.transfer.holds import Hold
 from drivecare.transfer.sectors.receipt import Digest, End, Note, Unreadable, Verification
 from tests.job.carried import (
     AREA,
@@ -304,6 +305,36 @@ def test_the_customer_knows_of_every_unreadable_area(tmp_path: Path, told: tuple
     for area in THREE:
         assert (f"{area.offset:,}" in item.evidence) is (area in unsaid)
     assert item.next == (f"drivecare job record 1042 unreadable {unsaid[0].offset}" if unsaid else None)
+
+
+FREE, OUTSIDE = Hold(kind="free", bytes=512), Hold(kind="outside", bytes=512)
+NOT_KNOWN, FILE = Hold(kind="unknown", bytes=512), Hold(kind="file", bytes=512)
+HALF = Hold(kind="free", bytes=256)
+
+
+@pytest.mark.promise(4)
+@pytest.mark.parametrize(
+    ("holds", "harmless"),
+    [
+        ((FREE,), True),
+        ((OUTSIDE,), True),
+        ((HALF, msgspec.structs.replace(OUTSIDE, bytes=256)), True),
+        ((HALF,), False),  # of the other half nothing is said
+        ((HALF, msgspec.structs.replace(NOT_KNOWN, bytes=256)), False),
+        ((FREE, FILE), False),
+        ((NOT_KNOWN,), False),
+        ((FILE,), False),
+        ((Hold(kind="deleted", bytes=512),), False),
+        ((), False),
+    ],
+)
+def test_an_area_where_no_file_was_hit_needs_no_call(tmp_path: Path, holds: tuple[Hold, ...], harmless: bool) -> None:
+    lost = Unreadable(offset=0, length=512, holds=holds)
+    result = gate(tmp_path, copied(unreadable=(lost,), bytes_copied=(64 << 20) - 512))
+    assert shut(result) == (set() if harmless else {"unreadable-acknowledged"})
+    item = next(item for item in result.items if item.item == "unreadable-acknowledged")
+    reason = "1 unreadable area (512 bytes), all in free space or outside any partition: no file that existed was hit"
+    assert (item.evidence == reason) is harmless
 
 
 def test_an_area_known_by_its_parts_or_within_a_larger_one_is_known(tmp_path: Path) -> None:

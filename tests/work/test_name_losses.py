@@ -38,7 +38,9 @@ def copy(folder: Path, *, source: Path | None = None, target: str = "new.img", j
 def test_the_receipt_beside_an_image_names_the_files(tmp_path: Path) -> None:
     receipt = copy(tmp_path)
     assert receipt.verified
-    photo = Hold(kind="file", partition=1, path="/PHOTO.JPG", size_bytes=PHOTO_BYTES, bytes=512)
+    photo = Hold(
+        kind="file", partition=1, path="/PHOTO.JPG", file=1, file_kind="photo", size_bytes=PHOTO_BYTES, bytes=512
+    )
     assert [area.holds for area in receipt.unreadable] == [(photo,), (FREE,)]
 
 
@@ -47,7 +49,7 @@ def test_in_a_job_the_names_of_files_stay_out(tmp_path: Path) -> None:
     opening = Opening(id="7", opened_at="2026-11-25T10:00:00Z", host="h", label="H-1", complaint="x")
     job = FolderRecord(root=tmp_path / "jobs").create(opening)
     receipt = copy(tmp_path, job=job)
-    photo = Hold(kind="file", partition=1, path=None, size_bytes=PHOTO_BYTES, bytes=512)
+    photo = Hold(kind="file", partition=1, path=None, file=1, file_kind="photo", size_bytes=PHOTO_BYTES, bytes=512)
     assert [area.holds for area in receipt.unreadable] == [(photo,), (FREE,)]
     written = [path for path in (tmp_path / "jobs").rglob("*") if path.is_file()]
     assert not [path for path in written if b"PHOTO" in path.read_bytes()]

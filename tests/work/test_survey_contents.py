@@ -104,7 +104,7 @@ def test_a_file_system_without_a_table_is_the_whole(tmp_path: Path) -> None:
     assert (partition.number, partition.file_system, partition.files) == (0, "FAT12", 2)
 
 
-PHOTO = Hold(kind="file", partition=1, path="/PHOTO.JPG", size_bytes=PHOTO_BYTES, bytes=SECTOR)
+PHOTO = Hold(kind="file", partition=1, path="/PHOTO.JPG", file_kind="photo", size_bytes=PHOTO_BYTES, bytes=SECTOR)
 
 
 @pytest.mark.promise(3)
