@@ -91,6 +91,8 @@ def read_health_log(report: Report, gaps: GapNotes) -> Values:
         return values
     if values.media_errors is None:
         gaps.note("count-unread", "The count of media errors did not come through.")
+    if values.critical_warnings is None:
+        gaps.note("count-unread", "The drive's warnings did not come through.")
     life = [report.count(label) for label in _LIFE] + [celsius]
     if life == [0] * len(life) and not values.critical_warnings:
         gaps.note("table-junk", "The health log is hollow: no hours, no power cycles, nothing read or written.")

@@ -13,6 +13,7 @@ from drivecare.reading.locale_numbers import leading_decimal
 _LEADING = re.compile(r"(\d+)(?![\d/])(?:\s*\(.*|\s*)$")
 # Not the full stop: a raw value of 38.5 is a temperature.
 _RAW_IN_GROUPS = re.compile(r"\d{1,3}(?:[,'\u2019\u00a0\u202f]\d{3})+$")
+_GROUPED_BY_STOPS = re.compile(r"\d{1,3}(?:\.\d{3})+$")
 _WORDS = re.compile(r"\d{1,5}(?: +\d{1,5}){2}$")
 _HEX = re.compile(r"0x([0-9a-f]{1,16})\b", re.I)
 _CLOCK = re.compile(r"(\d+)\s*h(?:\+(\d+)\s*m)?(?:\+([\d.,]+)\s*s)?", re.I)
@@ -36,8 +37,8 @@ def parse_raw(text: str) -> int | None:
 
 
 def parse_error_count(text: str) -> int | None:
-    """Counts of bad events: the low 32 bits; some makers keep other things above them."""
-    raw = parse_raw(text)
+    """Counts of bad events: the low 32 bits; some makers keep other things above them. None is a fraction: `2.544`."""
+    raw = int(text.strip().replace(".", "")) if _GROUPED_BY_STOPS.match(text.strip()) else parse_raw(text)
     return None if raw is None else raw & 0xFFFFFFFF
 
 

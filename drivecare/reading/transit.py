@@ -1,4 +1,4 @@
-"""What a report suffers on its way here, undone: line numbers, marks and time stamps before its lines, wrapped rows.
+"""What a report suffers on its way here, undone: line numbers, marks and time stamps at its lines, wrapped rows.
 
 A mail program breaks lines at blanks, a narrow terminal at its last column. Only rows that make sense once they are
 joined are joined; whatever stays broken is left for the decoder to complain about.
@@ -6,12 +6,14 @@ joined are joined; whatever stays broken is left for the decoder to complain abo
 
 from __future__ import annotations
 
+import csv
 import re
 from collections.abc import Callable
 from itertools import pairwise
 
 from drivecare.reading.attributes import begins_row, is_whole_row
 from drivecare.reading.logs import begins_log_row, is_whole_log_row
+from drivecare.reading.markup import unwrap
 from drivecare.reading.report_text import split_lines, tidy_lines
 from drivecare.reading.scsi import begins_counter_row, is_whole_counter_row
 
@@ -26,6 +28,10 @@ _STAMP = re.compile(
     r"|\[[ \d:.,T+-]{5,}\])(?: |$)"
 )
 
+_MARK = re.compile(r"\s*[$|;,\\]+\s*$")
+_CELLS = re.compile(r"[\s|\"]*(?:0x[0-9a-f]{2}|\d{1,3})\"?\s*([;,|])\s*\"?[A-Za-z][\w/-]+\"?\s*[;,|]", re.I)
+_FEWEST_SEPARATORS = 7
+
 # How a row of a kind begins, and when it is whole.
 _ROWS: tuple[tuple[Callable[[str], bool], Callable[[str], bool]], ...] = (
     (begins_row, is_whole_row),
@@ -36,12 +42,12 @@ _ROWS: tuple[tuple[Callable[[str], bool], Callable[[str], bool]], ...] = (
 
 def restore_lines(text: str) -> list[str]:
     """The lines of a report as they were printed, as far as that can be told."""
-    lines = split_lines(text)
+    lines = split_lines(unwrap(text))
     for _ in range(_MOST_PREFIXES):
-        lines, before = _strip_prefix(lines), lines
+        lines, before = _strip_prefix(_strip_suffix(lines)), lines
         if lines == before:
             break
-    return tidy_lines(_join_rows(lines))
+    return tidy_lines(_join_rows([_drop_separators(line) for line in lines]))
 
 
 def _strip_prefix(lines: list[str]) -> list[str]:
@@ -58,6 +64,25 @@ def _strip_prefix(lines: list[str]) -> list[str]:
     alike = next((at for at, (a, b) in enumerate(zip(first, last, strict=False)) if a != b), len(first))
     prefix = re.sub(r"\w+$", "", first[:alike])
     return [line.removeprefix(prefix) for line in lines] if prefix.strip() else lines
+
+
+def _strip_suffix(lines: list[str]) -> list[str]:
+    """Strip the mark that stands behind every line: "$", "|"."""
+    filled = [line[::-1] for line in lines if line.strip()]
+    if len(filled) < _FEWEST_LINES:
+        return lines
+    first, last = min(filled), max(filled)
+    alike = next((at for at, (a, b) in enumerate(zip(first, last, strict=False)) if a != b), len(first))
+    mark = _MARK.search(first[:alike][::-1])
+    return [line.removesuffix(mark[0]) for line in lines] if mark else lines
+
+
+def _drop_separators(line: str) -> str:
+    """A row of the table out of a spreadsheet or a list, its cells apart by blanks."""
+    match = _CELLS.match(line)
+    if match is None or line.count(match[1]) < _FEWEST_SEPARATORS:
+        return line
+    return " ".join(cell.strip() for row in csv.reader([line], delimiter=match[1]) for cell in row).strip()
 
 
 def _counts_up(matches: list[re.Match[str]]) -> bool:

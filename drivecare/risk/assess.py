@@ -72,7 +72,7 @@ def assess(
         way_out=list_ways_out(reasoning.rulings) if verdict == "recheck" else None,
         unreadable_lbas=reading.unreadable_lbas,
         endurance=describe_endurance(reading, rules.thresholds),
-        unit=() if as_new else describe_unit(reading),
+        unit=() if as_new else describe_unit(reading, hours_doubtful=_doubts_hours(reasoning.signals)),
         next_steps=_list_next_steps(reading, reasoning, sale),
         limits=_list_limits(reading, reasoning, sale, rules),
     )
@@ -100,6 +100,10 @@ def evaluate(
         excluded=len([other for other in history if other != reading]) - len(earlier) + (own_scan is not scan),
         scan=own_scan,
     )
+
+
+def _doubts_hours(signals: Signals) -> bool:
+    return any(signal.name == "contradiction_hours" for signal in signals.get("contradiction", ()))
 
 
 def _observe(reading: Reading, rules: RuleSet, scan: SurfaceScan | None) -> tuple[Signals, Chance | None]:

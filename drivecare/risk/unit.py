@@ -49,11 +49,16 @@ def load_unit_rules() -> tuple[UnitRule, ...]:
     return decode_shipped(UnitFile, "risk/unit.toml").sign
 
 
-def describe_unit(reading: Reading) -> tuple[UnitSign, ...]:
-    """What the reading says about the unit, a sentence for each sign; nothing where its counters cannot be believed."""
+def describe_unit(reading: Reading, *, hours_doubtful: bool = False) -> tuple[UnitSign, ...]:
+    """What the reading says about the unit, a sentence for each sign; nothing where its counters cannot be believed.
+
+    `hours_doubtful`: the drive's counts contradict its power-on hours, so that nothing is told by the hour.
+    """
     if missing_health(reading):
         return ()
     counts = _numbers(reading)
+    if hours_doubtful:
+        counts.pop("power_on_hours", None)
     signs: dict[str, UnitSign] = {}
     for rule in load_unit_rules():
         if rule.sign not in signs and (sign := _apply(rule, counts)):

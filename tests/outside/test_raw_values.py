@@ -50,6 +50,7 @@ def test_reported_uncorrectable_errors_beside_a_second_count() -> None:
     """A published 2.5-inch drive's report: 62,534,723,829,769 is 0x38E0 over 9; 65,535 is a saturated counter."""
     assert parse_error_count("62534723829769") == 9
     assert parse_error_count("65535") == 65535
+    assert parse_error_count("2.544") == 2544  # grouped as in much of Europe: a count is no fraction
     assert parse_error_count("0 (2000, 0)") == 0
     assert parse_error_count(str(2000 << 32)) == 0  # the same bytes as one number (computed)
 

@@ -173,6 +173,7 @@ SCENARIOS: tuple[Scenario, ...] = (
         "recheck",
         "heat",
     ),
+    Scenario("a password set, and open", reading(_drive(HDD, security="unlocked")), "refit", "none"),
     Scenario("overlapping tracks", reading(_drive(HDD, zoned="device-managed")), "refit", "none"),
     Scenario("sectors of an array", reading(_drive(SAS, logical_sector_bytes=520)), "refit", "none"),
     Scenario("heads parked often", hdd(load_cycles=300_000), "refit", "none"),

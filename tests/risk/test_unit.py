@@ -17,7 +17,7 @@ CASES = [
     ("hard-starts", hdd(spin_retries=3), "fits with a supply that gives in when the motor starts"),
     ("shocks", hdd(shocks=250), "250 shocks while it ran: fits with a unit that is carried"),
     ("heat", reading(statistics={"minutes_too_hot": 90}), "90 minutes above the drive's limit"),
-    ("heat", hdd(highest_celsius=71), "71 °C was the highest temperature of its life"),
+    ("peak", hdd(highest_celsius=71), "71 °C was the highest temperature of its life"),
     ("heat", nvme(warning_temperature_minutes=900), "fits with a missing heat pad"),
     ("link", hdd(crc_errors=400), "fits with a data cable"),
     ("link", reading(statistics={"hardware_resets": 90_000}), "90,000 resets of the link in 1,200 power cycles"),
@@ -60,6 +60,12 @@ def test_a_quiet_drive_says_nothing_about_its_unit() -> None:
 )
 def test_what_is_too_little_or_cannot_be_compared_says_nothing(drive: object) -> None:
     assert describe_unit(drive) == ()  # type: ignore[arg-type]
+
+
+def test_hours_that_are_contradicted_tell_nothing_by_the_hour() -> None:
+    set_back = reading(values={"power_on_hours": 120, "power_cycles": 2_190}, statistics={"spindle_hours": 33_412})
+    assert assess(set_back).unit == ()
+    assert [sign.sign for sign in describe_unit(set_back)] == ["restarts"]
 
 
 def test_it_changes_no_verdict_and_a_drive_sold_as_new_came_from_no_unit() -> None:
