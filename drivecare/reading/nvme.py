@@ -26,6 +26,7 @@ _WARNING_LINES = (
 _LIFE = ("power on hours", "power cycles", "data units read", "data units written")
 _MOST_COUNTED = 1 << 63
 _MOST_CYCLES = 100_000_000
+_STARTS_OF_AN_HOUR = 100  # so many starts take longer than an hour (our judgement)
 _NAMESPACE = re.compile(r"namespace (\d{1,5}) size")
 _SENSOR = re.compile(r"temperature sensor \d")
 _HOTTEST = 130  # a silicon sensor that reads more is broken or absent
@@ -93,6 +94,9 @@ def read_health_log(report: Report, gaps: GapNotes) -> Values:
         gaps.note("count-unread", "The count of media errors did not come through.")
     if values.critical_warnings is None:
         gaps.note("count-unread", "The drive's warnings did not come through.")
+    if values.power_on_hours == 0 and (values.power_cycles or 0) >= _STARTS_OF_AN_HOUR:
+        gaps.note("hours-implausible", f"power on hours: 0, after {values.power_cycles:,} power cycles.")
+        values = msgspec.structs.replace(values, power_on_hours=None)
     life = [report.count(label) for label in _LIFE] + [celsius]
     if life == [0] * len(life) and not values.critical_warnings:
         gaps.note("table-junk", "The health log is hollow: no hours, no power cycles, nothing read or written.")

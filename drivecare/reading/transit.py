@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import re
+from collections import Counter
 from collections.abc import Callable
 from itertools import pairwise
 
@@ -28,7 +29,7 @@ _STAMP = re.compile(
     r"|\[[ \d:.,T+-]{5,}\])(?: |$)"
 )
 
-_MARK = re.compile(r"\s*[$|;,\\]+\s*$")
+_MARKS = "$|;,\\"
 _CELLS = re.compile(r"[\s|\"]*(?:0x[0-9a-f]{2}|\d{1,3})\"?\s*([;,|])\s*\"?[A-Za-z][\w/-]+\"?\s*[;,|]", re.I)
 _FEWEST_SEPARATORS = 7
 
@@ -68,13 +69,16 @@ def _strip_prefix(lines: list[str]) -> list[str]:
 
 def _strip_suffix(lines: list[str]) -> list[str]:
     """Strip the mark that stands behind every line: "$", "|"."""
-    filled = [line[::-1] for line in lines if line.strip()]
-    if len(filled) < _FEWEST_LINES:
+    marks = Counter(_mark_behind(line) for line in lines if line.strip())
+    mark, times = marks.most_common(1)[0] if marks else ("", 0)
+    if not mark or marks.total() < _FEWEST_LINES or 10 * times < 9 * marks.total():
         return lines
-    first, last = min(filled), max(filled)
-    alike = next((at for at, (a, b) in enumerate(zip(first, last, strict=False)) if a != b), len(first))
-    mark = _MARK.search(first[:alike][::-1])
-    return [line.removesuffix(mark[0]) for line in lines] if mark else lines
+    return [line.rstrip().removesuffix(mark).rstrip() if _mark_behind(line) == mark else line for line in lines]
+
+
+def _mark_behind(line: str) -> str:
+    line = line.rstrip()
+    return line[len(line.rstrip(_MARKS)) :]
 
 
 def _drop_separators(line: str) -> str:

@@ -43,6 +43,13 @@ def test_verdict(name: str) -> None:
     assert assess(decode_report(report(name))).verdict in (entry["verdict"], *entry.get("also", ()))
 
 
+@pytest.mark.parametrize("name", [name for name in INDEX if "unit" in INDEX[name]])
+def test_what_it_says_about_its_unit(name: str) -> None:
+    signs = assess(decode_report(report(name))).unit
+    assert [sign.sign for sign in signs] == INDEX[name]["unit"]
+    assert all("fits with" in sign.text for sign in signs)
+
+
 def test_every_gap_has_advice() -> None:
     for name in INDEX:
         for gap in decode_report(report(name)).gaps:

@@ -20,7 +20,7 @@ CASES = [
     ("peak", hdd(highest_celsius=71), "71 °C was the highest temperature of its life"),
     ("heat", nvme(warning_temperature_minutes=900), "fits with a missing heat pad"),
     ("link", hdd(crc_errors=400), "fits with a data cable"),
-    ("link", reading(statistics={"hardware_resets": 90_000}), "90,000 resets of the link in 1,200 power cycles"),
+    ("resets", reading(statistics={"hardware_resets": 90_000}), "90,000 resets of the link in 1,200 power cycles"),
     ("parking", hdd(load_cycles=700_000), "700,000 times the heads were parked in 21,904 powered-on hours"),
 ]
 
