@@ -139,11 +139,12 @@ class Migration(Strict, frozen=True, kw_only=True):
     """How the content gets onto the new drive. `paired`: the unit may refuse even a perfect copy on another drive.
 
     `array`: how the unit joins its drives, "none" where each stands alone. Left out, a unit that sets its drives up
-    itself may join them.
+    itself may join them. `larger`: what it does with the room of a larger drive, or that it refuses one.
     """
 
     kind: MigrationKind
     array: ArrayKind | None = None
+    larger: Literal["unused", "grows", "refused"] | None = None
     paired: bool = False
     how: NonEmptyText
     source: NonEmptyText

@@ -32,6 +32,8 @@ def make_order(swap: Swap) -> Order:
     most = None if limits is None else limits.most_bytes or max(limits.exact_bytes, default=None)
     barrier = None if least is None else next_barrier(host, least)
     most = most if barrier is None else barrier[0]
+    if host.moving.larger == "refused" and swap.source is not None and swap.source.capacity_bytes is not None:
+        most = swap.source.capacity_bytes
     return Order(
         search=_search_words(host, least, most),
         form_factor=host.bay.form_factor,
@@ -149,6 +151,8 @@ def _size_notes(swap: Swap, least: int | None, most: int | None) -> Iterator[str
     if limits is not None and limits.exact_bytes:
         sizes = " or ".join(f"{size:,} bytes ({size // 512:,} LBAs)" for size in limits.exact_bytes)
         yield f"exactly {sizes}: {limits.why}"
+    if swap.host.moving.larger == "refused":
+        yield "no larger than the old drive: this unit refuses one that is"
     if swap.host.moving.array not in (None, "none") and swap.smallest_member_sectors is None:
         yield "least size: that of the drive pulled from the array; read the ones left, which may be larger"
     if least is not None and (barrier := next_barrier(swap.host, least)):

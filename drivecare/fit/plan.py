@@ -12,6 +12,7 @@ from drivecare.fit.adapters import behind, check_adapter, find_adapter
 from drivecare.fit.candidates import make_names_unique
 from drivecare.fit.checks import BODY_CHECKS, Swap
 from drivecare.fit.host_profile import Host
+from drivecare.fit.larger_drive import LARGER_CHECKS
 from drivecare.fit.model import Candidate, FitCheck, Fits, JudgedCandidate, Plan, ReplacedDrive
 from drivecare.fit.order import make_order
 from drivecare.fit.pata_checks import PATA_CHECKS
@@ -107,7 +108,7 @@ def judge_candidate(candidate: Candidate, swap: Swap) -> JudgedCandidate:
     checks = (
         *(() if adapter is None else check_adapter(adapter, candidate, swap.host)),
         *(check for checker in BODY_CHECKS for check in checker(fitted, swap)),
-        *(check for checker in (*SIZE_CHECKS, *PATA_CHECKS) for check in checker(candidate, swap)),
+        *(check for checker in (*SIZE_CHECKS, *LARGER_CHECKS, *PATA_CHECKS) for check in checker(candidate, swap)),
     )
     estimate = copy_minutes(candidate, swap)
     return JudgedCandidate(

@@ -82,6 +82,9 @@ def _list_steps(
     yield f"Take {new} and judge it before use: drivecare assess NEW --as new --job {job}."
     yield from _array_steps(host)
     yield from _move(host, source, job)
+    for check in chosen.checks:
+        if check.check == "larger-drive":
+            yield f"Know that the new drive is larger: {check.reason}. Change nothing on it before the gate is open."
     yield f"Ask the gate: drivecare gate {job}. Continue only when it is open."
     for check in chosen.checks:
         if check.result == "warn" and check.check in ("height", "form-factor", "screw-depth", "adapter"):
