@@ -11,7 +11,7 @@ from typing import Final
 
 from drivecare.documents import Value
 from drivecare.fit.host_profile import Host, Screws
-from drivecare.fit.model import Candidate, CheckResult, FitCheck, ReplacedDrive
+from drivecare.fit.model import Candidate, CheckResult, FitCheck, InterfaceProtocol, ReplacedDrive
 from drivecare.fit.standards import (
     ScrewLimits,
     can_spare,
@@ -37,6 +37,7 @@ class Swap(Value, frozen=True, kw_only=True):
     host: Host
     source: ReplacedDrive | None = None
     source_link_gbps: float | None = None
+    source_protocol: InterfaceProtocol | None = None
     written_per_hour: float | None = None  # bytes written to the old drive per powered-on hour
     used_bytes: int | None = None
     smallest_member_sectors: int | None = None  # of the members left in the array
@@ -258,11 +259,22 @@ def check_protocol(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
         yield FitCheck(
             "protocol", "unknown", f"its protocol is not known; the unit speaks {accepted}", interface.source
         )
+    elif _starts_otherwise(protocol, swap):
+        reason = f"{spell_protocol(protocol)}, the old drive {spell_protocol(swap.source_protocol or '')}"
+        risk = "a copied system may lack the driver to start from it; try it before you hand it over"
+        yield FitCheck("protocol", "warn", f"{reason}: {risk}", PRACTICE)
     elif protocol in interface.protocols:
         yield FitCheck("protocol", "pass", f"{spell_protocol(protocol)}, like the unit", interface.source)
     else:
         reason = f"speaks {spell_protocol(protocol)}, the unit only {accepted}: it would not be detected"
         yield FitCheck("protocol", "block", reason, interface.source)
+
+
+def _starts_otherwise(protocol: InterfaceProtocol, swap: Swap) -> bool:
+    """Whether a slot for two protocols gets a copy of a system that started over the other one."""
+    slot, old = swap.host.interface.protocols, swap.source_protocol
+    copied = swap.host.moving.kind == "sector-copy"
+    return copied and {protocol, old} <= set(slot) and old != protocol and "nvme" in (old, protocol)
 
 
 def link_payload(candidate: Candidate, host: Host) -> float | None:

@@ -116,6 +116,16 @@ def test_each_body_goes_into_its_own_bay_and_no_plug_into_anothers(
     assert fits(HOSTS[bay], **{**facts, "connector": None, "protocol": None}) == "unknown"
 
 
+def test_a_system_copied_from_sata_to_nvme_may_not_start() -> None:
+    """In a slot for both. Common practice, no source."""
+    slot, old = HOSTS["bay-m2-2280"], old_drive(DISC, protocol="ata", link_max_gbps=6.0)
+    facts: dict[str, Any] = {**CARD, "form_factor": "m2-2280", "connector": "m2-m", "height_mm": 2.3}
+    answer = result(judged(candidate(**{**facts, "protocol": "nvme"}), slot, old), "protocol")
+    assert (answer[0], "may lack the driver to start from it" in answer[1]) == ("warn", True)
+    assert result(judged(candidate(**facts), slot, old), "protocol")[0] == "pass"
+    assert result(judged(candidate(**{**facts, "protocol": "nvme"}), slot, OLD), "protocol")[0] == "pass"
+
+
 def test_a_zif_ribbon_does_not_hold_a_lif_drive() -> None:
     drive = {**CARD, "form_factor": "1.8-inch", "connector": "pata-lif", "protocol": "pata", "height_mm": 5.0}
     assert fits(HOSTS["bay-1.8-zif"], **drive) == "no"

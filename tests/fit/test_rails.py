@@ -140,3 +140,9 @@ def test_told_less_never_fits_more(drive: Candidate, unit: Host, forgotten: set[
         return  # a drive that was not read is judged at its incoming inspection, which the gate asks for
     if judged(less, unit, old_drive(old)).fits == "yes":
         assert judged(drive, unit, old_drive(old)).fits == "yes"
+
+
+@given(DRIVES, UNITS, SIZES)
+def test_a_volume_behind_a_controller_never_fits(drive: Candidate, unit: Host, old: int | None) -> None:
+    volume = msgspec.structs.replace(drive, obstacle="it is a RAID volume, not a drive")
+    assert judged(volume, unit, old_drive(old)).fits == "no"
