@@ -13,6 +13,11 @@ _FITS_WORDS = {"yes": ("fits", "bold green"), "unknown": ("may fit", "bold yello
 _REASON_INDENT = 13
 _ORDER_INDENT = 15
 _MOST_SHOWN = 60  # those that fit come first
+_MOVES = {
+    "sector-copy": "Content moves by sector copy.",
+    "unit-initialises": "The unit sets the new drive up itself.",
+    "file-copy": "Content moves by file copy.",
+}
 
 
 def show_plan(out: Screen, plan: Plan) -> None:
@@ -20,7 +25,7 @@ def show_plan(out: Screen, plan: Plan) -> None:
     from drivecare.fit.plan import RANKING_RULE
 
     out.print(f"{plan.host_name}   label {plan.label}", style="bold", soft_wrap=True)
-    out.print_wrapped(f"Content moves by {plan.migration.replace('-', ' ')}. {_describe_old_drive(plan)}")
+    out.print_wrapped(f"{_MOVES[plan.migration]} {_describe_old_drive(plan)}")
     if plan.symptom is not None:
         _show_likely_cause(out, plan.symptom)
     out.print()

@@ -150,7 +150,7 @@ def check_adapter(adapter: Adapter, candidate: Candidate, host: Host) -> Iterato
         reason = f"its {fact} is not known; the {adapter.name} takes {socket.name}, {accepted}"
         yield FitCheck("adapter", "unknown", reason, adapter.source)
     else:
-        yield FitCheck("adapter", "warn", f"{adapter.name}, {_instruct(adapter, host)}", adapter.source)
+        yield FitCheck("adapter", "warn", f"{adapter.name}: {_instruct(adapter, host)}", adapter.source)
 
 
 def _instruct(adapter: Adapter, host: Host) -> str:

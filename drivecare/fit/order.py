@@ -35,7 +35,7 @@ def make_order(swap: Swap) -> Order:
     if host.moving.larger == "refused" and swap.source is not None and swap.source.capacity_bytes is not None:
         most = swap.source.capacity_bytes
     return Order(
-        search=_search_words(host, least, most),
+        search=_search_words(host, _search_size(host, least, most)),
         form_factor=host.bay.form_factor,
         height_mm_max=host.bay.height_mm,
         connector=host.interface.connector,
@@ -88,7 +88,7 @@ def _rails(host: Host) -> Iterator[OrderRail]:
             yield OrderRail(volts=_VOLTS[rail], amps_max=amps)
 
 
-def _search_words(host: Host, least: int | None, most: int | None) -> str:
+def _search_words(host: Host, size: str) -> str:
     """What to type into a shop's search: "2.5-inch SATA drive, 500 GB to 1 TB, up to 9.5 mm high"."""
     bay, interface = host.bay, host.interface
     if connectors()[interface.connector].soldered:
@@ -101,7 +101,7 @@ def _search_words(host: Host, least: int | None, most: int | None) -> str:
     kinds = {"hdd", "ssd"} if host.recording is None else set(host.recording.kinds)
     kind = "drive" if len(kinds) > 1 else "SSD" if "ssd" in kinds else "hard drive"
     words = " ".join(dict.fromkeys((body.name, link, "SSD" if _is_card(host) else kind)))
-    return ", ".join(filter(None, (words, _search_size(least, most), f"up to {bay.height_mm:g} mm high")))
+    return ", ".join(filter(None, (words, size, f"up to {bay.height_mm:g} mm high")))
 
 
 def _is_card(host: Host) -> bool:
@@ -109,7 +109,10 @@ def _is_card(host: Host) -> bool:
     return form_factors()[host.bay.form_factor].screws is None or host.interface.protocols == ("nvme",)
 
 
-def _search_size(least: int | None, most: int | None) -> str:
+def _search_size(host: Host, least: int | None, most: int | None) -> str:
+    if host.capacity is not None and host.capacity.exact_bytes:
+        large_enough = sorted(size for size in host.capacity.exact_bytes if size >= (least or 0))
+        return f"exactly {' or '.join(map(format_bytes, large_enough or host.capacity.exact_bytes))}"
     label = None if least is None else smallest_label(least)
     smallest = format_bytes(least if label is None else label * 10**9)
     if least is None:
@@ -138,6 +141,7 @@ def _notes(swap: Swap, least: int | None, most: int | None) -> Iterator[str]:
 
 
 def _size_notes(swap: Swap, least: int | None, most: int | None) -> Iterator[str]:
+    limits = swap.host.capacity
     if least is None:
         yield "least size: read the old drive first (--reading), for nothing else says how large the new one must be"
     if swap.host.moving.kind == "sector-copy" and (swap.source is None or swap.source.capacity_bytes is None):
@@ -145,9 +149,9 @@ def _size_notes(swap: Swap, least: int | None, most: int | None) -> Iterator[str
             yield "least size: that of the unit alone; read the old drive (--reading), which may be larger"
     elif swap.host.moving.kind == "sector-copy" and least is not None:
         label = smallest_label(least)
-        sold = "" if label is None else f"usually sold as {format_bytes(label * 10**9)} or more; "
+        exact = limits is not None and limits.exact_bytes
+        sold = "" if label is None or exact else f"usually sold as {format_bytes(label * 10**9)} or more; "
         yield f"{sold}a label in GB promises no count: ask for at least {least // 512:,} LBAs of 512 bytes"
-    limits = swap.host.capacity
     if limits is not None and limits.exact_bytes:
         sizes = " or ".join(f"{size:,} bytes ({size // 512:,} LBAs)" for size in limits.exact_bytes)
         yield f"exactly {sizes}: {limits.why}"
@@ -156,7 +160,8 @@ def _size_notes(swap: Swap, least: int | None, most: int | None) -> Iterator[str
     if swap.host.moving.array not in (None, "none") and swap.smallest_member_sectors is None:
         yield "least size: that of the drive pulled from the array; read the ones left, which may be larger"
     if least is not None and (barrier := next_barrier(swap.host, least)):
-        yield f"no more than {barrier[0]:,} bytes unless you know that the unit takes more: {barrier[1]} may end there"
+        most_bytes, owner = barrier
+        yield f"no more than {most_bytes:,} bytes unless you know that the unit takes more: {owner} reaches no further"
     if least is not None and most is not None and least > most:
         yield "the old drive is larger than this unit takes by its profile: ask before you order"
     if swap.host.moving.kind == "file-copy" and swap.used_bytes is None:

@@ -11,11 +11,11 @@ from drivecare.fit.model import Candidate, FitCheck
 from drivecare.fit.size_checks import likely_bytes
 from drivecare.format import format_bytes
 
-# Greatest size that can be used, and why.
+# The greatest size that can be used, and what reaches no further.
 BARRIERS: Final = (
-    (16_383 * 16 * 63 * 512, "firmware that counts cylinders, heads and sectors alone"),
-    (65_535 * 16 * 63 * 512, "firmware that counts 65,535 cylinders, as of before 2000"),
-    ((1 << 28) * 512, "28-bit sector addresses (ATA before ATA/ATAPI-6)"),
+    (16_383 * 16 * 63 * 512, "firmware that counts cylinders, heads and sectors"),
+    (65_535 * 16 * 63 * 512, "firmware from before 2000, which counts 65,535 cylinders"),
+    ((1 << 28) * 512, "a unit with 28-bit sector addresses (ATA before ATA/ATAPI-6)"),
 )
 _SOURCE: Final = "ATA addressing, computed; which units stop there: common practice, no source"
 
@@ -45,7 +45,7 @@ def check_barrier(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
         reason = f"{format_bytes(likely)} stays within the next limit of IDE units, {format_bytes(most)}"
         yield FitCheck("ide-limit", "pass", reason, _SOURCE)
     else:
-        reason = f"{format_bytes(likely)} is beyond {format_bytes(most)}, where {why} ends; the old drive stays within"
+        reason = f"{format_bytes(likely)} is beyond the {format_bytes(most)} of {why}, and the old drive is not"
         hint = "once you know what the unit takes, write it into its profile ([capacity])"
         yield FitCheck("ide-limit", "unknown", f"{reason}: {hint}", _SOURCE)
 

@@ -73,6 +73,7 @@ def _list_steps(
             "chips on its board is board repair."
         )
         return
+    yield from _array_steps(host)
     if chosen is None:
         if source is not None and source.verdict == "evacuate":
             yield f"Do not wait for a new drive: drivecare copy OLD IMAGE --job {job}."
@@ -80,7 +81,6 @@ def _list_steps(
         return
     new = f"{chosen.name}" + (f" (shelf {chosen.shelf})" if chosen.shelf else "")
     yield f"Take {new} and judge it before use: drivecare assess NEW --as new --job {job}."
-    yield from _array_steps(host)
     yield from _move(host, source, job)
     for check in chosen.checks:
         if check.check == "larger-drive":
@@ -92,7 +92,7 @@ def _list_steps(
     if "pata" in host.interface.protocols:
         position = host.interface.pata_position
         setting = "as the old drive's stood" if position is None else f"to {position.replace('-', ' ')}"
-        yield f"Set the new drive's jumper {setting}, and mind pin 1: the marked edge of the cable."
+        yield f"Set the jumper of the drive or its adapter {setting}, and mind pin 1: the marked edge of the cable."
     yield from _bench_steps(host, "fit")
     yield f"Know before the first start: {host.moving.how}"
     yield from _bench_steps(host, "close")

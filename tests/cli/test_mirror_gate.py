@@ -40,7 +40,10 @@ def gate_item(jobs: Path, name: str) -> Any:
 def test_a_small_drive_opens_no_gate(tmp_path: Path) -> None:
     done = plan_for_the_mirror(tmp_path, str(HALF_TB))
     assert done.returncode == 30
-    assert "the unit would not rebuild onto it" in " ".join(done.stdout.split())
+    screen = " ".join(done.stdout.split())
+    assert "the unit would not rebuild onto it" in screen
+    assert "The unit sets the new drive up itself." in screen
+    assert "The member left holds all of the customer's data now: ask for a backup before the rebuild." in screen
     item = gate_item(tmp_path, "plan")
     assert (item["holds"], item["evidence"]) == (False, "no drive in it certainly fits")
 

@@ -44,7 +44,7 @@ def test_an_msata_card_takes_the_place_of_a_laptop_ide_drive() -> None:
     assert drive.fits == "yes"
     assert result(drive, "adapter") == (
         "warn",
-        "mSATA to 44-pin IDE adapter, the adapter makes 3.3 V from the unit's 5 V; its jumper knows master or slave: "
+        "mSATA to 44-pin IDE adapter: the adapter makes 3.3 V from the unit's 5 V; its jumper knows master or slave: "
         "set it as the old drive was",
     )
     assert result(drive, "supply") == ("pass", "peaks at 1 A on 5 V, the unit supplies 1 A")  # 0.8 A and its own 0.2 A
@@ -167,6 +167,8 @@ def test_the_order_names_the_adapters_and_the_limit() -> None:
     order = make_plan(ide(), [], reading=OLD).order
     assert order is not None
     assert order.capacity_bytes_max == 137_438_953_472
+    limit = "no more than 137,438,953,472 bytes unless you know that the unit takes more: "
+    assert limit + "a unit with 28-bit sector addresses (ATA before ATA/ATAPI-6) reaches no further" in order.notes
     assert any("mSATA (SATA) with the mSATA to 44-pin IDE adapter: order that too" in note for note in order.notes)
     assert any(note.startswith("set by its jumper: master, slave or cable select") for note in order.notes)
 

@@ -105,6 +105,7 @@ def test_every_unit_that_ships_says_how_it_joins_its_drives() -> None:
 def test_the_steps_say_what_one_member_is_worth(array: str | None, words: str) -> None:
     drive = candidate(capacity_bytes=TWO_TB)
     assert any(words in step for step in make_plan(unit_of(array), [drive], reading=old_drive(TWO_TB)).steps)
+    assert any(words in step for step in make_plan(unit_of(array), [], reading=old_drive(TWO_TB)).steps)
     alone = make_plan(unit_of("none"), [drive], reading=old_drive(TWO_TB)).steps
     assert not any("member" in step for step in alone)
 
@@ -145,4 +146,6 @@ def test_the_order_names_the_exact_sizes() -> None:
     order = make_plan(unit, [], reading=old_drive(2_500_000_000_000)).order
     assert order is not None
     assert (order.capacity_bytes_min, order.capacity_bytes_max) == (sizes[1], sizes[1])
+    assert order.search == "2.5-inch SATA drive, exactly 4 TB, up to 9.5 mm high"
+    assert not any("sold as" in note for note in order.notes)
     assert any(note.startswith("exactly 2,000,398,934,016 bytes (3,907,029,168 LBAs) or ") for note in order.notes)
