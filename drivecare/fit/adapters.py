@@ -119,7 +119,8 @@ def behind(adapter: Adapter, candidate: Candidate) -> Candidate:
 
 def _currents_behind(adapter: Adapter, candidate: Candidate) -> dict[Rail, float | None]:
     """The peak current on each of the unit's rails; None where what the drive draws is not known."""
-    draws = possible_draws(candidate, spoken_protocol(candidate))
+    card = msgspec.structs.replace(candidate, form_factor=candidate.form_factor or adapter.form_factors[0])
+    draws = possible_draws(card, spoken_protocol(candidate))
     needed = {rail for draw in draws for rail in draw.rails_fed_by(adapter.feeds)}
     amps: dict[Rail, float | None] = {"3v3": 0.0, "5v": adapter.own_amps, "12v": 0.0}
     peaks: dict[Rail, float | None] = {

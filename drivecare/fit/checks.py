@@ -330,7 +330,7 @@ def check_supply(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
         if rail in carried and (supply is None or available is not None):
             if available is not None:
                 yield _compare_current(_RAIL_NAMES[rail], peak, available, source)
-        elif peak is None and not all(needed):
+        elif (peak is None and not all(needed)) or can_spare(draws, fed, rail) is None:
             doubtful.append(_RAIL_NAMES[rail])
         else:
             current = "" if peak is None else f" ({peak:g} A)"

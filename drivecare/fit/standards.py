@@ -218,11 +218,10 @@ def spoken_protocol(candidate: Candidate) -> InterfaceProtocol | None:
     return candidate.protocol
 
 
-def can_spare(draws: Collection[Draw], fed: Collection[str], rail: str) -> bool:
-    """Whether the drive works without this rail, for it takes another of those fed instead."""
-    return bool(draws) and all(
-        draw.either and rail in draw.rails and rail not in draw.rails_fed_by(fed) for draw in draws
-    )
+def can_spare(draws: Collection[Draw], fed: Collection[str], rail: str) -> bool | None:
+    """Whether a drive works without this rail, for it takes another of those fed; None where only some like it do."""
+    answers = {draw.either and rail in draw.rails and rail not in draw.rails_fed_by(fed) for draw in draws}
+    return None if len(answers) > 1 else answers == {True}
 
 
 def find_form_factor(text: str) -> FormFactor | None:

@@ -85,6 +85,12 @@ def test_no_drive_fits_a_unit_that_lacks_a_rail_it_certainly_draws_from(plug: st
     assert {each.result for each in answer.checks if each.check == "supply"} >= {"block"}
 
 
+def speech(plug: str | None) -> tuple[str, ...]:
+    """What drives with this plug speak."""
+    connector = connectors()[plug or ""]
+    return connector.speaks or connector.protocols
+
+
 SIZES = st.sampled_from([None, 250_059_350_016, 500_107_862_016, 1_000_204_886_016])
 DRIVES = st.builds(
     candidate,
@@ -104,6 +110,8 @@ DRIVES = st.builds(
     sustained_mb_s=st.sampled_from([10.0, 150.0]),
     power_disable=st.booleans(),
 )
+# A drive that speaks what its plug does not carry is told wrongly, and no fact the less makes that right.
+DRIVES = DRIVES.filter(lambda drive: drive.protocol in speech(drive.connector))
 UNITS = st.builds(
     lambda interface, bay, rails, moving, held: host(
         bay={"spacer": False, "screws": None, **bay},
