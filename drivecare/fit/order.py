@@ -127,6 +127,9 @@ def _search_size(host: Host, least: int | None, most: int | None) -> str:
 
 
 def _notes(swap: Swap, least: int | None, most: int | None) -> Iterator[str]:
+    if connectors()[swap.host.interface.connector].soldered:
+        yield "nothing can be ordered: what holds the content is part of the board"
+        return
     yield from _size_notes(swap, least, most)
     yield from _body_notes(swap.host)
     yield from _plug_notes(swap.host)

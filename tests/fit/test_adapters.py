@@ -138,6 +138,7 @@ def test_nothing_goes_where_flash_is_soldered() -> None:
     assert [drive.fits for drive in plan.candidates] == ["no", "no"]
     assert plan.order is not None
     assert plan.order.search == "no drive: the unit has flash soldered to its board"
+    assert plan.order.notes == ("nothing can be ordered: what holds the content is part of the board",)
     assert plan.steps[-1].startswith("Nothing can be fitted here: save the content through the unit itself")
 
 
