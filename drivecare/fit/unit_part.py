@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from typing import Any
 
 import msgspec
 
-from drivecare.documents import Strict, decode_toml
+from drivecare.documents import Strict, convert, decode_toml
 from drivecare.errors import DriveCareError
 from drivecare.fit.host_profile import BenchStep, Host, NonEmptyText, Problem, Symptom
+from drivecare.fit.profile_types import find_type_faults
 
 PartReader = Callable[[str], bytes | None]
 """Reads the part of this name; None where there is none."""
@@ -30,15 +32,17 @@ def join_part(host: Host, read_part: PartReader) -> tuple[Host, tuple[Problem, .
     name = f"units/{host.shares}.toml"
     try:
         data = read_part(host.shares)
-        part = None if data is None else decode_toml(UnitPart, data, origin=name)
+        table = None if data is None else decode_toml(dict[str, Any], data, origin=name)
     except DriveCareError as error:
         return host, (Problem(key="shares", reason=f"{name}: {error.problem}"),)
-    if part is None:
+    if table is None:
         reason = f"there is no {name} beside this profile, nor one that ships"
         return host, (Problem(key="shares", reason=reason),)
+    faults = tuple(find_type_faults(UnitPart, table))
+    part = UnitPart() if faults else convert(UnitPart, table)
     problems = tuple(
         Problem(key="shares", reason=f"{name}: {problem.key}: {problem.reason}")
-        for problem in repeated_step_ids(part.steps)
+        for problem in (*faults, *repeated_step_ids(part.steps))
     )
     return (host if problems else _join(host, part)), problems
 

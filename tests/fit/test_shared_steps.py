@@ -86,7 +86,7 @@ def test_a_shops_copy_of_a_profile_finds_the_part_that_ships(tmp_path: Path) -> 
     ("profile", "part", "key", "reason"),
     [
         (SHARING, None, "shares", "there is no units/testbox.toml beside this profile, nor one that ships"),
-        (SHARING, PART.replace('"Unplug it"', "7"), "shares", "units/testbox.toml: Expected `str`, got `int` at steps"),
+        (SHARING, PART.replace('"Unplug it"', "7"), "shares", "units/testbox.toml: steps[0].do: must be text"),
         (SHARING, "steps = 3 3", "shares", "units/testbox.toml: is not valid TOML"),
         (SHARING, PART + OWN_STEP, "shares", "units/testbox.toml: steps[2].id: 'drive-out' appears twice"),
         (SHARING + OWN_STEP + OWN_STEP, PART, "steps[4].id", "'drive-out' appears twice"),
