@@ -60,5 +60,13 @@ def _own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monk
     home = tmp_path_factory.mktemp("home")
     monkeypatch.setenv("XDG_DATA_HOME", str(home / "data"))
     monkeypatch.setenv("XDG_CONFIG_HOME", str(home / "config"))
-    for name in ("DRIVECARE_JOBS", "DRIVECARE_HOSTS", "SUDO_UID", "SUDO_GID", "NO_COLOR"):
+    for name in (
+        "DRIVECARE_JOB",
+        "DRIVECARE_JOBS",
+        "DRIVECARE_STOCK",
+        "DRIVECARE_HOSTS",
+        "SUDO_UID",
+        "SUDO_GID",
+        "NO_COLOR",
+    ):
         monkeypatch.delenv(name, raising=False)

@@ -87,7 +87,7 @@ def assess(
                 yield partial(file_result, folder, outcome.assessment)
 
     show = partial(_show_outcomes, outcomes=outcomes, explained=explain)
-    finish(document, show=show, as_json=as_json, exit_code=document.exit_code, keep=tuple(keep()))
+    finish(document, show=show, as_json=as_json, exit_code=document.exit_code, keep=tuple(keep()), after=folder)
 
 
 def _show_outcomes(out: Screen, *, outcomes: Sequence[AssessOutcome], explained: bool) -> None:

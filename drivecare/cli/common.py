@@ -21,8 +21,11 @@ from drivecare.exit_codes import ExitCode
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
+    from drivecare.job.job_state import JobState
     from drivecare.record.port import FiledJob, Record
     from drivecare.work import Machine
+
+_JOBS_OF_LAST = "drivecare.jobs"  # in the context: the folder of jobs that this terminal's last job is in
 
 CommandFunction = TypeVar("CommandFunction", bound=Callable[..., Any])
 
@@ -47,13 +50,23 @@ def _job_ids(ctx: click.Context, param: click.Parameter, incomplete: str) -> lis
         return []
 
 
-job_argument = click.argument("id", shell_complete=_job_ids)
+JOB_VARIABLE = "DRIVECARE_JOB"
+
+job_argument = click.argument(
+    "id", required=False, metavar="[ID]", envvar=JOB_VARIABLE, shell_complete=_job_ids
+)  # without one: `leading_job`
 
 
 def job_options(command: CommandFunction) -> CommandFunction:
     """`--job ID` and `--jobs FOLDER`: file the result of this command in that job."""
-    command = click.option("--job", metavar="ID", help="File the result in this job.", shell_complete=_job_ids)(command)
-    return jobs_option(command)
+    option = click.option(
+        "--job",
+        metavar="ID",
+        envvar=JOB_VARIABLE,
+        help=f"File the result in this job. [or ${JOB_VARIABLE}]",
+        shell_complete=_job_ids,
+    )
+    return jobs_option(option(command))
 
 
 def jobs_option(command: CommandFunction) -> CommandFunction:
@@ -75,9 +88,9 @@ def _find_jobs_folder(ctx: click.Context, param: click.Parameter, path: Path | N
 
 
 def named_jobs(ctx: click.Context) -> Path | None:
-    """The folder of jobs if the command line named one, so that the commands we print can name it too."""
+    """The folder of jobs if a command line of this job named one, so that the commands we print can name it too."""
     named = ctx.get_parameter_source("jobs") is click.core.ParameterSource.COMMANDLINE
-    return ctx.params["jobs"] if named else None
+    return ctx.params["jobs"] if named else ctx.meta.get(_JOBS_OF_LAST)
 
 
 def all_jobs(jobs: Path | None) -> Record:
@@ -88,8 +101,13 @@ def all_jobs(jobs: Path | None) -> Record:
 
 
 def job_folder(id: str, jobs: Path | None) -> FiledJob:
-    """Open an existing job."""
-    return all_jobs(jobs).job(id)
+    """Open an existing job, which from now on is the last one of this terminal."""
+    from drivecare.cli.this_terminal import remember_job
+
+    folder = all_jobs(jobs).job(id)
+    ctx = click.get_current_context(silent=True)
+    remember_job(id, named_jobs(ctx) if ctx is not None else None)
+    return folder
 
 
 def filing_folder(id: str | None, jobs: Path | None) -> FiledJob | None:
@@ -99,6 +117,40 @@ def filing_folder(id: str | None, jobs: Path | None) -> FiledJob | None:
     folder = job_folder(id, jobs)
     folder.refuse_if_closed()
     return folder
+
+
+def named_job(ctx: click.Context, id: str | None, jobs: Path | None) -> FiledJob:
+    """Open the job that the line or $DRIVECARE_JOB names, for commands that take no other."""
+    if id is None:
+        raise click.UsageError(f"Which job? Name its ID, or set {JOB_VARIABLE}.", ctx=ctx)
+    return job_folder(id, jobs)
+
+
+def leading_job(ctx: click.Context, id: str | None, jobs: Path | None, *, filing: bool = False) -> FiledJob:
+    """Open the job that was named; if none was, the last one of this terminal, which is then the first thing said.
+
+    For commands that cannot do without a job; one that takes minutes or a drive's word files into none but a named one.
+    `filing`: a result is to be filed in it. Raises Refused then if it is closed.
+    """
+    from drivecare.cli.this_terminal import last_job
+
+    last = last_job() if id is None else None
+    if last is not None:
+        if last.jobs is not None and named_jobs(ctx) is None:
+            jobs = ctx.meta[_JOBS_OF_LAST] = Path(last.jobs)
+        id = last.job
+        notify(f"Job {id}, the last one of this terminal.")
+    folder = named_job(ctx, id, jobs)
+    if filing:
+        folder.refuse_if_closed()
+    return folder
+
+
+def job_state(ctx: click.Context, folder: FiledJob) -> JobState:
+    """Work out the state of a job with what is attached; its commands name the folder of jobs where a person did."""
+    from drivecare.work.next_step import load_job
+
+    return load_job(folder, machine(ctx), jobs=named_jobs(ctx))
 
 
 def account_name() -> str:
@@ -128,13 +180,15 @@ def finish(
     as_json: bool,
     exit_code: ExitCode = ExitCode.DONE,
     folder: FiledJob | None = None,
+    after: FiledJob | None = None,
     keep: Sequence[Callable[[], object]] = (),
     again: str = "run the command again",
 ) -> NoReturn:
     """Print the document, then file it in the job and `keep` what else goes to a disk; end with the exit code.
 
     The result comes first, since a drive may give it only once: a full disk is reported afterwards and costs nothing
-    but the copy on that disk. Raises Interrupted then; `again` is what to do once there is room.
+    but the copy on that disk. Raises Interrupted then; `again` is what to do once there is room. Last comes the next
+    step of the job: that of `folder`, or `after` where the result is filed already or is none.
     """
     if folder is not None:
         keep = (*keep, lambda: file_result(folder, document))
@@ -146,7 +200,29 @@ def finish(
         flush_stdout()
     finally:
         _keep_all(keep, again)
+    if (job := folder or after) is not None and not as_json:
+        ctx = click.get_current_context()
+        show_next(job, machine(ctx), jobs=named_jobs(ctx))
     raise click.exceptions.Exit(exit_code)
+
+
+def show_next(folder: FiledJob, bench: Machine, *, jobs: Path | None) -> None:
+    """Print what comes next in a job: the last lines of every command that files a result.
+
+    `jobs` is the folder of jobs if one was named.
+    """
+    from drivecare.cli.job_screen import show_next_step
+    from drivecare.job.next_step import find_next_step
+    from drivecare.work.next_step import load_job
+
+    try:
+        step = find_next_step(load_job(folder, bench, jobs=jobs))
+    except DriveCareError as error:  # of the job, not of the result, which is filed
+        notify(f"what comes next is not known: {error.message()}")
+        return
+    out = console()
+    out.print()
+    show_next_step(out, step)
 
 
 def file_result(folder: FiledJob, document: Value) -> None:

@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import random
 import re
 import shlex
 from datetime import UTC, datetime
 from importlib import resources
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import click
 
-from drivecare.cli.common import PATH, file_result, finish, job_folder, json_option
+from drivecare.cli.common import PATH, file_result, finish, job_folder, json_option, show_next
 from drivecare.cli.demo_folder import prepare_folder, sign_folder
 from drivecare.cli.terminal import console, notify, stdout_to_stderr
 from drivecare.documents import Value
 from drivecare.exit_codes import ExitCode
 from drivecare.storage import create_file, write_file
+
+if TYPE_CHECKING:
+    from drivecare.work import Machine
 
 JOB = "1042"
 LABEL = "CH-2103"
@@ -87,11 +91,12 @@ def _tell_story(folder: Path) -> Path:
     narrate("The drive is pulled and read. (Here: from a recorded report; on a bench: drivecare assess /dev/sdb)")
     _run_command("assess", str(old), *in_job, expect=ExitCode.EVACUATE)
 
-    narrate("May the unit be closed? Not yet.")
+    narrate("May the unit be closed? Not yet. What comes next?")
     _run_command("gate", JOB, *jobs, expect=ExitCode.GATE_SHUT)
+    _run_command("next", JOB, *jobs)
 
     narrate("Which drive from the shelf fits this revision?")
-    _run_command("plan", "--host", LABEL, "--reading", str(old), "--stock", str(stock), *in_job)
+    _run_command("plan", "--stock", str(stock), *in_job)
 
     narrate("Is the new drive as new as its label says?")
     _run_command("assess", str(new), "--as", "new", *in_job)
@@ -100,7 +105,7 @@ def _tell_story(folder: Path) -> Path:
     receipt = _copy_images(folder, old, new)
 
     narrate("The copy is read back once more, as one would after a power cycle.")
-    _run_command("verify", str(receipt), *in_job, expect=ExitCode.PARTIAL)
+    _run_command("verify", *in_job, expect=ExitCode.PARTIAL)
 
     narrate("What only people can know is recorded: the customer was told of the gap, and the drives are apart.")
     _run_command("job", "record", JOB, "unreadable", str(BAD_OFFSET), "--note", "told by phone", *jobs)
@@ -147,9 +152,16 @@ def _run_command(*arguments: str, expect: ExitCode = ExitCode.DONE) -> None:
     from drivecare.cli.main import cli
 
     console().print(f"$ drivecare {shlex.join(arguments)}", style="dim", soft_wrap=True)
-    code = cli.main(args=list(arguments), prog_name="drivecare", standalone_mode=False)
+    code = cli.main(args=list(arguments), prog_name="drivecare", standalone_mode=False, obj=_no_drives())
     if code != expect:
         raise RuntimeError(f"the demo's story is broken: {arguments[0]} ended with {code}, not {expect}")
+
+
+def _no_drives() -> Machine:
+    """A machine with nothing attached: the real drives of this one have no part in the story."""
+    from drivecare.work import Machine
+
+    return Machine(root=Path(os.devnull))
 
 
 def _make_invented_files(folder: Path) -> None:
@@ -205,4 +217,5 @@ def _copy_images(folder: Path, old: Path, new: Path) -> Path:
         )
     show_receipt(console(), receipt)
     file_result(job, receipt)
+    show_next(job, _no_drives(), jobs=folder / "jobs")
     return receipt_path

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drivecare.cli.common import finish, job_argument, job_folder, jobs_option, json_option, named_jobs
+from drivecare.cli.common import finish, job_argument, job_state, jobs_option, json_option, leading_job
 from drivecare.job.model import ROUTES
 
 if TYPE_CHECKING:
@@ -23,15 +23,14 @@ if TYPE_CHECKING:
 @jobs_option
 @json_option
 @click.pass_context
-def gate(ctx: click.Context, id: str, route: Route | None, jobs: Path, as_json: bool) -> None:
+def gate(ctx: click.Context, id: str | None, route: Route | None, jobs: Path, as_json: bool) -> None:
     """Say whether the swap may happen: open or shut, each item with its evidence and age.
 
     Anything unknown keeps it shut. Exit code: 0 open, 40 shut.
     """
     from drivecare.job.gate import judge_gate
-    from drivecare.job.job_state import load_job_state
 
-    job = load_job_state(job_folder(id, jobs).read(), jobs=named_jobs(ctx))
+    job = job_state(ctx, leading_job(ctx, id, jobs))
     judged = judge_gate(job, route)
     finish(judged, show=lambda out: show_gate(out, judged), as_json=as_json, exit_code=judged.exit_code)
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from drivecare.cli.common import PATH, finish, job_argument, job_folder, jobs_option, json_option, named_jobs
+from drivecare.cli.common import PATH, finish, job_argument, job_state, jobs_option, json_option, leading_job
 from drivecare.cli.overwriting import may_replace, overwrite_option
 
 
@@ -25,7 +25,7 @@ from drivecare.cli.overwriting import may_replace, overwrite_option
 @click.pass_context
 def handover(
     ctx: click.Context,
-    id: str,
+    id: str | None,
     output: Path | None,
     overwritable: tuple[str, ...],
     shop: str | None,
@@ -37,16 +37,17 @@ def handover(
     It can be written at any time and says what is still missing. Print it on A4: two pages. The sheet in the job's
     folder is renewed each time, unless somebody edited it.
     """
-    from drivecare.job.job_state import load_job_state
     from drivecare.job.sheet import is_own_sheet, make_sheet, write_sheet
+    from drivecare.work.next_step import SHEET
 
-    folder = job_folder(id, jobs)
-    job = load_job_state(folder.read(), jobs=named_jobs(ctx))
-    path = output or folder.path / "handover.html"
+    folder = leading_job(ctx, id, jobs)
+    job = job_state(ctx, folder)
+    path = output or folder.path / SHEET
     renewed = output is None and is_own_sheet(path)
     replace = renewed or may_replace(path, overwritable)
     document, html = make_sheet(job, path, shop=shop)
     write_sheet(path, html, replace=replace)
 
     state = "the gate is open" if document.gate_open else f"the gate is SHUT: {', '.join(document.missing)}"
-    finish(document, show=lambda out: out.print(f"{path}   {state}", soft_wrap=True), as_json=as_json)
+    after = folder if output is None else None
+    finish(document, show=lambda out: out.print(f"{path}   {state}", soft_wrap=True), as_json=as_json, after=after)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -9,16 +10,19 @@ from typing import TYPE_CHECKING
 import click
 
 from drivecare.cli.common import (
+    JOB_VARIABLE,
     PATH,
     account_name,
     all_jobs,
     file_result,
     finish,
     job_argument,
-    job_folder,
+    job_state,
     jobs_option,
     json_option,
+    leading_job,
     machine,
+    named_job,
     named_jobs,
 )
 from drivecare.cli.job_screen import show_closing, show_export, show_facts, show_jobs, show_opening, show_timeline
@@ -80,7 +84,7 @@ def new(
 ) -> None:
     """Open a job and show what the unit's profile advises for its symptoms."""
     from drivecare.cli.hosts import known_hosts
-    from drivecare.job.job_state import load_job_state
+    from drivecare.cli.this_terminal import remember_job
     from drivecare.work.open_job import open_new_job
 
     folder, opening = open_new_job(
@@ -94,24 +98,20 @@ def new(
         by=account_name(),
         record=all_jobs(jobs),
     )
-    consent = load_job_state(folder.read(), jobs=named_jobs(ctx), digests=False).record_command("consent")
-    finish(opening, show=lambda out: show_opening(out, opening, folder.path, next_command=consent), as_json=as_json)
+    remember_job(id, named_jobs(ctx))
+    finish(opening, show=lambda out: show_opening(out, opening, folder.path), as_json=as_json, after=folder)
 
 
 @job.command(
     short_help="Record what only a person can know.",
     epilog="\b\nExample: drivecare job record 1042 unreadable 1048576 9437184",
 )
-@job_argument
-@click.argument("fact", shell_complete=_fact_names)
-@click.argument("about", nargs=-1, metavar="[VALUE]...")
+@click.argument("words", nargs=-1, required=True, metavar="[ID] FACT [VALUE]...", shell_complete=_fact_names)
 @click.option("--note", help="Your remarks: who signed, what was done, what was said.")
 @jobs_option
 @json_option
 @click.pass_context
-def record(
-    ctx: click.Context, id: str, fact: str, about: tuple[str, ...], note: str | None, jobs: Path, as_json: bool
-) -> None:
+def record(ctx: click.Context, words: tuple[str, ...], note: str | None, jobs: Path, as_json: bool) -> None:
     """Record a fact that only a person can know, with the time and your name.
 
     \b
@@ -139,11 +139,27 @@ def record(
     """
     from drivecare.work.record_facts import record_facts
 
+    id, fact, about = _split_words(words)
+    folder = leading_job(ctx, id, jobs)
     facts, at = [], machine(ctx).clock.timestamp()
-    for document, path in record_facts(job_folder(id, jobs), fact, about, note=note, at=at, by=account_name()):
+    for document, path in record_facts(folder, fact, about, note=note, at=at, by=account_name()):
         notify(f"filed as {path}")
         facts.append(document)
-    finish(facts[-1], show=lambda out: show_facts(out, facts), as_json=as_json)
+    finish(facts[-1], show=lambda out: show_facts(out, facts), as_json=as_json, after=folder)
+
+
+def _split_words(words: tuple[str, ...]) -> tuple[str | None, str, tuple[str, ...]]:
+    """Tell the job, the fact and its values apart. The first word is the job, unless it is a fact and no fact follows.
+
+    Without a job on the line, $DRIVECARE_JOB names it.
+    """
+    from drivecare.job.attestations import FACTS
+
+    if words[0] in FACTS and not (len(words) > 1 and words[1] in FACTS):
+        return os.environ.get(JOB_VARIABLE) or None, words[0], words[1:]
+    if len(words) == 1:
+        raise click.UsageError(f"What is to be recorded? One of: {', '.join(FACTS)}.")
+    return words[0], words[1], words[2:]
 
 
 @job.command(short_help="Show what was filed and the next step.", epilog="\b\nExample: drivecare job show 1042")
@@ -151,13 +167,14 @@ def record(
 @jobs_option
 @json_option
 @click.pass_context
-def show(ctx: click.Context, id: str, jobs: Path, as_json: bool) -> None:
+def show(ctx: click.Context, id: str | None, jobs: Path, as_json: bool) -> None:
     """Show everything filed in a job, in order, and the next step."""
-    from drivecare.job.job_state import load_job_state
+    from drivecare.job.next_step import find_next_step
     from drivecare.job.timeline import build_timeline
 
-    timeline = build_timeline(load_job_state(job_folder(id, jobs).read(), jobs=named_jobs(ctx)))
-    finish(timeline, show=lambda out: show_timeline(out, timeline), as_json=as_json)
+    state = job_state(ctx, leading_job(ctx, id, jobs))
+    timeline, step = build_timeline(state), find_next_step(state)
+    finish(timeline, show=lambda out: show_timeline(out, timeline, step), as_json=as_json)
 
 
 @job.command(
@@ -207,8 +224,15 @@ def list_jobs(
 @overwrite_option
 @jobs_option
 @json_option
+@click.pass_context
 def export(
-    id: str, output: Path | None, with_images: bool, overwritable: tuple[str, ...], jobs: Path, as_json: bool
+    ctx: click.Context,
+    id: str | None,
+    output: Path | None,
+    with_images: bool,
+    overwritable: tuple[str, ...],
+    jobs: Path,
+    as_json: bool,
 ) -> None:
     """Write one archive of a job with a manifest that `sha256sum -c` checks.
 
@@ -216,7 +240,7 @@ def export(
     """
     from drivecare.job.export import export_job
 
-    folder = job_folder(id, jobs)
+    folder = named_job(ctx, id, jobs)
     output = output or Path(f"{folder.id}.tar.gz")
     archive = export_job(folder.path, output, images=with_images, replace=may_replace(output, overwritable))
     finish(archive, show=lambda out: show_export(out, archive), as_json=as_json)
@@ -240,7 +264,7 @@ def export(
 @click.pass_context
 def close(
     ctx: click.Context,
-    id: str,
+    id: str | None,
     started: bool,
     old_drive: OldDriveFate,
     images: tuple[tuple[str, str], ...],
@@ -257,12 +281,11 @@ def close(
     medium that held customers' data before it leaves the shop (NIST SP 800-88).
     """
     from drivecare.job.closing import parse_fates
-    from drivecare.job.job_state import load_job_state
     from drivecare.work.close_job import close_job
 
-    folder = job_folder(id, jobs)
+    folder = named_job(ctx, id, jobs)
     closing = close_job(
-        load_job_state(folder.read(), jobs=named_jobs(ctx)),
+        job_state(ctx, folder),
         machine(ctx),
         unit_started=started,
         old_drive=old_drive,
@@ -271,11 +294,11 @@ def close(
         anyway=anyway,
         note=note,
         by=account_name(),
-        confirm=lambda copies: _confirm_forgetting(id, copies),
+        confirm=lambda copies: _confirm_forgetting(folder.id, copies),
         notify=notify,
     )
     file_result(folder, closing)
-    finish(closing, show=lambda out: show_closing(out, id, closing), as_json=as_json)
+    finish(closing, show=lambda out: show_closing(out, folder.id, closing), as_json=as_json)
 
 
 for command in COMMANDS:

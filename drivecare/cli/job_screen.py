@@ -10,22 +10,55 @@ if TYPE_CHECKING:
 
     from drivecare.cli.screen import Screen
     from drivecare.fit.model import Advice
+    from drivecare.job.job_state import JobState
     from drivecare.job.model import (
         Closing,
         Export,
         Fact,
         JobList,
         JobTimeline,
+        NextStep,
         Opening,
         TimelineEntry,
     )
 
 
-def show_opening(out: Screen, opening: Opening, folder: Path, *, next_command: str) -> None:
-    """The job as it was opened, the advice for its symptoms, and the next command."""
+def show_next_step(out: Screen, step: NextStep) -> None:
+    """Why something comes next, and the command: every "Next:" line of a job."""
+    if step.command is not None:
+        out.print_wrapped(step.why)
+        out.print(f"Next: {step.command}", soft_wrap=True)
+
+
+def show_standing(out: Screen, job: JobState, step: NextStep) -> None:
+    """Where a job stands: the unit, its drives, what is attached, what the gate misses; then what comes next."""
+    from drivecare.format import format_count
+    from drivecare.job.model import ROUTES
+    from drivecare.reading.identity import DriveId
+
+    opening = job.opening
+    out.print_wrapped(f"Job {step.job}   {opening.host_name or opening.host}, {ROUTES[job.route]}", style="bold")
+    for title, reading in (("old drive", job.old_drive), ("new drive", job.new_drive)):
+        if reading is not None:
+            verdict = reading.document.verdict
+            out.print_wrapped(f"{title}: {DriveId.of(reading.document.drive)}, {verdict}", first="  ", indent=4)
+    for drive in job.bench.drives if job.bench is not None else ():
+        use = "" if drive.free else ", in use"
+        out.print_wrapped(f"attached: {DriveId.of(drive)}{use}", first="  ", indent=4)
+        out.print(f"    {drive.path}", soft_wrap=True)
+    if step.missing:
+        missing = format_count(len(step.missing), "item")
+        out.print_wrapped(f"gate SHUT, {missing} missing: {', '.join(step.missing)}", first="  ", indent=4)
+    out.print()
+    if step.command is None:
+        out.print_wrapped(f"Nothing comes next: {step.why}.")
+    show_next_step(out, step)
+
+
+def show_opening(out: Screen, opening: Opening, folder: Path) -> None:
+    """The job as it was opened, and the advice for its symptoms."""
     out.print(f"Job {opening.id} opened for {opening.host_name} in {folder}", soft_wrap=True)
     _show_advice_list(out, opening.advice)
-    out.print(f"Next: {next_command}", soft_wrap=True)
 
 
 def _show_advice_list(out: Screen, advice_list: Sequence[Advice]) -> None:
@@ -45,7 +78,7 @@ def show_facts(out: Screen, facts: Sequence[Fact]) -> None:
         out.print_wrapped(f"Recorded {fact.fact}{about}, by {fact.by}: {FACTS[fact.fact].says}", indent=2)
 
 
-def show_timeline(out: Screen, timeline: JobTimeline) -> None:
+def show_timeline(out: Screen, timeline: JobTimeline, step: NextStep) -> None:
     """The job's results in order, what is wrong with them, what is half done, and the next step."""
     from drivecare.clock import format_time
     from drivecare.job.unfinished import tell_unfinished
@@ -69,21 +102,13 @@ def show_timeline(out: Screen, timeline: JobTimeline) -> None:
         for fault in timeline.faults:
             out.print_wrapped(fault, first="  ", indent=4)
         out.print_wrapped("A result that is in an export or a backup of the job can be put back under its own name.")
-    if timeline.next:
-        out.print()
-        out.print_wrapped(f"Next: {timeline.why}")
-        out.print(f"  {timeline.next}", soft_wrap=True)
-    out.print_lines(("", f"Everything is in {timeline.folder}"))
+    out.print()
+    out.print_lines((f"Everything is in {timeline.folder}", ""))
+    show_next_step(out, step)
 
 
 def _says(entry: TimelineEntry) -> str:
     return entry.says if entry.withdrawn_by is None else f"does not count, see {entry.withdrawn_by:04}: {entry.says}"
-
-
-def show_correction(out: Screen, says: str, next_command: str) -> None:
-    """What was taken back, and where to look at what follows from it."""
-    out.print_wrapped(says, indent=2)
-    out.print(f"Next: {next_command}", soft_wrap=True)
 
 
 def show_jobs(out: Screen, listed: JobList, jobs: Path) -> None:

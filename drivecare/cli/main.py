@@ -35,6 +35,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "contents": ("drivecare.cli.contents", "Show partitions, files and space, and what lay where a copy has gaps."),
     "hosts": ("drivecare.cli.hosts", "List and show units and bays, check a profile, match a label."),
     "job": ("drivecare.cli.job", "Open, record, show, list, export and close jobs."),
+    "next": ("drivecare.cli.next", "Say where a job stands and the one command that comes now."),
     "history": ("drivecare.cli.history", "Show every reading of a drive across jobs, and what changed."),
     "gate": ("drivecare.cli.gate", "Say whether the swap may happen, and what is missing."),
     "handover": ("drivecare.cli.handover", "Write the handover sheet for the customer and the shop."),

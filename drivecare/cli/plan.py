@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from drivecare.cli.common import PATH, filing_folder, finish, job_options, json_option, machine
+from drivecare.cli.common import PATH, finish, job_options, job_state, json_option, leading_job, machine
 from drivecare.cli.terminal import notify
 from drivecare.format import Excerpt
 
 if TYPE_CHECKING:
-    from drivecare.fit.model import Candidate, MigrationKind
+    from drivecare.fit.model import Candidate, MigrationKind, Plan
+    from drivecare.job.job_state import JobState
 
 
 class PlanCommand(click.Command):
@@ -29,13 +31,23 @@ class PlanCommand(click.Command):
 
 
 @click.command(
-    cls=PlanCommand, epilog="\b\nExample: drivecare plan --host CH-2103 --reading old.json --stock stock.csv --job 1042"
+    cls=PlanCommand,
+    epilog="\b\nExample: drivecare plan --job 1042\n"
+    "Example: drivecare plan --host CH-2103 --reading old.json --stock stock.csv",
 )
-@click.option("--host", "label", required=True, metavar="LABEL", help="The unit's label, or the id of a unit or bay.")
+@click.option("--host", "label", metavar="LABEL", help="The unit's label, or the id of a unit or bay. [or the job's]")
 @click.option(
-    "--reading", metavar="DRIVE|FILE", help="The old drive: an attached drive, a saved reading, or its report."
+    "--reading",
+    metavar="DRIVE|FILE",
+    help="The old drive: an attached drive, a saved reading, or its report. [or the job's]",
 )
-@click.option("--stock", metavar="CSV", type=PATH, help="Drives to choose from.")
+@click.option(
+    "--stock",
+    metavar="CSV",
+    type=PATH,
+    help="Drives to choose from. [in a job: or those of its last plan, or $DRIVECARE_STOCK, or "
+    "~/.config/drivecare/stock.csv]",
+)
 @click.option(
     "--candidate", "candidates", multiple=True, metavar="DRIVE|FILE", help="One drive to try; may be repeated."
 )
@@ -61,7 +73,7 @@ class PlanCommand(click.Command):
 @click.pass_context
 def plan(
     ctx: click.Context,
-    label: str,
+    label: str | None,
     reading: str | None,
     stock: Path | None,
     candidates: tuple[str, ...],
@@ -80,35 +92,44 @@ def plan(
     A missing fact never counts as fitting: such a drive is listed as one that may fit. Drives do not report their
     height, current draw or plug: measure them and enter them with --height-mm and --fact.
     With no drive to try, the order list says what a supplier must be told so that the drive fits.
+    In a job, what the line does not name is taken from the job: the unit, the old drive, the stock list.
 
-    \b
-    Exit code: 0 a candidate fits, 30 none fits, 31 one may fit but facts are missing, or
-    no drive was tried.
+    Exit code: 0 a candidate fits, 30 none fits, 31 facts are missing, or no drive was tried.
     """
     from drivecare.cli.hosts import known_hosts
     from drivecare.cli.plan_screen import show_order_list, show_plan
     from drivecare.fit.plan import exit_code
-    from drivecare.work.plan import FACTS_OF_THE_UNIT, PlanRequest, plan_replacement
+    from drivecare.work.plan import PlanRequest, complete_from_job, plan_replacement
 
-    folder = filing_folder(job, jobs)
-    measured = _parse_facts(facts, height_mm)
-    if measured.keys() - FACTS_OF_THE_UNIT and len(candidates) != 1:
-        raise click.UsageError("--height-mm and --fact describe one --candidate: give exactly one.")
+    folder = leading_job(ctx, job, jobs, filing=True) if job is not None or label is None else None
+    state = None if folder is None else job_state(ctx, folder)
     request = PlanRequest(
         label=label,
         hosts=known_hosts(),
         old_drive=reading,
-        stock=_load_stock(stock),
+        stock_path=stock,
         candidates=candidates,
-        facts=measured,
+        facts=_parse_facts(facts, height_mm, candidates),
         used_bytes=None if used is None else _parse_used(used),
         migration=migration,
         symptom=symptom,
-        job=job,
+        job=None if folder is None else folder.id,
     )
-    document = plan_replacement(request, machine(ctx))
+    if state is not None:
+        request = complete_from_job(request, state)
+    document = plan_replacement(replace(request, stock=_load_stock(request.stock_path)), machine(ctx))
     show = partial(show_order_list if only_order else show_plan, plan=document)
-    finish(document, show=show, as_json=as_json, exit_code=exit_code(document), folder=folder)
+    filed_in = None if state is not None and _is_worse(document, state) else folder
+    finish(document, show=show, as_json=as_json, exit_code=exit_code(document), folder=filed_in, after=folder)
+
+
+def _is_worse(plan: Plan, job: JobState) -> bool:
+    """Whether a plan is for no drive while the job has one for its own; it is not filed over that one."""
+    better = job.newest_sourced_plan
+    if plan.source is not None or better is None:
+        return False
+    notify(f"not filed: this plan is for no particular drive, and the job has one that is: {better.name}")
+    return True
 
 
 def _load_stock(path: Path | None) -> tuple[Candidate, ...]:
@@ -125,14 +146,18 @@ def _load_stock(path: Path | None) -> tuple[Candidate, ...]:
     return stock.candidates
 
 
-def _parse_facts(facts: tuple[str, ...], height_mm: str | None) -> dict[str, str]:
-    measured = {}
+def _parse_facts(facts: tuple[str, ...], height_mm: str | None, candidates: tuple[str, ...]) -> dict[str, str]:
+    from drivecare.work.plan import FACTS_OF_THE_UNIT
+
+    measured = {} if height_mm is None else {"height": height_mm}
     for fact in facts:
         name, separator, value = fact.partition("=")
         if not separator:
             raise click.UsageError(f"--fact {fact!r} is not NAME=VALUE, such as height=9.5.")
         measured[name] = value
-    return measured if height_mm is None else {**measured, "height": height_mm}
+    if measured.keys() - FACTS_OF_THE_UNIT and len(candidates) != 1:
+        raise click.UsageError("--height-mm and --fact describe one --candidate: give exactly one.")
+    return measured
 
 
 def _parse_used(text: str) -> int:

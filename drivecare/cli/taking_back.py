@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -9,6 +10,7 @@ import click
 from msgspec.structs import asdict
 
 from drivecare.cli.common import (
+    JOB_VARIABLE,
     account_name,
     finish,
     job_argument,
@@ -16,18 +18,13 @@ from drivecare.cli.common import (
     jobs_option,
     json_option,
     machine,
-    named_jobs,
+    named_job,
 )
-from drivecare.cli.job_screen import show_correction
 from drivecare.cli.terminal import notify
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from drivecare.cli.screen import Screen
     from drivecare.work.take_back import Author
 
-number_argument = click.argument("number", type=click.IntRange(min=1))
 why_option = click.option("--note", metavar="WHY", required=True, help="Why; shown wherever the result was.")
 
 
@@ -37,25 +34,32 @@ def _author(ctx: click.Context, note: str) -> Author:
     return Author(note=note, at=machine(ctx).clock.timestamp(), by=account_name())
 
 
-def _screen(ctx: click.Context, says: str, *, next_job: str) -> Callable[[Screen], None]:
-    """What was taken back, and the command that shows how the job that it concerns stands now."""
-    from drivecare.job.job_state import load_job_state
+def _split_words(words: tuple[str, ...], count: int) -> tuple[str, ...]:
+    """The job and `count` further words; without a job on the line, $DRIVECARE_JOB names it."""
+    job = os.environ.get(JOB_VARIABLE)
+    if job and len(words) == count:
+        words = (job, *words)
+    if len(words) != count + 1:
+        raise click.UsageError(f"Which job? Name its ID, or set {JOB_VARIABLE}; then the number of the result.")
+    return words
 
-    state = load_job_state(job_folder(next_job, ctx.params["jobs"]).read(), jobs=named_jobs(ctx), digests=False)
-    return lambda out: show_correction(out, says, state.show_command)
+
+def _parse_number(word: str) -> int:
+    if not word.isascii() or not word.isdigit() or not int(word):
+        raise click.UsageError(f"{word!r} is not the number of a result: the first part of its file's name.")
+    return int(word)
 
 
 @click.command(
     short_help="Say that a result does not count.",
     epilog='\b\nExample: drivecare job withdraw 1042 7 --note "read the wrong drive"',
 )
-@job_argument
-@number_argument
+@click.argument("words", nargs=-1, metavar="[ID] NUMBER")
 @why_option
 @jobs_option
 @json_option
 @click.pass_context
-def withdraw(ctx: click.Context, id: str, number: int, note: str, jobs: Path, as_json: bool) -> None:
+def withdraw(ctx: click.Context, words: tuple[str, ...], note: str, jobs: Path, as_json: bool) -> None:
     """Say that the result with this NUMBER, the first part of its file's name, does not count.
 
     A reading goes with its assessment. The files stay; gate, sheet and history leave them out. To undo it, withdraw
@@ -64,24 +68,24 @@ def withdraw(ctx: click.Context, id: str, number: int, note: str, jobs: Path, as
     from drivecare.job.timeline import withdrawal_sentence
     from drivecare.work.take_back import withdraw as take_back
 
-    withdrawal, path = take_back(job_folder(id, jobs), number, _author(ctx, note))
+    id, number = _split_words(words, 1)
+    folder = job_folder(id, jobs)
+    withdrawal, path = take_back(folder, _parse_number(number), _author(ctx, note))
     notify(f"filed as {path}")
-    screen = _screen(ctx, f"Job {id}: {withdrawal_sentence(asdict(withdrawal))}", next_job=id)
-    finish(withdrawal, show=screen, as_json=as_json)
+    says = f"Job {id}: {withdrawal_sentence(asdict(withdrawal))}"
+    finish(withdrawal, show=lambda out: out.print_wrapped(says, indent=2), as_json=as_json, after=folder)
 
 
 @click.command(
     short_help="Move a result to the job it belongs to.",
     epilog='\b\nExample: drivecare job move 1042 7 1043 --note "typed the wrong job"',
 )
-@job_argument
-@number_argument
-@click.argument("to")
+@click.argument("words", nargs=-1, metavar="[ID] NUMBER TO")
 @why_option
 @jobs_option
 @json_option
 @click.pass_context
-def move(ctx: click.Context, id: str, number: int, to: str, note: str, jobs: Path, as_json: bool) -> None:
+def move(ctx: click.Context, words: tuple[str, ...], note: str, jobs: Path, as_json: bool) -> None:
     """Move the result with this NUMBER from job ID to job TO.
 
     It is filed there byte for byte and withdrawn here; a reading goes with its assessment. Images of a copy stay where
@@ -90,11 +94,13 @@ def move(ctx: click.Context, id: str, number: int, to: str, note: str, jobs: Pat
     from drivecare.job.timeline import withdrawal_sentence
     from drivecare.work.take_back import move as move_results
 
-    withdrawal, paths = move_results(job_folder(id, jobs), number, job_folder(to, jobs), _author(ctx, note))
+    id, number, to = _split_words(words, 2)
+    target = job_folder(to, jobs)
+    withdrawal, paths = move_results(job_folder(id, jobs), _parse_number(number), target, _author(ctx, note))
     for path in paths:
         notify(f"filed as {path}")
-    screen = _screen(ctx, f"Job {id}: {withdrawal_sentence(asdict(withdrawal))}", next_job=to)
-    finish(withdrawal, show=screen, as_json=as_json)
+    says = f"Job {id}: {withdrawal_sentence(asdict(withdrawal))}"
+    finish(withdrawal, show=lambda out: out.print_wrapped(says, indent=2), as_json=as_json, after=target)
 
 
 @click.command(
@@ -111,7 +117,7 @@ def move(ctx: click.Context, id: str, number: int, to: str, note: str, jobs: Pat
 @click.pass_context
 def change(
     ctx: click.Context,
-    id: str,
+    id: str | None,
     label: str | None,
     complaint: str | None,
     reference: str | None,
@@ -126,8 +132,9 @@ def change(
     from drivecare.job.timeline import change_sentence
     from drivecare.work.take_back import change_opening
 
+    folder = named_job(ctx, id, jobs)
     correction, path = change_opening(
-        job_folder(id, jobs),
+        folder,
         label=label,
         complaint=complaint,
         reference=reference,
@@ -137,8 +144,8 @@ def change(
         by=account_name(),
     )
     notify(f"filed as {path}")
-    screen = _screen(ctx, f"Job {id} {change_sentence(asdict(correction))}", next_job=id)
-    finish(correction, show=screen, as_json=as_json)
+    says = f"Job {folder.id} {change_sentence(asdict(correction))}"
+    finish(correction, show=lambda out: out.print_wrapped(says, indent=2), as_json=as_json, after=folder)
 
 
 @click.command(
@@ -150,15 +157,16 @@ def change(
 @jobs_option
 @json_option
 @click.pass_context
-def reopen(ctx: click.Context, id: str, note: str, jobs: Path, as_json: bool) -> None:
+def reopen(ctx: click.Context, id: str | None, note: str, jobs: Path, as_json: bool) -> None:
     """Open a closed job again, so that it takes new results. How it was closed stays on file."""
     from drivecare.job.timeline import withdrawal_sentence
 
     author = _author(ctx, note)
-    withdrawal, path = job_folder(id, jobs).reopen(note=note, at=author.at, by=author.by)
+    folder = named_job(ctx, id, jobs)
+    withdrawal, path = folder.reopen(note=note, at=author.at, by=author.by)
     notify(f"filed as {path}")
-    screen = _screen(ctx, f"Job {id}: {withdrawal_sentence(asdict(withdrawal))}", next_job=id)
-    finish(withdrawal, show=screen, as_json=as_json)
+    says = f"Job {folder.id}: {withdrawal_sentence(asdict(withdrawal))}"
+    finish(withdrawal, show=lambda out: out.print_wrapped(says, indent=2), as_json=as_json, after=folder)
 
 
 COMMANDS = (withdraw, move, change, reopen)

@@ -7,17 +7,19 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
-from drivecare.cli.common import PATH, filing_folder, finish, job_options, json_option, machine
+from drivecare.cli.common import PATH, finish, job_options, job_state, json_option, leading_job, machine
 from drivecare.cli.terminal import notify
+from drivecare.errors import BadInput
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
+    from drivecare.job.job_state import JobState
     from drivecare.record.port import FiledJob
     from drivecare.transfer.sectors.receipt import Receipt
 
 
-@click.command(epilog="\b\nExample: drivecare verify sdc.receipt.json /dev/sdc")
-@click.argument("receipt", type=PATH)
+@click.command(epilog="\b\nExample: drivecare verify --job 1042\nExample: drivecare verify sdc.receipt.json /dev/sdc")
+@click.argument("receipt", type=PATH, required=False)
 @click.argument("target", required=False)
 @click.option(
     "--after-power-cycle",
@@ -29,7 +31,7 @@ if TYPE_CHECKING:
 @click.pass_context
 def verify(
     ctx: click.Context,
-    receipt: Path,
+    receipt: Path | None,
     target: str | None,
     after_power_cycle: bool,
     as_json: bool,
@@ -38,17 +40,21 @@ def verify(
 ) -> None:
     """Read all of TARGET and compare it with RECEIPT, or check a bag of files (a folder) against its manifests.
 
-    Without TARGET, the target that the receipt names is read. If it agrees, the receipt records when and how it was
-    last verified; otherwise the receipt stays as it is, and the differences are listed. A receipt filed in a job is
-    never changed: with --job a new one is filed. If TARGET is not the target of the copy, the result is about TARGET
-    and the receipt stays as it is. In a bag, files that could not be read, that are wrong and that are missing are
-    listed separately. No link in a bag is followed.
+    Without RECEIPT, it is the copy of the job, and the target wherever it is attached now. Without TARGET, the
+    target that the receipt names is read. If it agrees, the receipt records when and how it was last verified;
+    otherwise the receipt stays as it is, and the differences are listed. A receipt filed in a job is never changed:
+    with --job a new one is filed. If TARGET is not the target of the copy, the result is about TARGET and the
+    receipt stays as it is. In a bag, files that could not be read, that are wrong and that are missing are listed
+    separately. No link in a bag is followed.
 
     \b
     Exit code: 0 all agrees, 20 all but what could not be read,
     21 something is wrong or missing, 23 stopped midway.
     """
-    folder = filing_folder(job, jobs)
+    folder = leading_job(ctx, job, jobs, filing=True) if job is not None or receipt is None else None
+    if receipt is None:
+        assert folder is not None
+        receipt, target = _copy_of_job(job_state(ctx, folder))
     if receipt.is_dir():
         _verify_bag(ctx, receipt, as_json=as_json, folder=folder)
     from drivecare.cli.progress import followed
@@ -68,13 +74,20 @@ def verify(
             out.print(about, soft_wrap=True)
         show_receipt(out, result)
 
-    finish(
-        result,
-        show=show,
-        as_json=as_json,
-        exit_code=result.exit_code,
-        folder=folder,
-    )
+    finish(result, show=show, as_json=as_json, exit_code=result.exit_code, folder=folder)
+
+
+def _copy_of_job(job: JobState) -> tuple[Path, str | None]:
+    """The receipt or bag of the job's copy, and where its target is attached now."""
+    from drivecare.job.commands import path_of
+    from drivecare.transfer.files.bag import BagReceipt
+
+    copy = job.newest_copy
+    if copy is None:
+        raise BadInput("has no copy to verify", location=f"job {job.id}", hint="See drivecare next.")
+    if isinstance(copy.document, BagReceipt):
+        return Path(copy.document.target.path), None
+    return copy.file.path, path_of(job, copy.document.target)
 
 
 def _of_another(result: Receipt, name: str) -> str:

@@ -154,6 +154,7 @@ class Plan(Value, frozen=True, kw_only=True):
     source: ReplacedDrive | None = None
     used_bytes: int | None = None
     smallest_member_sectors: int | None = None  # of the members left in the array, in the old drive's sectors
+    stock: str | None = None  # the path of the stock list
     candidates: tuple[JudgedCandidate, ...] = ()
     chosen: str | None = None  # name of the candidate to fit; None where none certainly fits
     order: Order | None = None  # always in a plan of today; those of 0.1.0 have none

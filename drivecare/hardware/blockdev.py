@@ -17,7 +17,7 @@ from typing import Literal
 
 from drivecare.documents import Value
 from drivecare.errors import BadInput, Unavailable
-from drivecare.hardware.device_path import device_path
+from drivecare.hardware.device_path import device_path, find_lasting_path
 from drivecare.hardware.in_use import DeviceUsers, survey_users
 from drivecare.hardware.naming import read_drive_names, read_text, usb_interface
 from drivecare.reading.identity import Identity
@@ -46,10 +46,12 @@ class AttachedDrive(Value, frozen=True, kw_only=True):
     `serial` is what to show: the drive's own number where it is known, else the bridge's; `identity` says which.
     `in_use` holds one sentence part per user ("/dev/sdb1 mounted at /mnt"), () where nobody uses it. `system`: this
     machine runs from it, also through LVM, RAID, encryption, overlays and image files. `disk_sequence` grows with each
-    attachment, so a re-plugged drive under an old name is noticed (None before Linux 5.15). None: not known.
+    attachment, so a re-plugged drive under an old name is noticed (None before Linux 5.15). `lasting_path`: its name in
+    /dev/disk/by-id, which stays the drive's own when the kernel's names change. None: not known.
     """
 
     path: str
+    lasting_path: str | None = None
     device_number: str = ""  # "8:16"
     model: str | None = None
     serial: str | None = None
@@ -118,6 +120,8 @@ def _sysfs_folder(path: Path, root: Path) -> Path:
         number = f"{os.major(status.st_rdev)}:{os.minor(status.st_rdev)}"
         folder = root / "sys/dev/block" / number
     else:
+        link = root / str(path).lstrip("/")
+        path = Path(link.readlink()) if link.is_symlink() else path
         folder = root / "sys/class/block" / path.name
         if not folder.exists():
             folder = root / "sys/block" / path.name
@@ -138,6 +142,7 @@ def _read_folder(folder: Path, root: Path, users: DeviceUsers) -> AttachedDrive 
     zoned = read_text(folder / "queue/zoned")
     return AttachedDrive(
         path=device_path(name),
+        lasting_path=find_lasting_path(name, root),
         device_number=number,
         model=names.model,
         serial=names.identity.native_serial or names.identity.bridge_serial,

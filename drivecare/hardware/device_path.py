@@ -38,3 +38,18 @@ def device_path(kernel_name: str) -> str:
 def kernel_name(device_path: str) -> str:
     """The kernel's name of a device by its path in /dev."""
     return device_path.removeprefix(f"{DEVICES}/").replace("/", "!")
+
+
+# Names in /dev/disk/by-id, the best first: those that show model and serial number, then numbers alone.
+_LASTING_KINDS = ("ata-", "nvme-", "scsi-", "usb-", "wwn-")
+
+
+def find_lasting_path(kernel_name: str, root: Path = Path("/")) -> str | None:
+    """Find a drive's name in /dev/disk/by-id; None where udev gave it none."""
+    folder = root / str(DEVICES).lstrip("/") / "disk/by-id"
+    try:
+        names = [link.name for link in folder.iterdir() if link.is_symlink() and link.readlink().name == kernel_name]
+    except OSError:
+        return None
+    ranked = sorted((rank, name) for name in names for rank, kind in enumerate(_LASTING_KINDS) if name.startswith(kind))
+    return f"{DEVICES}/disk/by-id/{ranked[0][1]}" if ranked else None

@@ -13,6 +13,10 @@ from drivecare.errors import BadInput
 from drivecare.job.model import Fact, FactName, Route
 from drivecare.transfer.areas import Area
 
+# How a command that we suggest shows what a person must type: such a word is never recorded.
+OPEN_NOTE = "..."
+OPEN_SERIAL = "SERIAL"
+
 
 @dataclass(frozen=True)
 class FactMeaning:
@@ -85,6 +89,9 @@ def make_fact(
         raise BadInput(f"{about!r} is not a route", hint=f"Choose one of: {', '.join(get_args(Route))}.")
     if name == "unreadable":
         about = format_area(_area_at(about or "", areas))
+    if note == OPEN_NOTE or about == OPEN_SERIAL:
+        blank = f'--note "{OPEN_NOTE}"' if note == OPEN_NOTE else OPEN_SERIAL
+        raise BadInput(f"{blank} is to be filled in", hint="Type what you know yourself; nothing was recorded.")
     example = FACTS[name].note
     if example is not None and not note:
         words = " ".join(word for word in (fact, about) if word)

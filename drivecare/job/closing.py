@@ -8,6 +8,7 @@ from pathlib import Path
 
 from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.exit_codes import ExitCode
+from drivecare.job.commands import gate_command, show_command
 from drivecare.job.copies import CustomerCopy
 from drivecare.job.job_state import JobState
 from drivecare.job.model import Closing, ImageFate, ImageLeft, OldDriveFate
@@ -48,7 +49,7 @@ def check_closing(
 ) -> None:
     """Refuse to close a job too early: BadInput if a copy's fate was not said, GateShut if the gate is shut."""
     if job.closing is not None:
-        raise BadInput("is already closed", location=f"job {job.id}", hint=job.show_command)
+        raise BadInput("is already closed", location=f"job {job.id}", hint=show_command(job))
     paths = [copy.path for copy in copies]
     stray = [path for path in fates if path not in paths]
     if stray:
@@ -64,7 +65,7 @@ def check_closing(
             hint = f"--forget leaves it alone: look at it, then remove it yourself or say what becomes of it. {say}."
             raise BadInput(reason, location=str(copy.path), hint=hint)
     if not job.gate.open and not anyway:
-        hint = f"See {job.command('gate', job.id)}, or say why with --anyway REASON."
+        hint = f"See {gate_command(job)}, or say why with --anyway REASON."
         raise GateShut("the gate is shut", guard="gate-shut", location=f"job {job.id}", hint=hint)
 
 

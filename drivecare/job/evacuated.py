@@ -11,8 +11,9 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from drivecare.clock import format_day, parse_timestamp
+from drivecare.job.commands import assess_command, copy_command, scan_command
 from drivecare.job.filed_readings import time_of_reading
-from drivecare.job.gate_evidence import Evidence, assess_command, lacks
+from drivecare.job.gate_evidence import Evidence, lacks
 from drivecare.reading.identity import compare
 from drivecare.reading.model import Drive
 from drivecare.transfer.sectors.receipt import Receipt
@@ -48,9 +49,9 @@ def check_evacuated(job: JobState, reading: FiledDocument[Assessment]) -> Eviden
     clean_ends = [ended for scan in scans if (ended := parse_timestamp(scan.finished)) and ended > lost_at]
     drive = reading.document.path or "DRIVE"
     if not is_copied_whole(reading.document.drive, (filed.document for filed in job.receipts)):
-        missing, command = "a verified copy of all of it", job.filing_command("copy", drive, "TARGET")
+        missing, command = "a verified copy of all of it", copy_command(job)
     elif not clean_ends:
-        missing, command = "a scan of its whole surface that reads everything", job.filing_command("readscan", drive)
+        missing, command = "a scan of its whole surface that reads everything", scan_command(job)
     elif read_at < min(clean_ends):
         missing, command = "another reading, after the scan", assess_command(job)
     else:

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from drivecare.format import format_count, join_some
+from drivecare.job.commands import record_command, show_command
 from drivecare.job.gate_copy import (
     check_copy_verified,
     check_detached,
@@ -43,8 +44,8 @@ def check_records(job: JobState) -> Evidence:
     """Every filed result is there, unaltered."""
     faults = job.audit.sentences
     if faults:
-        mend = job.record_command("chain-mended", "--note", "WHY")
-        return lacks(join_some(faults, 5, "; "), job.show_command if job.audit.faults else mend)
+        mend = show_command(job) if job.audit.faults else record_command(job, "chain-mended")
+        return lacks(join_some(faults, 5, "; "), mend)
     if not job.audit.chained:
         return holds(
             "no number is missing; the job was opened before results were chained, so a changed result or the loss of "
@@ -61,7 +62,7 @@ def check_consent(job: JobState) -> Evidence:
     """The customer agreed."""
     fact = job.newest_fact("consent")
     if fact is None:
-        return lacks("no consent recorded", job.record_command("consent"))
+        return lacks("no consent recorded", record_command(job, "consent"))
     return recorded(job, fact, "the customer agreed")
 
 
@@ -69,7 +70,7 @@ def check_no_data(job: JobState) -> Evidence:
     """The customer agreed to start without their data."""
     fact = job.newest_fact("no-data")
     if fact is None:
-        return lacks("not recorded that the customer wants no data", job.record_command("no-data"))
+        return lacks("not recorded that the customer wants no data", record_command(job, "no-data"))
     return recorded(job, fact, "the customer agreed to start without data")
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from drivecare.clock import format_time
 from drivecare.format import format_count, join_some
+from drivecare.job.commands import record_command
 from drivecare.job.gate_evidence import Evidence, holds, lacks, recorded
 from drivecare.transfer.holds import hits_nothing
 
@@ -39,7 +40,7 @@ def check_unchanged_since(job: JobState) -> Evidence:
     if fact is not None and fact.number > proof.number:
         return holds(f"{evidence}; {fact.document.by or 'somebody'} vouches that nothing was written since", age)
     evidence += f": more than {PROOF_STANDS // timedelta(hours=1)} hours ago; verify again, or record unchanged"
-    return lacks(evidence, proof.verify or job.record_command("unchanged"), age)
+    return lacks(evidence, proof.verify or record_command(job, "unchanged"), age)
 
 
 def check_unreadable_acknowledged(job: JobState) -> Evidence:
@@ -61,7 +62,7 @@ def check_unreadable_acknowledged(job: JobState) -> Evidence:
         rest = f", {len(empty)} of them where no file that existed was hit" if empty else ""
         return holds(f"the customer knows of {total}{rest}", job.age(job.facts_named("unreadable")[-1].filed_at))
     offsets = join_some([f"{area.offset:,}" for area in unsaid], 5)
-    record = job.record_command("unreadable", str(unsaid[0].offset))
+    record = record_command(job, "unreadable", *(str(area.offset) for area in unsaid[:10]))
     return lacks(f"not acknowledged: {len(unsaid)} of {total}; at {offsets}", record)
 
 
@@ -72,12 +73,12 @@ def _check_left_out_acknowledged(job: JobState, bag: FiledDocument[BagReceipt]) 
         return holds("no file was left out")
     if fact is not None and fact.number > bag.number:
         return holds(f"the customer knows of {count:,} files left out", job.age(fact.filed_at))
-    return lacks(f"not acknowledged: {count:,} files left out", job.record_command("left-out"))
+    return lacks(f"not acknowledged: {count:,} files left out", record_command(job, "left-out"))
 
 
 def check_detached(job: JobState) -> Evidence:
     """Old and new drive are no longer attached together, where they could be mixed up."""
-    fact, record = job.newest_fact("detached"), job.record_command("detached")
+    fact, record = job.newest_fact("detached"), record_command(job, "detached")
     if fact is None:
         return lacks("not recorded: switch the power off and detach the old drive", record)
     copies = [receipt.number for receipt in job.receipts] + [bag.number for bag in job.bags]

@@ -4,18 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from drivecare.job.attestations import OPEN_SERIAL
+from drivecare.job.commands import assess_command, inspect_command, plan_command, record_command
 from drivecare.job.evacuated import check_evacuated
 from drivecare.job.expected_drive import is_planned_drive, why_unlike
 from drivecare.job.filed_readings import time_of_reading, why_outside_job
-from drivecare.job.gate_evidence import (
-    Evidence,
-    assess_command,
-    holds,
-    inspect_command,
-    lacks,
-    plan_command,
-    recorded,
-)
+from drivecare.job.gate_evidence import Evidence, holds, lacks, recorded
 from drivecare.job.gate_recheck import check_recheck
 from drivecare.reading.identity import DriveId, compare, normalise_serial
 
@@ -40,7 +34,7 @@ def check_old_drive_read(job: JobState) -> Evidence:
     if job.used_assessments:
         names = " and ".join(sorted({str(DriveId.of(filed.document.drive)) for filed in job.used_assessments}))
         return lacks(
-            f"it is not known which drive is the customer's: {names}", job.record_command("old-drive", "SERIAL")
+            f"it is not known which drive is the customer's: {names}", record_command(job, "old-drive", OPEN_SERIAL)
         )
     return lacks("no reading filed", assess_command(job))
 
@@ -72,7 +66,7 @@ def _check_identity(job: JobState, reading: FiledDocument[Assessment] | None, re
     strength = "hides its" if drive.identity.strength == "weak" else "gives no"
     evidence = f"{name}: the bridge {strength} identity; use another dock"
     if drive.serial:
-        return lacks(f"{evidence}, or record the label", job.record_command("weak-identity", drive.serial), age)
+        return lacks(f"{evidence}, or record the label", record_command(job, "weak-identity", OPEN_SERIAL), age)
     return lacks(evidence, read_command, age)
 
 
@@ -136,7 +130,7 @@ def check_inspection(job: JobState) -> Evidence:
     age = job.age(time_of_reading(reading))
     if verdict == "refit":
         return holds(evidence, age)
-    return lacks(f"{evidence}: {assessment.headline}", inspect_command(job, "ANOTHER_DRIVE"), age)
+    return lacks(f"{evidence}: {assessment.headline}", inspect_command(job, another=True), age)
 
 
 def check_fitted_is_planned(job: JobState) -> Evidence:
@@ -147,7 +141,7 @@ def check_fitted_is_planned(job: JobState) -> Evidence:
     if job.plan is None or chosen is None:
         return lacks("no drive is planned", plan_command(job))
     drive, age = job.new_drive.document.drive, job.age(job.plan.filed_at)
-    name, plan_anew = DriveId.of(drive), plan_command(job, "--candidate", "NEW_DRIVE")
+    name, plan_anew = DriveId.of(drive), plan_command(job, around=True)
     match is_planned_drive(chosen, name, job.logged_serials):
         case "yes":
             difference = _difference_from_plan(chosen, drive)

@@ -42,20 +42,3 @@ def recorded(job: JobState, fact: FiledDocument[Fact], evidence: str) -> Evidenc
     note = f": {fact.document.note}" if fact.document.note else ""
     by = f", recorded by {fact.document.by}" if fact.document.by else ""
     return holds(f"{evidence}{note}{by}", job.age(fact.filed_at))
-
-
-def plan_command(job: JobState, *options: str) -> str:
-    """Write the command that plans again for this unit and its drive."""
-    reading = (job.old_drive.document.path if job.old_drive is not None else None) or "DRIVE"
-    options = options or ("--stock", "STOCK.csv")
-    return job.filing_command("plan", "--host", job.opening.label, "--reading", reading, *options)
-
-
-def assess_command(job: JobState) -> str:
-    """Write the command that reads and judges the customer's drive."""
-    return job.filing_command("assess", "DRIVE")
-
-
-def inspect_command(job: JobState, drive: str = "NEW_DRIVE") -> str:
-    """Write the command of an incoming inspection."""
-    return job.filing_command("assess", drive, "--as", "new")

@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING
 
 from drivecare.clock import parse_timestamp
 from drivecare.format import format_value, join_some
+from drivecare.job.commands import assess_command, plan_command, record_command
 from drivecare.job.filed_readings import taken_at
-from drivecare.job.gate_evidence import Evidence, assess_command, holds, lacks, plan_command
+from drivecare.job.gate_evidence import Evidence, holds, lacks
 from drivecare.reading.identity import compare
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ def check_recheck(job: JobState, assessment: Assessment, age: str) -> Evidence:
     """
     fact = job.newest_fact("way-out")
     before, after = _readings_around(job, fact)
-    record = job.record_command("way-out", "--note", "WHAT WAS DONE")
+    record = record_command(job, "way-out")
     if fact is None:
         way_out = assessment.way_out or assessment.headline
         return lacks(f"recheck, its way out not taken: {way_out}{_so_far(before)}", record, age)

@@ -15,6 +15,7 @@ from drivecare.clock import format_age, parse_timestamp
 from drivecare.fit.model import Plan
 from drivecare.format import format_count
 from drivecare.job.attestations import parse_area
+from drivecare.job.bench import Bench
 from drivecare.job.chain import Audit
 from drivecare.job.contents import DocumentT, FiledDocument, JobContents, newest_of
 from drivecare.job.filed_readings import order_readings, time_of_reading
@@ -35,31 +36,13 @@ from drivecare.job.model import (
 from drivecare.job.proof import CopyProof, find_copy_proof
 from drivecare.job.unfinished import find_unfinished, load_journals
 from drivecare.reading.identity import DriveId, compare, normalise_serial
-from drivecare.reading.model import Drive
+from drivecare.reading.model import Drive, Reading
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.model import Assessment
-from drivecare.shell import command_line
 from drivecare.transfer.areas import Area, overlap, uncovered
 from drivecare.transfer.files.bag import BagReceipt
 from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.receipt import Receipt
-
-# The options in commands that a job suggests; any other word that begins with a hyphen is the name of a file.
-_OPTIONS = frozenset(
-    (
-        "--job",
-        "--jobs",
-        "--note",
-        "--as",
-        "--host",
-        "--reading",
-        "--stock",
-        "--candidate",
-        "--started",
-        "--old-drive",
-        "--resume",
-    )
-)
 
 
 # The proof and the gate look at a JobState and are properties of it. So this module imports theirs, and they know this
@@ -69,13 +52,16 @@ class JobState:
     """A job as of `now`. Every tuple is in the order of filing, except `assessments`: each reading is there once, in
     the order in which the drives were read. `audit` says what became of the filed results.
 
-    `jobs` is the folder of jobs if a person named one, so that the commands we print work when copied.
+    `jobs` is the folder of jobs if a person named one, so that the commands we print work when copied; `bench` is what
+    is attached, None if nobody looked.
     """
 
     contents: JobContents
     audit: Audit
     now: datetime
     jobs: Path | None = None
+    bench: Bench | None = None
+    sheet_is_current: bool = False
     opening: Opening
     assessments: tuple[FiledDocument[Assessment], ...]
     plans: tuple[FiledDocument[Plan], ...]
@@ -143,6 +129,33 @@ class JobState:
     def plan(self) -> FiledDocument[Plan] | None:
         """The newest plan, which replaces earlier ones."""
         return newest_of(self.plans)
+
+    def reading_of(self, assessed: FiledDocument[Assessment] | None) -> Reading | None:
+        """Find the filed reading that an assessment judged; None if it was not filed."""
+        if assessed is None:
+            return None
+        drive, read_at = assessed.document.drive, assessed.document.read_at
+        readings = self.contents.documents(Reading, doubtful=self.audit.doubtful)
+        same = [filed for filed in readings if filed.document.read_at == read_at and filed.document.drive == drive]
+        return same[-1].document if same else None
+
+    @property
+    def newest_copy(self) -> FiledDocument[Receipt] | FiledDocument[BagReceipt] | None:
+        """The copy to verify again: the one that reached the new drive, else the newest."""
+        if self.proof.chain:
+            return self.proof.chain[0]
+        receipt, bag = newest_of(self.receipts), newest_of(self.bags)
+        return bag if receipt is None or (bag is not None and bag.number > receipt.number) else receipt
+
+    @property
+    def newest_sourced_plan(self) -> FiledDocument[Plan] | None:
+        """The newest plan for a particular drive."""
+        return newest_of([filed for filed in self.plans if filed.document.source is not None])
+
+    @cached_property
+    def stock(self) -> str | None:
+        """The stock list that the newest plan with one chose from."""
+        return next((filed.document.stock for filed in reversed(self.plans) if filed.document.stock), None)
 
     @cached_property
     def route(self) -> Route:
@@ -229,27 +242,15 @@ class JobState:
         """Say how long ago something was."""
         return format_age(since, self.now)
 
-    def command(self, *words: str) -> str:
-        """Write a command line of ours, fit to be copied. CAPITALS are to be filled in."""
-        jobs = ("--jobs", str(self.jobs)) if self.jobs is not None else ()
-        return command_line(*words, *jobs, options=_OPTIONS)
-
-    def filing_command(self, *words: str) -> str:
-        """Write a command line whose result is filed in this job."""
-        return self.command(*words, "--job", self.id)
-
-    def record_command(self, fact: FactName, *words: str) -> str:
-        """Write the command that records a fact in this job."""
-        return self.command("job", "record", self.id, fact, *words)
-
-    @property
-    def show_command(self) -> str:
-        """The command that shows this job."""
-        return self.command("job", "show", self.id)
-
 
 def load_job_state(
-    contents: JobContents, *, now: datetime | None = None, jobs: Path | None = None, digests: bool = True
+    contents: JobContents,
+    *,
+    now: datetime | None = None,
+    jobs: Path | None = None,
+    bench: Bench | None = None,
+    sheet_is_current: bool = False,
+    digests: bool = True,
 ) -> JobState:
     """Work out the state of a job. Raises BadInput naming a file that is malformed and that the audit does not name.
 
@@ -262,6 +263,8 @@ def load_job_state(
         audit=audit,
         now=(now or datetime.now(UTC)).astimezone(UTC),
         jobs=jobs,
+        bench=bench,
+        sheet_is_current=sheet_is_current,
         opening=contents.opening(doubtful=doubtful),
         assessments=order_readings(contents.documents(Assessment, doubtful=doubtful)),
         plans=contents.documents(Plan, doubtful=doubtful),

@@ -189,6 +189,21 @@ class Gate(Value, frozen=True, kw_only=True):
         return ExitCode.DONE if self.open else ExitCode.GATE_SHUT
 
 
+class NextStep(Value, frozen=True, kw_only=True):
+    """Where a job stands, what is missing for the gate, and the one command that comes now.
+
+    `command` is complete but for what a person must vouch for, which stays open: SERIAL, --note "...". It is null once
+    the job is closed.
+    """
+
+    schema: Literal["drivecare/next-1"] = "drivecare/next-1"
+    job: str
+    state: Literal["gate-shut", "gate-open", "closed"]
+    missing: tuple[str, ...] = ()  # items of the gate
+    command: str | None = None
+    why: str
+
+
 class TimelineEntry(Value, frozen=True, kw_only=True):
     """One result of a job in a sentence. `file` is its name in the job's folder.
 

@@ -17,6 +17,13 @@ from typing import TYPE_CHECKING
 
 from drivecare.clock import format_day, parse_timestamp
 from drivecare.format import format_count
+from drivecare.job.commands import (
+    copy_command,
+    copy_image_command,
+    record_command,
+    verify_bag_command,
+    verify_command,
+)
 from drivecare.job.contents import FiledDocument, newest_of
 from drivecare.job.filed_readings import CLOCKS_DIFFER
 from drivecare.job.unfinished import tell_unfinished, unfinished_to
@@ -58,13 +65,11 @@ class CopyProof:
 
 def find_copy_proof(job: JobState) -> CopyProof:
     """Find the proof for the new drive that was inspected, whether it holds or not."""
-    source = (job.old_drive.document.path if job.old_drive is not None else None) or "DRIVE"
-    target = (job.new_drive.document.path if job.new_drive is not None else None) or "NEW_DRIVE"
-    copy_command = job.filing_command("copy", source, target)
+    command = copy_command(job)
     if job.old_drive is None or job.new_drive is None:
         drive = "the old drive" if job.old_drive is None else "the new drive"
         evidence = f"{drive} was not read, so no copy can be matched to it"
-        return CopyProof(holds=False, evidence=evidence, next=copy_command)
+        return CopyProof(holds=False, evidence=evidence, next=command)
     old_drive, new_drive = DriveId.of(job.old_drive.document.drive), DriveId.of(job.new_drive.document.drive)
     receipt = newest_of([filed for filed in job.receipts if _is_drive(job, filed.document.target, new_drive) == "yes"])
     bag = newest_of(job.bags)
@@ -83,11 +88,11 @@ def find_copy_proof(job: JobState) -> CopyProof:
         evidence = f"no copy to {new_drive}" + (f", only to {', '.join(targets)}" if targets else "")
         if bag is not None and not by_files:
             evidence += "; this unit needs a sector copy; files alone will not start it"
-        return CopyProof(holds=False, evidence=evidence, next=copy_command)
+        return CopyProof(holds=False, evidence=evidence, next=command)
     doubt = _written_since(job, receipt, new_drive)
     if doubt is not None:
-        return _wanting([receipt], doubt, _verify_command(job, receipt))
-    return _prove_by_receipts(job, receipt, job.old_drive.document.drive, copy_command)
+        return _wanting([receipt], doubt, verify_command(job, receipt))
+    return _prove_by_receipts(job, receipt, job.old_drive.document.drive)
 
 
 def _written_since(job: JobState, receipt: FiledDocument[Receipt], new_drive: DriveId) -> str | None:
@@ -107,11 +112,7 @@ def _written_since(job: JobState, receipt: FiledDocument[Receipt], new_drive: Dr
     return None
 
 
-def _verify_command(job: JobState, receipt: FiledDocument[Receipt]) -> str:
-    return job.filing_command("verify", str(receipt.file.path), receipt.document.target.path)
-
-
-def _prove_by_receipts(job: JobState, last: FiledDocument[Receipt], drive: Drive, copy_command: str) -> CopyProof:
+def _prove_by_receipts(job: JobState, last: FiledDocument[Receipt], drive: Drive) -> CopyProof:
     """Follow a receipt back to the customer's drive through the images it came by."""
     # Backwards, since only the newest receipt names the new drive: each step asks which copy made its image.
     # A receipt already in the chain is never its own parent, so this ends.
@@ -120,21 +121,21 @@ def _prove_by_receipts(job: JobState, last: FiledDocument[Receipt], drive: Drive
         parent = _receipt_of_image(job, receipt, chain)
         if parent is None:
             evidence = f"copied from the image {receipt.source.path}, whose own verified receipt is not in this job"
-            return _wanting(chain, evidence, job.filing_command("copy", receipt.source.path, "IMAGE"))
+            return _wanting(chain, evidence, copy_image_command(job, receipt.source.path))
         chain.append(parent)
-    verify = _verify_command(job, last)
+    verify = verify_command(job, last)
     for filed in chain:
         fault = _receipt_fault(filed.document)
         if fault:
             must_copy = filed is not last or filed.document.mismatched or not filed.document.bytes_across
-            return _wanting(chain, f"{fault} ({filed.name})", copy_command if must_copy else verify)
+            return _wanting(chain, f"{fault} ({filed.name})", copy_command(job) if must_copy else verify)
     source, old_drive = chain[-1].document.source, DriveId.of(drive)
     if _is_drive(job, source, old_drive) != "yes":
         evidence = f"copied from {DriveId.of(source)}, but the customer's drive is {old_drive}"
-        return _wanting(chain, evidence, copy_command)
+        return _wanting(chain, evidence, copy_command(job))
     for filed, name, evidence in _facts_needed(job, chain, drive):
         if not _is_recorded_since(job, filed, name):
-            return _wanting(chain, f"{evidence}; copy again, or record {name}", job.record_command(name))
+            return _wanting(chain, f"{evidence}; copy again, or record {name}", record_command(job, name))
     receipt = last.document
     method = receipt.verification.method if receipt.verification else "nothing"
     unreadable = _unreadable_areas(chain)
@@ -259,7 +260,7 @@ def _unreadable_areas(chain: Sequence[FiledDocument[Receipt]]) -> tuple[AreaCont
 def _prove_by_bag(job: JobState, bag: FiledDocument[BagReceipt], old_drive: DriveId, new_drive: DriveId) -> CopyProof:
     """Prove by a file copy, which stands for the data if the unit initialises the drive itself."""
     receipt = bag.document
-    verify = job.filing_command("verify", receipt.target.path)
+    verify = verify_bag_command(job, bag)
     ends = (("from", receipt.source.identity, old_drive), ("to", receipt.target.identity, new_drive))
     doubts = [
         f"copied {direction} a drive not known to be {drive}"
@@ -270,7 +271,7 @@ def _prove_by_bag(job: JobState, bag: FiledDocument[BagReceipt], old_drive: Driv
         fault = "the copied files were not read back" if receipt.files else "the bag holds no file"
         return CopyProof(holds=False, evidence="; ".join([fault, *doubts]), number=bag.number, bag=bag, next=verify)
     if doubts:
-        record = job.record_command("bag-drives")
+        record = record_command(job, "bag-drives")
         return CopyProof(holds=False, evidence="; ".join(doubts), number=bag.number, bag=bag, next=record)
     files = f"{format_count(receipt.files, 'file')}, {receipt.bytes_total:,} bytes"
     return CopyProof(

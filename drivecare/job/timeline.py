@@ -19,6 +19,7 @@ from drivecare.job.gate_copy import PROOF_STANDS
 from drivecare.job.history import names_of_drives
 from drivecare.job.job_state import JobState, load_job_state
 from drivecare.job.model import Closing, JobLine, JobTimeline, TimelineEntry, Withdrawal
+from drivecare.job.next_step import find_next_step
 from drivecare.job.result_files import ResultFile, check_job_id, document_kind, parse_file_name
 from drivecare.reading.identity import normalise_serial
 
@@ -26,7 +27,7 @@ from drivecare.reading.identity import normalise_serial
 def build_timeline(job: JobState) -> JobTimeline:
     """Tell everything filed in a job so far, in order. Raises BadInput naming a file that is malformed."""
     opening = job.opening
-    next_command, why = next_step(job)
+    step = find_next_step(job)
     return JobTimeline(
         id=job.id,
         folder=str(job.folder),
@@ -46,20 +47,9 @@ def build_timeline(job: JobState) -> JobTimeline:
         story=tuple(_timeline_entry(job, file) for file in job.contents.files),
         faults=job.audit.sentences,
         unfinished=job.unfinished,
-        next=next_command,
-        why=why,
+        next=step.command,
+        why=step.why if step.command is not None else None,
     )
-
-
-def next_step(job: JobState) -> tuple[str | None, str | None]:
-    """Find the one command to type next, and why; nothing once the job is closed."""
-    if job.closing is not None:
-        return None, None
-    for item in job.gate.items:
-        if not item.holds:
-            return None if item.next == job.show_command else item.next, f"{item.item}: {item.evidence}"
-    close = job.command("job", "close", job.id, "--started", "--old-drive", "returned")
-    return close, "the gate is open: fit the drive, start the unit, write the sheet, close the job"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -16,6 +16,7 @@ from drivecare.clock import format_time, format_timestamp, parse_timestamp
 from drivecare.documents import load
 from drivecare.errors import DriveCareError
 from drivecare.format import format_bytes, format_count
+from drivecare.job.commands import resume_command, resume_files_command
 from drivecare.job.model import UnfinishedCopy
 from drivecare.reading.identity import DriveId, compare
 from drivecare.transfer.areas import total
@@ -109,7 +110,7 @@ def _of_journal(job: JobState, path: Path, journal: Journal) -> UnfinishedCopy:
         started=journal.started,
         saved_at=_modified_at(path),
         file=path.name,
-        resume=job.filing_command("copy", journal.source.path, journal.target.path, "--resume"),
+        resume=resume_command(job, journal),
     )
 
 
@@ -124,7 +125,7 @@ def _of_bag(job: JobState, path: Path, begun: BegunBag) -> UnfinishedCopy:
         bytes_copied=bytes_copied,
         started=begun.started,
         file=path.name,
-        resume=job.filing_command("copy-files", begun.source, begun.target, "--resume"),
+        resume=resume_files_command(job, begun.source, begun.target),
     )
 
 

@@ -1,4 +1,4 @@
-"""Which folder the jobs are in, and which store keeps them there."""
+"""Where a shop keeps its own things: the jobs, with the store that keeps them there, and its stock list."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from drivecare.invoking_user import data_folder
+from drivecare.invoking_user import configuration_folder, data_folder
 
 if TYPE_CHECKING:
     from drivecare.record.port import Record
@@ -25,3 +25,10 @@ def jobs_folder(jobs: Path | None, *, environ: Mapping[str, str] = os.environ) -
     if jobs is not None:
         return jobs
     return Path(environ.get("DRIVECARE_JOBS") or data_folder(environ=environ) / "jobs")
+
+
+def shop_stock(environ: Mapping[str, str] = os.environ) -> Path | None:
+    """Find the shop's stock list: $DRIVECARE_STOCK, else `stock.csv` in the configuration folder, if it is there."""
+    named = environ.get("DRIVECARE_STOCK")
+    path = Path(named) if named else configuration_folder(environ=environ) / "stock.csv"
+    return path if named or path.is_file() else None

@@ -43,6 +43,7 @@ DOCUMENTS: dict[str, str] = {
     "job-1": "drivecare.job.model:JobTimeline",
     "jobs-1": "drivecare.job.model:JobList",
     "history-1": "drivecare.job.model:History",
+    "next-1": "drivecare.job.model:NextStep",
     "gate-1": "drivecare.job.model:Gate",
     "handover-1": "drivecare.job.model:Handover",
     "export-1": "drivecare.job.model:Export",

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Final
 
 import msgspec
@@ -15,6 +16,9 @@ from drivecare.fit.host_catalogue import find_host
 from drivecare.fit.host_profile import HostDocument
 from drivecare.fit.model import Candidate, MigrationKind, Plan
 from drivecare.fit.plan import make_plan
+from drivecare.job.job_state import JobState
+from drivecare.reading.model import Reading
+from drivecare.record.location import shop_stock
 from drivecare.risk.assess import assess
 from drivecare.work import Machine
 from drivecare.work.read_sources import read_source
@@ -28,19 +32,37 @@ class PlanRequest:
 
     `old_drive` and `candidates` are attached drives, saved readings or text reports; `facts` were measured by hand on
     the one candidate, but for FACTS_OF_THE_UNIT. `migration` is how the content moves, where it is not as the profile
-    says.
+    says. `stock_path` is where `stock` comes from.
     """
 
-    label: str
+    label: str | None
     hosts: tuple[HostDocument, ...]
-    old_drive: str | None = None
+    old_drive: str | Reading | None = None
     stock: tuple[Candidate, ...] = ()
-    candidates: tuple[str, ...] = ()
+    stock_path: Path | None = None
+    candidates: tuple[str | Reading, ...] = ()
     facts: Mapping[str, str] = field(default_factory=dict)
     used_bytes: int | None = None
     migration: MigrationKind | None = None
     symptom: str | None = None
     job: str | None = None
+
+
+def complete_from_job(request: PlanRequest, job: JobState) -> PlanRequest:
+    """Fill in from a job what the person did not name: the unit, the old drive, what to choose from.
+
+    One who names a candidate means that one, so nothing is put beside it.
+    """
+    old_drive, stock, candidates = request.old_drive, request.stock_path, request.candidates
+    if old_drive is None:
+        old_drive = job.reading_of(job.old_drive)
+    if stock is None and not candidates:
+        stock = Path(job.stock) if job.stock is not None else shop_stock()
+        inspected = job.reading_of(job.new_drive)
+        if stock is None and inspected is not None:
+            candidates = (inspected,)
+    label = request.label or job.opening.label
+    return replace(request, label=label, old_drive=old_drive, stock_path=stock, candidates=candidates)
 
 
 def plan_replacement(request: PlanRequest, machine: Machine) -> Plan:
@@ -49,15 +71,15 @@ def plan_replacement(request: PlanRequest, machine: Machine) -> Plan:
     Raises BadInput, also for an old drive that is a volume behind a controller: its size is not a drive's. Raises
     Unavailable.
     """
-    host = find_host(request.label, request.hosts)
+    host = find_host(request.label or "", request.hosts)
     if request.migration is not None:
         host = msgspec.structs.replace(host, moving=msgspec.structs.replace(host.moving, kind=request.migration))
-    old_drive = None if request.old_drive is None else read_source(request.old_drive, machine)
+    old_drive = None if request.old_drive is None else _read(request.old_drive, machine)
     measured = {name: fact for name, fact in request.facts.items() if name not in FACTS_OF_THE_UNIT}
     candidates = (_candidate(source, measured, machine) for source in request.candidates)
     if old_drive is not None and (problem := describe_virtual(old_drive.drive)):
-        raise BadInput(problem, location=request.old_drive)
-    return make_plan(
+        raise BadInput(problem, location=old_drive.path)
+    plan = make_plan(
         host,
         [*request.stock, *candidates],
         label=request.label,
@@ -68,6 +90,8 @@ def plan_replacement(request: PlanRequest, machine: Machine) -> Plan:
         symptom=request.symptom,
         job=request.job,
     )
+    path = request.stock_path
+    return plan if path is None else msgspec.structs.replace(plan, stock=str(path.absolute()))
 
 
 def parse_sectors(text: str | None) -> int | None:
@@ -81,8 +105,12 @@ def parse_sectors(text: str | None) -> int | None:
     return int(digits)
 
 
-def _candidate(source: str, facts: Mapping[str, str], machine: Machine) -> Candidate:
-    reading = read_source(source, machine)
+def _read(source: str | Reading, machine: Machine) -> Reading:
+    return source if isinstance(source, Reading) else read_source(source, machine)
+
+
+def _candidate(source: str | Reading, facts: Mapping[str, str], machine: Machine) -> Candidate:
+    reading = _read(source, machine)
     assessment = assess(reading, as_new=True)
     chance = assessment.failure_12_months.estimate
     candidate = candidate_from_reading(reading, verdict=assessment.verdict, risk_12_months=chance)

@@ -39,6 +39,9 @@ def recorded_machine(root: Path, backend: Recorded, *, is_root: bool = True) -> 
     )
 
 
+NO_DRIVES = Machine(root=Path("/dev/null"))  # this machine, but with no drive attached
+
+
 def run(command: click.Command, *arguments: str | Path, machine: Machine | None = None) -> Ran:
     """The command's exit code and output; an expected error as the boundary of the program would print it."""
     result = CliRunner().invoke(command, [str(word) for word in arguments], obj=machine)

@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 from drivecare.documents import encode
+from drivecare.job.bench import Bench
 from drivecare.job.gate import judge_gate
 from drivecare.job.job_state import load_job_state
 from tests.cli.test_job import drivecare
@@ -29,10 +30,10 @@ def test_a_shut_gate_names_one_command_for_each_missing_thing(tmp_path: Path) ->
     lines = [line.rstrip() for line in done.stdout.splitlines()]
     assert lines[0] == "Gate SHUT   job 1042, a new drive with the data, 8 of 12 missing"
     assert lines[lines.index("To open it:") + 1 :] == [
-        "  drivecare job record 1042 consent",
+        '  drivecare job record 1042 consent --note "..."',
         "  drivecare assess NEW_DRIVE --as new --job 1042",
-        "  drivecare copy /dev/sdb NEW_DRIVE --job 1042",
-        "  drivecare job record 1042 detached",
+        "  drivecare copy DRIVE NEW_DRIVE --job 1042",
+        '  drivecare job record 1042 detached --note "..."',
     ]
     table = lines[2 : lines.index("To open it:")]
     assert max(map(len, table)) <= 80
@@ -50,7 +51,7 @@ def test_the_document(tmp_path: Path) -> None:
         "new-drive-data",
         False,
     )
-    same = json.loads(encode(judge_gate(load_job_state(job.read(), now=NOW))))
+    same = json.loads(encode(judge_gate(load_job_state(job.read(), now=NOW, bench=Bench()))))
     assert [(item["item"], item["holds"], item["next"]) for item in told["items"]] == [
         (item["item"], item["holds"], item["next"]) for item in same["items"]
     ]

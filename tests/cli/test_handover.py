@@ -15,7 +15,12 @@ def test_the_sheet_lies_in_the_job_and_can_be_written_again(tmp_path: Path) -> N
     for _ in range(2):
         done = drivecare("handover", "1042", "--shop", "Lantern Street Repairs", jobs=tmp_path)
         assert (done.returncode, done.stderr) == (0, "")
-        assert done.stdout == f"{job.path / 'handover.html'}   the gate is open\n"
+        assert done.stdout.splitlines() == [
+            f"{job.path / 'handover.html'}   the gate is open",
+            "",
+            "the gate is open and the sheet is written: say how it ended",
+            "Next: drivecare job close 1042 --STARTED --old-drive OLD_DRIVE_FATE",
+        ]
     assert "Lantern Street Repairs" in (job.path / "handover.html").read_text()
 
 

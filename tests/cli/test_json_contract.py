@@ -49,6 +49,7 @@ KEYS = {
     "hosts-1": """
         hosts[].id hosts[].name hosts[].bay hosts[].interface hosts[].migration
     """,
+    "next-1": "job state missing command why",
     "receipt-1": """
         source target bytes_total bytes_copied digest.algorithm digest.whole digest.chunk_bytes
         digest.chunks unreadable[].offset unreadable[].length fill parents verified
@@ -111,6 +112,7 @@ CASES = [
     ("job list --jobs d/jobs", 0, "jobs-1"),
     ("job export 1042 --jobs d/jobs", 0, "export-1"),
     ("history KX25-00417 --jobs d/jobs", 0, "history-1"),
+    ("next 1042 --jobs d/jobs", 0, "next-1"),
     ("gate 1042 --jobs d/jobs", 0, "gate-1"),
     ("gate 7 --jobs d/jobs", 40, "gate-1"),
     ("handover 1042 --jobs d/jobs", 0, "handover-1"),

@@ -325,7 +325,7 @@ def test_a_kill_between_result_and_line_is_told_and_taken_up_by_a_word(job: JobF
     name = NAME.format(number=7)
     item = records(job)
     assert (item.holds, item.evidence) == (False, f"{name} has no line in the chain, as after an interruption")
-    assert item.next == "drivecare job record 1042 chain-mended --note WHY"
+    assert item.next == 'drivecare job record 1042 chain-mended --note "..."'
     notices: list[str] = []
     after = JobFolder(path=job.path, notify=notices.append, now=lambda: NOW).file(fact("detached"))
     assert after.name == NAME.format(number=8)

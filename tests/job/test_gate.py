@@ -304,7 +304,8 @@ def test_the_customer_knows_of_every_unreadable_area(tmp_path: Path, told: tuple
     item = next(item for item in result.items if item.item == "unreadable-acknowledged")
     for area in THREE:
         assert (f"{area.offset:,}" in item.evidence) is (area in unsaid)
-    assert item.next == (f"drivecare job record 1042 unreadable {unsaid[0].offset}" if unsaid else None)
+    offsets = " ".join(str(area.offset) for area in unsaid)
+    assert item.next == (f'drivecare job record 1042 unreadable {offsets} --note "..."' if unsaid else None)
 
 
 FREE, OUTSIDE = Hold(kind="free", bytes=512), Hold(kind="outside", bytes=512)
@@ -358,7 +359,7 @@ def test_a_logged_label_lets_a_hidden_identity_count(tmp_path: Path) -> None:
     result = gate(tmp_path / "without", documents)
     assert shut(result) == {"new-drive-identity", "fitted-is-planned", *UNCOPIED}
     command = next(item.next for item in result.items if item.item == "new-drive-identity")
-    assert command == "drivecare job record 1042 weak-identity PM6-311842"
+    assert command == 'drivecare job record 1042 weak-identity SERIAL --note "..."'
     assert shut(gate(tmp_path / "with", [*documents, fact("weak-identity", "pm6-311842 ")])) == set()
     assert shut(gate(tmp_path / "other", [*documents, fact("weak-identity", "PM6-999999")])) == shut(result)
 
@@ -691,7 +692,8 @@ def test_every_recording_the_gate_asks_for_can_be_made(tmp_path: Path) -> None:
 
 def test_commands_name_the_folder_of_jobs_where_a_person_did(tmp_path: Path) -> None:
     state = load_job_state(filed(tmp_path, []).read(), now=NOW, jobs=Path("/srv/my jobs"))
-    assert "drivecare job record 1042 consent --jobs '/srv/my jobs'" in str(judge_gate(state).items)
+    commands = [item.next for item in judge_gate(state).items]
+    assert "drivecare job record 1042 consent --jobs '/srv/my jobs' --note \"...\"" in commands
 
 
 SEEN_AT = "2026-11-25T11:00:00+00:00"
@@ -720,7 +722,7 @@ def test_what_was_seen_after_the_verdict_shuts_it_until_judged_again(tmp_path: P
     assert shut(judged) == {"verdict"}
     (verdict,) = [item for item in judged.items if item.item == "verdict"]
     assert verdict.evidence == says
-    assert verdict.next == "drivecare assess DRIVE --job 1042"
+    assert verdict.next == "drivecare assess /dev/sdb --job 1042"
     assert not shut(gate(tmp_path / "b", [*same_route(), seen, assessment(OLD, "refit", read_at=READ_AGAIN_AT)]))
 
 

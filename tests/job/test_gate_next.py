@@ -52,7 +52,7 @@ SAID: dict[str, tuple[list[Value], str, str, str]] = {
         [fact("consent"), RECHECK],
         "verdict",
         "recheck, its way out not taken: another cable, read 100 GB, read again",
-        "drivecare job record 1042 way-out --note 'WHAT WAS DONE'",
+        'drivecare job record 1042 way-out --note "..."',
     ),
     "no copy": (
         NO_COPY,
@@ -88,19 +88,19 @@ SAID: dict[str, tuple[list[Value], str, str, str]] = {
         [*data_route()[:2], plan(source=OTHER), *data_route()[3:]],
         "plan",
         "made for Petrel PM-500 PM6-999999, not for Kestrel KD-500 KX25-00417",
-        "drivecare plan --host 'MC2 rev 3' --reading /dev/sdb --stock STOCK.csv --job 1042",
+        "drivecare plan --stock STOCK.csv --job 1042",
     ),
     "another drive fitted": (
         [*data_route()[:2], plan(chosen=OTHER), *data_route()[3:]],
         "fitted-is-planned",
         "planned was Petrel PM-500, but Petrel PM-500 PM6-311842 was read",
-        "drivecare plan --host 'MC2 rev 3' --reading /dev/sdb --candidate NEW_DRIVE --job 1042",
+        "drivecare plan --candidate /dev/sdc --job 1042",
     ),
     "new drive failed its inspection": (
         [*data_route()[:3], assessment(NEW, "recheck", sale="new", path="/dev/sdc"), *data_route()[4:]],
         "inspection",
         "Petrel PM-500 PM6-311842, judged as new: recheck: It is recheck.",
-        "drivecare assess ANOTHER_DRIVE --as new --job 1042",
+        "drivecare assess NEW_DRIVE --as new --job 1042",
     ),
     "no inspection": (
         UNINSPECTED,
@@ -126,12 +126,12 @@ def test_a_shut_item_says_why_and_what_comes_next(tmp_path: Path, name: str) -> 
                 OLD, identity=msgspec.structs.replace(OLD.identity, wwn=None, native_serial=None, strength="weak")
             ),
             "Kestrel KD-500 KX25-00417: the bridge hides its identity; use another dock, or record the label",
-            "drivecare job record 1042 weak-identity KX25-00417",
+            'drivecare job record 1042 weak-identity SERIAL --note "..."',
         ),
         (
             Drive(model="Kestrel KD-500"),
             "Kestrel KD-500: the bridge gives no identity; use another dock",
-            "drivecare assess DRIVE --job 1042",
+            "drivecare assess /dev/sdb --job 1042",
         ),
     ],
     ids=["hidden", "none"],

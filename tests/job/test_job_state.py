@@ -88,8 +88,9 @@ def test_a_reading_judged_in_a_job_reads_what_was_filed_once(tmp_path: Path) -> 
     report = tmp_path / "report.txt"
     report.write_text(resources.files("drivecare.demo_data").joinpath("failing-drive.txt").read_text("utf-8"))
     count(folder, "assess", report, "--job", "1042")
-    opened, _ = count(folder, "assess", report, "--explain", "--job", "1042")
+    opened, _ = count(folder, "assess", report, "--explain", "--json", "--job", "1042")
     results = {name[:4]: times for name, times in opened.items() if name.endswith("Z.json")}
+    # As a document, which has no next step: that would read the job once more, with what was filed in it.
     # the scan and the earlier reading, to judge by; the new reading and its assessment, once they are filed
     assert results == {"0009": 1, "0010": 1, "0012": 1, "0013": 1}
     assert opened["the folder"] == 4  # to see that it is open, to read it, to file the reading and the assessment

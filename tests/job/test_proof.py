@@ -69,7 +69,7 @@ def test_a_drive_read_with_another_size_than_was_copied(tmp_path: Path, name: st
     items = missing(tmp_path / "a", documents)
     assert items.keys() == UNPROVEN
     assert words in items["copy-verified"].evidence
-    assert items["copy-verified"].next == "drivecare job record 1042 copy-size"
+    assert items["copy-verified"].next == 'drivecare job record 1042 copy-size --note "..."'
     assert missing(tmp_path / "b", [*documents, fact("copy-size")]).keys() == set()
     assert missing(tmp_path / "c", [fact("copy-size"), *documents]).keys() == UNPROVEN  # before that copy was made
     assert isinstance(documents[4], Receipt)

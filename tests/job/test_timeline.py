@@ -48,14 +48,16 @@ def test_the_next_step_is_the_first_thing_missing(tmp_path: Path) -> None:
         "new-drive-data",
         "evacuate",
     )
-    assert timeline.next == "drivecare job record 1042 consent"
+    assert timeline.next == 'drivecare job record 1042 consent --note "..."'
     assert timeline.why == "consent: no consent recorded"
 
 
 def test_an_open_gate_leads_to_closing_and_a_closed_job_nowhere(tmp_path: Path) -> None:
     job = filed(tmp_path / "a", data_route())
     timeline = build_timeline(load_job_state(job.read(), now=NOW))
-    assert timeline.next == "drivecare job close 1042 --started --old-drive returned"
+    assert timeline.next == "drivecare handover 1042"
+    written = load_job_state(job.read(), now=NOW, sheet_is_current=True)
+    assert build_timeline(written).next == "drivecare job close 1042 --STARTED --old-drive OLD_DRIVE_FATE"
     job = filed(tmp_path / "b", usual())
     timeline = build_timeline(load_job_state(job.read(), now=NOW))
     assert (timeline.state, timeline.next, timeline.why) == ("closed", None, None)
