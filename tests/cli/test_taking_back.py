@@ -39,7 +39,9 @@ def test_a_wrong_fact(jobs: Path) -> None:
     assert "consent" not in missing(jobs, "1042")
     assert lines(jobs, "job", "withdraw", "1042", "2", "--note", "not signed yet") == [
         "Job 1042: 0002 withdrawn: not signed yet",
-        "Next: drivecare job show 1042",
+        "",
+        "consent: no consent recorded",
+        'Next: drivecare job record 1042 consent --note "..."',
     ]
     assert "consent" in missing(jobs, "1042")
     shown = " ".join(" ".join(lines(jobs, "job", "show", "1042")).split())
@@ -59,7 +61,9 @@ def test_a_wrong_job(jobs: Path) -> None:
     drivecare("assess", str(REPORT), "--job", "1042", jobs=jobs)
     assert lines(jobs, "job", "move", "1042", "0003", "1043", "--note", "typed the wrong job") == [
         "Job 1042: 0002 and 0003 moved to job 1043: typed the wrong job",
-        "Next: drivecare job show 1043",
+        "",
+        "consent: no consent recorded",
+        'Next: drivecare job record 1043 consent --note "..."',
     ]
     listed = json.loads(succeed(jobs, "job", "list", "--json").stdout)
     assert [len(line["serials"]) for line in listed["jobs"]] == [0, 1]
@@ -69,7 +73,8 @@ def test_a_wrong_job(jobs: Path) -> None:
 def test_a_wrong_host_and_a_reference(jobs: Path) -> None:
     other = json.loads(succeed(jobs, "hosts", "show", "bay-2.5-15", "--json").stdout)
     words = ("--host", other["id"], "--complaint", "slow", "--reference", "blue tag")
-    assert lines(jobs, "job", "change", "1042", *words)[-1] == "Next: drivecare job show 1042"
+    changed = lines(jobs, "job", "change", "1042", *words)
+    assert changed[-1] == 'Next: drivecare job record 1042 consent --note "..."'
     shown = lines(jobs, "job", "show", "1042")
     assert shown[1:4] == [
         f"{other['name']}, labelled {other['id']}",

@@ -85,32 +85,32 @@ def link(count: int, read_at: str) -> Assessment:
         (
             [link(72_380, "2026-11-25T10:00:00+00:00")],
             "recheck, its way out not taken: another cable, read 100 GB, read again",
-            "drivecare job record 1042 way-out --note 'WHAT WAS DONE'",
+            'drivecare job record 1042 way-out --note "..."',
         ),
         (
             [link(72_380, "2026-11-25T10:00:00+00:00"), link(72_380, "2026-11-25T11:00:00+00:00")],
             "not taken: another cable, read 100 GB, read again (transfers damaged on the cable: 72,380 before, 72,380"
             " now)",
-            "drivecare job record 1042 way-out --note 'WHAT WAS DONE'",
+            'drivecare job record 1042 way-out --note "..."',
         ),
         (
             [link(72_380, "2026-11-25T10:00:00+00:00"), link(72_380, "2026-11-25T11:00:00+00:00"), WAY_OUT],
             "recheck: way out recorded, but not read again since (transfers damaged on the cable: 72,380 before, 72,380"
             " now); read the drive once more",
-            "drivecare assess DRIVE --job 1042",
+            "drivecare assess /dev/sdb --job 1042",
         ),
         (
             [WAY_OUT, link(72_380, "2026-11-25T11:40:00+00:00"), link(72_380, "2026-11-25T11:50:00+00:00")],
             "recheck: way out recorded before the drive was read, so there is no earlier reading to compare with"
             " (transfers damaged on the cable: 72,380 before, 72,380 now); do it again and record it, then read the"
             " drive once more",
-            "drivecare job record 1042 way-out --note 'WHAT WAS DONE'",
+            'drivecare job record 1042 way-out --note "..."',
         ),
         (
             [link(72_380, "2026-11-25T10:00:00+00:00"), WAY_OUT, link(72_391, "2026-11-25T11:50:00+00:00")],
             "recheck: worse since the way out: transfers damaged on the cable: 72,380 before, 72,391 now; the cable,"
             " port or dock in use now is still at fault: change one, record that, then read again",
-            "drivecare job record 1042 way-out --note 'WHAT WAS DONE'",
+            'drivecare job record 1042 way-out --note "..."',
         ),
         (
             [link(72_380, "2026-11-25T10:00:00+00:00"), WAY_OUT, link(72_380, "2026-11-25T11:50:00+00:00")],
