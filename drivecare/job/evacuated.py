@@ -47,7 +47,6 @@ def check_evacuated(job: JobState, reading: FiledDocument[Assessment]) -> Eviden
         if scan.document.whole and not scan.document.unreadable
     ]
     clean_ends = [ended for scan in scans if (ended := parse_timestamp(scan.finished)) and ended > lost_at]
-    drive = reading.document.path or "DRIVE"
     if not is_copied_whole(reading.document.drive, (filed.document for filed in job.receipts)):
         missing, command = "a verified copy of all of it", copy_command(job)
     elif not clean_ends:

@@ -8,6 +8,7 @@ from drivecare.job.attestations import FACTS, OPEN_NOTE
 from drivecare.job.commands import BLANKS, close_command, gate_command, handover_command, rescue_command
 from drivecare.job.job_state import JobState
 from drivecare.job.model import NextStep
+from drivecare.job.unfinished import tell_unfinished
 
 
 def find_next_step(job: JobState) -> NextStep:
@@ -18,7 +19,10 @@ def find_next_step(job: JobState) -> NextStep:
     if missing:
         first, rescue = missing[0], rescue_command(job)
         command, why = first.next or gate_command(job), f"{first.item}: {first.evidence}"
-        if rescue is not None:
+        if job.unfinished:
+            copy = job.unfinished[-1]
+            command, why = copy.resume, f"a copy is half done: {tell_unfinished(copy)}"
+        elif rescue is not None:
             command, why = rescue, "the old drive is losing data and no new drive is at hand: copy it to an image first"
         names = tuple(item.item for item in missing)
         return NextStep(job=job.id, state="gate-shut", missing=names, command=command, why=why)
