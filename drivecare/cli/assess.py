@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     help="What the drive was sold as.",
 )
 @click.option(
-    "--transport", metavar="TYPE", help="How to reach an attached drive: sat, sntjmicron, ... [default: detected]"
+    "--transport", metavar="TYPE", help="How to reach an attached drive: sat, nvme, scsi, ... [default: detected]"
 )
 @click.option("--save", type=PATH, help="Save the reading to this file.")
 @overwrite_option

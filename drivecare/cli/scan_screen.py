@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from drivecare.reading.surface import SlowArea, SurfaceScan, UnreadableArea
 
 _BARS = " ▁▂▃▄▅▆▇█"
+_OTHERS = "unreadable areas, all in the result"
 _MOST_COLUMNS = 64
 _AXIS = 15  # the width of the scale and the frame beside the bars
 _STYLE = "<style>:root{--ink:#22303c;--rule:#b9c4cc;--accent:#2b6f8f;--alarm:#b3261e;--slow:#a8680a}</style>"
@@ -25,7 +26,9 @@ def show_scan(out: Screen, scan: SurfaceScan) -> None:
     for line in _summary_lines(scan):
         out.print_wrapped(line)
     out.print_lines(_curve_lines(scan, max(1, min(_MOST_COLUMNS, out.width - _AXIS - 1))))
-    out.print_lines(Excerpt(scan.unreadable).lines(_describe_unreadable_span, "unreadable areas, all in the result"))
+    sector_bytes = scan.logical_sector_bytes or 512
+    unreadable = Excerpt(scan.unreadable)
+    out.print_lines(unreadable.lines(lambda area: _describe_unreadable_span(area, sector_bytes), _OTHERS))
     out.print_lines(Excerpt(scan.slow).lines(_describe_slow, "slow areas, all in the result"))
     latency = scan.latency
     if latency.p50 is not None:
@@ -51,7 +54,7 @@ def _summary_lines(scan: SurfaceScan) -> Iterator[str]:
 
 
 def _curve_lines(scan: SurfaceScan, columns: int) -> list[str]:
-    """The speed by position as a row of bars, and below it X for unreadable, s for slow."""
+    """The speed by position as a row of bars, and below it ^ where something could not be read, ~ where it was slow."""
     if not scan.curve:
         return []
 
@@ -67,19 +70,19 @@ def _curve_lines(scan: SurfaceScan, columns: int) -> list[str]:
     bars = "".join(_BARS[round((len(_BARS) - 1) * height / top)] for height in heights)
     lines = ["", f"  {top:6.0f} MB/s |{bars}|"]
     marks = [" "] * columns
-    areas: tuple[tuple[str, Iterable[UnreadableArea | SlowArea]], ...] = (("s", scan.slow), ("X", scan.unreadable))
-    for letter, marked in areas:
+    areas: tuple[tuple[str, Iterable[UnreadableArea | SlowArea]], ...] = (("~", scan.slow), ("^", scan.unreadable))
+    for mark, marked in areas:
         for area in marked:
-            marks[column_of(area.offset)] = letter
+            marks[column_of(area.offset)] = mark
     legend = ""
     if scan.slow or scan.unreadable:
         lines.append(f"  {'':11} |{''.join(marks)}|")
-        legend = "X unreadable, s slow"
+        legend = "^ unreadable, ~ slow"
     return [*lines, f"  {'':11}  start{legend:^{max(0, columns - 8)}}end", ""]
 
 
-def _describe_unreadable_span(area: UnreadableArea) -> str:
-    return f"  unreadable: {area.length:,} bytes at byte {area.offset:,}, LBA {area.offset // 512:,}"
+def _describe_unreadable_span(area: UnreadableArea, sector_bytes: int) -> str:
+    return f"  unreadable: {area.length:,} bytes at byte {area.offset:,}, LBA {area.offset // sector_bytes:,}"
 
 
 def _describe_slow(area: SlowArea) -> str:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 @click.argument("drive")
 @click.option("--extended", is_flag=True, help="Test the whole surface (hours) instead of the short test (minutes).")
 @click.option("--stop", is_flag=True, help="Stop the test that is running.")
-@click.option("--transport", metavar="TYPE", help="How to reach the drive: sat, sntjmicron, ... [default: detected]")
+@click.option("--transport", metavar="TYPE", help="How to reach the drive: sat, nvme, scsi, ... [default: detected]")
 @allow_load_option
 @job_options
 @json_option
@@ -95,11 +95,11 @@ def _show_report(out: Screen, report: SelfTestReport) -> None:
         f"{drive.model or 'Model unknown'}   serial {drive.serial or 'unknown'}   on {report.path}", soft_wrap=True
     )
     headlines = {
-        "passed": "PASSED  The drive found no fault in itself.",
-        "failed": "FAILED  The drive found a fault in itself.",
-        "not-judged": "NOT JUDGED  The test gave no result.",
-        "stopped": "STOPPED  The test was ended; nothing is known from it.",
-        "running": "RUNNING  The test has not finished.",
+        "passed": "NO FAULT FOUND   The drive tested itself and says it is sound.",
+        "failed": "FAULT FOUND   The drive tested itself and says it is not sound.",
+        "not-judged": "NO RESULT   The test ended without one.",
+        "stopped": "ENDED EARLY   Nothing is known from this test.",
+        "running": "STILL TESTING   The result is not there yet.",
     }
     out.print(headlines[report.state])
     if result is not None:

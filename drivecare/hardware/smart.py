@@ -44,7 +44,7 @@ USB_TRANSPORTS = (
 
 
 def read_drive(path: str, *, transport: str | None = None, machine: Machine = THIS_MACHINE) -> Reading:
-    """One live drive's reading. `transport` is a type of the backend ("sat", "sntjmicron", ...); None finds it.
+    """One live drive's reading. `transport` is a type of the backend ("sat", "nvme", ...); None finds it.
 
     Raises Unavailable (no backend, no permission, device gone), NoDrive (an image file has no health of its own),
     BadInput (a partition, a transport unknown to the backend). A drive that is there but cannot be read through its

@@ -61,6 +61,7 @@ class SurfaceScan(Value, frozen=True, kw_only=True):
     finished: str
     bytes_total: int
     bytes_read: int
+    logical_sector_bytes: int | None = None  # what an LBA counts; of a drive that was asked
     sample_percent: float = 100.0
     unreadable: tuple[UnreadableArea, ...] = ()
     slow: tuple[SlowArea, ...] = ()

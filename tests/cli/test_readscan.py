@@ -85,6 +85,7 @@ def test_the_screen_marks_areas_below_the_curve() -> None:
         finished="",
         bytes_total=64 << 20,
         bytes_read=64 << 20,
+        logical_sector_bytes=4096,
         unreadable=(UnreadableArea(offset=32 << 20, length=4096),),
         slow=(SlowArea(offset=8 << 20, length=1 << 20, milliseconds=310.0, expected_milliseconds=10.0),),
         curve=tuple(SpeedPoint(offset=n << 20, mb_per_s=100.0 - n) for n in range(64)),
@@ -94,10 +95,10 @@ def test_the_screen_marks_areas_below_the_curve() -> None:
     show_scan(Screen(file=screen, width=80), scan)
     lines = screen.getvalue().splitlines()
     assert lines[1] == "UNREADABLE   1 unreadable area, 4,096 bytes: copy it now."
-    legend = next(number for number, line in enumerate(lines) if "X unreadable, s slow" in line)
+    legend = next(number for number, line in enumerate(lines) if "^ unreadable, ~ slow" in line)
     marks = lines[legend - 1].split("|")[1]
-    assert (marks.index("s"), marks.index("X")) == (8, 32)
-    assert "  unreadable: 4,096 bytes at byte 33,554,432, LBA 65,536" in lines
+    assert (marks.index("~"), marks.index("^")) == (8, 32)
+    assert "  unreadable: 4,096 bytes at byte 33,554,432, LBA 8,192" in lines
     assert max(map(len, lines)) <= 80
 
 

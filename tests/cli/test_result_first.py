@@ -31,7 +31,7 @@ COMMANDS: dict[str, tuple[tuple[str | Path, ...], str]] = {
     "assess several": (("assess", OLD, NEW, *IN_JOB), "EVACUATE"),
     "plan": (("plan", "--host", "CH-2103", "--reading", OLD, "--stock", STOCK, *IN_JOB), "Petrel PM-500"),
     "readscan": (("readscan", "drive.img", *IN_JOB), "READABLE"),
-    "selftest": (("selftest", "/dev/sda", *IN_JOB), "PASSED"),
+    "selftest": (("selftest", "/dev/sda", *IN_JOB), "NO FAULT FOUND"),
     "copy": (("copy", "drive.img", "target.img", "--acknowledge", "size", *IN_JOB), "VERIFIED"),
     "copy-files": (("copy-files", "files", "bag", *IN_JOB), "VERIFIED"),
     "verify": (("verify", "earlier.img.receipt.json", *IN_JOB), "VERIFIED"),

@@ -38,7 +38,7 @@ def test_a_drive_that_passes(tmp_path: Path) -> None:
     assert ran.exit_code == 0
     assert ran.out == (
         "Kestrel KD-500   serial KX25-00417   on /dev/sda\n"
-        "PASSED  The drive found no fault in itself.\n"
+        "NO FAULT FOUND   The drive tested itself and says it is sound.\n"
         "  logged as Short offline: passed, at 1,904 hours powered on\n"
         "  A short test looks at samples only; --extended reads the whole surface.\n"
     )
@@ -49,8 +49,8 @@ def test_a_drive_that_passes(tmp_path: Path) -> None:
     ("row", "exit_code", "words"),
     [
         (READ_FAILURE, 12, "first bad LBA 233,500,365"),
-        ("Short offline       Completed: handling damage??  60%      1904         -", 11, "FAILED"),
-        (ABORTED, 13, "NOT JUDGED"),
+        ("Short offline       Completed: handling damage??  60%      1904         -", 11, "FAULT FOUND"),
+        (ABORTED, 13, "NO RESULT"),
     ],
     ids=["a bad sector", "another fault", "put to sleep by the dock"],
 )
@@ -107,7 +107,7 @@ def test_ctrl_c_leaves_the_test_running_and_the_same_command_picks_it_up(tmp_pat
     backend = Impatient({"-x": answer(sata()), "-t": STARTED, "-c": looks})
     ran = run(selftest, "/dev/sda", machine=recorded_machine(tmp_path, backend))
     assert ran.exit_code == 23
-    assert "RUNNING  The test has not finished.\n  90 % remaining\n" in ran.out
+    assert "STILL TESTING   The result is not there yet.\n  90 % remaining\n" in ran.out
     assert "drivecare selftest /dev/sda" in ran.out
     assert not any("-X" in asked for asked in backend.asked)
     later = Recorded({"-x": answer(sata()), "-c": [answer(sata(status=running(50))), ended(PASSED)]})
@@ -121,7 +121,7 @@ def test_stop(tmp_path: Path) -> None:
     looks = [answer(sata(status=running(40))), ended(ABORTED)]
     backend = Recorded({"-x": answer(sata()), "-X": answer(BANNER), "-c": looks})
     ran = run(selftest, "/dev/sda", "--stop", machine=recorded_machine(tmp_path, backend))
-    assert (ran.exit_code, "STOPPED" in ran.out) == (0, True)
+    assert (ran.exit_code, "ENDED EARLY" in ran.out) == (0, True)
 
 
 def test_an_image_has_no_self_test(tmp_path: Path) -> None:

@@ -193,6 +193,7 @@ class Scan:
             finished=finished,
             bytes_total=self._first_state.bytes_total,
             bytes_read=total(self._block(number) for number in itertools.islice(self._plan(), self._blocks_done)),
+            logical_sector_bytes=drive.attached_sector_bytes or drive.logical_sector_bytes,
             sample_percent=self._first_state.sample_percent,
             unreadable=tuple(UnreadableArea(offset=a.offset, length=a.length) for a in merge(self._unreadable)),
             slow=tuple(
