@@ -1,6 +1,6 @@
 """Run README's two lines on a Debian 12 that has only ca-certificates and python3-venv: bare.py FOLDER. Needs root.
 
-They run as root and as a user made inside, each in a clone of HEAD. The settings, certificates and local package
+Then the one file for a bench without internet is made there, unpacked, and runs the demo with the network cut. They run as root and as a user made inside, each in a clone of HEAD. The settings, certificates and local package
 folders that pip and apt use on this machine are taken over as they are. The system lives in a mount and a process
 namespace of its own: however this ends, the kernel kills what still runs inside and undoes every mount.
 
@@ -27,6 +27,14 @@ SHOWN_LINES = {True: 12, False: 400}  # of the output of a line that passed, and
 
 # Whoever starts this may be killed: it ends with its parent, and with it all that runs inside.
 APART = ("setpriv", "--pdeathsig", "KILL", "unshare", "--mount", "--pid", "--fork", "--kill-child", "--mount-proc")
+
+NO_NETWORK = ("unshare", "--net")
+# The one file of docs/offline.md: made with the network, used without it by the system's own Python.
+MAKE_FILE = ".venv/bin/python docs/offline/make_file.py ~/drivecare.tar.gz"
+USE_FILE = (
+    "test $(tail -n +3 /proc/net/dev | cut -d: -f1) = lo && mkdir ~/bench && tar -xzf ~/drivecare.tar.gz -C ~/bench "
+    "&& ~/bench/drivecare/bin/drivecare demo ~/bench/demo"
+)
 
 SYSTEM_SETTINGS = (
     *("/etc/apt", "/usr/share/keyrings", "/etc/resolv.conf", "/etc/hosts"),
@@ -162,13 +170,13 @@ def clone(system: Path, folder: Path, person: str) -> None:
     run("chroot", system, "chown", "--recursive", f"{person}:", home)
 
 
-def run_line(system: Path, log: Path, person: str, line: str) -> bool:
-    """Run a line of README as a person; its output goes to the log, the end of it is shown."""
+def run_line(system: Path, log: Path, person: str, line: str, *, cut_off: tuple[str, ...] = ()) -> bool:
+    """Run a line as a person, with `cut_off` in front apart from the network; its output goes to the log, the end of it is shown."""
     variables = {"HOME": "/root" if person == "root" else f"/home/{person}", "USER": person, "LOGNAME": person}
     variables |= {"SHELL": "/bin/bash", "PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"}
     variables |= passed_on(os.environ)
     environment = [f"{name}={value}" for name, value in variables.items()]
-    command = ["chroot", f"--userspec={person}", str(system), "env", "-i", *environment, "bash", "-ec"]
+    command = [*cut_off, "chroot", f"--userspec={person}", str(system), "env", "-i", *environment, "bash", "-ec"]
     print(f"\nas {person}: {line}", flush=True)
     began = time.monotonic()
     with log.open("wb") as stream:
@@ -200,7 +208,8 @@ def main(folder: Path, *, apart: bool) -> int:
         for name in ("demo", "tests"):
             if not run_line(system, folder / f"{person}-{name}.log", person, readme_line(name)):
                 return 1
-    return 0
+    made = run_line(system, folder / "make-file.log", PERSON, MAKE_FILE)
+    return int(not made or not run_line(system, folder / "use-file.log", PERSON, USE_FILE, cut_off=NO_NETWORK))
 
 
 if __name__ == "__main__":
