@@ -1,8 +1,9 @@
 """Run README's two lines on a Debian 12 that has only ca-certificates and python3-venv: bare.py FOLDER. Needs root.
 
-Then the one file for a bench without internet is made there, unpacked, and runs the demo with the network cut. They run as root and as a user made inside, each in a clone of HEAD. The settings, certificates and local package
-folders that pip and apt use on this machine are taken over as they are. The system lives in a mount and a process
-namespace of its own: however this ends, the kernel kills what still runs inside and undoes every mount.
+Then the one file for a bench without internet is made there, unpacked, and runs the demo with the network cut. They
+run as root and as a user made inside, each in a clone of HEAD. The settings, certificates and local package folders
+that pip and apt use on this machine are taken over as they are. The system lives in a mount and a process namespace
+of its own: however this ends, the kernel kills what still runs inside and undoes every mount.
 
 Exit 1 where a line fails, and where mounting is forbidden; the reason is printed.
 """
@@ -171,7 +172,7 @@ def clone(system: Path, folder: Path, person: str) -> None:
 
 
 def run_line(system: Path, log: Path, person: str, line: str, *, cut_off: tuple[str, ...] = ()) -> bool:
-    """Run a line as a person, with `cut_off` in front apart from the network; its output goes to the log, the end of it is shown."""
+    """Run a line as a person, apart from the network with `cut_off`; its output goes to the log, its end is shown."""
     variables = {"HOME": "/root" if person == "root" else f"/home/{person}", "USER": person, "LOGNAME": person}
     variables |= {"SHELL": "/bin/bash", "PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"}
     variables |= passed_on(os.environ)
