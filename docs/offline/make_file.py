@@ -20,9 +20,9 @@ CHECKOUT = Path(__file__).resolve().parents[2]
 # Debian 12 has glibc 2.36; a wheel says the oldest it runs with (PEP 600).
 GLIBC_MINORS = (*range(36, 16, -1), 12, 5)
 PYTHON = ("--implementation", "cp", "--python-version", "3.11", "--abi", "cp311", "--abi", "abi3", "--abi", "none")
-# A link to this leads to the folder it was unpacked into, wherever that is.
+# A link to this leads to the folder it was unpacked into, wherever that is; -P keeps the working folder out.
 LAUNCHER = """#!/bin/sh
-PYTHONPATH="$(dirname "$(dirname "$(readlink -f "$0")")")/lib" exec python3 -m drivecare "$@"
+PYTHONPATH="$(dirname "$(dirname "$(readlink -f "$0")")")/lib" exec python3 -P -m drivecare "$@"
 """
 
 
