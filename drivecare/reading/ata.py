@@ -116,6 +116,7 @@ def read_standard_values(statistics: dict[str, int], drive: Drive) -> Values:
         temperature_celsius=number("temperature_celsius", 120),
         highest_celsius=number("highest_celsius", 120),
         wear_percent_used=number("wear_percent_used", 255),
+        load_cycles=number("head_loads", limits["load_cycles"]),
         host_bytes_written=number("sectors_written", wear.LARGEST_PLAUSIBLE, sector) or None,
         host_bytes_read=number("sectors_read", wear.LARGEST_PLAUSIBLE, sector) or None,
     )

@@ -23,6 +23,8 @@ from drivecare.reading.report_text import Report
 from drivecare.reading.transit import restore_lines
 from drivecare.reading.unreadable import read_unreadable_lbas
 
+_MOST_BANNER = 4  # lines of a banner, up to the first heading
+_HEADING = re.compile(r"^\s*=+ START OF INFORMATION SECTION", re.I)
 _BANNER = re.compile(r"^\s*(?:#.*)?smartctl (?:version )?\d", re.I)
 
 
@@ -140,9 +142,19 @@ def split_reports(text: str) -> tuple[str, ...]:
     return tuple("\n".join(report).strip("\n") + "\n" for _, report in reports) if len(reports) > 1 else (text,)
 
 
+def _begins_report(lines: list[str]) -> bool:
+    """Whether a report begins with the last of these lines: at its banner, or at its first heading without one."""
+    *before, line = lines
+    return bool(_BANNER.match(line) or (_HEADING.match(line) and not any(map(_BANNER.match, before))))
+
+
 def _group_reports(lines: list[str]) -> list[tuple[tuple[str, str] | None, list[str]]]:
     """Each report with the drive it names, from one banner to the next; a part that names none belongs to the last."""
-    starts = [0, *(at for at, line in enumerate(lines) if at and _BANNER.match(line)), len(lines)]
+    starts = [
+        0,
+        *(at for at in range(1, len(lines)) if _begins_report(lines[max(0, at - _MOST_BANNER) : at + 1])),
+        len(lines),
+    ]
     reports: list[tuple[tuple[str, str] | None, list[str]]] = []
     for part in (lines[start:end] for start, end in pairwise(starts)):
         report = Report.of_lines(part)

@@ -29,15 +29,15 @@ def describe_endurance(reading: Reading, limits: Thresholds) -> Endurance | None
             text=f"{format_bytes(written)} were written, {times}, and it shows 0 % used: it does not count its wear.",
         )
     if used >= 100:
-        return Endurance(percent_used=used, years_left=0.0, text=f"{used} % of it are used: nothing rated is left.")
+        return Endurance(percent_used=used, years_left=0.0, text=f"{used} % is used, so nothing of it is left.")
     if hours is None or hours < limits.endurance_shortest_hours.value:
         return None
     most_years = limits.endurance_most_years.value
     years = hours * (99 - used) / (used + 1) / HOURS_PER_YEAR
     share = f"{used} %" if used else "less than 1 %"
-    left = f"{min(int(years), most_years)} years or more" if years >= 2 else "perhaps less than two years"
+    left = f"lasts {min(int(years), most_years)} years or more" if years >= 2 else "may last less than two years"
     return Endurance(
         percent_used=used,
         years_left=round(min(years, most_years), 1),
-        text=f"{share} used in {hours:,} powered-on hours; at this pace the rest lasts {left} of running.",
+        text=f"{share} used in {hours:,} powered-on hours; at this pace the rest {left} of running.",
     )

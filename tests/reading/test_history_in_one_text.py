@@ -56,6 +56,15 @@ def test_the_parts_of_one_report_stay_together(tmp_path: Path) -> None:
     assert (reading.drive.serial, reading.values.power_on_hours) == ("KX25-00417", 21_904)
 
 
+def test_a_report_that_lost_its_banner_is_one_of_its_own(tmp_path: Path) -> None:
+    path = tmp_path / "reports.txt"
+    path.write_text(_report(21_100, day=3) + "\n" + _report(21_900, pending=24, day=20).partition("\n\n")[2])
+    assert [(reading.values.power_on_hours, reading.values.pending) for reading in load_readings(path)] == [
+        (21_100, 0),
+        (21_900, 24),
+    ]
+
+
 def test_a_report_given_twice_is_one(tmp_path: Path) -> None:
     path = tmp_path / "twice.txt"
     path.write_text(CLEAN * 2)

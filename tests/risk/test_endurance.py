@@ -27,11 +27,11 @@ def _describe(drive: Reading) -> Endurance | None:
             49,
             8_766,
             1.0,
-            "49 % used in 8,766 powered-on hours; at this pace the rest lasts perhaps less than two years",
+            "49 % used in 8,766 powered-on hours; at this pace the rest may last less than two years",
         ),
         (24, 8_766, 3.0, "the rest lasts 3 years or more"),
         (0, 8_766, 20, "less than 1 % used in 8,766 powered-on hours; at this pace the rest lasts 20 years or more"),
-        (99, 20_000, 0.0, "perhaps less than two years"),
+        (99, 20_000, 0.0, "may last less than two years"),
     ],
 )
 def test_the_years_are_the_least_that_the_percentage_allows(used: int, hours: int, years: float, words: str) -> None:
@@ -63,7 +63,7 @@ def test_wear_that_is_not_counted() -> None:
 def test_nothing_rated_is_left() -> None:
     endurance = _describe(nvme(wear_percent_used=117))
     assert endurance is not None
-    assert (endurance.years_left, endurance.text) == (0.0, "117 % of it are used: nothing rated is left.")
+    assert (endurance.years_left, endurance.text) == (0.0, "117 % is used, so nothing of it is left.")
 
 
 def test_where_nothing_can_be_told() -> None:

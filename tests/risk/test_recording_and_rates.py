@@ -72,6 +72,12 @@ def test_parkings_against_their_rating_are_use_and_no_fault(cycles: int, limit: 
     assert assess(drive).verdict == "refit"
 
 
+def test_parkings_out_of_the_statistics() -> None:
+    log = "\nDevice Statistics (GP Log 0x04)\n0x03  0x018  4          612000  ---  Head Load Events\n"
+    text = "\n".join(line for line in CLEAN.split("\n") if not line.startswith("193")) + log
+    assert decode_report(text).values.load_cycles == 612_000
+
+
 def _with_row(text: str, number: int, name: str, raw: int) -> str:
     row = f"{number:3} {name:<23} 0x000f   200   200   000    Old_age   Always       -       {raw}\n"
     return text.replace("SMART Error Log Version", f"{row}\nSMART Error Log Version")
