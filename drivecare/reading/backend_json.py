@@ -145,7 +145,10 @@ def _print_support(document: Any) -> Iterator[str]:
     """Rotation, trim, what is on and off: the fields that are numbers and truth values in JSON."""
     rotation = _pick(document, "rotation_rate")
     if isinstance(rotation, int):
-        yield f"Rotation Rate: {rotation} rpm" if rotation else "Rotation Rate: Solid State Device"
+        if rotation:
+            yield f"Rotation Rate: {rotation} rpm"
+        elif _word(document, "device.protocol").lower() != "scsi":  # there 0 is a drive that does not say, too
+            yield "Rotation Rate: Solid State Device"
     logical, physical = _word(document, "logical_block_size"), _word(document, "physical_block_size")
     if logical and physical:
         yield f"Sector Sizes: {logical} bytes logical, {physical} bytes physical"

@@ -11,7 +11,7 @@ from drivecare.reading.report_text import Report
 
 _ERROR_COUNT = re.compile(r"^\s*(?:ATA|Device) Error Count:\s*(\d+)", re.I)
 _ERROR_HEAD = re.compile(r"^\s*Error (\d+)(?: \[\d+\])? occurred at disk power-on lifetime:\s*(\d+) hours", re.I)
-_ERROR_KIND = re.compile(r"\bError: ([A-Z][A-Z0-9, ]*?)(?= \d+ sectors| at LBA|$)")
+_ERROR_KIND = re.compile(r"\bError: ([A-Z][A-Z0-9, ]*?)(?= \d+ sectors| at LBA|$)", re.I)
 _ERROR_NAMES = {
     "UNC": "uncorrectable",
     "IDNF": "not found",
@@ -124,7 +124,8 @@ def read_ata_errors(report: Report, gaps: GapNotes) -> LoggedErrors:
             entry = (int(match[1]), int(match[2]))
             newest = max(newest or entry, entry)
         elif match := _ERROR_KIND.search(line):
-            kinds += [_ERROR_NAMES.get(word, word.lower()) for word in re.split(r"[, ]+", match[1]) if word]
+            words = re.split(r"[, ]+", match[1])
+            kinds += [_ERROR_NAMES.get(word.upper(), word.lower()) for word in words if _is_error_name(word)]
     if not counts and report.any_line("No Errors Logged"):
         counts = [0]
     if report.any_line("Invalid Error Log index"):
@@ -134,6 +135,11 @@ def read_ata_errors(report: Report, gaps: GapNotes) -> LoggedErrors:
         newest_hours=newest[1] if newest else None,
         kinds=tuple(dict.fromkeys(kinds)),
     )
+
+
+def _is_error_name(word: str) -> bool:
+    """Whether it is one of the names, or another in the letters that they are printed in."""
+    return word.upper() in _ERROR_NAMES or (word.isupper() and word.isalnum())
 
 
 def count_errors(errors: LoggedErrors, gaps: GapNotes) -> Values:
@@ -177,7 +183,7 @@ def find_pending_defects(report: Report) -> list[int] | None:
             inside, lbas = True, lbas or []
         elif inside and (match := _PENDING.match(line)):
             lbas = [*(lbas or ()), int(match[1])]
-        elif inside and line.strip() and not line.lstrip().startswith("Index"):
+        elif inside and line.strip() and not line.lstrip().lower().startswith("index"):
             inside = False
     return lbas
 

@@ -16,6 +16,7 @@ _TAG = re.compile(rf"</?(?:{_TAGS})(?:\s[^<>]{{0,400}})?/?>", re.I)
 _LINE_END = re.compile(r"<(?:br\s*/?|/?pre|/p|/div|/tr|/li)(?:\s[^<>]{0,400})?>", re.I)
 _ENTITY = re.compile(r"&(?:nbsp|amp|lt|gt|quot|#\d{1,7}|#x[0-9a-f]{1,6});", re.I)
 _INVISIBLE = re.compile("[\u00ad\u200b-\u200f\u202a-\u202e\u2060-\u2064\u2066-\u2069\ufeff]")
+_HARD_BLANK = re.compile(r"(?<!\d)\u00a0|\u00a0(?!\d)")  # between digits it may group a number
 _DASHES = re.compile("[\u2010-\u2015\u2212]")
 _FEWEST_SOFT_BREAKS = 3
 _FEWEST_ESCAPES = 20
@@ -31,4 +32,7 @@ def unwrap(text: str) -> str:
         text = html.unescape(_TAG.sub("", _LINE_END.sub("\n", text)))
     if 2 * len(_INVISIBLE.findall(text)) >= text.count("\n"):  # fewer are somebody's name, and are shown
         text = _INVISIBLE.sub("", text)
+    if text.count("\u00a0") > text.count(" "):
+        text = text.replace("\u00a0", " ")
+    text = _HARD_BLANK.sub(" ", text)
     return _DASHES.sub("-", text)

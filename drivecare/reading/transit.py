@@ -30,7 +30,7 @@ _STAMP = re.compile(
 )
 
 _MARKS = "$|;,\\"
-_CELLS = re.compile(r"[\s|\"]*(?:0x[0-9a-f]{2}|\d{1,3})\"?\s*([;,|])\s*\"?[A-Za-z][\w/-]+\"?\s*[;,|]", re.I)
+_CELLS = re.compile(r"[\s|\"]*(?:0x[0-9a-f]{2}|\d{1,3})\"?\s*([;,|])\s*\"?[A-Za-z][\w/-]+\"?\s*[;,|\s]", re.I)
 _FEWEST_SEPARATORS = 7
 
 # How a row of a kind begins, and when it is whole.

@@ -263,6 +263,14 @@ def test_logs_of_an_ata_drive() -> None:
     assert reading.drive_says == "failing"
 
 
+def test_a_scsi_drive_that_tells_no_rotation_is_of_unknown_kind() -> None:
+    """Its JSON writes 0 for one that does not say and for a solid-state drive alike."""
+    sas = _sas() | {"rotation_rate": 0}
+    assert reading_of(_data(sas), origin="x.json").drive.kind == "unknown"
+    sas["scsi_percentage_used_endurance_indicator"] = 3
+    assert reading_of(_data(sas), origin="x.json").drive.kind == "ssd"
+
+
 def test_addresses_of_nvme_and_of_a_background_scan() -> None:
     nvme = _nvme()
     nvme["nvme_error_information_log"]["table"] = [
