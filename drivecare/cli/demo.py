@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import random
 import re
 import shlex
 from datetime import UTC, datetime
@@ -16,10 +15,11 @@ import click
 
 from drivecare.cli.common import PATH, file_result, finish, job_folder, json_option, show_next
 from drivecare.cli.demo_folder import prepare_folder, sign_folder
+from drivecare.cli.demo_image import BAD_LENGTH, BAD_OFFSET, SIZE_BYTES, make_image
 from drivecare.cli.terminal import console, notify, stdout_to_stderr
 from drivecare.documents import Value
 from drivecare.exit_codes import ExitCode
-from drivecare.storage import create_file, write_file
+from drivecare.storage import write_file
 
 if TYPE_CHECKING:
     from drivecare.work import Machine
@@ -28,8 +28,6 @@ JOB = "1042"
 LABEL = "CH-2103"
 SHOP = "Lantern Street Repairs"
 COMPLAINT = "Stops at the logo with a storage error; worked until the holidays."
-SIZE_BYTES = 64 << 20
-BAD_OFFSET, BAD_LENGTH = 37_748_736 + 24_576, 8192  # two 4096-byte sectors
 
 
 class Demo(Value, frozen=True, kw_only=True):
@@ -104,6 +102,9 @@ def _tell_story(folder: Path) -> Path:
     narrate("The data is copied. Two images stand for the drives; part of the old one cannot be read.")
     receipt = _copy_images(folder, old, new)
 
+    narrate("Which recording is that? The names are looked up on the copy, and stay out of the job.")
+    _run_command("contents", str(receipt), expect=ExitCode.PARTIAL)
+
     narrate("The copy is read back once more, as one would after a power cycle.")
     _run_command("verify", *in_job, expect=ExitCode.PARTIAL)
 
@@ -172,20 +173,7 @@ def _make_invented_files(folder: Path) -> None:
         report = data.joinpath(name).read_text(encoding="utf-8")
         time = datetime.now(UTC).strftime("%a %b %d %H:%M:%S %Y UTC")
         write_file(folder / name, re.sub("(Local Time is: +).*", rf"\g<1>{time}", report).encode())
-    _make_image(folder / "old-drive.img")
-
-
-def _make_image(path: Path) -> None:
-    """Write 64 MiB with one partition (an MBR entry of type 83): part data, part zeros, the same at every run."""
-    draw = random.Random(1042)
-    first, count = 2048, SIZE_BYTES // 512 - 2048
-    entry = bytes([0, 0, 0, 0, 0x83, 0, 0, 0]) + first.to_bytes(4, "little") + count.to_bytes(4, "little")
-    with open(create_file(path), "wb") as image:
-        image.write((bytes(446) + entry).ljust(510, b"\0") + b"\x55\xaa")
-        for start in range(1 << 20, SIZE_BYTES, 4 << 20):
-            image.seek(start)
-            image.write(draw.randbytes(2 << 20))
-        image.truncate(SIZE_BYTES)
+    make_image(folder / "old-drive.img")
 
 
 def _copy_images(folder: Path, old: Path, new: Path) -> Path:
