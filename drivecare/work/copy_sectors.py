@@ -43,6 +43,7 @@ from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.receipt import Note, Receipt
 from drivecare.transfer.sectors.resume import (
     continue_journal,
+    is_resumed_by_content,
     lasting_acknowledgements,
     recognize_target,
     without_cut_off,
@@ -102,7 +103,7 @@ def copy_sectors(
     except (Gone, Stuck, Interrupted) as error:  # before the first byte; the engine finds words of its own
         bytes_safe = total(former.copied) if former is not None else 0
         raise as_interruption(error, request.target, "looking", bytes_safe) from error
-    receipt = msgspec.structs.replace(receipt, notes=(*receipt.notes, *_changes_since(plan)))
+    receipt = msgspec.structs.replace(receipt, notes=(*receipt.notes, *_changes_since(plan), *_how_resumed(plan)))
     save_receipt(request.receipt_path, receipt)
     return _with_losses_named(runner, receipt)
 
@@ -157,6 +158,7 @@ def _plan_copy(
     if old_drive is not None:
         source = msgspec.structs.replace(source, assessed=old_drive.document.drive)
     consent = request.consent
+    by_content = former is not None and is_resumed_by_content(former, source.end, target.end)
     if former is None:
         journal = _new_journal(runner, source, target, parent)
     else:
@@ -168,7 +170,8 @@ def _plan_copy(
         acknowledged = (*consent.acknowledged, *lasting_acknowledgements(former))
         consent = msgspec.structs.replace(consent, acknowledged=acknowledged, resuming=recognized)
     check_guards(source, target, consent)
-    return CopyPlan(source=source, target=target, consent=consent, journal=journal, fresh=former is None)
+    fresh = former is None
+    return CopyPlan(source=source, target=target, consent=consent, journal=journal, fresh=fresh, by_content=by_content)
 
 
 def _new_journal(runner: SessionRunner, source: Endpoint, target: Endpoint, parent: Parent | None) -> Journal:
@@ -270,6 +273,25 @@ def _changes_since(plan: CopyPlan) -> tuple[Note, ...]:
         return () if _modified_ns(plan.source) == plan.journal.source_modified_ns else (_CHANGED,)
     except OSError:
         return (_VANISHED,)
+
+
+def _how_resumed(plan: CopyPlan) -> tuple[Note, ...]:
+    """What to note of the last session: how it was known that it goes on with this very copy."""
+    if plan.fresh:
+        return ()
+    return (_BY_CONTENT if plan.by_content else _BY_NAME,)
+
+
+_BY_NAME = Note(
+    code="resumed-by-name",
+    text="The copy was continued: source and target were known by their own names, by their place, or by not having "
+    "been detached.",
+)
+_BY_CONTENT = Note(
+    code="resumed-by-content",
+    text="The copy was continued: a side has no name of its own, and was known by its size and by holding what the "
+    "journal says of it.",
+)
 
 
 def _modified_ns(end: Endpoint) -> int | None:

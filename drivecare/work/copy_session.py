@@ -28,13 +28,17 @@ from drivecare.work.copy_paperwork import CopyRequest
 
 @dataclass(frozen=True, kw_only=True)
 class CopyPlan:
-    """Both ends as they were examined, what the user consented to, and the journal to copy by; `fresh`: a new one."""
+    """Both ends as they were examined, what the user consented to, and the journal to copy by.
+
+    `fresh`: a new one. `by_content`: a side has no name, so its content must tell that the journal speaks of it.
+    """
 
     source: Endpoint
     target: Endpoint
     consent: Consent
     journal: Journal
     fresh: bool
+    by_content: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,7 +79,8 @@ class SessionRunner:
                     self.notify(f"The {side} allows no direct transfers, so they go through this machine's cache.")
             stack.enter_context(self._removal_noticed(target, journal))
             wrapped = self.wrap_source(source)
-            return copy_and_prove(wrapped, target, journal, self.store, pool.buffers, self.request.settings, self.watch)
+            settings = msgspec.structs.replace(self.request.settings, by_content=plan.by_content)
+            return copy_and_prove(wrapped, target, journal, self.store, pool.buffers, settings, self.watch)
 
     @contextlib.contextmanager
     def _open_target(self, plan: CopyPlan, pool: BufferPool, journal: Journal) -> Iterator[RealMedium]:

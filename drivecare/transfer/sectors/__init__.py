@@ -10,6 +10,7 @@ Plan and decide, of values alone (`tests/test_house.py` reads this list):
     fill         what the target holds where the source could not be read
     journal      the document that an interrupted copy continues from
     resume       what a journal still claims, and whether these are its two ends
+    recognition  whether these ends are the ones of the journal: by name, or by what they hold
     partitions   which partition an area lies in
     comparison   what is read back, held against what it must be
     finalize     the receipt, made of all this

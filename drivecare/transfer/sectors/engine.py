@@ -32,6 +32,7 @@ from drivecare.transfer.sectors.pipeline import Background, FreeBuffers, read_ah
 from drivecare.transfer.sectors.readback import read_back
 from drivecare.transfer.sectors.reader import Data, ReadCounts, ReadEvent, SourceReader
 from drivecare.transfer.sectors.receipt import Reads, Receipt
+from drivecare.transfer.sectors.recognition import check_content, complete_chunks
 from drivecare.transfer.sectors.segments import Segment, Segmenter
 from drivecare.transfer.sectors.stages import Stages
 from drivecare.transfer.sectors.tail import clear_tail
@@ -42,10 +43,12 @@ class CopySettings(Value, frozen=True, kw_only=True):
     """What a copy may be told beside its two ends.
 
     `checkpoint_bytes`: after this many bytes the journal is brought up to date; a kill costs at most about twice that.
+    `by_content`: a side is known by what it holds alone.
     """
 
     policy: DamagePolicy = DamagePolicy()
     checkpoint_bytes: int = 96 << 20
+    by_content: bool = False
 
 
 def copy_and_prove(
@@ -105,7 +108,7 @@ class CopySession:
         """
         with self._interruptible("copying"):
             self._begin_journal()
-            self._check_last_window()
+            self._check_sides()
             self._copy_readable()
             self._write_fill()
             tail = clear_tail(self.target, self.journal.bytes_total, self.buffers[0])
@@ -152,6 +155,14 @@ class CopySession:
         """The target may have been given its size by now, so a journal that cannot be written leaves it half begun."""
         self._saving = self._journal_writer.submit(lambda: self.store.save(self.journal))
         self._wait_for_journal()
+
+    def _check_sides(self) -> None:
+        """Before a resume writes: are these the two sides that the journal tells of, and do they hold what it says?"""
+        if self.settings.by_content:
+            check_content(self.journal, self.source, self.target, self._holds, self.watch.clock)
+            self.ledger.drop([] if complete_chunks(self.journal) else self.ledger.in_order())
+        else:
+            self._check_last_window()
 
     def _check_last_window(self) -> None:
         """Check before a resume that the target holds what was last written, the source what was read first and last.

@@ -11,6 +11,7 @@ from drivecare.errors import Refused
 from drivecare.transfer.sectors.guards import Consent, Endpoint, answered_guards, same_end
 from drivecare.transfer.sectors.journal import Journal, pack, unpack
 from drivecare.transfer.sectors.receipt import End
+from drivecare.transfer.sectors.recognition import complete_chunks, is_known_by_name
 
 
 def continue_journal(
@@ -55,23 +56,23 @@ def lasting_acknowledgements(journal: Journal) -> tuple[str, ...]:
     return tuple(name for name in journal.acknowledged if name == "size")
 
 
-def recognize_target(journal: Journal, target: Endpoint) -> bool | None:
-    """Whether the target is the one that this copy began to write, so that overwriting it needs no typed name again.
+def is_resumed_by_content(journal: Journal, source: End, target: End) -> bool:
+    """Whether a side of this copy has no name to know it by, so that what it holds has to tell."""
+    return not (is_known_by_name(journal.source, source) and is_known_by_name(journal.target, target))
 
-    It is by its own word or name, or by never having been detached. A dock that hides its drive shows another one in
-    the same way: then what was copied has to be there, which a resume verifies where it is more than one segment.
+
+def recognize_target(journal: Journal, target: Endpoint) -> bool | None:
+    """Whether the target may be the one that this copy began to write, so that no typed name is asked for again.
+
+    It is by its name, or what was copied has to be there: a resume compares that before it writes.
     None: only the target's beginning, compared with the source's, can tell.
     """
     recorded, present = journal.target, target.end
-    if recorded.identity.strength == present.identity.strength == "strong" or not target.exists:
+    if not target.exists:
         return True
     if not target.is_device and present.size_bytes != recorded.size_bytes:  # it gets its size again, adding or cutting
         return None if present.size_bytes < recorded.size_bytes else False
-    if recorded.attachment is not None and recorded.attachment == present.attachment:
-        return True
-    if not target.is_device and recorded.path == present.path:
-        return True
-    return True if len(unpack(journal.copied, journal.chunk_bytes)) > 1 else None
+    return is_known_by_name(recorded, present) or bool(complete_chunks(journal))
 
 
 def _refuse_other_media(journal: Journal, source: Endpoint, target: Endpoint, target_end: End) -> None:

@@ -15,6 +15,7 @@ from drivecare.transfer.sectors.journal import Journal, pack, unpack
 from drivecare.transfer.sectors.receipt import End
 from drivecare.transfer.sectors.resume import (
     continue_journal,
+    is_resumed_by_content,
     lasting_acknowledgements,
     recognize_target,
     without_cut_off,
@@ -44,26 +45,26 @@ def changed(end: End, **facts: Any) -> End:
 @pytest.mark.parametrize(
     ("recorded", "present", "segments", "recognized"),
     [
-        (changed(DEVICE, identity=NAMED), changed(DEVICE, identity=NAMED, attachment="boot 9"), 1, True),
-        (DEVICE, DEVICE, 1, True),
-        (DEVICE, changed(DEVICE, attachment="boot 9"), 1, None),
-        (DEVICE, changed(DEVICE, attachment="boot 9"), 2, True),
-        (changed(DEVICE, attachment=None), changed(DEVICE, attachment=None), 1, None),
-        (IMAGE, IMAGE, 1, True),
-        (IMAGE, changed(IMAGE, path="/srv/moved.img"), 1, None),
-        (IMAGE, changed(IMAGE, path="/srv/moved.img"), 2, True),
-        (IMAGE, changed(IMAGE, size_bytes=SIZE - 1), 2, None),
-        (IMAGE, changed(IMAGE, size_bytes=SIZE + 1), 2, False),
+        (changed(DEVICE, identity=NAMED), changed(DEVICE, identity=NAMED, attachment="boot 9"), 0, True),
+        (DEVICE, DEVICE, 0, True),
+        (DEVICE, changed(DEVICE, attachment="boot 9"), 0, False),
+        (DEVICE, changed(DEVICE, attachment="boot 9"), 1, True),
+        (changed(DEVICE, attachment=None), changed(DEVICE, attachment=None), 0, False),
+        (IMAGE, IMAGE, 0, True),
+        (IMAGE, changed(IMAGE, path="/srv/moved.img"), 0, False),
+        (IMAGE, changed(IMAGE, path="/srv/moved.img"), 1, True),
+        (IMAGE, changed(IMAGE, size_bytes=SIZE - 1), 1, None),
+        (IMAGE, changed(IMAGE, size_bytes=SIZE + 1), 1, False),
     ],
     ids=[
         "its own name",
         "never detached",
-        "attached again",
-        "attached again after two segments",
+        "attached again, nothing to compare",
+        "attached again, a chunk to compare",
         "an attachment nobody counted",
         "an image at its path",
-        "a moved image",
-        "a moved image after two segments",
+        "a moved image, nothing to compare",
+        "a moved image, a chunk to compare",
         "a shorter image",
         "an image that grew",
     ],
@@ -72,6 +73,18 @@ def test_a_target_that_a_copy_began_is_recognized(
     recorded: End, present: End, segments: int, recognized: bool | None
 ) -> None:
     assert recognize_target(journal(recorded, segments=segments), Endpoint(end=present)) is recognized
+
+
+@pytest.mark.parametrize(
+    ("source", "target", "by_content"),
+    [
+        (SOURCE, DEVICE, False),
+        (changed(SOURCE, attachment="boot 9"), DEVICE, True),
+        (SOURCE, changed(DEVICE, attachment="boot 9"), True),
+    ],
+)
+def test_a_side_without_a_name_is_known_by_its_content(source: End, target: End, by_content: bool) -> None:
+    assert is_resumed_by_content(journal(DEVICE), source, target) is by_content
 
 
 def test_an_image_that_was_not_made_yet_needs_no_name() -> None:
