@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 @click.argument("source")
 @click.argument("target")
 @click.option("--receipt", type=PATH, help="Where to write the receipt.")
-@click.option("--resume", is_flag=True, help="Continue from the journal of an interrupted copy.")
+@click.option("--resume", is_flag=True, help="Continue an interrupted copy, whatever names its drives have now.")
 @click.option("--allow-overwrite", metavar="ID", help="The target's serial number, or its path if it is a file.")
 @click.option(
     "--acknowledge",
@@ -76,8 +77,8 @@ def copy(
     """Copy SOURCE to TARGET, each a drive or an image file, then read all of TARGET back and compare.
 
     The source is never written. What cannot be read is skipped, filled with text that names its place, and listed. Any
-    interruption leaves a journal; the same command with --resume continues from it. The receipt and the journal are
-    written beside an image, into the working folder for a drive, or into the job.
+    interruption leaves a journal; the same command with --resume continues from it, also on another dock. The receipt
+    and the journal are written beside an image, into the working folder for a drive, or into the job.
     """
     from drivecare.transfer.sectors.damage import DamagePolicy
     from drivecare.transfer.sectors.engine import CopySettings
@@ -97,19 +98,23 @@ def copy(
         settings=CopySettings(policy=policy),
         patience_seconds=stuck_after,
     )
-    result, unkept = _run_copy(request, machine(ctx))
-    _finish_copy(request, result, unkept, as_json=as_json)
+    places = [request.receipt_path]
+    result, unkept = _run_copy(request, machine(ctx), places)
+    _finish_copy(replace(request, receipt=places[-1]), result, unkept, as_json=as_json)
 
 
-def _run_copy(request: CopyRequest, bench: Machine) -> tuple[Receipt, ReceiptNotKept | None]:
-    """Copy while progress is shown; a receipt that found no room comes with the error that says so."""
+def _run_copy(request: CopyRequest, bench: Machine, places: list[Path]) -> tuple[Receipt, ReceiptNotKept | None]:
+    """Copy while progress is shown; a receipt that found no room comes with the error that says so.
+
+    `places` gets the receipt's: a resumed copy may have been begun under another name.
+    """
     from drivecare.cli.progress import followed
     from drivecare.work.copy_paperwork import ReceiptNotKept
     from drivecare.work.copy_sectors import copy_sectors, watch_heat
 
     with followed(*watch_heat(request, bench)) as watch:
         try:
-            return copy_sectors(request, bench, notify=notify, watch=watch), None
+            return copy_sectors(request, bench, notify=notify, watch=watch, saved_as=places.append), None
         except ReceiptNotKept as error:
             return error.receipt, error
 
@@ -135,6 +140,8 @@ def _finish_copy(request: CopyRequest, receipt: Receipt, unkept: ReceiptNotKept 
         keep = (partial(_raise, unkept),)
         again = "run the command again with --resume, which reads the target back and writes the receipt"
     code, folder = receipt.exit_code, request.folder
+    if folder is not None and any(filed.document == receipt for filed in folder.results(type(receipt))):
+        folder = None  # of a copy that was finished already
     finish(receipt, show=show, as_json=as_json, exit_code=code, folder=folder, keep=keep, again=again)
 
 

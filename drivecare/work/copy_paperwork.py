@@ -18,7 +18,7 @@ from drivecare.transfer.sectors.digests import Algorithm
 from drivecare.transfer.sectors.engine import CopySettings
 from drivecare.transfer.sectors.guards import Consent, Endpoint
 from drivecare.transfer.sectors.journal import Journal, Parent
-from drivecare.transfer.sectors.journal_file import JOURNAL_SUFFIX, JournalFile
+from drivecare.transfer.sectors.journal_file import JOURNAL_SUFFIX
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.work.result_path import result_path
 
@@ -91,19 +91,14 @@ def refuse_paperwork_places(request: CopyRequest) -> None:
             raise Refused(error.problem, guard="receipt-place", location=str(receipt), hint=hint) from error
 
 
-def load_journal(store: JournalFile, *, resume: bool) -> Journal | None:
-    """The journal to continue from, or None. Raises Refused where one is in the way that must not be overwritten."""
-    journal = store.load() if resume or store.path.exists() else None
-    if journal is None or resume:
-        return journal
-    if journal.phase == "done":
+def find_finished(request: CopyRequest, journal: Journal, filed: Iterable[Receipt]) -> Receipt | None:
+    """The receipt of a copy that its journal calls done, if nothing is left to do by what was `filed` of it since."""
+    if journal.phase != "done" or not request.receipt_path.exists():
         return None
-    raise Refused(
-        "it is the journal of an unfinished copy",
-        guard="unfinished-copy",
-        location=str(store.path),
-        hint="Continue with --resume, or move it away and start a new copy",
-    )
+    receipt = load(Receipt, request.receipt_path)
+    later = [other for other in filed if (other.started, other.instead_of) == (receipt.started, None)]
+    newest = later[-1] if later else receipt
+    return receipt if receipt.started == journal.started and receipt.verified and newest.verified else None
 
 
 def save_receipt(path: Path, receipt: Receipt) -> None:

@@ -5,6 +5,7 @@ was verified. The way of a receipt from the command to its file, one descent:
 
     cli/copy.py                          options
       work/copy_sectors.py               this file
+        work/former_copy.py              the journal to go on from, by the two ends
         work/copy_paperwork.py           the request, the places of receipt and journal, receipts of earlier copies
         work/identify_drive.py           which drive is it? asked of the SMART backend (hardware/smart.py)
         hardware/endpoints.py            what each path leads to, who uses it, whether it looks empty
@@ -27,12 +28,14 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
+from drivecare.clock import format_time
 from drivecare.errors import BadInput, Interrupted
 from drivecare.hardware.backing_drive import is_fast
 from drivecare.hardware.endpoints import begin_alike, examine_source, examine_target
 from drivecare.hardware.heat import Heat
 from drivecare.hardware.media import Patience
 from drivecare.reading.model import Drive
+from drivecare.shell import command_line
 from drivecare.transfer.areas import total
 from drivecare.transfer.interruption import as_interruption
 from drivecare.transfer.medium import Gone, Medium, Stuck, Watch
@@ -51,13 +54,14 @@ from drivecare.transfer.sectors.resume import (
 from drivecare.work import Machine
 from drivecare.work.copy_paperwork import (
     CopyRequest,
+    find_finished,
     find_parent,
-    load_journal,
     put_aside,
     refuse_paperwork_places,
     save_receipt,
 )
 from drivecare.work.copy_session import CopyPlan, SessionRunner
+from drivecare.work.former_copy import find_journal, refuse_nothing_to_resume
 from drivecare.work.identify_drive import CopySide, identify_drive
 
 if TYPE_CHECKING:
@@ -77,27 +81,40 @@ def copy_sectors(
     watch: Watch | None = None,
     identify: Callable[[str], Drive | None] | None = None,
     wrap_source: Callable[[Medium], Medium] = lambda medium: medium,
+    saved_as: Callable[[Path], object] = lambda _: None,
 ) -> Receipt:
     """Copy, verify, write the receipt.
 
     `identify` tells which drive a path is; None asks the machine. `wrap_source` may put something between the engine
-    and the source (the demo's bad sectors). Raises Refused, BadInput, Unavailable, Interrupted.
+    and the source (the demo's bad sectors). `saved_as` is told where the receipt goes.
+    Raises Refused, BadInput, Unavailable, Interrupted.
     """
     watch = watch or Watch()
     state = _load_state(request)
     refuse_paperwork_places(request)
-    runner = SessionRunner(
-        request=request,
-        machine=machine,
-        store=JournalFile(request.journal_path),
-        patience=Patience(seconds=request.patience_seconds, stop_reason=watch.stop_reason),
-        notify=notify,
-        watch=watch,
-        wrap_source=wrap_source,
-    )
-    former = load_journal(runner.store, resume=request.resume)
+    patience = Patience(seconds=request.patience_seconds, stop_reason=watch.stop_reason)
+    former = JournalFile(request.journal_path).load() if request.resume else None
     try:
-        ends = _examine_ends(runner, identify)
+        drives = _ask_drives(request, machine, notify, identify)
+        ends = _examine_ends(request, machine, patience, drives, look_inside=not request.resume)
+        request, former = find_journal(request, *ends, state)
+        saved_as(request.receipt_path)
+        finished = _find_finished(request, former, ends, state)
+        if finished is not None:
+            notify(_already_copied(request, finished))
+            return finished
+        refuse_paperwork_places(request)
+        runner = SessionRunner(
+            request=request,
+            machine=machine,
+            store=JournalFile(request.journal_path),
+            patience=patience,
+            notify=notify,
+            watch=watch,
+            wrap_source=wrap_source,
+        )
+        if request.resume:  # a copy that is finished is not read, so this look comes after the journal
+            ends = _examine_ends(request, machine, patience, drives, look_inside=True)
         plan = _plan_copy(runner, former, ends, state)
         receipt = _run_sessions(runner, plan, former)
     except (Gone, Stuck, Interrupted) as error:  # before the first byte; the engine finds words of its own
@@ -128,17 +145,55 @@ def _load_state(request: CopyRequest) -> JobState | None:
     return load_job_state(request.folder.read())
 
 
-def _examine_ends(runner: SessionRunner, identify: Callable[[str], Drive | None] | None) -> tuple[Endpoint, Endpoint]:
-    """Ask both drives which they are, and look at both ends."""
-    request, machine, patience = runner.request, runner.machine, runner.patience
+def _ask_drives(
+    request: CopyRequest,
+    machine: Machine,
+    notify: Callable[[str], None],
+    identify: Callable[[str], Drive | None] | None,
+) -> tuple[Drive | None, Drive | None]:
+    """Ask both drives which they are."""
 
     def ask(path: str, side: CopySide) -> Drive | None:
-        return identify(path) if identify is not None else identify_drive(path, side, machine, runner.notify)
+        return identify(path) if identify is not None else identify_drive(path, side, machine, notify)
 
-    source = examine_source(request.source, ask(request.source, "source"), patience=patience, machine=machine)
-    target = examine_target(request.target, ask(request.target, "target"), patience=patience, machine=machine)
+    return ask(request.source, "source"), ask(request.target, "target")
+
+
+def _examine_ends(
+    request: CopyRequest,
+    machine: Machine,
+    patience: Patience,
+    drives: tuple[Drive | None, Drive | None],
+    *,
+    look_inside: bool,
+) -> tuple[Endpoint, Endpoint]:
+    """Look at both ends; `look_inside`: read of them, too."""
+    source_drive, target_drive = drives
+    source = examine_source(request.source, source_drive, look_inside=look_inside, patience=patience, machine=machine)
+    target = examine_target(request.target, target_drive, look_inside=look_inside, patience=patience, machine=machine)
     patience.raise_if_stopped()
     return source, target
+
+
+def _find_finished(
+    request: CopyRequest, former: Journal | None, ends: tuple[Endpoint, Endpoint], state: JobState | None
+) -> Receipt | None:
+    """The receipt of the copy that is to be resumed, if it is finished and these are certainly its two ends."""
+    source, target = ends
+    if former is None or is_resumed_by_content(former, source.end, target.end):
+        return None
+    if former.source_modified_ns not in (None, _modified_ns(source)):
+        return None
+    return find_finished(request, former, (filed.document for filed in state.receipts) if state is not None else ())
+
+
+def _already_copied(request: CopyRequest, receipt: Receipt) -> str:
+    verified_at = receipt.verification.at if receipt.verification is not None else receipt.finished
+    return (
+        f"Already copied and verified on {format_time(verified_at)}; nothing was read. To read it again: "
+        f"{command_line('verify', str(request.receipt_path), request.target)}. To have what differs copied again, "
+        "move that receipt away first."
+    )
 
 
 def _plan_copy(
@@ -160,6 +215,8 @@ def _plan_copy(
     consent = request.consent
     by_content = former is not None and is_resumed_by_content(former, source.end, target.end)
     if former is None:
+        if request.resume:
+            runner.notify(refuse_nothing_to_resume(request, target))
         journal = _new_journal(runner, source, target, parent)
     else:
         former = without_cut_off(former, target)

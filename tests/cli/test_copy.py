@@ -13,6 +13,7 @@ import sys
 import time
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from drivecare.cli.copy import copy
@@ -171,14 +172,54 @@ def test_a_damaged_journal_is_refused_with_a_way_on(source: Path, tmp_path: Path
     assert run(copy, source, "target.img", "--allow-overwrite", "target.img").exit_code == 0
 
 
-def test_a_target_that_changed_is_repaired_by_a_resume(source: Path, tmp_path: Path) -> None:
+def test_a_finished_copy_is_not_read_again(source: Path, tmp_path: Path) -> None:
+    first = run(copy, source, "target.img", "--json")
+    again = run(copy, source, "target.img", "--resume", "--json")
+    assert (again.exit_code, again.json) == (0, first.json)
+    assert "Already copied and verified on " in again.err
+    assert "nothing was read. To read it again: drivecare verify target.img.receipt.json target.img" in again.err
+
+
+def test_a_target_that_changed_is_repaired_by_a_resume_without_its_receipt(source: Path, tmp_path: Path) -> None:
     run(copy, source, "target.img")
     with (tmp_path / "target.img").open("r+b") as target:
         target.seek(MIB + 5)
         target.write(b"\xff\xff")
+    (tmp_path / "target.img.receipt.json").rename(tmp_path / "earlier.json")
     ran = run(copy, source, "target.img", "--resume")
     assert ran.exit_code == 0
     assert (tmp_path / "target.img").read_bytes() == source.read_bytes()
+
+
+def test_nothing_to_resume_says_where_it_looked(source: Path, tmp_path: Path) -> None:
+    ran = run(copy, source, "target.img", "--resume")
+    assert ran.exit_code == 0
+    assert f"there is nothing to resume: no journal of a copy from {source} to target.img in {tmp_path}" in ran.err
+    (tmp_path / "target.img.journal.json").unlink()
+    before = (tmp_path / "target.img").read_bytes()
+    refused = run(copy, source, "target.img", "--resume", "--allow-overwrite", "target.img")
+    assert refused.exit_code == 22
+    assert "the target is not empty (a file of " in refused.err
+    assert (tmp_path / "target.img").read_bytes() == before
+
+
+def test_a_finished_copy_of_a_job_is_filed_once_and_goes_on_where_it_did_not_read_back(
+    source: Path, tmp_path: Path
+) -> None:
+    opening = Opening(id="7", opened_at="2026-11-25T10:00:00+00:00", host="any", label="any", complaint="slow")
+    folder = FolderRecord(root=tmp_path / "jobs").create(opening)
+    jobs = ("--jobs", tmp_path / "jobs", "--job", "7")
+    assert run(copy, source, "image.img", *jobs).exit_code == 0
+    assert run(copy, source, "image.img", "--resume", *jobs).exit_code == 0
+    (filed,) = folder.results(Receipt)
+    bad = msgspec.structs.replace(filed.document, verified=False, verification=None)
+    folder.file(bad)
+    with (tmp_path / "image.img").open("r+b") as target:
+        target.seek(MIB + 5)
+        target.write(b"\xff\xff")
+    assert run(copy, source, "image.img", "--resume", *jobs).exit_code == 0
+    assert (tmp_path / "image.img").read_bytes() == source.read_bytes()
+    assert len(folder.results(Receipt)) == 3
 
 
 def test_drive_to_image_to_drive_names_the_image(source: Path, tmp_path: Path) -> None:

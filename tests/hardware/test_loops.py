@@ -9,11 +9,17 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import pytest
 
+from drivecare.errors import Interrupted
+from drivecare.hardware.machine import Machine
+from drivecare.record.folder import FolderRecord
+from drivecare.transfer.medium import Watch
+from drivecare.work.copy_paperwork import CopyRequest
+from drivecare.work.copy_sectors import copy_sectors
 from tests.bench import loop
 from tests.bench.faults import Faults
 from tests.bench.loop import LoopRig
@@ -38,6 +44,17 @@ def attach(tmp_path: Path) -> Iterator[Attach]:
             return Path(device)
 
         yield attach
+
+
+@contextmanager
+def attached(image: Path) -> Iterator[Path]:
+    """Attach an image as a loop device for a while."""
+    command: list[str | Path] = ["losetup", "-f", "--show", image]
+    device = subprocess.run(command, check=True, capture_output=True, text=True).stdout.strip()
+    try:
+        yield Path(device)
+    finally:
+        subprocess.run(["losetup", "-d", device], check=True)
 
 
 def drivecare(folder: Path, *arguments: object) -> subprocess.CompletedProcess[str]:
@@ -101,10 +118,51 @@ def test_a_resume_does_not_take_another_drive_in_the_same_dock_for_its_own(tmp_p
     for path in (tmp_path / "r.journal.json", tmp_path / "r.json"):
         assert path.exists()
     done = drivecare(tmp_path, "copy", source, attach(precious), *receipt, "--resume")
-    assert (done.returncode, "is not empty" in done.stderr) == (22, True), done.stderr
+    assert (done.returncode, "does not hold at byte 0 what" in done.stderr) == (22, True), done.stderr
     assert precious.read_bytes()[:31] == b"the only copy of something else"
     again = attach(image(tmp_path, "again.img", 2 * MIB, source.read_bytes()[:MIB]))
     assert drivecare(tmp_path, "copy", source, again, *receipt, "--resume").returncode == 0
+
+
+@pytest.mark.promise(6)
+def test_a_copy_begun_on_one_loop_device_is_resumed_on_another(tmp_path: Path) -> None:
+    """As a drive in another dock: neither says which it is, so the job, the size and the content tell."""
+    if (reason := loop.unready()) is not None:
+        (pytest.fail if os.environ.get("DRIVECARE_REQUIRE_BENCH") == "1" else pytest.skip)(reason)
+    job = ("--job", "7", "--jobs", tmp_path / "jobs")
+    done = drivecare(tmp_path, "job", "new", "7", "--host", "CH-2103", "--complaint", "x", *job[2:])
+    assert done.returncode == 0, done.stderr
+    content = os.urandom(48 * MIB)
+    source, target = image(tmp_path, "s.img", 48 * MIB, content), image(tmp_path, "t.img", 64 * MIB)
+    twin = image(tmp_path, "twin.img", 64 * MIB, os.urandom(8 * MIB))
+    with attached(target) as first:
+        far: list[int] = []
+        watch = Watch(
+            on_progress=lambda progress: far.append(progress.done),
+            stop_reason=lambda: "stopped" if far and far[-1] >= 16 * MIB else None,
+            overlap=False,
+        )
+        folder = FolderRecord(root=tmp_path / "jobs").job("7")
+        with pytest.raises(Interrupted):
+            copy_sectors(CopyRequest(source=str(source), target=str(first), folder=folder), Machine(), watch=watch)
+    (half_done,) = json.loads(drivecare(tmp_path, "job", "show", "7", "--json", *job[2:]).stdout)["unfinished"]
+    assert 0 < half_done["bytes_copied"] < 48 * MIB
+    with attached(image(tmp_path, "other.img", MIB)), attached(twin) as impostor, attached(target) as second:
+        assert second != first
+        before = twin.read_bytes()
+        done = drivecare(tmp_path, "copy", source, impostor, "--resume", *job)
+        assert (done.returncode, "the target does not hold at byte 0" in done.stderr) == (22, True), done.stderr
+        assert twin.read_bytes() == before
+        done = drivecare(tmp_path, "copy", source, second, *job)
+        assert (done.returncode, "may have written what is on the target" in done.stderr) == (22, True), done.stderr
+        done = drivecare(tmp_path, "copy", source, second, "--resume", "--json", *job)
+        assert done.returncode == 0, done.stderr
+        receipt = json.loads(done.stdout)
+        assert [note["code"] for note in receipt["notes"] if note["code"].startswith("resumed")] == [
+            "resumed-by-content"
+        ]
+    assert target.read_bytes()[: 48 * MIB] == content
+    assert json.loads(drivecare(tmp_path, "job", "show", "7", "--json", *job[2:]).stdout)["unfinished"] == []
 
 
 def test_a_larger_target_loses_the_old_layout_in_its_tail(tmp_path: Path, attach: Attach) -> None:
