@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 @click.option(
     "--acknowledge",
     multiple=True,
-    type=click.Choice(["weak-identity", "size"]),
+    type=click.Choice(["weak-identity", "size", "other-drive"]),
     help="Acknowledge what a guard asked about; the receipt records it.",
 )
 @click.option(

@@ -34,6 +34,7 @@ from drivecare.hardware.backing_drive import is_fast
 from drivecare.hardware.endpoints import begin_alike, examine_source, examine_target
 from drivecare.hardware.heat import Heat
 from drivecare.hardware.media import Patience
+from drivecare.reading.identity import DriveId
 from drivecare.reading.model import Drive
 from drivecare.shell import command_line
 from drivecare.transfer.areas import total
@@ -209,9 +210,8 @@ def _plan_copy(
     parent = find_parent(source, request.source, receipts, runner.notify)
     if parent is not None and parent.origin.logical_sector_bytes is not None:
         source = msgspec.structs.replace(source, table_sector_bytes=parent.origin.logical_sector_bytes)
-    old_drive = state.old_drive if state is not None else None
-    if old_drive is not None:
-        source = msgspec.structs.replace(source, assessed=old_drive.document.drive)
+    if state is not None:
+        source, target = _expect_drives(source, target, state, runner.notify)
     consent = request.consent
     by_content = former is not None and is_resumed_by_content(former, source.end, target.end)
     if former is None:
@@ -229,6 +229,21 @@ def _plan_copy(
     check_guards(source, target, consent)
     fresh = former is None
     return CopyPlan(source=source, target=target, consent=consent, journal=journal, fresh=fresh, by_content=by_content)
+
+
+def _expect_drives(
+    source: Endpoint, target: Endpoint, state: JobState, notify: Callable[[str], None]
+) -> tuple[Endpoint, Endpoint]:
+    """Add which drives the job expects, and say before the first byte where a copy will not count."""
+    ends = []
+    for end, reading in ((source, state.old_drive), (target, state.new_drive)):
+        if end.is_device and not end.loop and not DriveId.of(end.end).attested(state.logged_serials):
+            notify(
+                f"{end.end.path} does not say which drive it is, so the gate will not count this copy: take another "
+                f"dock, or record the number on its label: {state.record_command('weak-identity', 'SERIAL')}"
+            )
+        ends.append(end if reading is None else msgspec.structs.replace(end, assessed=reading.document.drive))
+    return ends[0], ends[1]
 
 
 def _new_journal(runner: SessionRunner, source: Endpoint, target: Endpoint, parent: Parent | None) -> Journal:

@@ -127,6 +127,7 @@ class SessionRunner:
                 content=planned_target.content,
                 read_only=planned_target.read_only,
                 overwrite_ids=planned_target.overwrite_ids,
+                assessed=planned_target.assessed,
             ),
             plan.consent,
         )

@@ -11,9 +11,12 @@ from drivecare.cli.copy import copy
 from drivecare.cli.verify import verify
 from drivecare.hardware.machine import Machine
 from drivecare.hardware.smart_port import Recorded
+from drivecare.reading.identity import Identity
+from drivecare.reading.model import Drive
 from tests.cli.bench import recorded_machine, run
 from tests.hardware.reports import answer, sata
 from tests.hardware.sysfs import Tree
+from tests.job.carried import assessment, filed
 
 SIZE = 4 << 20
 CONTENT = random.Random(5).randbytes(SIZE)
@@ -71,6 +74,44 @@ def test_a_target_with_data_needs_its_own_serial_number(tree: Tree) -> None:
     assert "type its serial number: --allow-overwrite PM24-0001" in ran.err
     ran = run(copy, "/dev/sdx", "/dev/sdy", "--allow-overwrite", "PM24-0001", machine=machine(tree))
     assert ran.exit_code == 0, ran.err
+
+
+def in_job(tree: Tree, old: str, new: str) -> tuple[str, ...]:
+    """A job whose two drives, with these serial numbers, were read; the options that file in it."""
+    jobs = tree.root.parent / "jobs"
+    drives = [
+        Drive(
+            model="Kestrel KD-500",
+            serial=serial,
+            identity=Identity.from_names(native_serial=serial),
+            capacity_bytes=SIZE,
+        )
+        for serial in (old, new)
+    ]
+    filed(jobs, [assessment(drives[0], "evacuate"), assessment(drives[1], "refit", sale="new")])
+    return ("--job", "1042", "--jobs", str(jobs))
+
+
+@pytest.mark.promise(5)
+@pytest.mark.parametrize(("old", "new"), [("KX25-99999", "PM24-0001"), ("KX25-00417", "PM24-9999")])
+def test_a_drive_that_is_not_the_jobs_is_said_before_the_first_byte(tree: Tree, old: str, new: str) -> None:
+    job = in_job(tree, old, new)
+    ran = run(copy, "/dev/sdx", "/dev/sdy", *job, machine=machine(tree))
+    assert ran.exit_code == 22
+    whose = "the customer's drive" if old == "KX25-99999" else "the new drive"
+    assert f", but {whose} of this job is Kestrel KD-500 " in ran.err
+    assert (tree.root / "dev/sdy").read_bytes() == bytes(SIZE)
+    ran = run(copy, "/dev/sdx", "/dev/sdy", "--acknowledge", "other-drive", "--json", *job, machine=machine(tree))
+    assert (ran.exit_code, ran.json["acknowledged"]) == (0, ["other-drive"]), ran.err
+
+
+def test_a_copy_that_will_not_count_is_said_before_the_first_byte(tree: Tree) -> None:
+    job = in_job(tree, "KX25-00417", "PM24-0001")
+    nameless = recorded_machine(tree.root, Recorded({"/dev/sdx": answer(report("KX25-00417"))}))
+    ran = run(copy, "/dev/sdx", "/dev/sdy", *job, machine=nameless)
+    assert "/dev/sdy does not say which drive it is, so the gate will not count this copy" in ran.err
+    assert "drivecare job record 1042 weak-identity SERIAL" in ran.err
+    assert "/dev/sdx does not say" not in ran.err
 
 
 def test_a_verification_asks_the_drive_whether_it_is_the_target(tree: Tree) -> None:

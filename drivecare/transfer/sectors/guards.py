@@ -13,7 +13,7 @@ import msgspec
 
 from drivecare.documents import Value
 from drivecare.errors import Refused
-from drivecare.reading.identity import compare
+from drivecare.reading.identity import DriveId, compare
 from drivecare.reading.model import Drive
 from drivecare.transfer.sectors.receipt import End
 
@@ -24,7 +24,7 @@ class Endpoint(Value, frozen=True, kw_only=True):
     `marks`: what it shares with any other name of the same thing (device number, inode, backing file).
     `overwrite_ids`: what may be typed after --allow-overwrite. `content`: what makes it look used, None where it looks
     empty. `drive`: what the drive itself said, where it could be asked; `assessed`: what the job's reading says of the
-    drive that is copied. `table_sector_bytes`: the sector size that its own partition table counts in, if it has one.
+    drive that belongs here. `table_sector_bytes`: the sector size its own partition table counts in, if it has one.
     """
 
     end: End
@@ -133,6 +133,20 @@ def source_locked(source: Endpoint, _: Endpoint, __: Consent) -> Objection | Non
     return Objection("the source is locked by a password (ATA security)", "Have its owner unlock it first")
 
 
+def other_drive(source: Endpoint, target: Endpoint, consent: Consent) -> Objection | None:
+    """A copy of another drive than the job's, or to another one, would take its hours and not count."""
+    if "other-drive" in consent.acknowledged:
+        return None
+    for end, whose in ((source, "the customer's drive"), (target, "the new drive")):
+        if end.is_device and end.assessed is not None and compare(end.end, end.assessed) == "no":
+            return Objection(
+                f"{end.end.path} is {DriveId.of(end.end)}, but {whose} of this job is {DriveId.of(end.assessed)}",
+                "Look at `drivecare drives` and name the right one; if this one is meant all the same, add "
+                "--acknowledge other-drive: the receipt will say so, and the gate will not count it",
+            )
+    return None
+
+
 def source_size(source: Endpoint, _: Endpoint, consent: Consent) -> Objection | None:
     """A dock may show part of a drive, a drive may hide part of itself, and a path may be that of something else."""
     if "size" in consent.acknowledged:
@@ -192,7 +206,7 @@ def weak_identity(_: Endpoint, target: Endpoint, consent: Consent) -> Objection 
 
 
 # What a user may answer with --acknowledge; everything else has to be changed.
-ACKNOWLEDGEABLE = ("weak-identity", "size")
+ACKNOWLEDGEABLE = ("weak-identity", "size", "other-drive")
 
 GUARDS: dict[str, Guard] = {
     "source-in-use": source_in_use,
@@ -200,6 +214,7 @@ GUARDS: dict[str, Guard] = {
     "system-drive": system_drive,
     "same-drive": same_drive,
     "source-locked": source_locked,
+    "other-drive": other_drive,
     "size": source_size,
     "target-read-only": target_read_only,
     "target-smaller": target_smaller,

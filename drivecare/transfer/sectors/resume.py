@@ -53,7 +53,7 @@ def without_cut_off(journal: Journal, target: Endpoint) -> Journal:
 
 def lasting_acknowledgements(journal: Journal) -> tuple[str, ...]:
     """What is not asked again: the source is the one it was, the target may be another one without a name."""
-    return tuple(name for name in journal.acknowledged if name == "size")
+    return tuple(name for name in journal.acknowledged if name in ("size", "other-drive"))
 
 
 def is_resumed_by_content(journal: Journal, source: End, target: End) -> bool:

@@ -49,6 +49,9 @@ def target(**more: Any) -> Endpoint:
     return endpoint(**(defaults | more))
 
 
+ANOTHER = Drive(
+    model="Petrel PM-500", serial="PM6-311842", identity=Identity(native_serial="PM6-311842", strength="strong")
+)
 NUMBERED = Identity(native_serial="A1", strength="strong")
 WEAK = Identity(bridge_serial="0123456789ABCDE", strength="weak")
 USED = {"content": "it has partitions"}
@@ -66,6 +69,8 @@ REFUSED: list[tuple[str, Endpoint, Endpoint, Consent]] = [
     ),
     # one drive in two docks, of which one gives its serial number otherwise: only the WWN agrees
     ("same-drive", endpoint(), target(identity=msgspec.structs.replace(STRONG, native_serial="417")), Consent()),
+    ("other-drive", endpoint(assessed=ANOTHER), target(), Consent()),
+    ("other-drive", endpoint(), target(assessed=ANOTHER), Consent(acknowledged=("size",))),
     ("size", endpoint(drive=Drive(capacity_bytes=4000)), target(), Consent()),
     ("size", endpoint(drive=Drive(capacity_bytes=1000, native_capacity_bytes=1512)), target(), Consent()),
     ("size", endpoint(drive=Drive(capacity_bytes=1000), assessed=Drive(capacity_bytes=4000)), target(), Consent()),
@@ -128,6 +133,7 @@ def test_an_objection_is_told_whole_whatever_full_stops_are_in_it() -> None:
         (endpoint(drive=Drive(capacity_bytes=1000), assessed=Drive(capacity_bytes=1000)), target(), Consent()),
         (endpoint(drive=Drive(), assessed=Drive()), target(), Consent()),
         (endpoint(assessed=Drive(capacity_bytes=4000)), target(), Consent(acknowledged=("size",))),
+        (endpoint(assessed=ANOTHER), target(assessed=ANOTHER), Consent(acknowledged=("other-drive",))),
         (endpoint(), target(**USED), Consent(allow_overwrite="PN24-11873")),
         (endpoint(), target(**USED), Consent(resuming=True)),
         (
@@ -155,6 +161,7 @@ def test_an_objection_is_told_whole_whatever_full_stops_are_in_it() -> None:
         "all of the drive",
         "no size told",
         "part of the drive, acknowledged",
+        "other drives, acknowledged",
         "serial typed",
         "resuming",
         "weak and acknowledged",
