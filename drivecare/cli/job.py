@@ -129,6 +129,8 @@ def record(ctx: click.Context, words: tuple[str, ...], note: str | None, jobs: P
                             not copied in full
     source-changed          the customer knows that the source was written to
                             while it was copied
+    all-zero                read on another dock too: nothing is on the drive,
+                            and the customer knows
     left-out                the customer knows which files could not be copied
     bag-drives              the bag's folders are on the old and the new drive
     unchanged               nothing was written to the new drive since verified

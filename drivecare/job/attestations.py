@@ -58,6 +58,7 @@ FACTS: dict[FactName, FactMeaning] = {
     "unreadable": FactMeaning("the customer knows that this area could not be read", "OFFSET"),
     "copy-size": FactMeaning("the customer knows that what was copied differs in size from the drive that was read"),
     "source-changed": FactMeaning("the customer knows that the source was written to while it was copied"),
+    "all-zero": FactMeaning("the drive was read on another dock too, and the customer knows that nothing is on it"),
     "unchanged": FactMeaning("nothing has been attached to the new drive or written to it since it was verified"),
     "detached": FactMeaning("power is off and the old and the new drive are no longer attached together"),
     "bag-drives": FactMeaning("the bag's source folder is on the customer's drive and the bag is on the new drive"),

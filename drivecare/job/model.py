@@ -35,6 +35,7 @@ FactName = Literal[
     "unlike-profile",
     "copy-size",
     "source-changed",
+    "all-zero",
     "chain-mended",
 ]
 OldDriveFate = Literal["returned", "kept", "destroyed"]

@@ -181,6 +181,9 @@ def _facts_needed(
             )
         if was_written_to((filed,)):
             yield filed, "source-changed", f"the source was written to while it was being copied ({filed.name})"
+    if chain[-1].document.looks == "zero":
+        evidence = "every byte that was copied is zero, as of an erased drive or of a dock that answers for it"
+        yield chain[-1], "all-zero", f"{evidence} ({chain[-1].name})"
 
 
 def was_written_to(chain: Sequence[FiledDocument[Receipt]]) -> bool:

@@ -235,12 +235,14 @@ def _expect_drives(
     source: Endpoint, target: Endpoint, state: JobState, notify: Callable[[str], None]
 ) -> tuple[Endpoint, Endpoint]:
     """Add which drives the job expects, and say before the first byte where a copy will not count."""
+    from drivecare.job.commands import record_command  # as above
+
     ends = []
     for end, reading in ((source, state.old_drive), (target, state.new_drive)):
         if end.is_device and not end.loop and not DriveId.of(end.end).attested(state.logged_serials):
             notify(
                 f"{end.end.path} does not say which drive it is, so the gate will not count this copy: take another "
-                f"dock, or record the number on its label: {state.record_command('weak-identity', 'SERIAL')}"
+                f"dock, or record the number on its label: {record_command(state, 'weak-identity', 'SERIAL')}"
             )
         ends.append(end if reading is None else msgspec.structs.replace(end, assessed=reading.document.drive))
     return ends[0], ends[1]

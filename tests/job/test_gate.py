@@ -538,6 +538,19 @@ def test_no_other_verdict_lets_a_drive_go_back(tmp_path: Path, verdict: str) -> 
     assert shut(judge_gate(load_job_state(filed(tmp_path, documents).read(), now=NOW), "same-drive")) == {"verdict"}
 
 
+@pytest.mark.promise(4)
+def test_a_copy_of_nothing_but_zeros_is_asked_about(tmp_path: Path) -> None:
+    """A dock that answers for a dead drive copies without an error."""
+    zeros = receipt(device(OLD, "/dev/sdb"), device(NEW, "/dev/sdc"), looks="zero")
+    documents = with_(data_route(), 4, zeros)
+    result = gate(tmp_path / "a", documents)
+    assert "copy-verified" in shut(result)
+    item = next(item for item in result.items if item.item == "copy-verified")
+    assert "every byte that was copied is zero" in item.evidence
+    assert str(item.next).startswith("drivecare job record 1042 all-zero ")
+    assert shut(gate(tmp_path / "b", [*documents, fact("all-zero")])) == set()
+
+
 def test_the_newest_reading_speaks(tmp_path: Path) -> None:
     documents = [*same_route(), assessment(OLD, "recheck"), fact("route", "same-drive")]
     assert shut(gate(tmp_path, documents)) == {"verdict"}
