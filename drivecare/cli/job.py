@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from drivecare.job.copies import CustomerCopy
     from drivecare.job.model import OldDriveFate
 
+WAITS_FOR = ("customer", "part", "copy", "bench")
 VERDICTS = ("refit", "recheck", "replace", "evacuate", "unproven")
 
 
@@ -69,6 +70,7 @@ def job() -> None:
 @click.option("--complaint", required=True, help="What the customer says is wrong, in their words.")
 @click.option("--symptom", "symptoms", multiple=True, help="What you see yourself, by name or in words; repeatable.")
 @click.option("--reference", help="A word of your own to find it by; never a customer's name.")
+@click.option("--tag", "tags", multiple=True, help="A word that jobs of one customer share; never a name; repeatable.")
 @jobs_option
 @json_option
 @click.pass_context
@@ -79,6 +81,7 @@ def new(
     complaint: str,
     symptoms: tuple[str, ...],
     reference: str | None,
+    tags: tuple[str, ...],
     jobs: Path,
     as_json: bool,
 ) -> None:
@@ -93,6 +96,7 @@ def new(
         complaint=complaint,
         symptoms=symptoms,
         reference=reference,
+        tags=tags,
         hosts=known_hosts(),
         at=machine(ctx).clock.timestamp(),
         by=account_name(),
@@ -189,6 +193,9 @@ def show(ctx: click.Context, id: str | None, jobs: Path, as_json: bool) -> None:
 @click.option("--verdict", type=click.Choice(VERDICTS), help="Only jobs whose old drive got this verdict.")
 @click.option("--host", help="Only jobs for this unit, by its profile's ID.")
 @click.option("--serial", help="Only jobs that read this drive.")
+@click.option("--waits-for", type=click.Choice(WAITS_FOR), help="Only jobs that wait for them.")
+@click.option("--reference", help="Only jobs whose reference contains this.")
+@click.option("--tag", help="Only jobs with this tag.")
 @click.option(
     "--page",
     type=click.IntRange(min=1),
@@ -196,24 +203,42 @@ def show(ctx: click.Context, id: str | None, jobs: Path, as_json: bool) -> None:
 )
 @jobs_option
 @json_option
+@click.pass_context
 def list_jobs(
+    ctx: click.Context,
     state: str | None,
     gate: str | None,
     verdict: str | None,
     host: str | None,
     serial: str | None,
+    waits_for: str | None,
+    reference: str | None,
+    tag: str | None,
     page: int | None,
     jobs: Path,
     as_json: bool,
 ) -> None:
-    """List the jobs, oldest first; a job that cannot be read says so and is never filtered away."""
+    """List the jobs, oldest first: their state, age and drive's verdict, and whom they wait for.
+
+    A job that cannot be read says so and is never filtered away.
+    """
     from drivecare.job.timeline import JobFilter
 
-    job_filter = JobFilter(state=state, gate=gate, verdict=verdict, host=host, serial=serial)
+    job_filter = JobFilter(
+        state=state,
+        gate=gate,
+        verdict=verdict,
+        host=host,
+        serial=serial,
+        waits_for=waits_for,
+        reference=reference,
+        tag=tag,
+    )
     if page is None and not as_json and stdout_is_terminal():
         page = 1
     listed = all_jobs(jobs).list_jobs(job_filter, page=page)
-    finish(listed, show=lambda out: show_jobs(out, listed, jobs), as_json=as_json)
+    now = machine(ctx).clock.now()
+    finish(listed, show=lambda out: show_jobs(out, listed, jobs, now=now), as_json=as_json)
 
 
 @job.command(

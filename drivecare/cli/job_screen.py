@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from drivecare.clock import format_age, parse_timestamp
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import datetime
     from pathlib import Path
 
     from drivecare.cli.screen import Screen
@@ -15,6 +18,7 @@ if TYPE_CHECKING:
         Closing,
         Export,
         Fact,
+        JobLine,
         JobList,
         JobTimeline,
         NextStep,
@@ -89,6 +93,8 @@ def show_timeline(out: Screen, timeline: JobTimeline, step: NextStep) -> None:
     out.print_wrapped(f"Complaint: {timeline.complaint}", indent=2)
     if timeline.reference:
         out.print_wrapped(f"Reference: {timeline.reference}", indent=2)
+    if timeline.tags:
+        out.print_wrapped(f"Tags: {', '.join(timeline.tags)}", indent=2)
     _show_advice_list(out, timeline.advice)
     out.print()
     rows = [(f"{entry.number:04}", format_time(entry.filed_at), entry.kind, _says(entry)) for entry in timeline.story]
@@ -111,31 +117,32 @@ def _says(entry: TimelineEntry) -> str:
     return entry.says if entry.withdrawn_by is None else f"does not count, see {entry.withdrawn_by:04}: {entry.says}"
 
 
-def show_jobs(out: Screen, listed: JobList, jobs: Path) -> None:
+def show_jobs(out: Screen, listed: JobList, jobs: Path, *, now: datetime) -> None:
     """The jobs in a table, then those that cannot be read."""
-    from drivecare.clock import format_time
-    from drivecare.job.unfinished import percent_across
-
     if not listed.total:
         out.print(f"No job to list in {jobs}. To open one: drivecare job new --help", soft_wrap=True)
         return
-    rows = [("job", "opened", "state", "gate", "verdict", "unit", "drives")]
-    for line in listed.jobs:
-        if line.error is None:
-            gate, day = "open" if line.gate_open else "shut", format_time(line.opened_at)[:-6]
-            drives = "\n".join(line.serials) or "-"
-            half_done = "".join(f", copy {percent_across(copy)}" for copy in line.unfinished)
-            rows.append(
-                (line.id, day, f"{line.state or '-'}{half_done}", gate, line.verdict or "-", line.host or "-", drives)
-            )
-    if len(rows) > 1:
-        out.print_table(rows, heading=True)
+    rows = [_board_row(line, now) for line in listed.jobs if line.error is None]
+    if rows:
+        out.print_table([("job", "age", "state", "verdict", "waits for", "unit and tags"), *rows], heading=True)
     for line in listed.jobs:
         if line.error is not None:
             out.print_wrapped(f"{line.id} cannot be read: {line.error}", indent=2)
     if listed.page is not None and listed.pages is not None and listed.pages > 1:
         older = f" Older ones: the same with --page {listed.page + 1}." if listed.page < listed.pages else ""
         out.print_wrapped(f"Page {listed.page:,} of {listed.pages:,}, {listed.total or 0:,} jobs in all.{older}")
+
+
+def _board_row(line: JobLine, now: datetime) -> tuple[str, ...]:
+    from drivecare.job.unfinished import tell_progress
+
+    opened = parse_timestamp(line.opened_at)
+    state = "closed" if line.state == "closed" else f"gate {'open' if line.gate_open else 'shut'}"
+    waits = ": ".join(filter(None, (line.waits_for, line.missing)))
+    if line.unfinished:
+        waits = f"copy: {tell_progress(line.unfinished[-1], now)}"
+    labels = ", ".join(filter(None, (line.host, line.reference, *line.tags)))
+    return line.id, format_age(opened, now) if opened else "-", state, line.verdict or "-", waits or "-", labels or "-"
 
 
 def show_export(out: Screen, archive: Export) -> None:

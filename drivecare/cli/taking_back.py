@@ -111,6 +111,7 @@ def move(ctx: click.Context, words: tuple[str, ...], note: str, jobs: Path, as_j
 @click.option("--host", "label", metavar="LABEL", help="What the unit's label says, or a profile's ID.")
 @click.option("--complaint", help="What the customer says is wrong, in their words.")
 @click.option("--reference", help="A word of your own to find it by; never a customer's name.")
+@click.option("--tag", "tags", multiple=True, help='A tag in place of those it has; repeatable, "" for none.')
 @click.option("--note", metavar="WHY", help="Why.")
 @jobs_option
 @json_option
@@ -121,13 +122,14 @@ def change(
     label: str | None,
     complaint: str | None,
     reference: str | None,
+    tags: tuple[str, ...],
     note: str | None,
     jobs: Path,
     as_json: bool,
 ) -> None:
-    """Correct the unit, the complaint or the reference of a job. What it was opened with stays on file."""
-    if label is None and complaint is None and reference is None:
-        raise click.UsageError("Give what is to be corrected: --host, --complaint or --reference.")
+    """Correct the unit, the complaint, the reference or the tags of a job. What it was opened with stays on file."""
+    if label is None and complaint is None and reference is None and not tags:
+        raise click.UsageError("Give what is to be corrected: --host, --complaint, --reference or --tag.")
     from drivecare.cli.hosts import known_hosts
     from drivecare.job.timeline import change_sentence
     from drivecare.work.take_back import change_opening
@@ -138,6 +140,7 @@ def change(
         label=label,
         complaint=complaint,
         reference=reference,
+        tags=tags,
         hosts=known_hosts(),
         note=note,
         at=machine(ctx).clock.timestamp(),

@@ -40,6 +40,7 @@ FactName = Literal[
 ]
 OldDriveFate = Literal["returned", "kept", "destroyed"]
 CopyKind = Literal["image", "bag"]
+WaitsFor = Literal["customer", "part", "copy", "bench"]
 ImageFate = Literal["kept", "handed-over", "removed", "gone"]  # gone: no longer there when the job was closed
 
 
@@ -68,6 +69,7 @@ class Opening(Value, frozen=True, kw_only=True):
     advice: tuple[Advice, ...] = ()  # what the host's profile says to these symptoms
     built_for: BuiltFor | None = None  # None in jobs of 0.1.0
     reference: str | None = None  # the shop's own word for it; never a customer's name
+    tags: tuple[str, ...] = ()  # words that jobs of one customer, or of one batch, have in common
     tool_version: str | None = None
 
 
@@ -84,6 +86,7 @@ class Change(Value, frozen=True, kw_only=True):
     advice: tuple[Advice, ...] | None = None
     built_for: BuiltFor | None = None
     reference: str | None = None
+    tags: tuple[str, ...] | None = None  # all that hold from now on
     complaint: str | None = None
     note: str | None = None
     at: str
@@ -91,7 +94,7 @@ class Change(Value, frozen=True, kw_only=True):
 
     def apply_to(self, opening: Opening) -> Opening:
         """Return the opening as it reads with this change."""
-        names = ("host", "host_name", "label", "advice", "built_for", "reference", "complaint")
+        names = ("host", "host_name", "label", "advice", "built_for", "reference", "tags", "complaint")
         changed = {name: value for name in names if (value := getattr(self, name)) is not None}
         return msgspec.structs.replace(opening, **changed)
 
@@ -254,6 +257,7 @@ class JobTimeline(Value, frozen=True, kw_only=True):
     label: str
     complaint: str
     reference: str | None = None
+    tags: tuple[str, ...] = ()
     symptoms: tuple[str, ...] = ()
     advice: tuple[Advice, ...] = ()
     opened_at: str
@@ -270,16 +274,23 @@ class JobTimeline(Value, frozen=True, kw_only=True):
 
 
 class JobLine(Value, frozen=True, kw_only=True):
-    """One job in a list of jobs; `error` says why it cannot be read."""
+    """One job in a list of jobs; `error` says why it cannot be read.
+
+    `waits_for`: whom an open job waits for; `missing`: the first item that its gate misses.
+    """
 
     id: str
     host: str | None = None
+    reference: str | None = None
+    tags: tuple[str, ...] = ()
     state: Literal["open", "closed"] | None = None
     opened_at: str | None = None
     serials: tuple[str, ...] = ()
     verdict: str | None = None
     gate_open: bool | None = None
     unfinished: tuple[UnfinishedCopy, ...] = ()
+    waits_for: WaitsFor | None = None
+    missing: str | None = None
     error: str | None = None
 
 

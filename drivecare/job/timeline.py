@@ -21,6 +21,7 @@ from drivecare.job.job_state import JobState, load_job_state
 from drivecare.job.model import Closing, JobLine, JobTimeline, TimelineEntry, Withdrawal
 from drivecare.job.next_step import find_next_step
 from drivecare.job.result_files import ResultFile, check_job_id, document_kind, parse_file_name
+from drivecare.job.waiting import find_wait
 from drivecare.reading.identity import normalise_serial
 
 
@@ -36,6 +37,7 @@ def build_timeline(job: JobState) -> JobTimeline:
         label=opening.label,
         complaint=opening.complaint,
         reference=opening.reference,
+        tags=opening.tags,
         symptoms=opening.symptoms,
         advice=opening.advice,
         opened_at=opening.opened_at,
@@ -66,14 +68,11 @@ class JobSummary:
 
 
 def summarise_job(id: str, read: Callable[[], JobContents], *, now: datetime | None = None) -> JobSummary:
-    """Summarise a job; one that cannot be read says so in its line instead of hiding the others.
-
-    The results are compared with the chain by their names: digests are for the gate, which is asked for one job.
-    """
+    """Summarise a job; one that cannot be read says so in its line instead of hiding the others."""
     try:
         check_job_id(id)
         contents = read()
-        job = load_job_state(contents, now=now, digests=False)
+        job = load_job_state(contents, now=now)
         return JobSummary(line=_line_of(job), holds_until=_holds_until(job), drives=names_of_drives(contents))
     except DriveCareError as error:
         return JobSummary(line=JobLine(id=ascii(id)[1:-1], error=error.message()))
@@ -81,7 +80,7 @@ def summarise_job(id: str, read: Callable[[], JobContents], *, now: datetime | N
 
 def _holds_until(job: JobState) -> datetime | None:
     """The next moment at which the gate may turn although nothing is filed; `now` if that is not known."""
-    if parse_timestamp(job.opening.opened_at) is None:
+    if job.unfinished or parse_timestamp(job.opening.opened_at) is None:  # a copy goes on without a word in the job
         return job.now
     turns = [read_at - CLOCKS_DIFFER for filed in job.assessments if (read_at := taken_at(filed)) is not None]
     if job.proof.at is not None:
@@ -91,15 +90,20 @@ def _holds_until(job: JobState) -> datetime | None:
 
 def _line_of(job: JobState) -> JobLine:
     serials = {filed.document.drive.serial for filed in job.assessments}
+    waits_for, missing = find_wait(job)
     return JobLine(
         id=job.id,
         host=job.opening.host,
+        reference=job.opening.reference,
+        tags=job.opening.tags,
         state="closed" if job.closing else "open",
         opened_at=job.opening.opened_at,
         serials=tuple(sorted(filter(None, serials))),
         verdict=job.old_drive.document.verdict if job.old_drive is not None else None,
         gate_open=job.gate.open,
         unfinished=job.unfinished,
+        waits_for=waits_for,
+        missing=missing,
     )
 
 
@@ -112,6 +116,9 @@ class JobFilter:
     verdict: str | None = None
     host: str | None = None
     serial: str | None = None
+    waits_for: str | None = None
+    reference: str | None = None
+    tag: str | None = None
 
     def matches(self, line: JobLine) -> bool:
         """Whether a job is listed. One that cannot be read always is."""
@@ -120,6 +127,9 @@ class JobFilter:
             and (self.gate is None or line.gate_open is (self.gate == "open"))
             and self.verdict in (None, line.verdict)
             and self.host in (None, line.host)
+            and self.waits_for in (None, line.waits_for)
+            and (self.reference is None or self.reference.casefold() in (line.reference or "").casefold())
+            and (self.tag is None or self.tag.casefold() in map(str.casefold, line.tags))
             and (self.serial is None or normalise_serial(self.serial) in map(normalise_serial, line.serials))
         )
 
@@ -230,8 +240,14 @@ def _move_sentence(document: dict[str, Any]) -> str:
 def change_sentence(document: dict[str, Any]) -> str:
     """Tell what was corrected."""
     unit = document.get("host_name") or document.get("host")
-    changes = (("unit", unit), ("complaint", document.get("complaint")), ("reference", document.get("reference")))
-    corrections = ", ".join(f"{name} is {value}" for name, value in changes if value is not None)
+    tags = document.get("tags")
+    changes = (
+        ("unit is", unit),
+        ("complaint is", document.get("complaint")),
+        ("reference is", document.get("reference")),
+        ("tags are", ", ".join(tags) or "none" if tags is not None else None),
+    )
+    corrections = ", ".join(f"{words} {value}" for words, value in changes if value is not None)
     return f"corrected: {corrections}" + (f" ({document['note']})" if document.get("note") else "")
 
 

@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from drivecare.clock import format_time, format_timestamp, parse_timestamp
+from drivecare.clock import format_age, format_time, format_timestamp, parse_timestamp
 from drivecare.documents import load
 from drivecare.errors import DriveCareError
-from drivecare.format import format_bytes, format_count
+from drivecare.format import format_bytes, format_count, format_minutes
 from drivecare.job.commands import resume_command, resume_files_command
 from drivecare.job.model import UnfinishedCopy
 from drivecare.reading.identity import DriveId, compare
@@ -27,6 +27,10 @@ from drivecare.transfer.sectors.journal_file import JOURNAL_SUFFIX, JournalFile
 if TYPE_CHECKING:
     from drivecare.job.job_state import JobState
     from drivecare.transfer.sectors.receipt import End, Receipt
+
+
+# A journal is written after every 96 MiB, which takes a failing drive minutes. Our judgement.
+_SILENT = timedelta(minutes=15)
 
 
 def load_journals(job: JobState) -> Iterator[tuple[Path, Journal]]:
@@ -91,6 +95,24 @@ def describe_extent(copy: UnfinishedCopy) -> str:
 def percent_across(copy: UnfinishedCopy) -> str:
     """Say how many per cent are across, rounded down, so that 100 means all; "?" where that is not known."""
     return f"{copy.bytes_copied * 100 // copy.bytes_total} %" if copy.bytes_total else "?"
+
+
+def tell_progress(copy: UnfinishedCopy, now: datetime) -> str:
+    """Say in a few words how far a copy is and how long it still takes, or how long ago it was that far.
+
+    The time left is what is missing at the pace since the copy was begun, so breaks make it too long.
+    """
+    percent, begun, saved = percent_across(copy), parse_timestamp(copy.started), parse_timestamp(copy.saved_at)
+    if begun is None or saved is None:
+        return percent
+    if copy.reading_back:
+        return "to be read back"
+    if now - saved > _SILENT:
+        return f"{percent} {format_age(saved, now)} ago"
+    if not copy.bytes_total or not copy.bytes_copied:
+        return percent
+    missing = copy.bytes_total / copy.bytes_copied - 1
+    return f"{percent}, {format_minutes((saved - begun) / timedelta(minutes=1) * missing)} left"
 
 
 def tell_unfinished(copy: UnfinishedCopy) -> str:

@@ -31,7 +31,6 @@ from pathlib import Path
 import msgspec
 
 from drivecare import __version__
-from drivecare.documents import decode, encode
 from drivecare.job.model import JobLine
 from drivecare.job.timeline import JobSummary
 from drivecare.storage import regular_file, write_file
@@ -41,6 +40,7 @@ _FORMAT = f"1 {__version__}"  # another drivecare may judge a gate otherwise, so
 _LIMIT_BYTES = 1 << 30
 _DIGEST_BYTES = hashlib.sha256().digest_size
 _TOUCHED = timedelta(minutes=1)
+_LINE = msgspec.json.Decoder(JobLine)
 _TABLES = """
     CREATE TABLE about (format TEXT);
     CREATE TABLE jobs (
@@ -117,10 +117,11 @@ class JobIndex:
     def put(self, id: str, stamp: Stamp, summary: JobSummary, *, filed: datetime, now: datetime) -> None:
         """Add or replace a job, judged `now`, whose first result was `filed` then."""
         self.remove((id,))
-        line, until = summary.line, summary.holds_until.timestamp() if summary.holds_until is not None else None
+        until = summary.holds_until.timestamp() if summary.holds_until is not None else None
         filed_at = filed.astimezone(UTC).isoformat()
-        row = (id, stamp.times, stamp.files, stamp.settled, now.timestamp(), until, filed_at, encode(line))
-        self._database.execute("INSERT INTO jobs VALUES (?, ?, ?, ?, ?, ?, ?, ?)", row)
+        known = (id, stamp.times, stamp.files, stamp.settled, now.timestamp(), until, filed_at)
+        line = msgspec.json.encode(summary.line)
+        self._database.execute("INSERT INTO jobs VALUES (?, ?, ?, ?, ?, ?, ?, ?)", (*known, line))
         self._changed = True
         self._database.executemany("INSERT INTO drives VALUES (?, ?)", [(name, id) for name in summary.drives])
 
@@ -144,12 +145,12 @@ class JobIndex:
     def lines(self) -> Iterator[JobLine]:
         """Every job in one line."""
         for (line,) in self._database.execute("SELECT line FROM jobs"):
-            yield decode(JobLine, line, origin=INDEX)
+            yield _LINE.decode(line)
 
     def line(self, id: str) -> JobLine:
         """One job in one line."""
         (line,) = self._database.execute("SELECT line FROM jobs WHERE id = ?", (id,)).fetchone()
-        return decode(JobLine, line, origin=INDEX)
+        return _LINE.decode(line)
 
     def with_drive(self, names: Iterable[str]) -> list[tuple[datetime, str]]:
         """The jobs that read a drive with one of these names, likewise."""

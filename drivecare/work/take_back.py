@@ -58,13 +58,18 @@ def change_opening(
     label: str | None,
     complaint: str | None,
     reference: str | None,
+    tags: tuple[str, ...] = (),
     hosts: Iterable[HostDocument],
     note: str | None,
     at: str,
     by: str,
 ) -> tuple[Change, Path]:
-    """File what the job should have been opened with. Raises BadInput for a label that names no unit."""
-    change = Change(complaint=complaint, reference=reference, note=note, at=at, by=by)
+    """File what the job should have been opened with. Raises BadInput for a label that names no unit.
+
+    `tags` replace those that the job has; one that is empty takes them all away.
+    """
+    changed_tags = tuple(dict.fromkeys(filter(None, tags))) if tags else None
+    change = Change(complaint=complaint, reference=reference, tags=changed_tags, note=note, at=at, by=by)
     if label is not None:
         host = find_host(label, hosts)
         change = msgspec.structs.replace(

@@ -26,7 +26,7 @@ def jobs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 
 def test_a_script_gets_every_job(jobs: Path) -> None:
-    assert drivecare("job", "list", jobs=jobs).stdout.count("open ") >= 110
+    assert drivecare("job", "list", jobs=jobs).stdout.count("gate shut ") >= 110
     listed = json.loads(drivecare("job", "list", "--json", jobs=jobs).stdout)
     assert (len(listed["jobs"]), listed["total"], listed["page"], listed["pages"]) == (110, 110, None, None)
 
