@@ -102,7 +102,8 @@ def tell_progress(copy: UnfinishedCopy, now: datetime) -> str:
 
     The time left is what is missing at the pace since the copy was begun, so breaks make it too long.
     """
-    percent, begun, saved = percent_across(copy), parse_timestamp(copy.started), parse_timestamp(copy.saved_at)
+    percent = percent_across(copy) if copy.files is None else format_count(copy.files, "file")
+    begun, saved = parse_timestamp(copy.started), parse_timestamp(copy.saved_at)
     if begun is None or saved is None:
         return percent
     if copy.reading_back:

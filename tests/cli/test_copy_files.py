@@ -95,6 +95,6 @@ def test_a_copy_of_a_job_is_noted_while_it_is_not_finished(source: Path, tmp_pat
     assert half_done["resume"] == shlex.join(("drivecare", "copy-files", *words))
     assert half_done["files"] >= 256
     listed = CliRunner().invoke(cli, ["job", "list", "--jobs", str(folder.parent)]).stdout
-    assert "open, copy ?" in listed
+    assert f"copy: {half_done['files']} files" in listed
     assert run("bag", "--resume") == 0
     assert list(folder.glob("*.bag-begun.json")) == []

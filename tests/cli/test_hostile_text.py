@@ -153,7 +153,7 @@ def job_shown(folder: Path) -> tuple[object, ...]:
 
 
 def job_listed(folder: Path) -> tuple[object, ...]:
-    filed(folder, [assessment(msgspec.structs.replace(OLD, serial=EVIL), "refit")])
+    filed(folder, [], opening=msgspec.structs.replace(OPENING, reference=EVIL, tags=(EVIL,)))
     return "job", "list", "--jobs", folder
 
 

@@ -210,13 +210,13 @@ def test_many_faults_are_counted(job: JobFolder) -> None:
     assert evidence.endswith(f"{NAME.format(number=8)} was altered since it was filed and 3 more")
 
 
-def test_a_list_reads_names_only(job: JobFolder) -> None:
-    """The list must be quick over many jobs; digests are for the gate, which is asked for one."""
+def test_a_list_and_the_gate_agree_about_an_altered_result(job: JobFolder) -> None:
+    assert summarise_job(job.id, job.read, now=NOW).line.gate_open
     _alter(file_of(job, 4))
-    assert summarise_job(job.id, job.read).line.gate_open
+    assert summarise_job(job.id, job.read, now=NOW).line.gate_open is False
     assert not judge_gate(load_job_state(job.read(), now=NOW)).open
     file_of(job, 4).unlink()
-    assert summarise_job(job.id, job.read).line.gate_open is False
+    assert summarise_job(job.id, job.read, now=NOW).line.gate_open is False
 
 
 # --- what is done to the chain ----------------------------------------------------------------------------------------
