@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from drivecare.cli.common import PATH, all_jobs, file_result, filing_folder, finish, job_options, json_option, machine
+from drivecare.cli.completion import drives_and_files
 from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.cli.terminal import notify
 from drivecare.errors import DriveCareError
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
 @click.command(
     epilog="\b\nExample: sudo drivecare assess /dev/sdb --job 1042\nExample: drivecare assess report.txt --as new"
 )
-@click.argument("sources", metavar="DRIVE|FILE...", nargs=-1, required=True)
+@click.argument("sources", metavar="DRIVE|FILE...", nargs=-1, required=True, shell_complete=drives_and_files)
 @click.option(
     "--as",
     "sale",

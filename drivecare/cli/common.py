@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
 
+from drivecare.cli.completion import job_ids
 from drivecare.cli.terminal import console, flush_stdout, notify, print_document
 from drivecare.documents import Value, encode
 from drivecare.errors import DriveCareError, Interrupted
@@ -40,20 +41,10 @@ allow_load_option = click.option(
 )
 
 
-def _job_ids(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:  # noqa: ARG001  click's signature
-    """Complete the ID of a job for the shell."""
-    from drivecare.record.location import open_record
-
-    try:
-        return [job.id for job in open_record(ctx.params.get("jobs")).jobs() if job.id.startswith(incomplete)]
-    except DriveCareError:
-        return []
-
-
 JOB_VARIABLE = "DRIVECARE_JOB"
 
 job_argument = click.argument(
-    "id", required=False, metavar="[ID]", envvar=JOB_VARIABLE, shell_complete=_job_ids
+    "id", required=False, metavar="[ID]", envvar=JOB_VARIABLE, shell_complete=job_ids
 )  # without one: `leading_job`
 
 
@@ -64,7 +55,7 @@ def job_options(command: CommandFunction) -> CommandFunction:
         metavar="ID",
         envvar=JOB_VARIABLE,
         help=f"File the result in this job. [or ${JOB_VARIABLE}]",
-        shell_complete=_job_ids,
+        shell_complete=job_ids,
     )
     return jobs_option(option(command))
 

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from drivecare.cli.common import PATH, filing_folder, finish, job_options, json_option, machine
+from drivecare.cli.completion import drives_and_files
 from drivecare.cli.terminal import notify
 
 if TYPE_CHECKING:
@@ -23,8 +24,8 @@ if TYPE_CHECKING:
 
 
 @click.command(epilog="\b\nExample: drivecare copy /dev/sdb /dev/sdc --allow-overwrite PN24-11873")
-@click.argument("source")
-@click.argument("target")
+@click.argument("source", shell_complete=drives_and_files)
+@click.argument("target", shell_complete=drives_and_files)
 @click.option("--receipt", type=PATH, help="Where to write the receipt.")
 @click.option("--resume", is_flag=True, help="Continue an interrupted copy, whatever names its drives have now.")
 @click.option("--allow-overwrite", metavar="ID", help="The target's serial number, or its path if it is a file.")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from drivecare.cli.common import PATH, finish, json_option
+from drivecare.cli.completion import host_ids
 from drivecare.cli.terminal import notify
 from drivecare.exit_codes import ExitCode
 from drivecare.format import Excerpt
@@ -67,7 +68,7 @@ def list_hosts(as_json: bool) -> None:
 
 
 @hosts.command("show", epilog="\b\nExample: drivecare hosts show corvane-hearth-21")
-@click.argument("host", metavar="ID|LABEL")
+@click.argument("host", metavar="ID|LABEL", shell_complete=host_ids)
 @json_option
 def show_host(host: str, as_json: bool) -> None:
     """Show everything a profile says, with the source of each number."""

@@ -25,6 +25,7 @@ from drivecare.cli.common import (
     named_job,
     named_jobs,
 )
+from drivecare.cli.completion import host_ids, jobs_and_facts, symptom_ids
 from drivecare.cli.job_screen import show_closing, show_export, show_facts, show_jobs, show_opening, show_timeline
 from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.cli.taking_back import COMMANDS
@@ -36,13 +37,6 @@ if TYPE_CHECKING:
 
 WAITS_FOR = ("customer", "part", "copy", "bench")
 VERDICTS = ("refit", "recheck", "replace", "evacuate", "unproven")
-
-
-def _fact_names(ctx: click.Context, param: click.Parameter, incomplete: str) -> list[str]:  # noqa: ARG001  click's signature
-    """For shell completion."""
-    from drivecare.job.attestations import FACTS
-
-    return [name for name in FACTS if name.startswith(incomplete)]
 
 
 class InOrder(click.Group):
@@ -66,9 +60,22 @@ def job() -> None:
     epilog='\b\nExample: drivecare job new 1042 --host CH-2103 --complaint "hangs at start" --symptom storage-error',
 )
 @click.argument("id")
-@click.option("--host", "label", metavar="LABEL", required=True, help="What the unit's label says, or a profile's ID.")
+@click.option(
+    "--host",
+    "label",
+    metavar="LABEL",
+    required=True,
+    help="What the unit's label says, or a profile's ID.",
+    shell_complete=host_ids,
+)
 @click.option("--complaint", required=True, help="What the customer says is wrong, in their words.")
-@click.option("--symptom", "symptoms", multiple=True, help="What you see yourself, by name or in words; repeatable.")
+@click.option(
+    "--symptom",
+    "symptoms",
+    multiple=True,
+    help="What you see yourself, by name or in words; repeatable.",
+    shell_complete=symptom_ids,
+)
 @click.option("--reference", help="A word of your own to find it by; never a customer's name.")
 @click.option("--tag", "tags", multiple=True, help="A word that jobs of one customer share; never a name; repeatable.")
 @jobs_option
@@ -110,7 +117,7 @@ def new(
     short_help="Record what only a person can know.",
     epilog="\b\nExample: drivecare job record 1042 unreadable 1048576 9437184",
 )
-@click.argument("words", nargs=-1, required=True, metavar="[ID] FACT [VALUE]...", shell_complete=_fact_names)
+@click.argument("words", nargs=-1, required=True, metavar="[ID] FACT [VALUE]...", shell_complete=jobs_and_facts)
 @click.option("--note", help="Your remarks: who signed, what was done, what was said.")
 @jobs_option
 @json_option
@@ -191,7 +198,7 @@ def show(ctx: click.Context, id: str | None, jobs: Path, as_json: bool) -> None:
 @click.option("--state", type=click.Choice(["open", "closed"]), help="Only jobs in this state.")
 @click.option("--gate", type=click.Choice(["open", "shut"]), help="Only jobs whose gate is open or shut.")
 @click.option("--verdict", type=click.Choice(VERDICTS), help="Only jobs whose old drive got this verdict.")
-@click.option("--host", help="Only jobs for this unit, by its profile's ID.")
+@click.option("--host", help="Only jobs for this unit, by its profile's ID.", shell_complete=host_ids)
 @click.option("--serial", help="Only jobs that read this drive.")
 @click.option("--waits-for", type=click.Choice(WAITS_FOR), help="Only jobs that wait for them.")
 @click.option("--reference", help="Only jobs whose reference contains this.")

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from drivecare.cli.common import PATH, finish, job_options, job_state, json_option, leading_job, machine
+from drivecare.cli.completion import drives_and_files, host_ids, symptom_ids
 from drivecare.cli.terminal import notify
 from drivecare.format import Excerpt
 
@@ -35,11 +36,18 @@ class PlanCommand(click.Command):
     epilog="\b\nExample: drivecare plan --job 1042\n"
     "Example: drivecare plan --host CH-2103 --reading old.json --stock stock.csv",
 )
-@click.option("--host", "label", metavar="LABEL", help="The unit's label, or the id of a unit or bay. [or the job's]")
+@click.option(
+    "--host",
+    "label",
+    metavar="LABEL",
+    help="The unit's label, or the id of a unit or bay. [or the job's]",
+    shell_complete=host_ids,
+)
 @click.option(
     "--reading",
     metavar="DRIVE|FILE",
     help="The old drive: an attached drive, a saved reading, or its report. [or the job's]",
+    shell_complete=drives_and_files,
 )
 @click.option(
     "--stock",
@@ -49,7 +57,12 @@ class PlanCommand(click.Command):
     "~/.config/drivecare/stock.csv]",
 )
 @click.option(
-    "--candidate", "candidates", multiple=True, metavar="DRIVE|FILE", help="One drive to try; may be repeated."
+    "--candidate",
+    "candidates",
+    multiple=True,
+    metavar="DRIVE|FILE",
+    help="One drive to try; may be repeated.",
+    shell_complete=drives_and_files,
 )
 @click.option("--height-mm", metavar="MM", help="The height of the --candidate, measured by hand.")
 @click.option(
@@ -66,7 +79,12 @@ class PlanCommand(click.Command):
     type=click.Choice(["sector-copy", "unit-initialises", "file-copy"]),
     help="How the content moves, if not as the profile says.",
 )
-@click.option("--symptom", metavar="TEXT", help="What the customer saw: says what to check before the drive.")
+@click.option(
+    "--symptom",
+    metavar="TEXT",
+    help="What the customer saw: says what to check before the drive.",
+    shell_complete=symptom_ids,
+)
 @click.option("--order", "only_order", is_flag=True, help="Print only the order list, to paste into a shop or a mail.")
 @job_options
 @json_option

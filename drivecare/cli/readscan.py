@@ -18,6 +18,7 @@ from drivecare.cli.common import (
     json_option,
     machine,
 )
+from drivecare.cli.completion import drives_and_files
 from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.cli.terminal import notify
 
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 
 
 @click.command(epilog="\b\nExample: sudo drivecare readscan /dev/sdb --sample 5 --job 1042")
-@click.argument("drive", metavar="DRIVE|IMAGE")
+@click.argument("drive", metavar="DRIVE|IMAGE", shell_complete=drives_and_files)
 @click.option(
     "--sample",
     "percent",

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from drivecare.cli.common import allow_load_option, filing_folder, finish, job_options, json_option, machine
+from drivecare.cli.completion import drives_and_files
 from drivecare.cli.terminal import notify, progress_bar
 from drivecare.format import format_minutes
 
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 
 
 @click.command(epilog="\b\nExample: sudo drivecare selftest /dev/sdb --extended")
-@click.argument("drive")
+@click.argument("drive", shell_complete=drives_and_files)
 @click.option("--extended", is_flag=True, help="Test the whole surface (hours) instead of the short test (minutes).")
 @click.option("--stop", is_flag=True, help="Stop the test that is running.")
 @click.option("--transport", metavar="TYPE", help="How to reach the drive: sat, nvme, scsi, ... [default: detected]")

@@ -20,6 +20,7 @@ from drivecare.cli.common import (
     machine,
     named_job,
 )
+from drivecare.cli.completion import host_ids, job_ids
 from drivecare.cli.terminal import notify
 
 if TYPE_CHECKING:
@@ -80,7 +81,7 @@ def withdraw(ctx: click.Context, words: tuple[str, ...], note: str, jobs: Path, 
     short_help="Move a result to the job it belongs to.",
     epilog='\b\nExample: drivecare job move 1042 7 1043 --note "typed the wrong job"',
 )
-@click.argument("words", nargs=-1, metavar="[ID] NUMBER TO")
+@click.argument("words", nargs=-1, metavar="[ID] NUMBER TO", shell_complete=job_ids)
 @why_option
 @jobs_option
 @json_option
@@ -108,7 +109,9 @@ def move(ctx: click.Context, words: tuple[str, ...], note: str, jobs: Path, as_j
     epilog="\b\nExample: drivecare job change 1042 --host CH-2104",
 )
 @job_argument
-@click.option("--host", "label", metavar="LABEL", help="What the unit's label says, or a profile's ID.")
+@click.option(
+    "--host", "label", metavar="LABEL", help="What the unit's label says, or a profile's ID.", shell_complete=host_ids
+)
 @click.option("--complaint", help="What the customer says is wrong, in their words.")
 @click.option("--reference", help="A word of your own to find it by; never a customer's name.")
 @click.option("--tag", "tags", multiple=True, help='A tag in place of those it has; repeatable, "" for none.')

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from drivecare.cli.common import PATH, finish, job_options, job_state, json_option, leading_job, machine
+from drivecare.cli.completion import drives_and_files
 from drivecare.cli.terminal import notify
 from drivecare.errors import BadInput
 
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
 
 @click.command(epilog="\b\nExample: drivecare verify --job 1042\nExample: drivecare verify sdc.receipt.json /dev/sdc")
 @click.argument("receipt", type=PATH, required=False)
-@click.argument("target", required=False)
+@click.argument("target", required=False, shell_complete=drives_and_files)
 @click.option(
     "--after-power-cycle",
     is_flag=True,

@@ -124,7 +124,7 @@ def _made_by_job(job: JobState, filed: FiledDocument[Receipt] | FiledDocument[Ba
     by_its_own_read_back = document.verification is not None and document.verification.at == document.finished
     if not by_its_own_read_back or started is None or opened is None or started < opened:
         return False
-    return not isinstance(document, Receipt) or _has_paperwork(filed.file.path.parent, document)
+    return not isinstance(document, Receipt) or _has_paperwork(job.folder, document)
 
 
 def _has_paperwork(folder: Path, receipt: Receipt) -> bool:

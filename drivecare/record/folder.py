@@ -75,6 +75,12 @@ class FolderRecord(Record):
                 opened.append((filed_at, folder.id, folder))
         return tuple(folder for _, _, folder in sorted(opened, key=lambda row: row[:2]))
 
+    def ids(self) -> tuple[str, ...]:
+        """List the ID of every job as the index has it."""
+        current = self._reconcile()
+        current.save()
+        return tuple(id for _, id in sorted(current.jobs(JobFilter())))
+
     def list_jobs(self, job_filter: JobFilter, *, page: int | None = None) -> JobList:
         """List the jobs as the index has them; those that are listed are compared with their folders."""
         current = self._reconcile()

@@ -247,6 +247,10 @@ class Record(ABC):
     def jobs(self) -> tuple[FiledJob, ...]:
         """List every job, oldest opening first, then those that cannot be opened."""
 
+    def ids(self) -> tuple[str, ...]:
+        """List the ID of every job, oldest opening first, for whoever completes one."""
+        return tuple(job.id for job in self.jobs())
+
     def list_jobs(self, job_filter: JobFilter, *, page: int | None = None) -> JobList:
         """List the jobs that the filter matches; one that cannot be read says so and always matches."""
         lines = [summarise_job(job.id, job.read, now=self.now()).line for job in self.jobs()]

@@ -115,6 +115,13 @@ def test_a_drive_is_found_by_any_of_its_names(record: Record, names: DriveId, id
     assert [job.id for job in record.jobs_with_drive(names)] == ids
 
 
+def test_the_ids_of_all_jobs(record: Record) -> None:
+    assert record.ids() == ()
+    for id in ("1042", "1041"):
+        record.create(msgspec.structs.replace(OPENED_NOW, id=id))
+    assert sorted(record.ids()) == ["1041", "1042"]
+
+
 def test_several_drives_are_looked_up_at_once(record: Record) -> None:
     for id, drive in (("1041", OLD), ("1042", NEW), ("1043", OTHER)):
         record.create(msgspec.structs.replace(OPENED_NOW, id=id)).file(assessment(drive, "refit"))
