@@ -62,7 +62,7 @@ def verify(
     from drivecare.cli.receipt_screen import show_receipt
     from drivecare.work.verify_copy import VerifyRequest, verify_copy
 
-    request = VerifyRequest(receipt=receipt, target=target, after_power_cycle=after_power_cycle)
+    request = VerifyRequest(receipt=receipt, target=target, folder=folder, after_power_cycle=after_power_cycle)
     with followed() as watch:
         result = verify_copy(request, machine(ctx), notify=notify, watch=watch)
 

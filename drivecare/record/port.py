@@ -129,6 +129,15 @@ class FiledJob(ABC):
         with self._locked(shared=True):  # between a result and its line there is nothing to be seen
             return self._list()
 
+    def result_at(self, path: Path) -> bytes | None:
+        """Read the result that a command named by its path; None if this job has none there.
+
+        A path is how results are named in commands, whether or not the store keeps them as files.
+        """
+        contents = self.read()
+        file = next((file for file in contents.files if file.path.absolute() == path.absolute()), None)
+        return contents.data(file) if file is not None else None
+
     def result_files(self) -> tuple[ResultFile, ...]:
         """List every result in the order of filing, from the names alone."""
         return self._list().files

@@ -6,12 +6,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from drivecare.documents import encode, load
+from drivecare.documents import decode, encode, load
 from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.hardware.endpoints import examine_target
 from drivecare.hardware.media import BufferPool
 from drivecare.hardware.opening import hold_for_reading
 from drivecare.job.result_files import is_result
+from drivecare.record.port import FiledJob
 from drivecare.storage import write_file
 from drivecare.transfer.medium import Watch
 from drivecare.transfer.sectors.guards import Endpoint
@@ -23,10 +24,14 @@ from drivecare.work.identify_drive import identify_drive
 
 @dataclass(frozen=True, kw_only=True)
 class VerifyRequest:
-    """Which receipt to hold against which target; without `target` the one that the receipt names is read."""
+    """Which receipt to hold against which target; without `target` the one that the receipt names is read.
+
+    The receipt is a file, or a result of the job `folder`.
+    """
 
     receipt: Path
     target: str | None = None
+    folder: FiledJob | None = None
     after_power_cycle: bool = False
 
 
@@ -42,7 +47,7 @@ def verify_copy(
     The file is replaced only where its own target agrees, and never where a job has filed it: a job's results are
     added, never changed. Raises BadInput, Unavailable, Refused, Interrupted.
     """
-    receipt = load(Receipt, request.receipt)
+    receipt = _load_receipt(request)
     path = request.target or named_target(receipt, request.receipt)
     drive = identify_drive(path, "target", machine, notify)
     endpoint = examine_target(path, drive, look_inside=False, machine=machine)
@@ -67,6 +72,11 @@ def verify_copy(
         except Unavailable as error:
             notify(f"{request.receipt}: {error.problem}, so this verification stands only here.")
     return result
+
+
+def _load_receipt(request: VerifyRequest) -> Receipt:
+    filed = request.folder.result_at(request.receipt) if request.folder is not None else None
+    return load(Receipt, request.receipt) if filed is None else decode(Receipt, filed, origin=str(request.receipt))
 
 
 def _refuse_without_power_cycle(endpoint: Endpoint, receipt: Receipt) -> None:

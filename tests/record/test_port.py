@@ -20,8 +20,12 @@ from drivecare.reading.model import Reading
 from drivecare.record.folder import FolderRecord
 from drivecare.record.memory import MemoryRecord
 from drivecare.record.port import FiledJob, Record
+from drivecare.work import Machine
+from drivecare.work.copy_paperwork import CopyRequest
+from drivecare.work.copy_sectors import copy_sectors
 from drivecare.work.drive_history import drive_history
 from drivecare.work.seen_before import FiledElsewhere, find_in_other_jobs
+from drivecare.work.verify_copy import VerifyRequest, verify_copy
 from tests.job.carried import NEW, NOW, OLD, OPENING, OTHER, READ_AT, assessment, data_route, fact, same_route
 
 OPENED_NOW = msgspec.structs.replace(OPENING, tool_version="0.2.0")
@@ -113,6 +117,26 @@ def test_a_drive_is_found_by_any_of_its_names(record: Record, names: DriveId, id
     carried(record)
     record.create(msgspec.structs.replace(OPENED_NOW, id="1043")).file(assessment(OTHER, "refit"))
     assert [job.id for job in record.jobs_with_drive(names)] == ids
+
+
+def test_a_result_is_read_by_the_path_that_names_it(record: Record, tmp_path: Path) -> None:
+    job = record.create(OPENED_NOW)
+    path = job.file(fact("consent"))
+    assert record.job("1042").result_at(path) == encode(fact("consent"))
+    assert job.result_at(tmp_path / path.name) is None
+    assert job.result_at(path.with_name("0003" + path.name[4:])) is None
+
+
+def test_a_copy_is_verified_by_a_receipt_of_any_store(record: Record, tmp_path: Path) -> None:
+    source, target = tmp_path / "old.img", tmp_path / "new.img"
+    source.write_bytes(bytes(range(256)) * 4096)
+    machine = Machine()
+    made = copy_sectors(CopyRequest(source=str(source), target=str(target)), machine)
+    job = record.create(OPENED_NOW)
+    path = job.file(made)
+    again = verify_copy(VerifyRequest(receipt=path, folder=job), machine)
+    assert again.verified
+    assert again.target.path == str(target)
 
 
 def test_the_ids_of_all_jobs(record: Record) -> None:
