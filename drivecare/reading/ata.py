@@ -167,6 +167,8 @@ def read_wear_and_spare(table: AttributeTable, drive: Drive, values: Values, gap
         return Values()
     used, doubt = wear.read_percent_used(table.rows, f"{drive.family or ''} {drive.model or ''}")
     spare, threshold = (None, None) if wear.has_dummy_values(table.rows) else wear.read_spare(table.rows)
+    if used is None and doubt is None and (lost := sorted(wear.ids_of_wear() & set(table.damaged))):
+        doubt = f"Row {lost[0]} of the table, which may tell the endurance used, is damaged."
     if doubt and values.wear_percent_used is None:
         gaps.note("wear-doubtful", doubt)
     elif used is None and values.wear_percent_used is None and table.rows:

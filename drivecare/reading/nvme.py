@@ -23,6 +23,13 @@ _WARNING_LINES = (
     ("volatile memory backup", "power-backup"),
     ("persistent memory region", "persistent-memory"),
 )
+# What every health log holds and a verdict rests on.
+_HEALTH = {
+    "critical_warnings": "drive's warnings",
+    "available_spare_percent": "available spare",
+    "wear_percent_used": "percentage used",
+    "media_errors": "count of media errors",
+}
 _LIFE = ("power on hours", "power cycles", "data units read", "data units written")
 _MOST_COUNTED = 1 << 63
 _MOST_CYCLES = 100_000_000
@@ -90,10 +97,9 @@ def read_health_log(report: Report, gaps: GapNotes) -> Values:
     )
     if not nvme_tells_health(values):
         return values
-    if values.media_errors is None:
-        gaps.note("count-unread", "The count of media errors did not come through.")
-    if values.critical_warnings is None:
-        gaps.note("count-unread", "The drive's warnings did not come through.")
+    for name, words in _HEALTH.items():
+        if getattr(values, name) is None:
+            gaps.note("count-unread", f"The {words} did not come through.")
     if values.power_on_hours == 0 and (values.power_cycles or 0) >= _STARTS_OF_AN_HOUR:
         gaps.note("hours-implausible", f"power on hours: 0, after {values.power_cycles:,} power cycles.")
         values = msgspec.structs.replace(values, power_on_hours=None)

@@ -144,7 +144,9 @@ def find_scan_failures(report: Report) -> list[int]:
 
 
 def note_unread_counters(report: Report, values: Values, health: bool, gaps: GapNotes) -> None:
-    """Note that the error counters did not come through, unless the drive has none."""
+    """Note counters that did not come through: of errors, unless the drive has none; of defects, in a damaged line."""
+    if values.grown_defects is None and report.any_line("grown", "defect list:"):
+        gaps.note("count-unread", "The count of grown defects did not come through.")
     refused = report.any_line("Error Counter logging not supported")
     if health and values.uncorrected_reads is None and not refused:
         gaps.note("count-unread", "The counts of uncorrected errors did not come through.")

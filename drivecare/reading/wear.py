@@ -98,6 +98,11 @@ def load_wear_rules() -> tuple[WearRule, ...]:
     return decode_shipped(_WearFile, "wear.toml").wear
 
 
+def ids_of_wear() -> set[int]:
+    """The attribute numbers under which some maker tells wear."""
+    return {number for rule in load_wear_rules() for number in rule.ids}
+
+
 class WearTold(NamedTuple):
     """Percent used by the worst row, and why it may not be so: rows that contradict each other, or say nothing."""
 

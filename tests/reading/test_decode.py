@@ -590,6 +590,24 @@ def test_a_damaged_row_counts_where_it_is_a_defect_count(row: str, verdict: str)
 
 
 @pytest.mark.parametrize(
+    ("name", "line"),
+    [
+        ("ssd-nothing-against-it", "177 Wear_Leveling_Count     0x0013   0o7   097   005    Pre-fail  Always"),
+        ("sas-nothing-against-it", "Elements in grown defect l1st: 0"),
+        ("nvme-nothing-against-it", "Critical Warning:                   0xO8"),
+        ("nvme-nothing-against-it", "Available Spare:                    l%"),
+        ("nvme-nothing-against-it", "Percentage Used:                    l04%"),
+        ("nvme-nothing-against-it", "Media and Data Integrity Errors:    5l"),
+    ],
+)
+def test_a_damaged_line_of_what_health_rests_on_asks_for_another_reading(name: str, line: str) -> None:
+    text = report(name)
+    damaged = re.sub(rf"(?m)^{line[:16]}.*$", line, text, count=1)
+    assert damaged != text
+    assert (assess(decode_report(text)).verdict, assess(decode_report(damaged)).verdict) == ("refit", "recheck")
+
+
+@pytest.mark.parametrize(
     ("name", "before"), [("nvme-nothing-against-it", "Media and Data"), ("sas-nothing-against-it", "Error counter log")]
 )
 def test_a_report_that_ends_before_its_error_counts_is_not_healthy(name: str, before: str) -> None:
