@@ -58,6 +58,6 @@ def check_evacuated(job: JobState, reading: FiledDocument[Assessment]) -> Eviden
     signs = ", ".join(finding.label for finding in evacuated.document.findings if finding.severity == "evacuate")
     evidence = (
         f"{reading.document.verdict}, but on {format_day(lost_at)} it was evacuate"
-        f"{f' ({signs})' if signs else ''}, which one clean reading does not undo. Needed: {missing}"
+        f"{f' ({signs})' if signs else ''}, which a later reading alone does not undo. Needed: {missing}"
     )
     return lacks(evidence, command, job.age(read_at))

@@ -601,8 +601,8 @@ def test_one_clean_reading_does_not_undo_an_observed_loss(
     item = next(item for item in result.items if item.item == "verdict")
     if needed is not None:
         assert item.evidence == (
-            "refit, but on 25 November 2026 it was evacuate (sectors waiting to be remapped), which one clean reading"
-            f" does not undo. Needed: {needed}"
+            "refit, but on 25 November 2026 it was evacuate (sectors waiting to be remapped), which a later reading"
+            f" alone does not undo. Needed: {needed}"
         )
 
 

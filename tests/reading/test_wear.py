@@ -44,6 +44,7 @@ WEAR, USED, LEFT, RAW_LEFT = "Wear_Leveling_Count", "Percent_Lifetime_Used", "SS
         (row(169, RAW_LEFT, 55, None), 45),
         (row(233, "Media_Wearout_Indicator", 93, 0), 7),
         (row(233, "Unknown_Attribute", 93, 0), None),
+        (row(177, "Wear_Range_Delta", 0, 3), None),  # how far apart the blocks are, not how far they have come
     ],
 )
 def test_a_row_tells_percent_used(attribute: Attribute, used: int | None) -> None:
