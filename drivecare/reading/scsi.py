@@ -126,7 +126,8 @@ def read_sense(report: Report, gaps: GapNotes) -> Values:
 
 def read_background_scan(report: Report) -> Values:
     """The errors that the drive's own scan in the background met."""
-    if not report.any_line("Background scan results log"):
+    log = report.any_line("Background scan results log")
+    if log is None or "not support" in log:  # "Device does not support Background scan results logging"
         return Values()
     rows = sum(1 for line in report.lines if _SCAN_ROW.match(line))
     return Values(background_scan_errors=rows, background_scan_unreadable=len(find_scan_failures(report)))

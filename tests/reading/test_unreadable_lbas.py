@@ -75,6 +75,11 @@ def test_the_background_scan_of_a_sas_drive() -> None:
     assert _lbas(report("sas-nothing-against-it") + log) == [(0x1A2B3C4D, "background-scan")]
 
 
+def test_a_drive_without_a_background_scan_counts_none() -> None:
+    text = report("sas-nothing-against-it") + "\nDevice does not support Background scan results logging\n"
+    assert decode_report(text).values.background_scan_errors is None
+
+
 def test_an_address_that_two_logs_name_is_said_once_and_the_assessment_has_it() -> None:
     text = CLEAN + (
         "# 2  Extended offline    Completed: read failure       90%     21800         4711\n"
