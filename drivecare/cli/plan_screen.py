@@ -63,10 +63,10 @@ def _describe_old_drive(plan: Plan) -> str:
 
 
 def _show_likely_cause(out: Screen, advice: Advice) -> None:
-    likely = "the drive is the likely cause" if advice.drive_likely else "the drive is the less likely cause here"
-    out.print_wrapped(f"Symptom: {advice.symptom}: {likely}. It is {advice.cause}. [{advice.source}]")
-    for part in advice.first:
-        out.print_wrapped(f"check {part} first", first="  - ", indent=4)
+    likely = "" if advice.drive_likely else " The drive is less likely."
+    out.print_wrapped(f"Symptom: {advice.symptom}. Cause: {advice.cause}.{likely} [{advice.source}]")
+    for number, part in enumerate(advice.first):
+        out.print_wrapped(f"{'then' if number else 'first'} check {part}", first="  - ", indent=4)
 
 
 def _show_candidate(out: Screen, candidate: JudgedCandidate) -> None:

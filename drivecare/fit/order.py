@@ -119,6 +119,8 @@ def _search_size(host: Host, least: int | None, most: int | None) -> str:
         return "" if most is None else f"at most {format_bytes(most)}"
     if most is None:
         return f"{smallest} or larger"
+    if least > most:
+        return smallest  # a note says that the unit takes less
     largest = format_bytes(most)
     return smallest if smallest == largest else f"{smallest} to {largest}"
 

@@ -56,6 +56,12 @@ def test_what_a_supplier_is_told() -> None:
         assert told in notes
 
 
+def test_an_old_drive_larger_than_the_unit_takes_is_searched_for_by_its_size_alone() -> None:
+    ordered = order(host(), reading=old_drive(3_000_592_982_016))
+    assert ordered.search == "2.5-inch SATA drive, 3 TB, up to 9.5 mm high"
+    assert "the old drive is larger than this unit takes by its profile: ask before you order" in ordered.notes
+
+
 def test_nothing_tried_is_not_nothing_fits() -> None:
     plan = make_plan(host(), [], reading=old_drive())
     assert (exit_code(plan), plan.candidates) == (31, ())
