@@ -81,6 +81,7 @@ VOCABULARY = {
     "sequence",
     "statistics_row",
     "locale_numbers",
+    "typed_text",
 }
 KNOW_NO_DECODER = ("risk", "fit", "transfer", "job")
 

@@ -12,12 +12,13 @@ import click
 from drivecare.cli.common import PATH, all_jobs, file_result, filing_folder, finish, job_options, json_option, machine
 from drivecare.cli.completion import drives_and_files
 from drivecare.cli.overwriting import may_replace, overwrite_option
-from drivecare.cli.terminal import notify
+from drivecare.cli.terminal import notify, read_pasted
 from drivecare.errors import DriveCareError
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
     from drivecare.reading.model import Reading
+    from drivecare.record.port import FiledJob
     from drivecare.work.assess import AssessedReading, AssessOutcome
 
 
@@ -57,38 +58,52 @@ def assess(
     """Judge drives: may each go back in, or must it be checked again, replaced, or copied at once?
 
     DRIVE is an attached drive (needs root, changes nothing on it). FILE is a saved reading or the text report of a
-    drive. Several are read in parallel. In a job, earlier readings and scans of the drive count too.
+    drive; - is one that is piped in or pasted. Several are read in parallel. In a job, earlier readings and
+    scans of the drive count too.
 
     Exit code: 0 refit, 10 recheck, 11 replace, 12 evacuate, 13 unproven, 3 nothing could be read.
     """
     if save is not None and len(sources) > 1:
         raise click.UsageError("--save keeps one reading: give one drive.")
-    from drivecare.work.assess import AssessedReading, AssessRequest, assess_sources, document_of
-    from drivecare.work.read_sources import is_attached
+    from drivecare.documents import MOST_BYTES
+    from drivecare.work.assess import AssessRequest, assess_sources, document_of
+    from drivecare.work.read_sources import PASTED, is_attached
 
     bench = machine(ctx)
-    if transport is not None and not any(is_attached(source) for source in sources):
+    if transport is not None and not any(map(is_attached, sources)):
         raise click.UsageError("--transport is for an attached drive; a file was read already.")
     folder = filing_folder(job, jobs)
     replace = save is not None and may_replace(save, overwritable)
+    pasted = read_pasted("the report of a drive", limit_bytes=MOST_BYTES) if PASTED in sources else b""
     request = AssessRequest(
-        sources=sources, as_new=sale == "new", transport=transport, folder=folder, record=all_jobs(jobs)
+        sources=sources,
+        as_new=sale == "new",
+        transport=transport,
+        folder=folder,
+        pasted=pasted,
+        record=all_jobs(jobs),
     )
     outcomes = assess_sources(request, bench)
     document = document_of(request, outcomes)
-
-    def keep() -> Iterator[Callable[[], object]]:
-        for outcome in outcomes:
-            if not isinstance(outcome, AssessedReading):
-                continue
-            if save is not None:
-                yield partial(_save_reading, outcome.reading, save, replace=replace)
-            if folder is not None:
-                yield partial(folder.file, outcome.reading)
-                yield partial(file_result, folder, outcome.assessment)
-
+    keep = _list_what_to_keep(outcomes, save, folder, replace=replace)
     show = partial(_show_outcomes, outcomes=outcomes, explained=explain)
-    finish(document, show=show, as_json=as_json, exit_code=document.exit_code, keep=tuple(keep()), after=folder)
+    finish(document, show=show, as_json=as_json, exit_code=document.exit_code, keep=tuple(keep), after=folder)
+
+
+def _list_what_to_keep(
+    outcomes: Sequence[AssessOutcome], save: Path | None, folder: FiledJob | None, *, replace: bool
+) -> Iterator[Callable[[], object]]:
+    """Yield what saves and files each drive that could be read."""
+    from drivecare.work.assess import AssessedReading
+
+    for outcome in outcomes:
+        if not isinstance(outcome, AssessedReading):
+            continue
+        if save is not None:
+            yield partial(_save_reading, outcome.reading, save, replace=replace)
+        if folder is not None:
+            yield partial(folder.file, outcome.reading)
+            yield partial(file_result, folder, outcome.assessment)
 
 
 def _show_outcomes(out: Screen, *, outcomes: Sequence[AssessOutcome], explained: bool) -> None:

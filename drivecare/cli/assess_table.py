@@ -36,10 +36,11 @@ def assess_table(
     """Judge many drives at once: each row of a CSV file with raw counters (smart_5_raw, smart_187_raw, ...).
 
     Adds the columns verdict, estimate, low, high, leading_signal: the chance of failing within 12 months as fractions.
-    An empty cell or a missing column is a counter that the drive did not report; a cell that is not a number is one
-    that could not be read. Faults in the table are listed at the end, and everything else is still judged. Without
-    --output, --evaluate and --json the judged table goes to stdout. A file of any size is read row by row,
-    gzip-compressed or not; - is stdin, a file of that name is ./-.
+    Cells are separated by commas, semicolons or tabs; capitals and headings that people write (Pending, Power On Hours)
+    are understood; what is written has commas. An empty cell or a missing column is a counter that the drive did not
+    report; a cell that is not a number is one that could not be read. Faults in the table are listed at the end, and
+    everything else is still judged. Without --output, --evaluate and --json the judged table goes to stdout. A file of
+    any size is read row by row, gzip-compressed or not; - is stdin, a file of that name is ./-.
 
     A cell that a spreadsheet would run as a formula (it begins with = + - @) gets an apostrophe in front; numbers such
     as -1 do not. Remove the apostrophe to get the original cell.

@@ -17,7 +17,7 @@ from typing import IO, TYPE_CHECKING, Any, Protocol, TextIO, cast
 
 import click
 
-from drivecare.errors import NotAnswered
+from drivecare.errors import BadInput, NotAnswered
 from drivecare.visible import visible, visible_lines
 
 if TYPE_CHECKING:
@@ -136,6 +136,16 @@ def standard_input() -> IO[str]:
     if isinstance(sys.stdin, io.TextIOWrapper):
         sys.stdin.reconfigure(encoding="utf-8", errors="surrogateescape")
     return sys.stdin
+
+
+def read_pasted(what: str, *, limit_bytes: int) -> bytes:
+    """Read what is piped in or pasted at the terminal, which is asked for then. Raises BadInput beyond the limit."""
+    if sys.stdin.isatty():
+        notify(f"Paste {what}, then press Ctrl-D on a line of its own.")
+    data = sys.stdin.buffer.read(limit_bytes + 1)
+    if len(data) > limit_bytes:
+        raise BadInput(f"holds more than {limit_bytes:,} bytes", location="stdin", hint=f"Give {what} alone.")
+    return data
 
 
 def close_stderr() -> None:

@@ -9,7 +9,7 @@ from typing import Final
 
 from drivecare.fit.host_profile import Host, Label
 from drivecare.fit.standards import connectors
-from drivecare.fit.units import plain_signs
+from drivecare.reading.typed_text import plain_signs
 
 _SIGNS: Final = r"[\s._/-]"
 _MARK: Final = rf"(?:{_SIGNS}?[A-Z]{{1,3}}|{_SIGNS}[A-Z][0-9]{{1,2}})?"  # behind the number: B, EUR, -A1

@@ -12,9 +12,10 @@ from typing import Any, Final
 
 from drivecare.fit.model import SECTOR_FORMATS
 from drivecare.fit.standards import find_connector, find_form_factor, interfaces
-from drivecare.fit.units import parse_amount, parse_quantity, parse_size, plain_signs
+from drivecare.fit.units import parse_amount, parse_quantity, parse_size
 from drivecare.reading.identity import normalise_worldwide_name
 from drivecare.reading.locale_numbers import parse_number
+from drivecare.reading.typed_text import plain_signs
 
 Fields = dict[str, Any]
 CellReader = Callable[[str], Fields]

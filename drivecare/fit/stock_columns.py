@@ -32,7 +32,8 @@ from drivecare.fit.stock_cells import (
     text_cell,
     wwn_cell,
 )
-from drivecare.fit.units import parse_price, plain_signs
+from drivecare.fit.units import parse_price
+from drivecare.reading.typed_text import MODEL_HEADINGS, UNIT_OF_HEADING, match_headings, plain_signs, spell_heading
 
 _UNKNOWN_CELLS: Final = {"", "-", "--", "?", "unknown", "n/a", "na", "none", "tbd", "k.a."}
 
@@ -72,7 +73,7 @@ COLUMNS: Final[dict[str, Column]] = {
     "model": Column(
         read=text_cell("model"),
         help="the maker's model number",
-        other_headings=("model_no", "model_number", "part_no", "part_number", "p/n", "mpn", "modell"),
+        other_headings=MODEL_HEADINGS,
     ),
     "serial": Column(
         read=text_cell("serial"),
@@ -169,39 +170,23 @@ MIXED_COLUMNS: Final[dict[str, Column]] = {
     "smr": Column(read=choice_cell("recording", _SMR), help="yes or no"),
 }
 _ALL: Final = COLUMNS | MIXED_COLUMNS
-_HEADINGS: Final = {other: name for name, column in _ALL.items() for other in column.other_headings}
-# A heading may carry the unit of its cells: "Height (mm)", "Capacity GB".
-_UNIT_OF_HEADING: Final = re.compile(r"[(\[]\s*([^)\]]*?)\s*[)\]]|(?<=[\s_])(mm|cm|gb|tb|ma|a|eur|usd|mb/s|gb/s|tbw)$")
-
-
-def _spell_heading(cell: str) -> str:
-    """Lower case, words joined by _, without a full stop, colon or number sign: "Serial No." is serial_no."""
-    plain = _UNIT_OF_HEADING.sub("", plain_signs(cell).strip().lower()).strip(" .:#_")
-    return re.sub(r"[\s_-]+", "_", plain.replace(". ", " "))
 
 
 def column_of(heading: str) -> str:
     """The column that a heading means; the heading itself, spelled plainly, where it means none."""
-    plain = _spell_heading(heading)
-    return plain if plain in _ALL else _HEADINGS.get(plain, plain)
+    return columns_of([heading])[0]
 
 
 def columns_of(headings: Iterable[str]) -> list[str]:
-    """The columns that these headings mean. One under its own name goes before one under another."""
-    headings = list(headings)
-    own_names = {_spell_heading(heading) for heading in headings} & set(COLUMNS)
-    columns: list[str] = []
-    for heading in headings:
-        plain, column = _spell_heading(heading), column_of(heading)
-        columns.append(plain if plain != column and (column in own_names or column in columns) else column)
-    return columns
+    """The columns that these headings mean; a heading that means none is spelled plainly."""
+    return match_headings(headings, {name: column.other_headings for name, column in _ALL.items()})
 
 
 def unit_of(heading: str) -> str:
     """The unit that a heading gives for its cells; "" where it gives none."""
-    if _spell_heading(heading) in ("lba", "lbas", "sectors"):
+    if spell_heading(heading) in ("lba", "lbas", "sectors"):
         return "sectors"
-    match = _UNIT_OF_HEADING.search(heading.strip().lower())
+    match = UNIT_OF_HEADING.search(heading.strip().lower())
     unit = "" if match is None else match[1] or match[2] or ""
     return unit if re.fullmatch(r"[a-z/]{1,5}", unit) else ""
 

@@ -21,8 +21,8 @@ from drivecare.fit.stock_cells import Fields
 from drivecare.fit.stock_columns import COLUMNS, MIXED_COLUMNS, columns_of, read_cell, unit_of
 from drivecare.format import format_count
 from drivecare.reading.identity import Identity
+from drivecare.reading.typed_text import find_separator
 
-_SEPARATORS: Final = ";\t,"
 _MOST_TITLE_LINES: Final = 10  # above the headings
 
 
@@ -105,16 +105,12 @@ def _decode(data: bytes, origin: str) -> str:
         return data.decode("cp1252", errors="replace")  # what spreadsheets write on some desktops
 
 
-def _separator_of(line: str) -> str:
-    return max(_SEPARATORS, key=line.count)
-
-
 def _blank_title(text: str) -> str:
     """Blank what stands above the headings, a title or a line for the spreadsheet alone; lines keep their numbers."""
     lines = text.split("\n")
     for number, line in enumerate(lines[:_MOST_TITLE_LINES]):
         with contextlib.suppress(csv.Error):
-            cells = next(csv.reader([line.rstrip("\r")], delimiter=_separator_of(line)), [])
+            cells = next(csv.reader([line.rstrip("\r")], delimiter=find_separator(line)), [])
             if {"name", "model"} & set(columns_of(cells)):
                 return "\n".join(["" for _ in lines[:number]] + lines[number:])
     return text
@@ -123,7 +119,7 @@ def _blank_title(text: str) -> str:
 def _rows(text: str, origin: str, faults: list[Fault]) -> Iterator[tuple[int, list[str]]]:
     """Line number and cells of every line that is not empty; the separator is the one most frequent in the first."""
     text = _blank_title(text)
-    separator = _separator_of(text.lstrip("\r\n").partition("\n")[0])
+    separator = find_separator(text.lstrip("\r\n").partition("\n")[0])
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     for count in itertools.count():
         if count > MOST_STOCK_LINES:

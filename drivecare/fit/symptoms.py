@@ -9,7 +9,7 @@ from drivecare.errors import BadInput
 from drivecare.fit.host_catalogue import common_symptoms
 from drivecare.fit.host_profile import Host, Symptom
 from drivecare.fit.model import Advice
-from drivecare.fit.units import plain_signs
+from drivecare.reading.typed_text import plain_signs
 
 _FILLERS: Final = frozenset(
     re.findall(

@@ -12,14 +12,6 @@ from typing import Final
 from drivecare.documents import Value
 from drivecare.reading.locale_numbers import parse_number
 
-# What word processors and spreadsheets put for a plain sign, and the sign.
-_PLAIN_SIGNS: Final = str.maketrans(
-    dict.fromkeys("‐‑‒–—−", "-")
-    | dict.fromkeys("“”„″", '"')
-    | dict.fromkeys("‘’‚′", "'")
-    | dict.fromkeys("\u00a0\u202f\u2009", " ")
-    | {"½": ".5", "×": "x", "¹": "^1", "⁴": "4", "⁵": "5", "⁶": "6", "⁷": "7", "⁸": "8"}
-)
 SECTOR_BYTES: Final = 512
 _QUANTITY: Final = re.compile(r"([0-9][0-9.,\s'’_]*)([^0-9.,\s'’_]*)")
 _LABEL_UNITS: Final = {"gb": 1, "go": 1, "g": 1, "tb": 1000, "to": 1000, "t": 1000}
@@ -37,11 +29,6 @@ class DriveSize(Value, frozen=True, kw_only=True):
 
     counted_bytes: int | None = None
     labelled_gb: int | None = None
-
-
-def plain_signs(text: str) -> str:
-    """Replace typographic dashes, quotation marks and spaces by those on a keyboard."""
-    return text.translate(_PLAIN_SIGNS)
 
 
 def parse_quantity(text: str, units: dict[str, float]) -> float:

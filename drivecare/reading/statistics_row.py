@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import re
+from collections.abc import Callable, Iterable, Sequence
 
 from drivecare.reading import raw_values
 from drivecare.reading.counters import MOST_HOURS, attribute_rows
 from drivecare.reading.model import Attribute, Drive, Kind, Reading, Values
+from drivecare.reading.typed_text import MODEL_HEADINGS, match_headings
 
 # Column -> (field of Values, how its raw number is read); a later column fills a field that an earlier one left open.
 COUNTER_COLUMNS: dict[str, tuple[str, Callable[[str], int | None]]] = {
@@ -23,11 +25,30 @@ COUNTER_COLUMNS: dict[str, tuple[str, Callable[[str], int | None]]] = {
     "smart_199_raw": ("crc_errors", raw_values.parse_error_count),
 }
 HOURS_COLUMN = "smart_9_raw"
+# Columns that matter, each with what else people and programs write above it (in the spelling of `spell_heading`).
+HEADINGS: dict[str, tuple[str, ...]] = {
+    "model": MODEL_HEADINGS,
+    "failure": ("failed",),
+    "smart_5_raw": ("reallocated", "reallocated_sectors", "reallocated_sector_count", "reallocated_sector_ct"),
+    "smart_9_raw": ("power_on_hours", "hours", "poh"),
+    "smart_10_raw": ("spin_retries", "spin_retry_count"),
+    "smart_187_raw": ("reported_uncorrectable", "reported_uncorrect", "reported_uncorrectable_errors"),
+    "smart_188_raw": ("command_timeouts", "command_timeout"),
+    "smart_194_raw": ("temperature", "temperature_celsius"),
+    "smart_197_raw": ("pending", "pending_sectors", "current_pending_sector", "current_pending_sectors"),
+    "smart_198_raw": ("offline_uncorrectable",),
+    "smart_199_raw": ("crc_errors", "udma_crc_error_count"),
+}
 SPINNING = ("smart_3_raw", "smart_10_raw")  # spin-up time, spin retries: only a drive that spins counts them
 WEARING = ("smart_173_raw", "smart_177_raw", "smart_230_raw", "smart_231_raw", "smart_232_raw", "smart_233_raw")
 _MOST_RAW = (1 << 48) - 1  # a raw value has six bytes
 # How people and other programs write an empty cell.
 _EMPTY = frozenset({"", "-", "?", "n/a", "na", "nan", "null", "none", "unknown"})
+
+
+def canonical_header(headings: Iterable[str]) -> list[str]:
+    """The headings of a table as open drive statistics spell them: "SMART 5 raw" and "Pending" have names there."""
+    return match_headings(headings, HEADINGS)
 
 
 class StatisticsColumns:
@@ -112,7 +133,8 @@ def _cell_number(text: str, read: Callable[[str], int | None], limit: int) -> in
 
 
 def _whole_digits(text: str) -> str:
-    """The digits of a whole number that is written as a fraction; empty where it is none."""
+    """The digits of a whole number that is written as a fraction, such as 12.0 or 12,0; empty where it is none."""
+    text = re.sub(r",(?=0{1,2}$)", ".", text)  # three digits behind a comma may be thousands
     try:
         number = float(text)
     except ValueError:

@@ -13,6 +13,7 @@ What is remembered is bounded, so memory does not grow with the rows.
 from __future__ import annotations
 
 import csv
+import io
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from operator import itemgetter
@@ -149,6 +150,22 @@ class FaultListener(Protocol):
 
     def doubt(self, line: int, reason: str) -> None:
         """A cell cannot be understood; its row is judged without it."""
+
+
+def with_commas(lines: Iterable[str | None], separator: str) -> Iterator[str | None]:
+    """Put commas between the cells of every line; one that is not valid CSV is left as it is, to be named."""
+    for line in lines:
+        yield line if line is None or separator == "," else _with_commas(line, separator)
+
+
+def _with_commas(line: str, separator: str) -> str:
+    try:
+        row = next(csv.reader((line.rstrip("\r\n"),), delimiter=separator, strict=True), [])
+    except csv.Error:
+        return line
+    out = io.StringIO()
+    csv.writer(out, lineterminator="").writerow(row)
+    return out.getvalue()
 
 
 def judge_lines(

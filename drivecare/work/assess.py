@@ -53,6 +53,7 @@ class AssessRequest:
     as_new: bool = False
     transport: str | None = None
     folder: FiledJob | None = None
+    pasted: bytes = b""  # the report that the source - stands for
     record: Record | None = None  # where each drive is looked for in all jobs
 
 
@@ -71,7 +72,7 @@ AssessOutcome = AssessedReading | DriveCareError
 
 def assess_sources(request: AssessRequest, machine: Machine) -> tuple[AssessOutcome, ...]:
     """Judge every source, in the order given; one that cannot be read gives its error and spoils no other."""
-    sources = read_sources(request.sources, machine, transport=request.transport)
+    sources = read_sources(request.sources, machine, transport=request.transport, pasted=request.pasted)
     contents = request.folder.read() if request.folder is not None else None
     filed = [result.document for result in contents.documents(Reading)] if contents is not None else []
     scans = [result.document for result in contents.documents(SurfaceScan)] if contents is not None else []

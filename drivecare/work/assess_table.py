@@ -16,7 +16,9 @@ from drivecare.errors import BadInput, Unavailable
 from drivecare.exit_codes import ExitCode
 from drivecare.format import Excerpt
 from drivecare.hardware.device_path import is_device
-from drivecare.risk.drive_table import ADDED_COLUMNS, TableJudge, judge_lines, read_lines, split_cells
+from drivecare.reading.statistics_row import canonical_header
+from drivecare.reading.typed_text import find_separator
+from drivecare.risk.drive_table import ADDED_COLUMNS, TableJudge, judge_lines, read_lines, split_cells, with_commas
 from drivecare.risk.evaluation import Evaluation, OutcomeCounter
 
 # Takes a line of the table and the cells to add to it.
@@ -91,7 +93,9 @@ def _judge_rows(
 ) -> tuple[TableSummary, Evaluation | None]:
     lines = read_lines(source)
     head = _header_line(next(lines, ""))
-    header = [name.strip() for name in split_cells(head)]
+    separator = find_separator(head)
+    head, lines = next(with_commas([head], separator)) or "", with_commas(lines, separator)
+    header = canonical_header(split_cells(head))
     if taken := [name for name in ADDED_COLUMNS if name in header]:
         raise BadInput(f"has a column {taken[0]} already", hint="Give the table as it was before it was judged.")
     judge = TableJudge(header)

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Final
 
 from drivecare.errors import DriveCareError
 from drivecare.hardware.device_path import is_device
 from drivecare.reading.model import Reading
-from drivecare.reading.reading_files import load_readings
+from drivecare.reading.reading_files import load_readings, readings_of
 from drivecare.work import Machine
+
+PASTED: Final = "-"
+"""Instead of a file: a report that is piped or typed in. A file of that name is ./-."""
 
 
 def is_attached(source: str) -> bool:
@@ -26,9 +30,12 @@ def read_source(source: str, machine: Machine) -> Reading:
 
 
 def read_sources(
-    sources: Sequence[str], machine: Machine, *, transport: str | None = None
+    sources: Sequence[str], machine: Machine, *, transport: str | None = None, pasted: bytes = b""
 ) -> tuple[tuple[Reading, ...] | DriveCareError, ...]:
-    """The readings of every source, oldest first, or the error in their place; attached drives are read in parallel."""
+    """The readings of every source, oldest first, or the error in their place; attached drives are read in parallel.
+
+    `pasted`: the report that PASTED stands for.
+    """
     attached = [source for source in sources if is_attached(source)]
     readings: dict[str, tuple[Reading, ...] | DriveCareError] = {}
     if attached:
@@ -39,12 +46,12 @@ def read_sources(
             readings[source] = (answer,) if isinstance(answer, Reading) else answer
     for source in sources:
         if source not in readings:
-            readings[source] = _load_or_error(source)
+            readings[source] = _load_or_error(source, pasted)
     return tuple(readings[source] for source in sources)
 
 
-def _load_or_error(path: str) -> tuple[Reading, ...] | DriveCareError:
+def _load_or_error(path: str, pasted: bytes) -> tuple[Reading, ...] | DriveCareError:
     try:
-        return load_readings(Path(path))
+        return readings_of(pasted, origin="what was pasted") if path == PASTED else load_readings(Path(path))
     except DriveCareError as error:
         return error

@@ -11,8 +11,11 @@ from importlib.resources import files
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
 from drivecare.cli.assess import assess
+from drivecare.cli.main import cli
+from drivecare.errors import BadInput
 from drivecare.hardware.smart_port import Recorded
 from drivecare.job.model import Opening
 from drivecare.reading.model import Reading
@@ -53,6 +56,19 @@ def test_a_drive_that_is_losing_data(reports: Path) -> None:
     assert "This reading cannot tell:\n" in ran.out
     assert "  - Copy first: drivecare copy " in ran.out
     assert max(map(len, ran.out.splitlines())) <= 80
+
+
+def test_a_report_that_is_piped_in_or_pasted(reports: Path) -> None:
+    """Judged as the file is, alone or among others; what is no report says so."""
+    report = (reports / "failing-drive.txt").read_text("utf-8")
+    ran = CliRunner().invoke(cli, ["assess", "-"], input=report)
+    assert (ran.exit_code, ran.stdout) == (12, run(assess, reports / "failing-drive.txt").out)
+    mailed = "".join(f"> {line}\n" for line in report.splitlines())
+    both = CliRunner().invoke(cli, ["assess", str(reports / "new-drive.txt"), "-", "--json"], input=mailed)
+    assert [source["verdict"] for source in json.loads(both.stdout)["assessments"]] == ["refit", "evacuate"]
+    empty = CliRunner().invoke(cli, ["assess", "-"], input="\n")
+    assert isinstance(empty.exception, BadInput)
+    assert empty.exception.message().startswith("what was pasted: is empty")
 
 
 def test_the_first_addresses_of_many(tmp_path: Path) -> None:

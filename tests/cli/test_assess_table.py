@@ -57,6 +57,44 @@ def test_without_an_output_the_table_goes_to_stdout_also_from_stdin(table: Path)
     assert run(table).output.splitlines()[0].endswith(",leading_signal")
 
 
+@pytest.mark.parametrize("separator", [";", "\t"])
+def test_a_table_as_spreadsheets_save_it(tmp_path: Path, separator: str) -> None:
+    """Semicolons or tabs, capitals, headings that people write; what is written has commas."""
+    path = tmp_path / "shop.csv"
+    rows = [
+        [
+            "Serial No.",
+            "Model Number",
+            "Reallocated Sectors",
+            "SMART 9 raw",
+            "SMART_187_RAW",
+            "Pending",
+            "Smart 198 Raw",
+        ],
+        ["KX1", '"KESTREL; 4000"', "0", "9000,0", "0", "0", "0"],
+        ["KX2", "KESTREL KD4000", "12", "9000", "30", "24", "24"],
+    ]
+    path.write_text("".join(separator.join(row) + "\r\n" for row in rows))
+    ran = run(path)
+    header, *judged = ran.output.splitlines()
+    assert ran.exit_code == 0
+    assert header == ",".join(rows[0]) + ",verdict,estimate,low,high,leading_signal"
+    assert [line.split(",")[-5] for line in judged] == ["refit", "evacuate"]
+    assert judged[0].startswith('KX1,KESTREL; 4000,0,"9000,0",0,')
+
+
+def test_a_heading_of_its_own_goes_before_a_synonym(tmp_path: Path) -> None:
+    path = tmp_path / "both.csv"
+    path.write_text("Pending;smart_5_raw;smart_197_raw\n24;0;0\n")
+    assert ",refit," in run(path).output.splitlines()[1]
+
+
+def test_a_normalized_value_is_no_counter(tmp_path: Path) -> None:
+    path = tmp_path / "normal.csv"
+    path.write_text("model,smart_5_normalized,smart_197_normalized\nK,100,100\n")
+    assert isinstance(run(path).exception, BadInput)
+
+
 def test_windows_line_ends_and_a_mark_at_the_start(table: Path) -> None:
     plain = run(table).output
     table.write_bytes(b"\xef\xbb\xbf" + TABLE.replace("\n", "\r\n").encode())
