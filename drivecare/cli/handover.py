@@ -37,16 +37,17 @@ def handover(
     It can be written at any time and says what is still missing. Print it on A4: two pages. The sheet in the job's
     folder is renewed each time, unless somebody edited it.
     """
-    from drivecare.job.sheet import is_own_sheet, make_sheet, write_sheet
+    from drivecare.job.html_page import is_own_page, write_page
+    from drivecare.job.sheet import make_sheet
     from drivecare.work.next_step import SHEET
 
     folder = leading_job(ctx, id, jobs)
     job = job_state(ctx, folder)
     path = output or folder.path / SHEET
-    renewed = output is None and is_own_sheet(path)
+    renewed = output is None and is_own_page(path)
     replace = renewed or may_replace(path, overwritable)
     document, html = make_sheet(job, path, shop=shop)
-    write_sheet(path, html, replace=replace)
+    write_page(path, html, replace=replace)
 
     state = "the gate is open" if document.gate_open else f"the gate is SHUT: {', '.join(document.missing)}"
     after = folder if output is None else None

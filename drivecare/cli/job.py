@@ -134,7 +134,8 @@ def record(ctx: click.Context, words: tuple[str, ...], note: str | None, jobs: P
     unlike-profile SERIAL   why (--note) a drive unlike the profile's is right
     earlier-reading SERIAL  why (--note) a reading from outside this job holds
     earlier-copy            why (--note) a copy from before this job holds
-    way-out                 what was done (--note) to clear up a recheck
+    way-out                 what was done (--note) to clear up a recheck; the
+                            customer reads it
     unreadable OFFSET...    the customer knows that this area could not be read
     copy-size               the customer knows that the drive, by its size, was
                             not copied in full
@@ -149,6 +150,7 @@ def record(ctx: click.Context, words: tuple[str, ...], note: str | None, jobs: P
     no-data                 the customer agreed that nothing is carried over
     chain-mended            why (--note) results that an interruption left
                             out of the chain are the job's
+    note                    anything (--note) for the shop's half of the sheet
     """
     from drivecare.work.record_facts import record_facts
 

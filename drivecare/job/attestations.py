@@ -52,7 +52,7 @@ FACTS: dict[FactName, FactMeaning] = {
         "the customer fitted it with an adapter",
     ),
     "way-out": FactMeaning(
-        "what was done to clear up a recheck: the other cable or port, the amount read",
+        "what was done to clear up a recheck, as the customer reads it: the other cable or port, the amount read",
         note="new cable, read 100 GB",
     ),
     "unreadable": FactMeaning("the customer knows that this area could not be read", "OFFSET"),
@@ -64,6 +64,9 @@ FACTS: dict[FactName, FactMeaning] = {
     "bag-drives": FactMeaning("the bag's source folder is on the customer's drive and the bag is on the new drive"),
     "left-out": FactMeaning("the customer knows which files could not be copied"),
     "no-data": FactMeaning("the customer agreed that nothing is carried over from the old drive"),
+    "note": FactMeaning(
+        "a note of your own, which stands on the shop's half of the sheet", note="will be collected on Monday"
+    ),
     "chain-mended": FactMeaning(
         "results that an interruption left without a line in the chain were looked at and are the job's",
         note="power cut while the copy was filed",

@@ -88,6 +88,12 @@ def unit_name(job: JobState) -> str:
     return job.opening.host_name or job.opening.label
 
 
+def _customers_unit(job: JobState) -> str:
+    """Name the unit as "your ..." goes on: by its kind of bay it has no name that the customer knows."""
+    built_for = job.opening.built_for
+    return "unit" if built_for is not None and built_for.kind == "bay" else unit_name(job)
+
+
 def describe_odds(chance: Chance) -> str | None:
     """State a chance as people count: "about 87 in 100 drives that showed the same signs failed within a year"."""
     if chance.estimate is None:
@@ -137,7 +143,7 @@ def _what_was_wrong(job: JobState, proven: frozenset[str]) -> Iterator[str]:
     reading = job.old_drive
     if reading is None:
         if job.newest_fact("dead-drive") is not None:
-            yield f"The drive in your {unit_name(job)} did not respond on any dock or cable."
+            yield f"The drive in your {_customers_unit(job)} did not respond on any dock or cable."
         elif job.used_assessments:
             yield "Several drives were read; it is not recorded which of them is yours."
         else:
@@ -146,7 +152,7 @@ def _what_was_wrong(job: JobState, proven: frozenset[str]) -> Iterator[str]:
         yield "A drive was read, but it is not certain that the reading shows how yours is now."
     else:
         assessment, trouble = reading.document, job.trouble_since(reading)
-        yield WRONG[assessment.verdict].format(unit=unit_name(job))
+        yield WRONG[assessment.verdict].format(unit=_customers_unit(job))
         if assessment.verdict != "refit":
             yield from filter(None, (BECAUSE[fault] for fault in assessment.fault_classes))
         if job.evacuated is not None and assessment.verdict != "evacuate":
@@ -160,8 +166,10 @@ def _what_we_did(job: JobState, proven: frozenset[str]) -> Iterator[str]:
     if reading is not None:
         yield f"We read what your drive records about itself ({format_day(time_of_reading(reading))}) and judged it."
         yield from (_scan_result(scan.document) for scan in job.scans_of(reading.document.drive)[-1:])
-        if reading.document.verdict == "recheck" and "verdict" in proven:
-            yield "We did what clears this up and read the drive again: nothing had got worse."
+        way_out = job.newest_fact("way-out")
+        if reading.document.verdict == "recheck" and "verdict" in proven and way_out is not None:
+            done = clip_text(way_out.document.note or "", 100)
+            yield f"We cleared this up ({done}) and read the drive again: nothing had got worse."
     if job.route != "same-drive":
         yield from _what_we_did_with_the_new_drive(job, proven)
     if job.closing is not None:

@@ -29,7 +29,8 @@ def is_planned_drive(chosen: Named, fitted: Named, labels: frozenset[str]) -> Sa
 def built_for(host: Host) -> BuiltFor:
     """Extract what a job keeps of the unit's profile, so that the gate judges from the job's results alone."""
     bay = host.bay
-    return BuiltFor(form_factors=(bay.form_factor, *bay.also, *bay.adapters), protocols=host.interface.protocols)
+    form_factors = (bay.form_factor, *bay.also, *bay.adapters)
+    return BuiltFor(kind=host.kind, form_factors=form_factors, protocols=host.interface.protocols)
 
 
 def why_unlike(drive: Drive, unit: BuiltFor | None) -> str:

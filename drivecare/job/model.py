@@ -37,6 +37,7 @@ FactName = Literal[
     "source-changed",
     "all-zero",
     "chain-mended",
+    "note",
 ]
 OldDriveFate = Literal["returned", "kept", "destroyed"]
 CopyKind = Literal["image", "bag"]
@@ -45,8 +46,12 @@ ImageFate = Literal["kept", "handed-over", "removed", "gone"]  # gone: no longer
 
 
 class BuiltFor(Value, frozen=True, kw_only=True):
-    """The drives a unit is built for, by its profile: IDs of form factors (adapters included) and protocols."""
+    """The drives a unit is built for, by its profile: IDs of form factors (adapters included) and protocols.
 
+    `kind`: whether the profile is of this unit, or of a kind of bay that any unit may have.
+    """
+
+    kind: Literal["unit", "bay"] = "unit"
     form_factors: tuple[str, ...] = ()
     protocols: tuple[str, ...] = ()
 

@@ -6,7 +6,6 @@ than 7 points: long lists are cut to what two sheets of A4 hold at that size and
 
 from __future__ import annotations
 
-import hashlib
 import re
 from dataclasses import dataclass
 from datetime import datetime
@@ -15,9 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 from drivecare import __version__
 from drivecare.clock import format_day, format_time
-from drivecare.documents import read_bytes
 from drivecare.fit.steps import CAUTIONS
-from drivecare.format import clip_text, format_bytes, format_value
+from drivecare.format import format_value
 from drivecare.job.contents import FiledDocument, newest_of
 from drivecare.job.customer import (
     describe_baseline,
@@ -27,31 +25,19 @@ from drivecare.job.customer import (
     unit_name,
     write_customer_page,
 )
+from drivecare.job.html_page import LONGEST_TEXT, clip, keep_numbers_whole, page_environment
 from drivecare.job.job_state import JobState
 from drivecare.job.model import ROUTES, Handover
 from drivecare.job.plots import COUNT_LABELS, Picture, draw_counts, draw_odds, draw_surface
 from drivecare.job.proof import CopyProof
-from drivecare.storage import write_file
 from drivecare.transfer.holds import hits_nothing
 from drivecare.transfer.sectors.digests import PROPER_NAMES
-from drivecare.visible import visible_lines
 
 if TYPE_CHECKING:
-    from markupsafe import Markup
-
     from drivecare.fit.model import JudgedCandidate, Plan
     from drivecare.risk.model import Assessment, Finding
     from drivecare.transfer.files.bag import BagReceipt
     from drivecare.transfer.sectors.receipt import Receipt
-
-# A word with a digit in it, parts joined by hyphens or commas or ten signs and more, short enough to stand in one line
-# of a narrow column: serial numbers, sector counts, world-wide names.
-_UNBROKEN = re.compile(r"(?<![\w/&#;,-])(?=[\w,-]*\d)(?=[\w,-]{4,18}(?![\w-]))(?:\w+(?:[,-]\w+)+|\w{10,18})")
-
-# The digest of the page with nothing between these quotes: by it a sheet is known that nobody has written into.
-_SEAL = re.compile(rb'(<meta name="page-sha256" content=")([0-9a-f]*)(">)')
-
-LONGEST_TEXT = 400
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -108,19 +94,10 @@ class SheetRow:
 
 def render_sheet(job: JobState, *, shop: str | None = None) -> str:
     """Render the page as HTML. `shop` is the name to head it with."""
-    from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
-    environment = Environment(
-        loader=PackageLoader("drivecare.job", "."),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.finalize = _printable
+    environment = page_environment()
     environment.filters["picture"] = lambda picture: Markup(picture.svg)  # made by plots, no text of others in it
-    environment.filters["whole"] = keep_numbers_whole
     environment.filters["fixed"] = lambda text, length: keep_numbers_whole(clip(text, length))
     page, values = "", _sheet_values(job, shop)
     for budget in PAGE_BUDGETS:
@@ -138,44 +115,6 @@ def make_sheet(job: JobState, path: Path, *, shop: str | None = None) -> tuple[H
     missing = tuple(item.item for item in job.gate.items if not item.holds)
     handover = Handover(job=job.id, path=str(path), gate_open=job.gate.open, missing=missing)
     return handover, render_sheet(job, shop=shop)
-
-
-def is_own_sheet(path: Path) -> bool:
-    """Whether `path` is a handover sheet just as it was written: one that somebody changed is theirs."""
-    if not path.is_file() or path.is_symlink():
-        return False
-    page = read_bytes(path)
-    seal = _SEAL.search(page)
-    return seal is not None and _sealed(page) == page
-
-
-def _sealed(page: bytes) -> bytes:
-    """Put the page's own digest into it."""
-    blank = _SEAL.sub(rb"\1\3", page, count=1)
-    return _SEAL.sub(rb"\g<1>" + hashlib.sha256(blank).hexdigest().encode() + rb"\3", blank, count=1)
-
-
-def write_sheet(path: Path, html: str, *, replace: bool) -> None:
-    """Write the page to `path`, whole or not at all. Raises Refused if there is a file that it may not `replace`."""
-    write_file(path, _sealed(html.encode("utf-8")), replace=replace)
-
-
-def clip(text: object, length: int = LONGEST_TEXT) -> str:
-    """Cut a text to what the page holds."""
-    return clip_text(str(text), length)
-
-
-def keep_numbers_whole(text: object) -> Markup:
-    """Mark model and serial numbers in a text, so that they are not broken at their hyphens."""
-    from markupsafe import Markup, escape
-
-    safe = str(escape(_printable(str(text))))
-    return Markup(_UNBROKEN.sub(r'<span class="whole">\g<0></span>', safe))
-
-
-def _printable(value: object) -> object:
-    """Escape control and direction characters in texts, which would reorder or hide what stands beside them."""
-    return visible_lines(value) if type(value) is str else value  # a Markup is ours
 
 
 def _count_letters(page: str) -> int:
@@ -228,8 +167,8 @@ def _sheet_values(job: JobState, shop: str | None) -> dict[str, Any]:
         "bag_losses": _bag_losses(proof.bag.document) if proof.bag is not None else [],
         "areas": _area_rows(job) if copied else [],
         "cautions": (plan.cautions if plan is not None and job.route != "same-drive" else ()) or CAUTIONS,
-        "facts": [fact.document for fact in job.facts],
-        "format_bytes": format_bytes,
+        "facts": [fact.document for fact in job.facts if fact.document.fact != "note"],
+        "notes": [fact.document for fact in job.facts_named("note")],
         "format_time": format_time,
     }
 
@@ -334,7 +273,7 @@ def _receipt_rows(proof: CopyProof) -> list[dict[str, str]]:
                 "bytes": f"{receipt.bytes_copied:,} of {receipt.bytes_total:,}",
                 "digest_name": PROPER_NAMES[receipt.digest.whole_algorithm],
                 "digest": receipt.digest.whole or "not proven",
-                "chunks": f"{len(receipt.digest.chunks):,} of {format_bytes(receipt.digest.chunk_bytes)}",
+                "chunks": f"{len(receipt.digest.chunks):,} of {receipt.digest.chunk_bytes:,} bytes",
                 "how": _describe_read_back(receipt) if receipt.bytes_across else "NOTHING copied",
                 "file": filed.name,
             }

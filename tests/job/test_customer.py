@@ -216,7 +216,7 @@ CLAIMS: dict[str, Evidence] = {
     ),
     r"We read part of its surface: all of it could be read\.": scanned(lambda one: not one.unreadable),
     r"We read part of its surface: 1 area could not be read\.": scanned(lambda one: len(one.unreadable) == 1),
-    r"We did what clears this up and read the drive again: nothing had got worse\.": all_of(
+    r"We cleared this up \(.+\) and read the drive again: nothing had got worse\.": all_of(
         has("way-out"), lambda state: len(state.old_drive_readings) > 1
     ),
     r"We chose a drive that fits your unit, going by what is known about both: .*\.": planned(),

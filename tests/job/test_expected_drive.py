@@ -17,7 +17,7 @@ from drivecare.reading.identity import DriveId, Identity
 from drivecare.reading.model import Drive
 from tests.job.carried import NEW, NOW, OLD, OPENING, assessment, data_route, empty_route, fact, filed, same_route
 
-BAY_7_MM = BuiltFor(form_factors=("2.5-inch",), protocols=("sata",))
+BAY_7_MM = BuiltFor(kind="bay", form_factors=("2.5-inch",), protocols=("sata",))
 IN_THAT_BAY = msgspec.structs.replace(OPENING, built_for=BAY_7_MM)
 
 

@@ -11,12 +11,29 @@ import pytest
 
 from drivecare.documents import Value
 from drivecare.job.customer import describe_odds, write_customer_page
+from drivecare.job.html_page import is_own_page, keep_numbers_whole, write_page
+from drivecare.job.job_state import load_job_state
+from drivecare.job.model import BuiltFor
 from drivecare.job.plots import draw_counts, draw_odds, draw_surface
-from drivecare.job.sheet import is_own_sheet, keep_numbers_whole, render_sheet, write_sheet
+from drivecare.job.sheet import render_sheet
 from drivecare.reading.model import Values
 from drivecare.risk.model import Chance
 from drivecare.transfer.files.bag import FileNote
-from tests.job.carried import OLD, assessment, bag, data_route, empty_route, fact, plan, same_route
+from tests.job.carried import (
+    NOW,
+    OLD,
+    OPENING,
+    READ_AGAIN_AT,
+    READ_AT,
+    assessment,
+    bag,
+    data_route,
+    empty_route,
+    fact,
+    filed,
+    plan,
+    same_route,
+)
 from tests.job.rich_case import HOSTILE, full, hostile, opened, refitted, scan, unfinished, usual
 
 
@@ -69,6 +86,43 @@ def test_everything_on_it_is_of_the_job(tmp_path: Path) -> None:
         "Gate: open",
     ):
         assert said in " ".join(text.split()), said
+
+
+def test_the_cable_that_was_changed_is_told_to_the_customer(tmp_path: Path) -> None:
+    before = assessment(OLD, "recheck", read_at=READ_AT)
+    after = msgspec.structs.replace(before, read_at=READ_AGAIN_AT)
+    way_out = fact("way-out", note="new SATA cable, read 100 GB")
+    state = opened(tmp_path, [fact("consent"), before, way_out, after])[1]
+    assert (
+        "We cleared this up (new SATA cable, read 100 GB) and read the drive again: nothing had got worse."
+        in write_customer_page(state).did
+    )
+
+
+def test_a_bay_is_not_the_customers_unit(tmp_path: Path) -> None:
+    opening = msgspec.structs.replace(
+        OPENING, host="bay-2.5-7", host_name="2.5-inch bay for drives up to 7 mm", built_for=BuiltFor(kind="bay")
+    )
+    state = load_job_state(filed(tmp_path, same_route(), opening=opening).read(), now=NOW)
+    told = write_customer_page(state)
+    assert "We found nothing wrong in what the drive in your unit records about itself." in told.wrong
+    assert "2.5-inch bay" not in " ".join((told.headline, *told.wrong, *told.did, *told.watch))
+
+
+def test_the_shops_half_counts_in_bytes_alone(tmp_path: Path) -> None:
+    html = render_sheet(opened(tmp_path, usual())[1])
+    shop = Page(re.sub(r"<svg.*?</svg>", "", html[html.index('<section class="shop') :], flags=re.DOTALL)).text
+    assert "64 of 1,048,576 bytes" in " ".join(shop.split())
+    assert re.findall(r"\d [kMGT]B\b", shop) == []
+
+
+def test_notes_of_the_job_stand_on_the_shops_half_alone(tmp_path: Path) -> None:
+    notes = [fact("note", note=f"call {number}: back on Monday") for number in range(5)]
+    html = render_sheet(opened(tmp_path, [*notes[:3], *usual()[:-1], *notes[3:]])[1])
+    customer, shop = html.split('<section class="shop')
+    assert "back on Monday" not in customer
+    assert re.findall(r"call (\d): back on Monday", Page("<section" + shop).text) == ["2", "3", "4"]
+    assert "2 more in the job's folder." in Page("<section" + shop).text
 
 
 def test_a_shut_gate_is_said_first_and_nothing_is_claimed(tmp_path: Path) -> None:
@@ -181,12 +235,12 @@ def test_only_a_sheet_as_it_was_written_is_our_own(tmp_path: Path) -> None:
     sheet, letter, link, edited = (
         tmp_path / name for name in ("sheet.html", "letter.html", "link.html", "edited.html")
     )
-    write_sheet(sheet, render_sheet(state), replace=False)
+    write_page(sheet, render_sheet(state), replace=False)
     letter.write_text("Dear Ann")
     link.symlink_to(sheet)
     edited.write_text(sheet.read_text().replace("Your unit keeps its own drive.", "Your unit keeps its drive."))
     others = (letter, link, edited, tmp_path, tmp_path / "none")
-    assert [is_own_sheet(path) for path in (sheet, *others)] == [True, *[False] * 5]
+    assert [is_own_page(path) for path in (sheet, *others)] == [True, *[False] * 5]
 
 
 def test_odds_are_never_none_and_never_all() -> None:
