@@ -27,6 +27,7 @@ from drivecare.cli.common import (
 )
 from drivecare.cli.completion import host_ids, jobs_and_facts, symptom_ids
 from drivecare.cli.job_screen import show_closing, show_export, show_facts, show_jobs, show_opening, show_timeline
+from drivecare.cli.label import label
 from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.cli.taking_back import COMMANDS
 from drivecare.cli.terminal import ask, notify, stdout_is_terminal
@@ -337,7 +338,7 @@ def close(
     finish(closing, show=lambda out: show_closing(out, folder.id, closing), as_json=as_json)
 
 
-for command in COMMANDS:
+for command in (label, *COMMANDS):
     job.add_command(command)
 
 

@@ -218,11 +218,13 @@ def _plug_notes(host: Host) -> Iterator[str]:
 def _use_notes(swap: Swap) -> Iterator[str]:
     recording = swap.host.recording
     kinds = {"hdd", "ssd"} if recording is None else set(recording.kinds)
+    strict = recording is not None and recording.shingled != "ok" and "hdd" in kinds
     if recording is not None and len(kinds) == 1:
-        yield f"{'a hard drive' if 'hdd' in kinds else 'a solid-state drive'} only: {recording.why}"
+        reason = "" if strict else f": {recording.why}"
+        yield f"{'a hard drive' if 'hdd' in kinds else 'a solid-state drive'} only{reason}"
     if recording is None and not _is_card(swap.host):
         yield "a hard drive should not be shingled (SMR): it stalls under steady writing"
-    if recording is not None and recording.shingled != "ok" and "hdd" in kinds:
+    if recording is not None and strict:
         demand = "must" if recording.shingled == "refuse" else "should"
         yield f"a hard drive {demand} not be shingled (SMR): {recording.why}"
     if recording is not None and recording.sustained_mb_s is not None:

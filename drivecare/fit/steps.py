@@ -124,7 +124,10 @@ def _array_steps(host: Host) -> Iterator[str]:
 def _move(host: Host, source: ReplacedDrive | None, job: str) -> Iterator[str]:
     """The steps that move the content, in the way the unit needs."""
     kind = host.moving.kind
-    detach = f"Power off the dock, detach the old drive and label it: drivecare job record {job} detached."
+    detach = (
+        f"Power off the dock, detach the old drive and label it (drivecare job label {job}); record that: "
+        f"drivecare job record {job} detached."
+    )
     if kind == "sector-copy":
         yield (
             f"Attach both drives to the bench machine, nothing mounted: drivecare copy OLD NEW --job {job}. The copy "

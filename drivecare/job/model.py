@@ -39,6 +39,7 @@ FactName = Literal[
     "chain-mended",
     "note",
 ]
+DriveRole = Literal["old", "new"]
 OldDriveFate = Literal["returned", "kept", "destroyed"]
 CopyKind = Literal["image", "bag"]
 WaitsFor = Literal["customer", "part", "copy", "bench"]
@@ -369,6 +370,24 @@ class Export(Value, frozen=True, kw_only=True):
     files: tuple[str, ...]
     with_images: bool
     left_out: tuple[LeftOut, ...] = ()
+
+
+class DriveLabel(Value, frozen=True, kw_only=True):
+    """What stands on one drive's label; null where it is not known. `size`: as on the drive's own label."""
+
+    role: DriveRole
+    model: str | None = None
+    serial: str | None = None
+    size: str | None = None
+
+
+class DriveLabels(Value, frozen=True, kw_only=True):
+    """The labels of a job's drives as they were written."""
+
+    schema: Literal["drivecare/labels-1"] = "drivecare/labels-1"
+    job: str
+    path: str
+    labels: tuple[DriveLabel, ...]
 
 
 class Handover(Value, frozen=True, kw_only=True):

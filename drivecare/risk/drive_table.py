@@ -154,8 +154,9 @@ class FaultListener(Protocol):
 
 def with_commas(lines: Iterable[str | None], separator: str) -> Iterator[str | None]:
     """Put commas between the cells of every line; one that is not valid CSV is left as it is, to be named."""
-    for line in lines:
-        yield line if line is None or separator == "," else _with_commas(line, separator)
+    if separator == ",":
+        return iter(lines)
+    return (None if line is None else _with_commas(line, separator) for line in lines)
 
 
 def _with_commas(line: str, separator: str) -> str:

@@ -46,6 +46,7 @@ DOCUMENTS: dict[str, str] = {
     "next-1": "drivecare.job.model:NextStep",
     "gate-1": "drivecare.job.model:Gate",
     "handover-1": "drivecare.job.model:Handover",
+    "labels-1": "drivecare.job.model:DriveLabels",
     "export-1": "drivecare.job.model:Export",
     "demo-1": "drivecare.cli.demo:Demo",
     "doctor-1": "drivecare.work.check_up:Checkup",

@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 from tests.cli.test_job import drivecare
-from tests.job.carried import filed, same_route
+from tests.job.carried import data_route, filed, same_route
 from tests.job.rich_case import unfinished
 
 
@@ -38,3 +38,16 @@ def test_a_shut_gate_is_no_hindrance_and_is_said(tmp_path: Path) -> None:
 def test_a_folder_that_is_not_there_is_said(tmp_path: Path) -> None:
     filed(tmp_path / "jobs", same_route())
     assert drivecare("handover", "1042", "--output", "/nonexistent/x.html", jobs=tmp_path / "jobs").returncode == 3
+
+
+def test_labels_lie_in_the_job_and_can_be_written_again_unless_somebody_changed_them(tmp_path: Path) -> None:
+    job = filed(tmp_path, data_route())
+    page = job.path / "labels.html"
+    for _ in range(2):
+        done = drivecare("job", "label", "1042", jobs=tmp_path)
+        assert (done.returncode, done.stderr) == (0, "")
+        assert done.stdout == f"{page}   old KX25-00417, new PM6-311842\n"
+    page.write_text(page.read_text().replace("OLD", "MINE"))
+    assert drivecare("job", "label", "1042", jobs=tmp_path).returncode == 22
+    assert "MINE" in page.read_text()
+    assert drivecare("gate", "1042", jobs=tmp_path).returncode in (0, 40)  # the page is none of the job's results

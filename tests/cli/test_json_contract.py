@@ -116,6 +116,7 @@ CASES = [
     ("gate 1042 --jobs d/jobs", 0, "gate-1"),
     ("gate 7 --jobs d/jobs", 40, "gate-1"),
     ("handover 1042 --jobs d/jobs", 0, "handover-1"),
+    ("job label 1042 --jobs d/jobs", 0, "labels-1"),
     ("job withdraw 1042 2 --note wrong --jobs d/jobs", 0, "withdrawal-1"),
     ("job change 1042 --reference blue --jobs d/jobs", 0, "change-1"),
     ("job move 1042 3 7 --note wrong --jobs d/jobs", 0, "withdrawal-1"),

@@ -62,6 +62,15 @@ def test_an_old_drive_larger_than_the_unit_takes_is_searched_for_by_its_size_alo
     assert "the old drive is larger than this unit takes by its profile: ask before you order" in ordered.notes
 
 
+def test_a_reason_for_two_demands_is_given_once() -> None:
+    (recorder,) = [unit for unit in HOSTS if unit.id == "oskarne-tidewatch-5"]
+    notes = order(recorder).notes
+    assert "a hard drive only" in notes
+    assert [note for note in notes if "records two programmes" in note] == [
+        "a hard drive must not be shingled (SMR): it records two programmes and plays a third without a pause"
+    ]
+
+
 def test_nothing_tried_is_not_nothing_fits() -> None:
     plan = make_plan(host(), [], reading=old_drive())
     assert (exit_code(plan), plan.candidates) == (31, ())
