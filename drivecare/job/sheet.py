@@ -167,8 +167,7 @@ def _sheet_values(job: JobState, shop: str | None) -> dict[str, Any]:
         "bag_losses": _bag_losses(proof.bag.document) if proof.bag is not None else [],
         "areas": _area_rows(job) if copied else [],
         "cautions": (plan.cautions if plan is not None and job.route != "same-drive" else ()) or CAUTIONS,
-        "facts": [fact.document for fact in job.facts if fact.document.fact != "note"],
-        "notes": [fact.document for fact in job.facts_named("note")],
+        "facts": sorted((fact.document for fact in job.facts), key=lambda fact: fact.fact == "note"),  # notes are kept
         "format_time": format_time,
     }
 

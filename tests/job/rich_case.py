@@ -184,7 +184,9 @@ def full() -> list[Value]:
         msgspec.structs.replace(fact("detached"), fact="unreadable", about=f"{area.offset}+{area.length}", note=note)
         for area in areas[:20]
     ]
-    return [fact("consent", note=note), old, old, made, new, to_image, from_image, scan(), *told, fact("detached")]
+    notes = [fact("note", note=f"call {number}: {note}") for number in range(4)]
+    read = [fact("consent", note=note), old, old, made, new]
+    return [*read, to_image, from_image, scan(), *told, *notes, fact("detached")]
 
 
 def hostile() -> list[Value]:

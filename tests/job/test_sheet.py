@@ -122,7 +122,6 @@ def test_notes_of_the_job_stand_on_the_shops_half_alone(tmp_path: Path) -> None:
     customer, shop = html.split('<section class="shop')
     assert "back on Monday" not in customer
     assert re.findall(r"call (\d): back on Monday", Page("<section" + shop).text) == ["2", "3", "4"]
-    assert "2 more in the job's folder." in Page("<section" + shop).text
 
 
 def test_a_shut_gate_is_said_first_and_nothing_is_claimed(tmp_path: Path) -> None:
