@@ -9,7 +9,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drivecare.cli.common import PATH, all_jobs, file_result, filing_folder, finish, job_options, json_option, machine
+from drivecare.cli.common import (
+    PATH,
+    all_jobs,
+    file_result,
+    filing_folder,
+    finish,
+    full_option,
+    job_options,
+    json_option,
+    machine,
+)
 from drivecare.cli.completion import drives_and_files
 from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.cli.terminal import notify, read_pasted
@@ -19,7 +29,7 @@ if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
     from drivecare.reading.model import Reading
     from drivecare.record.port import FiledJob
-    from drivecare.work.assess import AssessedReading, AssessOutcome
+    from drivecare.work.assess import AssessedReading, AssessOutcome, AssessRequest
 
 
 @click.command(
@@ -39,6 +49,7 @@ if TYPE_CHECKING:
 )
 @click.option("--save", type=PATH, help="Save the reading to this file.")
 @overwrite_option
+@full_option
 @click.option("--explain", is_flag=True, help="Show how the verdict was reached, with every source.")
 @job_options
 @json_option
@@ -50,6 +61,7 @@ def assess(
     transport: str | None,
     save: Path | None,
     overwritable: tuple[str, ...],
+    full: bool,
     explain: bool,
     job: str | None,
     jobs: Path | None,
@@ -86,7 +98,7 @@ def assess(
     outcomes = assess_sources(request, bench)
     document = document_of(request, outcomes)
     keep = _list_what_to_keep(outcomes, save, folder, replace=replace)
-    show = partial(_show_outcomes, outcomes=outcomes, explained=explain)
+    show = partial(_show_outcomes, request=request, outcomes=outcomes, full=full, explained=explain)
     finish(document, show=show, as_json=as_json, exit_code=document.exit_code, keep=tuple(keep), after=folder)
 
 
@@ -106,21 +118,32 @@ def _list_what_to_keep(
             yield partial(file_result, folder, outcome.assessment)
 
 
-def _show_outcomes(out: Screen, *, outcomes: Sequence[AssessOutcome], explained: bool) -> None:
+def _show_outcomes(
+    out: Screen, *, request: AssessRequest, outcomes: Sequence[AssessOutcome], full: bool, explained: bool
+) -> None:
+    """One drive on a screen; several as a table, in full one after the other."""
+    from drivecare.cli.assessment_screen import show_many
+    from drivecare.work.assess import list_sources
+
+    if len(outcomes) > 1 and not (full or explained):
+        show_many(out, list_sources(request, outcomes))
+        return
     for index, outcome in enumerate(outcomes):
         if index:
             out.print_lines(("", "-" * 80, ""))
-        _show_outcome(out, outcome, explained=explained)
+        _show_outcome(out, outcome, full=full or explained, explained=explained, in_job=request.folder is not None)
 
 
-def _show_outcome(out: Screen, outcome: AssessedReading | DriveCareError, *, explained: bool) -> None:
+def _show_outcome(
+    out: Screen, outcome: AssessedReading | DriveCareError, *, full: bool, explained: bool, in_job: bool
+) -> None:
     from drivecare.cli.assessment_screen import show_assessment
     from drivecare.risk.explain import explain
 
     if isinstance(outcome, DriveCareError):
-        out.print(f"NOT READ  {outcome.message()}", soft_wrap=True)
+        out.print_wrapped(outcome.message(), first="NOT READ  ")
         return
-    show_assessment(out, outcome.assessment)
+    show_assessment(out, outcome.assessment, full=full, in_job=in_job)
     if explained:
         out.print_lines(("", "How this came about"))
         as_new = outcome.assessment.sale == "new"

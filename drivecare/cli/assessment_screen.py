@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from drivecare.cli.describe import describe_drive
 from drivecare.clock import parse_timestamp
-from drivecare.format import format_value
+from drivecare.format import clip_text, format_count, format_value, join_and
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
     from drivecare.risk.model import Assessment, Chance, Finding
+    from drivecare.work.assess import AssessedSource
 
 STYLES = {
     "refit": "bold green",
@@ -35,28 +38,90 @@ QUIET = {
 _WIDTHS = (45, 9, 7, 8)  # of the label, now, limit, asks for
 _INDENT = "  "
 _LBAS_SHOWN = 4
+_LONGEST_NAME, _BESIDE_NAME = 30, 13  # in the table of several drives: of the drive, of its verdict and the gaps
+MOST_FINDINGS = 3  # in the short form
+WORST_FIRST = ("evacuate", "replace", "unproven", "not read", "recheck", "refit")  # as the exit code of several drives
 
 
-def show_assessment(out: Screen, assessment: Assessment) -> None:
-    """Print one assessment."""
+def show_assessment(out: Screen, assessment: Assessment, *, full: bool, in_job: bool = False) -> None:
+    """Print one assessment: so that it fits a small terminal, or in `full`. In a job its own next step follows."""
     _show_heading(out, assessment)
     out.print()
     _show_verdict(out, assessment)
     out.print()
-    _show_evidence(out, assessment)
+    _show_evidence(out, assessment, full=full)
     for sighting in assessment.sightings:
         out.print_wrapped(sighting.text, first=_INDENT)
     out.print()
-    out.print_wrapped(_describe_chance(assessment.failure_12_months))
+    out.print_wrapped(_describe_chance(assessment.failure_12_months, full=full))
+    if full:
+        _show_background(out, assessment)
+    else:
+        out.print_wrapped(f"More with --full: {join_and(_left_out(assessment))}.")
+    steps = assessment.next_steps if full else assessment.next_steps[:1]
+    if steps and not in_job:
+        out.print()
+        if full:
+            _show_points(out, "Next:", steps)
+        else:
+            out.print_wrapped(f"Next: {steps[0]}")
+
+
+def show_many(out: Screen, sources: Sequence[AssessedSource]) -> None:
+    """Print several drives, one to a line, the worst first, and how many there are of each."""
+    from drivecare.cli.screen import WIDEST
+
+    ranks = {verdict: rank for rank, verdict in enumerate(WORST_FIRST)}
+    ordered = sorted(sources, key=lambda source: ranks[source.verdict or "not read"])
+    names = [clip_text(_name_source(source), _LONGEST_NAME) for source in ordered]
+    room = min(out.width, WIDEST) - max(map(len, names)) - _BESIDE_NAME
+    rows = [("verdict", "drive", "most telling")]
+    for source, name in zip(ordered, names, strict=True):
+        rows.append((source.verdict or "NOT READ", name, clip_text(_most_telling(source), max(room, 12))))
+    out.print_table(rows, heading=True)
+    count: Counter[str] = Counter(source.verdict or "not read" for source in sources)
+    counts = ", ".join(f"{count[verdict]} {verdict}" for verdict in WORST_FIRST if count[verdict])
+    out.print_lines(("", f"{format_count(len(sources), 'drive')}: {counts}"))
+
+
+def _name_source(source: AssessedSource) -> str:
+    drive = source.assessment.drive if source.assessment is not None else None
+    return " ".join(filter(None, (drive.model, drive.serial))) if drive and drive.model else Path(source.path).name
+
+
+def _most_telling(source: AssessedSource) -> str:
+    """The strongest finding with its number; without one what the verdict says, or why the drive was not read."""
+    if source.assessment is None:
+        return (source.error or "").removeprefix(f"{source.path}: ").partition(". ")[0]
+    finding = next((finding for finding in source.assessment.findings if finding.severity != "note"), None)
+    if finding is None:
+        return source.assessment.headline
+    describe = _percent if finding.signal == "estimate" else format_value
+    return f"{finding.label}: {describe(finding.observed)}"
+
+
+def _left_out(assessment: Assessment) -> list[str]:
+    """What the short form leaves out."""
+    counting = sum(finding.severity != "note" for finding in assessment.findings)
+    counts = (
+        (counting - MOST_FINDINGS, "more finding", "more findings"),
+        (len(assessment.findings) - counting, "remark", "remarks"),
+        (len(assessment.unit), "sign of what its unit did", "signs of what its unit did"),
+        (len(assessment.limits), "limit of this reading", "limits of this reading"),
+    )
+    listed = [format_count(count, noun, plural) for count, noun, plural in counts if count > 0]
+    return [*(["why each counts"] if counting else []), *listed, "the figure's basis"]
+
+
+def _show_background(out: Screen, assessment: Assessment) -> None:
+    """What the full form says besides: endurance, the unit, what this reading cannot tell."""
     if assessment.endurance is not None:
         out.print_wrapped(f"Rated endurance: {assessment.endurance.text}")
-    out.print()
     if assessment.unit:
-        _show_points(out, "About the unit it came from:", (sign.text for sign in assessment.unit))
         out.print()
-    _show_points(out, "This reading cannot tell:", assessment.limits)
+        _show_points(out, "About the unit it came from:", (sign.text for sign in assessment.unit))
     out.print()
-    _show_points(out, "Next:", assessment.next_steps)
+    _show_points(out, "This reading cannot tell:", assessment.limits)
 
 
 def _show_heading(out: Screen, assessment: Assessment) -> None:
@@ -96,15 +161,19 @@ def _show_verdict(out: Screen, assessment: Assessment) -> None:
         out.print_wrapped(f"Way out: {assessment.way_out}", first=" " * (len(verdict) + 2))
 
 
-def _show_evidence(out: Screen, assessment: Assessment) -> None:
+def _show_evidence(out: Screen, assessment: Assessment, *, full: bool) -> None:
     """What counts against the drive in a table, then what is worth a note, what is zero, and its own verdict."""
     counting = [finding for finding in assessment.findings if finding.severity != "note"]
     if counting:
         _show_row(out, "what the drive shows", "now", "limit", "asks for")
     else:
         out.print_wrapped("The drive shows nothing that counts against it.", first=_INDENT)
-    for finding in counting:
-        _show_finding(out, finding)
+    for finding in counting if full else counting[:MOST_FINDINGS]:
+        _show_finding(out, finding, full=full)
+    if not full:
+        if assessment.verdict == "refit":
+            out.print_wrapped("A clean reading means the base rate, not safety.", first=_INDENT)
+        return
     notes = [_describe_note(finding) for finding in assessment.findings if finding.severity == "note"]
     zero = [words for name, words in QUIET.items() if getattr(assessment.values, name) == 0]
     own_verdict = (assessment.drive_says_words or "none").rstrip(".")
@@ -122,16 +191,19 @@ def _show_row(out: Screen, label: str, now: str, limit: str, severity: str) -> N
     out.print_row(label, now, limit, severity, widths=_WIDTHS, indent=_INDENT)
 
 
-def _show_finding(out: Screen, finding: Finding) -> None:
-    """The numbers in a row, and below it why they count; a long observation goes there too."""
+def _show_finding(out: Screen, finding: Finding, *, full: bool) -> None:
+    """The numbers in a row, and in `full` why they count below it; a long observation goes there too."""
     describe = _percent if finding.signal == "estimate" else format_value
     now, limit = describe(finding.observed), describe(finding.limit)
     too_long = len(now) > _WIDTHS[1]
     sentences = [part.rstrip(".") for part in (now if too_long else "", finding.detail, finding.why) if part]
     reasons = ". ".join(sentence[0].upper() + sentence[1:] for sentence in sentences)
     _show_row(out, finding.label, "" if too_long else now, limit, finding.severity)
-    source = ": ".join(filter(None, (finding.source_kind, finding.source_name)))
-    out.print_wrapped(f"{reasons} ({source}).", first=_INDENT * 3)
+    if full:
+        source = ": ".join(filter(None, (finding.source_kind, finding.source_name)))
+        out.print_wrapped(f"{reasons} ({source}).", first=_INDENT * 3)
+    elif observed := ". ".join(part.rstrip(".") for part in (now if too_long else "", finding.detail) if part):
+        out.print_wrapped(f"{observed[0].upper()}{observed[1:]}.", first=_INDENT * 3)
 
 
 def _describe_lbas(assessment: Assessment) -> str:
@@ -153,10 +225,11 @@ def _percent(share: int | float | str | None) -> str:
     return f"{percent:.0f} %" if 10 <= percent < 99.5 else f"{percent:.1f} %"
 
 
-def _describe_chance(chance: Chance) -> str:
+def _describe_chance(chance: Chance, *, full: bool) -> str:
     start = "Chance of failing within 12 months:"
     if chance.estimate is None:
-        return f"{start} no figure. {chance.basis[:1].upper()}{chance.basis[1:].rstrip('.')}."
+        basis = f" {chance.basis[:1].upper()}{chance.basis[1:].rstrip('.')}." if full else ""
+        return f"{start} no figure.{basis}"
     between = ""
     if chance.low is not None:
         models = "4 in 5 models lie between" if chance.basis.startswith("measured") else "somewhere between"
@@ -164,6 +237,8 @@ def _describe_chance(chance: Chance) -> str:
     text = f"{start} {_percent(chance.estimate)}{between}."
     if chance.clean is not None and chance.clean != chance.estimate:
         text += f" The same drive with nothing to show: {_percent(chance.clean)}."
+    if not full:
+        return text
     if chance.unmeasured:
         text += f" Not measured: {', '.join(chance.unmeasured)}."
     return f"{text} Basis, {chance.basis.rstrip('.')}."

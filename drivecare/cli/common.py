@@ -35,6 +35,9 @@ PATH = click.Path(readable=False, path_type=Path)
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Print one JSON document on stdout.")
 
+# What a screen of 80 by 24 has no room for; everything is in --json too.
+full_option = click.option("--full", is_flag=True, help="Show everything, on as many lines as it takes.")
+
 # Named in the refusal of work/load_guard.py, which every command that loads a drive asks first.
 allow_load_option = click.option(
     "--allow-load", metavar="SERIAL", help="Put load on a drive that is losing data anyway: type its serial number."

@@ -131,7 +131,7 @@ def _finish_copy(request: CopyRequest, receipt: Receipt, unkept: ReceiptNotKept 
         if unkept is None:
             out.print(f"receipt: {request.receipt_path}", soft_wrap=True)
         if twins:
-            out.print(_DETACH)
+            out.print_wrapped(_DETACH)
 
     if twins and as_json:
         notify(_DETACH)

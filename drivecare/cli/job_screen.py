@@ -61,7 +61,7 @@ def show_standing(out: Screen, job: JobState, step: NextStep) -> None:
 
 def show_opening(out: Screen, opening: Opening, folder: Path) -> None:
     """The job as it was opened, and the advice for its symptoms."""
-    out.print(f"Job {opening.id} opened for {opening.host_name} in {folder}", soft_wrap=True)
+    out.print_wrapped(f"Job {opening.id} opened for {opening.host_name} in {folder}", indent=2)
     _show_advice_list(out, opening.advice)
 
 

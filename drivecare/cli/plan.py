@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drivecare.cli.common import PATH, finish, job_options, job_state, json_option, leading_job, machine
+from drivecare.cli.common import PATH, finish, full_option, job_options, job_state, json_option, leading_job, machine
 from drivecare.cli.completion import drives_and_files, host_ids, symptom_ids
 from drivecare.cli.terminal import notify
 from drivecare.format import Excerpt
@@ -86,6 +86,7 @@ class PlanCommand(click.Command):
     shell_complete=symptom_ids,
 )
 @click.option("--order", "only_order", is_flag=True, help="Print only the order list, to paste into a shop or a mail.")
+@full_option
 @job_options
 @json_option
 @click.pass_context
@@ -101,6 +102,7 @@ def plan(
     migration: MigrationKind | None,
     symptom: str | None,
     only_order: bool,
+    full: bool,
     job: str | None,
     jobs: Path | None,
     as_json: bool,
@@ -133,10 +135,9 @@ def plan(
         symptom=symptom,
         job=None if folder is None else folder.id,
     )
-    if state is not None:
-        request = complete_from_job(request, state)
+    request = request if state is None else complete_from_job(request, state)
     document = plan_replacement(replace(request, stock=_load_stock(request.stock_path)), machine(ctx))
-    show = partial(show_order_list if only_order else show_plan, plan=document)
+    show = partial(show_order_list, plan=document) if only_order else partial(show_plan, plan=document, full=full)
     filed_in = None if state is not None and _is_worse(document, state) else folder
     finish(document, show=show, as_json=as_json, exit_code=exit_code(document), folder=filed_in, after=folder)
 

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import islice
 from typing import TYPE_CHECKING
+
+from drivecare.format import format_count, join_and
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
@@ -12,6 +15,7 @@ if TYPE_CHECKING:
 _FITS_WORDS = {"yes": ("fits", "bold green"), "unknown": ("may fit", "bold yellow"), "no": ("no", "dim")}
 _REASON_INDENT = 13
 _ORDER_INDENT = 15
+_MOST_IN_SHORT, _MOST_REASONS = 3, 3  # candidates in the short form, and reasons of the first
 _MOST_SHOWN = 60  # those that fit come first
 _MOVES = {
     "sector-copy": "Content moves by sector copy.",
@@ -20,15 +24,53 @@ _MOVES = {
 }
 
 
-def show_plan(out: Screen, plan: Plan) -> None:
-    """Print a plan."""
-    from drivecare.fit.plan import RANKING_RULE
-
+def show_plan(out: Screen, plan: Plan, *, full: bool) -> None:
+    """Print a plan: which drive to fit, so that it fits a small terminal, or in `full` with every reason and step."""
     out.print(f"{plan.host_name}   label {plan.label}", style="bold", soft_wrap=True)
     out.print_wrapped(f"{_MOVES[plan.migration]} {_describe_old_drive(plan)}")
     if plan.symptom is not None:
         _show_likely_cause(out, plan.symptom)
     out.print()
+    if full:
+        _show_all(out, plan)
+    else:
+        _show_best(out, plan)
+
+
+def _show_best(out: Screen, plan: Plan) -> None:
+    """The best candidates with their ranking, how many there are of the others, what to fit or order, the mains."""
+    possible = [candidate for candidate in plan.candidates if candidate.fits != "no"]
+    for candidate in possible[:_MOST_IN_SHORT]:
+        _show_title(out, candidate)
+        for reason in islice(_reasons(candidate), _MOST_REASONS) if candidate is possible[0] else ():
+            out.print_wrapped(reason, first=" " * _REASON_INDENT, indent=_REASON_INDENT + 2)
+    others = (
+        (len(possible) - _MOST_IN_SHORT, "more may fit", "more may fit"),
+        (len(plan.candidates) - len(possible), "does not fit", "do not fit"),
+    )
+    counts = [format_count(count, words, plural) for count, words, plural in others if count > 0]
+    if counts:
+        out.print(f"    {join_and(counts)}")
+    if plan.candidates:
+        out.print()
+    if plan.cautions:
+        out.print_wrapped(plan.cautions[0])
+    steps, cautions = format_count(len(plan.steps), "step"), format_count(len(plan.cautions) - 1, "more caution")
+    out.print_wrapped(f"More with --full: every check with its source, the order list, {steps}, {cautions}.")
+    out.print()
+    chosen = plan.chosen_drive
+    if chosen is not None:
+        out.print_wrapped(f"Fit {_candidate_title(chosen)}", style="bold")
+        return
+    out.print_wrapped(_advise_on_candidates(plan), style="bold")
+    if plan.order is not None:
+        out.print_wrapped(f"To order: {plan.order.search}   (all that a supplier must be told: --order)", indent=2)
+
+
+def _show_all(out: Screen, plan: Plan) -> None:
+    """Every candidate with its reasons, the checks of the one to fit, the order list, cautions and steps."""
+    from drivecare.fit.plan import RANKING_RULE
+
     if len(plan.candidates) > 1:
         out.print(RANKING_RULE, style="dim")
     for candidate in plan.candidates[:_MOST_SHOWN]:
@@ -70,11 +112,15 @@ def _show_likely_cause(out: Screen, advice: Advice) -> None:
 
 
 def _show_candidate(out: Screen, candidate: JudgedCandidate) -> None:
+    _show_title(out, candidate)
+    for reason in _reasons(candidate):
+        out.print_wrapped(reason, first=" " * _REASON_INDENT, indent=_REASON_INDENT + 2)
+
+
+def _show_title(out: Screen, candidate: JudgedCandidate) -> None:
     words, style = _FITS_WORDS[candidate.fits]
     rank = "" if candidate.rank is None else f"{candidate.rank}"
     out.print_parts((f"{rank:>3} ", ""), (f"{words:8}", style), (" ", ""), (_candidate_title(candidate), "bold"))
-    for reason in _reasons(candidate):
-        out.print_wrapped(reason, first=" " * _REASON_INDENT, indent=_REASON_INDENT + 2)
 
 
 def _candidate_title(candidate: JudgedCandidate) -> str:
@@ -111,7 +157,7 @@ def _advise_on_candidates(plan: Plan) -> str:
         return "One may fit: find out what is missing and enter it in the stock list or with --fact."
     if plan.candidates:
         return "None of these fits. Try others: --stock STOCK.csv or --candidate DRIVE"
-    return "No drive was tried. Order by the list below, or try what you have: --stock STOCK.csv or --candidate DRIVE"
+    return "No drive was tried. Order one, or try what you have: --stock STOCK.csv or --candidate DRIVE"
 
 
 # ------------------------------------------------------------------------------------------------------- order list

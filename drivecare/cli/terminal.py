@@ -11,7 +11,9 @@ from __future__ import annotations
 import contextlib
 import io
 import os
+import shutil
 import sys
+import textwrap
 from contextlib import AbstractContextManager
 from typing import IO, TYPE_CHECKING, Any, Protocol, TextIO, cast
 
@@ -78,8 +80,16 @@ def console() -> Screen:
 
 
 def notify(sentence: str) -> None:
-    """Print one line on stderr, beside the result."""
-    click.echo(visible(sentence), err=True)
+    """Print one line on stderr, beside the result; at a terminal it is broken between words only."""
+    click.echo(_fit(visible(sentence)), err=True)
+
+
+def _fit(sentence: str) -> str:
+    """Break a sentence between words where stderr is a terminal; a path that is too long stays whole."""
+    if not sys.stderr.isatty():
+        return sentence
+    width = max(shutil.get_terminal_size().columns, 20)
+    return textwrap.fill(sentence, width, break_long_words=False, break_on_hyphens=False)
 
 
 def ask(question: str) -> str:
@@ -88,7 +98,7 @@ def ask(question: str) -> str:
     Raises NotAnswered if they break it off or there is nobody to answer.
     """
     try:
-        answer: str = click.prompt(visible(question), default="", show_default=False, err=True)
+        answer: str = click.prompt(_fit(visible(question)), default="", show_default=False, err=True)
     except click.Abort as error:
         raise NotAnswered("the question was not answered, so nothing was done") from error
     return answer.strip()

@@ -95,11 +95,16 @@ def _find_elsewhere(request: AssessRequest, drives: Sequence[Drive]) -> tuple[Fi
 def document_of(request: AssessRequest, outcomes: Sequence[AssessOutcome]) -> Assessment | Assessments:
     """The assessment of the one drive, or the document of several. Raises the error of the only one."""
     if len(outcomes) > 1:
-        return Assessments(assessments=tuple(map(_source_entry, request.sources, outcomes)))
+        return Assessments(assessments=list_sources(request, outcomes))
     (outcome,) = outcomes
     if isinstance(outcome, DriveCareError):
         raise outcome
     return outcome.assessment
+
+
+def list_sources(request: AssessRequest, outcomes: Sequence[AssessOutcome]) -> tuple[AssessedSource, ...]:
+    """Name each outcome by its source, in the order given."""
+    return tuple(map(_source_entry, request.sources, outcomes))
 
 
 def _source_entry(source: str, outcome: AssessOutcome) -> AssessedSource:

@@ -40,7 +40,7 @@ def reports(tmp_path: Path) -> Path:
 
 
 def test_a_drive_that_is_losing_data(reports: Path) -> None:
-    ran = run(assess, reports / "failing-drive.txt")
+    ran = run(assess, reports / "failing-drive.txt", "--full")
     assert ran.exit_code == 12
     assert ran.out.startswith(
         "Kestrel KD-500   serial KX25-00417   firmware K2.07\n"
@@ -75,12 +75,12 @@ def test_the_first_addresses_of_many(tmp_path: Path) -> None:
     rows = "".join(f"  {number}  {1000 + number}  21900\n" for number in range(6))
     path = tmp_path / "pending.txt"
     path.write_text(sata(serial="P1") + "\nPending Defects log (GP Log 0x0c)\nIndex LBA Hours\n" + rows)
-    ran = run(assess, path)
+    ran = run(assess, path, "--full")
     assert "Its logs name as unreadable: LBA 1,000; 1,001; 1,002; 1,003 and 2 more" in ran.out
 
 
 def test_a_drive_with_nothing_to_show_is_the_base_rate_and_no_more(reports: Path) -> None:
-    ran = run(assess, reports / "new-drive.txt")
+    ran = run(assess, reports / "new-drive.txt", "--full")
     assert ran.exit_code == 0
     assert "REFIT" in ran.out
     assert "At zero: replaced sectors, waiting sectors" in ran.out

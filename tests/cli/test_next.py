@@ -94,7 +94,7 @@ def test_the_job_of_the_environment_counts_for_every_command(shop: Path, monkeyp
     run(machine, "job", "record", "consent", "--note", "signed")
     run(machine, "assess", "/dev/sdx")
     run(machine, "plan")
-    assert run(machine, "gate").startswith("Gate SHUT   job 1042")
+    assert "\nGate SHUT   job 1042" in run(machine, "gate")
     assert run(machine, "job", "show").startswith("Job 1042 ")
     kinds = [file.kind for file in FolderRecord(root=shop / "jobs").job("1042").result_files()]
     assert kinds == ["opening", "fact", "reading", "assessment", "plan"]

@@ -70,7 +70,8 @@ class Terminal:
 
     def type(self, prompt: str, words: str) -> None:
         """Type a line once the prompt stands at the end of the screen."""
-        self._wait(lambda: self.screen[self._seen :].endswith(prompt), f"no {prompt!r}")
+        flat = " ".join(prompt.split())
+        self._wait(lambda: " ".join(self.screen[self._seen :].split()).endswith(flat), f"no {prompt!r}")
         self._seen = len(self.screen)
         os.write(self._ours, f"{words}\n".encode())
 

@@ -28,7 +28,7 @@ IN_JOB = ("--job", "1042", "--jobs", "jobs")
 # The command, and words of its result.
 COMMANDS: dict[str, tuple[tuple[str | Path, ...], str]] = {
     "assess": (("assess", OLD, *IN_JOB), "EVACUATE"),
-    "assess several": (("assess", OLD, NEW, *IN_JOB), "EVACUATE"),
+    "assess several": (("assess", OLD, NEW, *IN_JOB), "evacuate"),
     "plan": (("plan", "--host", "CH-2103", "--reading", OLD, "--stock", STOCK, *IN_JOB), "Petrel PM-500"),
     "readscan": (("readscan", "drive.img", *IN_JOB), "READABLE"),
     "selftest": (("selftest", "/dev/sda", *IN_JOB), "NO FAULT FOUND"),
