@@ -38,15 +38,18 @@ def show_plan(out: Screen, plan: Plan, *, full: bool) -> None:
 
 
 def _show_best(out: Screen, plan: Plan) -> None:
-    """The best candidates with their ranking, how many there are of the others, what to fit or order, the mains."""
+    """The best candidates, or why none fits; how many there are of the others, what to fit or order, the mains."""
     possible = [candidate for candidate in plan.candidates if candidate.fits != "no"]
-    for candidate in possible[:_MOST_IN_SHORT]:
+    listed = (possible or plan.candidates)[:_MOST_IN_SHORT]
+    for candidate in listed:
         _show_title(out, candidate)
-        for reason in islice(_reasons(candidate), _MOST_REASONS) if candidate is possible[0] else ():
+        most = 1 if not possible else _MOST_REASONS if candidate is listed[0] else 0
+        for reason in islice(_reasons(candidate), most):
             out.print_wrapped(reason, first=" " * _REASON_INDENT, indent=_REASON_INDENT + 2)
+    refused = len(plan.candidates) - len(possible or listed)
     others = (
         (len(possible) - _MOST_IN_SHORT, "more may fit", "more may fit"),
-        (len(plan.candidates) - len(possible), "does not fit", "do not fit"),
+        (refused, "does not fit" if possible else "more does not fit", "do not fit" if possible else "more do not fit"),
     )
     counts = [format_count(count, words, plural) for count, words, plural in others if count > 0]
     if counts:

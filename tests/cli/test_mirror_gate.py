@@ -38,7 +38,7 @@ def gate_item(jobs: Path, name: str) -> Any:
 
 @pytest.mark.promise(5)
 def test_a_small_drive_opens_no_gate(tmp_path: Path) -> None:
-    done = plan_for_the_mirror(tmp_path, str(HALF_TB))
+    done = plan_for_the_mirror(tmp_path, str(HALF_TB), "--full")
     assert done.returncode == 30
     screen = " ".join(done.stdout.split())
     assert "the unit would not rebuild onto it" in screen
@@ -46,6 +46,10 @@ def test_a_small_drive_opens_no_gate(tmp_path: Path) -> None:
     assert "The member left holds all of the customer's data now: ask for a backup before the rebuild." in screen
     item = gate_item(tmp_path, "plan")
     assert (item["holds"], item["evidence"]) == (False, "no drive in it certainly fits")
+
+
+def test_the_short_form_says_why_none_fits(tmp_path: Path) -> None:
+    assert "the unit would not rebuild onto it" in " ".join(plan_for_the_mirror(tmp_path, str(HALF_TB)).stdout.split())
 
 
 def test_a_drive_as_large_as_the_member_holds(tmp_path: Path) -> None:
