@@ -35,8 +35,8 @@ def gate(ctx: click.Context, id: str | None, route: Route | None, full: bool, jo
     from drivecare.job.next_step import find_next_step
 
     job = job_state(ctx, leading_job(ctx, id, jobs))
-    judged, step = judge_gate(job, route), find_next_step(job)
-    show = partial(show_gate, gate=judged, step=step, full=full)
+    judged = job.gate if route is None else judge_gate(job, route)
+    show = partial(show_gate, gate=judged, step=find_next_step(job), full=full)
     finish(judged, show=show, as_json=as_json, exit_code=judged.exit_code)
 
 
