@@ -91,13 +91,14 @@ def check(text: str, seed: int) -> int:
 
 
 def _also_told(name: str, lines: list[str], changed: list[str]) -> bool:
-    """Whether a changed line may now speak for the value too: a row with its id turned into this one."""
+    """Whether a changed line may now speak for the value too: a row with its id turned into this one, or a log's."""
     identifiers = {"reallocated": 5, "pending": 197, "offline_uncorrectable": 198, "crc_errors": 199}
     identifiers |= {"power_cycles": 12, "temperature_celsius": 194}
     number = identifiers.get(name)
     if number is None:
         return any(line not in lines for line in changed if name == "wear_percent_used")
-    return any(re.match(rf" *{number} ", line) and line not in lines for line in changed)
+    told = re.compile(rf" *{number} |.*Number of Reallocated Logical Sectors" if number == 5 else rf" *{number} ")
+    return any(told.match(line) and line not in lines for line in changed)
 
 
 def _many(count: int) -> None:
