@@ -90,15 +90,22 @@ def check(text: str, seed: int) -> int:
     return compared
 
 
+# What a changed line may begin with to tell the value too: a row whose id was turned into this one, or a log's row.
+ALSO_TOLD_BY = {
+    "reallocated": r" *5 |.*Number of Reallocated Logical Sectors",
+    "pending": r" *197 ",
+    "offline_uncorrectable": r" *198 ",
+    "crc_errors": r" *199 ",
+    "temperature_celsius": r" *194 ",
+    "power_cycles": r" *12 ",
+    "wear_percent_used": "",  # many rows may
+}
+
+
 def _also_told(name: str, lines: list[str], changed: list[str]) -> bool:
-    """Whether a changed line may now speak for the value too: a row with its id turned into this one, or a log's."""
-    identifiers = {"reallocated": 5, "pending": 197, "offline_uncorrectable": 198, "crc_errors": 199}
-    identifiers |= {"power_cycles": 12, "temperature_celsius": 194}
-    number = identifiers.get(name)
-    if number is None:
-        return any(line not in lines for line in changed if name == "wear_percent_used")
-    told = re.compile(rf" *{number} |.*Number of Reallocated Logical Sectors" if number == 5 else rf" *{number} ")
-    return any(told.match(line) and line not in lines for line in changed)
+    """Whether a changed line may now speak for the value too."""
+    pattern = ALSO_TOLD_BY.get(name)
+    return pattern is not None and any(re.match(pattern, line) and line not in lines for line in changed)
 
 
 def _many(count: int) -> None:

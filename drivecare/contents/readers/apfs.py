@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import stat
 from collections.abc import Iterator
 from typing import Any
 
@@ -13,7 +12,6 @@ from drivecare.contents.readers.tree import Reader
 from drivecare.contents.recognise import ENCRYPTED
 from drivecare.contents.window import Window
 from drivecare.transfer.areas import Area
-from drivecare.transfer.holds import HoldKind
 
 
 class ApfsReader(Reader):
@@ -40,11 +38,6 @@ class ApfsReader(Reader):
         """The root directory of each open volume, below the volume's name where there are several."""
         for volume in self._open:
             yield f"/{volume.name}" if len(self._open) > 1 else "", volume.get_root_directory()
-
-    def kind(self, entry: Any) -> HoldKind | None:
-        """By the mode."""
-        mode = entry.file_mode
-        return "file" if stat.S_ISREG(mode) else "directory" if stat.S_ISDIR(mode) else None
 
     def identity(self, entry: Any) -> int:
         """The file's number, which each volume gives out anew."""

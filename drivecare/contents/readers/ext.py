@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import stat
 import struct
-from collections.abc import Iterator
-from typing import Any
 
 import pyfsext
 
@@ -13,7 +10,6 @@ from drivecare.contents.attribution import Attribution, Owner
 from drivecare.contents.readers.tree import Reader, extents_of, runs_of_zero_bits
 from drivecare.contents.window import Window
 from drivecare.transfer.areas import Area
-from drivecare.transfer.holds import HoldKind
 
 _RESIZE, _JOURNAL = 7, 8
 _HAS_JOURNAL, _RECOVER, _META_BG, _64BIT, _ENCRYPT = 0x4, 0x4, 0x10, 0x80, 0x10000
@@ -46,24 +42,6 @@ class ExtReader(Reader):
         self.used_bytes = max(0, self._blocks - free) * self.unit_bytes
         self.encrypted = bool(incompatible & _ENCRYPT)
         self._volume = pyfsext.volume()
-
-    def open(self) -> None:
-        """Have the library read it."""
-        self._volume.open_file_object(self.window)
-        self.label = self._volume.label or None
-
-    def roots(self) -> Iterator[tuple[str, Any]]:
-        """The root directory."""
-        yield "", self._volume.get_root_directory()
-
-    def kind(self, entry: Any) -> HoldKind | None:
-        """By the mode."""
-        mode = entry.file_mode
-        return "file" if stat.S_ISREG(mode) else "directory" if stat.S_ISDIR(mode) else None
-
-    def identity(self, entry: Any) -> int:
-        """The inode number."""
-        return int(entry.inode_number)
 
     def _groups(self) -> int:
         return -(-(self._blocks - self._first_block) // self._per_group) if self._per_group else 0

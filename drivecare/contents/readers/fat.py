@@ -30,11 +30,6 @@ class FatReader(Reader):
         self._count_space()
         self._volume = pyfsfat.volume()
 
-    def open(self) -> None:
-        """Have the library read it."""
-        self._volume.open_file_object(self.window)
-        self.label = self._volume.label or None
-
     def _read_layout(self) -> None:
         sector, per_cluster, reserved, tables, roots, few, _, short = struct.unpack_from("<HBHBHHBH", self._boot, 11)
         many, long_table = struct.unpack_from("<II", self._boot, 32)
@@ -75,10 +70,6 @@ class FatReader(Reader):
                 raise OSError("the table of clusters ends too early")
             for (entry,) in struct.iter_unpack("<H" if width == 2 else "<I", content):
                 yield entry & 0x0FFFFFFF
-
-    def roots(self) -> Iterator[tuple[str, Any]]:
-        """The root directory."""
-        yield "", self._volume.get_root_directory()
 
     def kind(self, entry: Any) -> HoldKind | None:
         """By the attribute flags; the root has none."""

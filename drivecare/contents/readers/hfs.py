@@ -39,15 +39,10 @@ class HfsReader(Reader):
         self._volume.open_file_object(self.window)
         self.label = self._volume.name or None
 
-    def roots(self) -> Iterator[tuple[str, Any]]:
-        """The root directory."""
-        yield "", self._volume.get_root_directory()
-
     def kind(self, entry: Any) -> HoldKind | None:
         """By the mode, which files of old systems lack."""
-        mode = entry.file_mode or 0
-        if stat.S_IFMT(mode):
-            return "file" if stat.S_ISREG(mode) else "directory" if stat.S_ISDIR(mode) else None
+        if stat.S_IFMT(entry.file_mode or 0):
+            return super().kind(entry)
         return "directory" if entry.number_of_sub_file_entries else "file"
 
     def identity(self, entry: Any) -> int:

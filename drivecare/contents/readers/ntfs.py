@@ -83,10 +83,6 @@ class NtfsReader(Reader):
     def _bitmap(self, start: int, length: int) -> bytes:
         return bytes(self._bitmap_entry.read_buffer_at_offset(length, start))
 
-    def roots(self) -> Iterator[tuple[str, Any]]:
-        """The root directory."""
-        yield "", self._volume.get_root_directory()
-
     def children(self, entry: Any) -> Iterator[tuple[str, Any]]:
         """The entries of a folder, without the file system's own files."""
         for name, child in super().children(entry):

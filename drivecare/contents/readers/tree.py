@@ -6,6 +6,7 @@ partition's start. An entry that raises OSError could not be read, or makes no s
 
 from __future__ import annotations
 
+import stat
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -44,6 +45,8 @@ class Reader:
     fails where more than these are lost.
     """
 
+    _volume: Any  # the library's object
+
     def __init__(self, window: Window) -> None:
         self.window = window
         self.file_system = ""
@@ -57,23 +60,25 @@ class Reader:
         self.folders: int | None = None
         self.unread = 0  # entries and folders that could not be read
 
-    # What each file system does in its own way.
+    # What a file system may do in its own way.
 
     def open(self) -> None:
         """Have the library read it. Raises OSError."""
-        raise NotImplementedError
+        self._volume.open_file_object(self.window)
+        self.label = self._volume.label or None
 
     def roots(self) -> Iterator[tuple[str, Any]]:
         """The folders to begin at, each with its path."""
-        raise NotImplementedError
+        yield "", self._volume.get_root_directory()
 
     def kind(self, entry: Any) -> HoldKind | None:
-        """Whether it is a file or a directory; None for what is neither, such as a link or a device."""
-        raise NotImplementedError
+        """Whether it is a file or a directory, by its mode; None for what is neither, such as a link or a device."""
+        mode = entry.file_mode
+        return "file" if stat.S_ISREG(mode) else "directory" if stat.S_ISDIR(mode) else None
 
     def identity(self, entry: Any) -> int:
         """The number of an entry, the same for all its names."""
-        raise NotImplementedError
+        return int(entry.inode_number)
 
     def streams(self, entry: Any, kind: HoldKind | None) -> Iterator[Stream]:  # noqa: ARG002  others need it
         """The content of an entry, and where it lies."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import stat
 import struct
 from bisect import bisect_right
 from collections.abc import Iterator
@@ -46,24 +45,6 @@ class XfsReader(Reader):
         self._is_clean: bool | None = None
         self._free_group, self._free = -1, list[Area]()
         self._volume = pyfsxfs.volume()
-
-    def open(self) -> None:
-        """Have the library read it."""
-        self._volume.open_file_object(self.window)
-        self.label = self._volume.label or None
-
-    def roots(self) -> Iterator[tuple[str, Any]]:
-        """The root directory."""
-        yield "", self._volume.get_root_directory()
-
-    def kind(self, entry: Any) -> HoldKind | None:
-        """By the mode."""
-        mode = entry.file_mode
-        return "file" if stat.S_ISREG(mode) else "directory" if stat.S_ISDIR(mode) else None
-
-    def identity(self, entry: Any) -> int:
-        """The inode number."""
-        return int(entry.inode_number)
 
     def streams(self, entry: Any, kind: HoldKind | None) -> Iterator[Stream]:
         """The content, where it really lies."""
