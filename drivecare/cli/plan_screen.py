@@ -43,13 +43,14 @@ def _show_best(out: Screen, plan: Plan) -> None:
     listed = (possible or plan.candidates)[:_MOST_IN_SHORT]
     for candidate in listed:
         _show_title(out, candidate)
-        most = 1 if not possible else _MOST_REASONS if candidate is listed[0] else 0
-        for reason in islice(_reasons(candidate), most):
+        if possible and candidate is not listed[0]:
+            continue
+        for reason in islice(_reasons(candidate), _MOST_REASONS if possible else 1):
             out.print_wrapped(reason, first=" " * _REASON_INDENT, indent=_REASON_INDENT + 2)
-    refused = len(plan.candidates) - len(possible or listed)
+    more = "" if possible else "more "
     others = (
         (len(possible) - _MOST_IN_SHORT, "more may fit", "more may fit"),
-        (refused, "does not fit" if possible else "more does not fit", "do not fit" if possible else "more do not fit"),
+        (len(plan.candidates) - len(possible or listed), f"{more}does not fit", f"{more}do not fit"),
     )
     counts = [format_count(count, words, plural) for count, words, plural in others if count > 0]
     if counts:

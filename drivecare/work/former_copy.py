@@ -1,7 +1,8 @@
 """Find the journal that a copy goes on from: by its two ends, whatever names this machine gives them today.
 
-It lies in the job, beside an image, or in the working folder. What ends without a name of their own match by size alone
-is believed only within one job, or at the usual place, and their content is compared before anything is written.
+It lies in the job, beside an image, or in the working folder. Where an end has no name of its own, only its size can
+match: such a journal is believed only within one job, or at the usual place, and the content is compared before
+anything is written.
 """
 
 from __future__ import annotations

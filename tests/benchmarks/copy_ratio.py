@@ -43,10 +43,13 @@ def timed(*command: str | Path, group: Path | None = None) -> float:
 
 
 @contextlib.contextmanager
-def loop(path: Path) -> Iterator[Path]:
-    """A loop device over a file, with direct I/O."""
+def loop(path: Path, mib: int) -> Iterator[Path]:
+    """A loop device over the first `mib` MiB of a file, with direct I/O."""
     losetup = subprocess.run(
-        ["losetup", "-f", "--show", "--direct-io=on", path], capture_output=True, check=True, text=True
+        ["losetup", "-f", "--show", "--direct-io=on", "--sizelimit", f"{mib}MiB", path],
+        capture_output=True,
+        check=True,
+        text=True,
     )
     device = losetup.stdout.strip()
     try:
@@ -102,7 +105,7 @@ def drop_caches() -> None:
 def on_throttled_loops(folder: Path, mib: int, limit: float) -> None:
     """The ratio where the medium is slower than any digest."""
     source, target = folder / "source.img", folder / "target.img"
-    with loop(source) as old_drive, loop(target) as new_drive, throttle(old_drive, new_drive) as group:
+    with loop(source, mib) as old_drive, loop(target, mib) as new_drive, throttle(old_drive, new_drive) as group:
         copied, back = dd_pair(old_drive, new_drive, mib, group)
         verified = ours(old_drive, new_drive, folder / "ratio.json", target, group=group)
     print(f"throttled loops, {mib} MiB: dd {copied:.2f} s + {back:.2f} s, verified copy {verified:.2f} s")
