@@ -132,7 +132,7 @@ def ratio(_: Path) -> Iterator[Row]:
     done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
     if done.returncode:
         sys.exit(done.stderr)
-    throttled, own = re.findall(r"ratio ([\d.]+) \(at most", done.stdout)
+    _, _, throttled, _, own = re.findall(r"ratio ([\d.]+) \(at most", done.stdout)
     shown = "sudo python -m tests.benchmarks.copy_ratio"
     yield Row("verified copy against `dd` and `dd`, media held at 200 MB/s", f"{throttled} times", "", "", shown)
     yield Row("the same on this machine's own disk", f"{own} times", "", "", shown)
