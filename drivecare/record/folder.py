@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import shutil
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,9 +19,10 @@ from drivecare.reading.identity import Named
 from drivecare.record.job_folder import JobFolder, refuse_link
 from drivecare.record.port import Record, make_page, names_of, page_span
 from drivecare.record.reconcile import CurrentIndex
-from drivecare.storage import create_file, create_folder
+from drivecare.storage import create_file, create_folder, sync_folder
 
 _CHOOSE_ROOT = "Give --jobs FOLDER."
+_TAKEN = (errno.EEXIST, errno.ENOTEMPTY)  # how a rename refuses to replace a job
 _NEVER = datetime.max.replace(tzinfo=UTC)
 
 
@@ -34,15 +37,14 @@ class FolderRecord(Record):
         path = self._checked_root() / check_job_id(opening.id)
         encode(opening)  # what cannot be filed leaves no empty folder behind
         try:
-            create_folder(path, parents=True)
-            os.close(create_file(path / CHAIN))  # durable with the folder, once the opening is filed
-        except FileExistsError as error:
-            raise BadInput("already exists", location=str(path), hint="Choose another ID.") from error
+            if os.path.lexists(path):
+                raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST))
+            _open_job(path, opening)
         except OSError as error:
+            if error.errno in _TAKEN:
+                raise BadInput("already exists", location=str(path), hint="Choose another ID.") from error
             raise Unavailable(f"cannot be created: {error.strerror}", location=str(path), hint=_CHOOSE_ROOT) from error
-        folder = JobFolder(path=path)
-        folder.file(opening)
-        return folder
+        return JobFolder(path=path)
 
     def job(self, id: str) -> JobFolder:
         """Find the folder of an existing job. Raises BadInput if there is none, Refused if it is a link."""
@@ -110,7 +112,8 @@ class FolderRecord(Record):
         """List the folders in the folder of jobs, links to folders included: whoever reads one refuses it."""
         root = self._checked_root()
         try:
-            return [item for item in os.scandir(root) if item.is_dir()] if root.is_dir() else []
+            items = list(os.scandir(root)) if root.is_dir() else []
+            return [item for item in items if not item.name.startswith(".") and item.is_dir()]
         except OSError as error:
             raise Unavailable(f"cannot be listed: {error.strerror}", location=str(root), hint=_CHOOSE_ROOT) from error
 
@@ -125,3 +128,16 @@ class FolderRecord(Record):
                 f"cannot be accessed: {error.strerror}", location=str(self.root), hint=_CHOOSE_ROOT
             ) from error
         return self.root
+
+
+def _open_job(path: Path, opening: Opening) -> None:
+    """Make a job's folder beside its place and move it there with the opening in it, so that none is seen without."""
+    draft = path.with_name(f".{os.urandom(8).hex()}.part")  # what a power cut leaves of it is no job
+    create_folder(draft, parents=True)
+    try:
+        os.close(create_file(draft / CHAIN))
+        JobFolder(path=draft).file(opening)
+        draft.rename(path)
+    finally:
+        shutil.rmtree(draft, ignore_errors=True)
+    sync_folder(path.parent)

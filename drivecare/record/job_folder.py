@@ -13,8 +13,8 @@ A file's name is its number in the job, the kind of document, the drive's serial
 taken, and a file appears whole or not at all. It is a file because a network file system keeps the lock of a folder to
 one machine or refuses it.
 
-The chain begins with the job, empty, before the opening is filed, or never: one that began later would seem to vouch
-for what was there before.
+The chain begins with the job, before the opening is filed, or never: one that began later would seem to vouch for what
+was there before. The folder gets its name with the opening in it, so a job is never seen half open.
 """
 
 from __future__ import annotations

@@ -22,6 +22,7 @@ from drivecare.reading.identity import DriveId, compare, search_names, shown_ali
 from drivecare.record import index, reconcile
 from drivecare.record.folder import FolderRecord
 from drivecare.record.index import INDEX
+from drivecare.storage import write_file
 from tests.job.carried import NEW, NOW, OLD, OPENING, assessment, data_route, fact, same_route
 from tests.reading.drive_pairs import PAIRS
 
@@ -360,6 +361,40 @@ def test_drives_that_may_be_the_same_share_a_name_to_be_found_by() -> None:
 
 
 # --- two at once ------------------------------------------------------------------------------------------------------
+
+
+def test_a_job_that_is_being_opened_is_not_listed_before_it_is(
+    record: FolderRecord, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ids_meanwhile: list[tuple[str | None, ...]] = []
+
+    def write_and_list(path: Path, data: bytes) -> None:
+        another_bench = FolderRecord(root=record.root)
+        ids_meanwhile.append(another_bench.ids())
+        assert {line.error for line in another_bench.list_jobs(EVERY).jobs} == {None}
+        write_file(path, data)
+
+    monkeypatch.setattr("drivecare.record.job_folder.write_file", write_and_list)
+    before = record.ids()
+    record.create(msgspec.structs.replace(OPENING, id="2001"))
+    assert ids_meanwhile == [before]
+    assert record.ids() == (*before, "2001")
+
+
+def test_what_a_power_cut_leaves_of_an_opening_is_no_job(record: FolderRecord, monkeypatch: pytest.MonkeyPatch) -> None:
+    def cut(*_: object) -> None:
+        raise KeyboardInterrupt
+
+    before = record.ids()
+    monkeypatch.setattr("drivecare.record.job_folder.write_file", cut)
+    monkeypatch.setattr("shutil.rmtree", lambda *_, **__: None)
+    with pytest.raises(KeyboardInterrupt):
+        record.create(msgspec.structs.replace(OPENING, id="2001"))
+    assert len(list(record.root.glob(".*.part"))) == 1
+    assert record.ids() == before
+    monkeypatch.undo()
+    record.create(msgspec.structs.replace(OPENING, id="2001"))
+    assert record.ids() == (*before, "2001")
 
 
 def _bench(root: Path, name: str) -> None:
