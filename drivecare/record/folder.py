@@ -36,13 +36,14 @@ class FolderRecord(Record):
         """Create the folder of a new job and file its opening. Raises BadInput if the ID is unfit or taken."""
         path = self._checked_root() / check_job_id(opening.id)
         encode(opening)  # what cannot be filed leaves no empty folder behind
+        taken = BadInput("already exists", location=str(path), hint="Choose another ID.")
         try:
             if os.path.lexists(path):
-                raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST))
+                raise taken
             _open_job(path, opening)
         except OSError as error:
             if error.errno in _TAKEN:
-                raise BadInput("already exists", location=str(path), hint="Choose another ID.") from error
+                raise taken from error
             raise Unavailable(f"cannot be created: {error.strerror}", location=str(path), hint=_CHOOSE_ROOT) from error
         return JobFolder(path=path)
 

@@ -17,7 +17,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from types import TracebackType
 
@@ -83,9 +83,7 @@ class LoopRig:
     def attach(self, file: Path, *, sector_bytes: int = 512) -> Path:
         """A loop device over a file, detached at the end."""
         shape = ["--direct-io=on", f"--sector-size={sector_bytes}"]
-        device = Path(_run("losetup", "--find", "--show", *shape, str(file)).strip())
-        self._undo.callback(_detach, device)
-        return device
+        return self._undo.enter_context(attached(file, *shape))
 
     def set_faults(self, name: str, faults: Faults) -> None:
         """Change what a lying device does, now."""
@@ -143,6 +141,16 @@ def _end(process: subprocess.Popen[bytes], mount: Path) -> None:
             process.wait()
     if _is_mounted(mount):
         subprocess.run(["umount", "--lazy", str(mount)], check=False)
+
+
+@contextlib.contextmanager
+def attached(file: Path, *options: str) -> Iterator[Path]:
+    """A loop device over a file, for a while. `options`: of losetup."""
+    device = Path(_run("losetup", "--find", "--show", *options, str(file)).strip())
+    try:
+        yield device
+    finally:
+        _detach(device)
 
 
 def _detach(device: Path) -> None:

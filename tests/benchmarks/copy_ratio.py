@@ -21,7 +21,10 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from contextlib import AbstractContextManager
 from pathlib import Path
+
+from tests.bench.loop import attached
 
 BYTES_PER_SECOND = 200_000_000
 BLKIO_V1 = Path("/sys/fs/cgroup/blkio")
@@ -42,20 +45,9 @@ def timed(*command: str | Path, group: Path | None = None) -> float:
     return time.monotonic() - began
 
 
-@contextlib.contextmanager
-def loop(path: Path, mib: int) -> Iterator[Path]:
+def loop(path: Path, mib: int) -> AbstractContextManager[Path]:
     """A loop device over the first `mib` MiB of a file, with direct I/O."""
-    losetup = subprocess.run(
-        ["losetup", "-f", "--show", "--direct-io=on", "--sizelimit", f"{mib}MiB", path],
-        capture_output=True,
-        check=True,
-        text=True,
-    )
-    device = losetup.stdout.strip()
-    try:
-        yield Path(device)
-    finally:
-        subprocess.run(["losetup", "-d", device], check=True)
+    return attached(path, "--direct-io=on", "--sizelimit", f"{mib}MiB")
 
 
 @contextlib.contextmanager

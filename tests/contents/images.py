@@ -11,6 +11,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.bench.loop import attached
+
 PATH = os.environ.get("PATH", "") + ":/usr/sbin:/sbin"
 MIB = 1 << 20
 
@@ -68,18 +70,15 @@ def mounted(make: tuple[str, ...], mount: tuple[str, ...], size: int) -> Callabl
         need(make[0], *({mount[0]} - {"mount"}), root=True)
         image.touch()
         os.truncate(image, size)
-        device = run("losetup", "--find", "--show", image).strip()
         place = image.with_suffix(".mount")
         place.mkdir()
-        try:
+        with attached(image) as device:
             run(*make, device)
             run(*mount, device, place)
             try:
                 shutil.copytree(files, place, dirs_exist_ok=True, copy_function=shutil.copyfile)
             finally:
                 run("umount", place)
-        finally:
-            run("losetup", "--detach", device)
 
     return fill
 

@@ -13,6 +13,7 @@ import pytest
 from drivecare.errors import BadInput, Unavailable
 from drivecare.hardware.blockdev import Partition, inspect_drive, list_drives
 from drivecare.reading.identity import Identity
+from tests.bench.loop import attached
 from tests.hardware.sysfs import Tree, identify_page, page_80
 
 SATA = "pci0000:00/0000:00:1f.2/ata1/host0/target0:0:0/0:0:0:0"
@@ -280,12 +281,9 @@ def loop(tmp_path: Path) -> Iterator[str]:
     image = tmp_path / "bench.img"
     image.write_bytes(bytes(8 << 20))
     subprocess.run(["mkfs.ext4", "-q", image], check=True)
-    device = subprocess.run(
-        ["losetup", "--find", "--show", image], check=True, capture_output=True, text=True
-    ).stdout.strip()
-    assert device.startswith("/dev/loop")
-    yield device
-    subprocess.run(["losetup", "--detach", device], check=True)
+    with attached(image) as device:
+        assert device.name.startswith("loop")
+        yield str(device)
 
 
 @pytest.mark.bench

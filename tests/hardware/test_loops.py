@@ -9,7 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
@@ -22,7 +22,7 @@ from drivecare.work.copy_paperwork import CopyRequest
 from drivecare.work.copy_sectors import copy_sectors
 from tests.bench import loop
 from tests.bench.faults import Faults
-from tests.bench.loop import LoopRig
+from tests.bench.loop import LoopRig, attached
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(300)]
 
@@ -36,25 +36,7 @@ def attach(tmp_path: Path) -> Iterator[Attach]:
     if (reason := loop.unready()) is not None:
         (pytest.fail if os.environ.get("DRIVECARE_REQUIRE_BENCH") == "1" else pytest.skip)(reason)
     with ExitStack() as held:
-
-        def attach(image: Path, *options: str) -> Path:
-            command: list[str | Path] = ["losetup", "-f", "--show", *options, image]
-            device = subprocess.run(command, check=True, capture_output=True, text=True).stdout.strip()
-            held.callback(subprocess.run, ["losetup", "-d", device], check=True)
-            return Path(device)
-
-        yield attach
-
-
-@contextmanager
-def attached(image: Path) -> Iterator[Path]:
-    """Attach an image as a loop device for a while."""
-    command: list[str | Path] = ["losetup", "-f", "--show", image]
-    device = subprocess.run(command, check=True, capture_output=True, text=True).stdout.strip()
-    try:
-        yield Path(device)
-    finally:
-        subprocess.run(["losetup", "-d", device], check=True)
+        yield lambda image, *options: held.enter_context(attached(image, *options))
 
 
 def drivecare(folder: Path, *arguments: object) -> subprocess.CompletedProcess[str]:

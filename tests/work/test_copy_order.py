@@ -28,6 +28,7 @@ from drivecare.transfer.sectors.receipt import End
 from drivecare.transfer.sectors.resume import continue_journal
 from drivecare.work import copy_sectors, copy_session
 from drivecare.work.copy_paperwork import CopyRequest
+from tests.bench.loop import attached
 from tests.transfer.sectors.fake_medium import fresh_journal
 from tests.work.copies import elsewhere, run
 
@@ -350,12 +351,8 @@ def device(tmp_path: Path) -> Any:
             "needs root and loop devices"
         )
     (tmp_path / "source.img").write_bytes(CONTENT * 4)
-    command = ["losetup", "--find", "--show", str(tmp_path / "source.img")]
-    name = subprocess.run(command, check=True, capture_output=True, text=True).stdout.strip()
-    try:
-        yield name
-    finally:
-        subprocess.run(["losetup", "--detach", name], check=True)
+    with attached(tmp_path / "source.img") as name:
+        yield str(name)
 
 
 @pytest.mark.promise(1)

@@ -14,13 +14,14 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
 
 from drivecare.documents import load
 from drivecare.transfer.sectors.receipt import Receipt
+from tests.bench.loop import attached
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(1500), pytest.mark.usefixtures("loops")]
 
@@ -46,16 +47,6 @@ def folder(tmp_path: Path) -> Iterator[Path]:
         yield Path(name)
 
 
-@contextmanager
-def loop(path: Path) -> Iterator[Path]:
-    command: list[str | Path] = ["losetup", "-f", "--show", path]
-    device = subprocess.run(command, capture_output=True, check=True, text=True).stdout.strip()
-    try:
-        yield Path(device)
-    finally:
-        subprocess.run(["losetup", "-d", device], check=True)
-
-
 def bytes_read(device: Path) -> int:
     """What the kernel has read from a device since it was attached (Documentation/block/stat.rst, field 3)."""
     return int((Path("/sys/block") / device.name / "stat").read_text().split()[2]) * 512
@@ -77,7 +68,7 @@ def test_kills_at_random_points(folder: Path) -> None:
     before_it = after_it = 0.0  # seconds, of the newest run that was let go so far
     with ExitStack() as stack:
         os.truncate(target_image, SIZE)
-        source, target = stack.enter_context(loop(source_image)), stack.enter_context(loop(target_image))
+        source, target = stack.enter_context(attached(source_image)), stack.enter_context(attached(target_image))
         command: list[str | Path] = [Path(sys.executable).with_name("drivecare"), "copy", source, target]
         journal = folder / f"{target.name}.journal.json"
         while killed < KILLS:
