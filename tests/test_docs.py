@@ -137,7 +137,7 @@ def typed_by_hand(lines: list[str]) -> list[str]:
 
 
 def test_the_recorded_session_is_what_a_terminal_shows(tmp_path: Path) -> None:
-    """Every line of docs/session.md is printed, in the same order."""
+    """Every line of docs/session.md is printed, in the same order, and every command stands there whole."""
     blocks = re.findall(r"^```console\n(.*?)^```$", text_of("docs/session.md"), re.DOTALL | re.MULTILINE)
     lines = [line for block in blocks for line in block.splitlines() if line and line != "..."]
     quiet = {name: value for name, value in os.environ.items() if not name.startswith("DRIVECARE_")}
@@ -155,6 +155,8 @@ def test_the_recorded_session_is_what_a_terminal_shows(tmp_path: Path) -> None:
             check=False,
         )
         shown += f"{command}\n{done.stdout}"
+    commands = {alike(line, tmp_path) for line in shown.splitlines() if line.startswith("$ ")}
+    assert [line for line in lines if line.startswith("$ ") and alike(line, tmp_path) not in commands] == []
     remaining = alike(shown, tmp_path)
     for line in lines:
         skipped, match, remaining = remaining.partition(alike(line, tmp_path))

@@ -130,6 +130,10 @@ def _show_made_files(document: Demo) -> None:
         (document.reading, "the failing drive's report"),
     ):
         out.print_lines((f"  {path}", f"      {contents}"))
+    target, jobs = str(Path(document.folder, "new-drive.img")), str(Path(document.folder, "jobs"))
+    out.print_wrapped("Try it: turn one byte of the copy, and follow each Next until the gate opens again.")
+    out.print(f"  printf X | dd of={shlex.quote(target)} bs=1 seek=5000000 conv=notrunc status=none", soft_wrap=True)
+    out.print(f"  {shlex.join(('drivecare', 'verify', '--job', JOB, '--jobs', jobs))}", soft_wrap=True)
     out.print("Next: drivecare doctor   then plug in a drive and run: drivecare drives")
 
 
@@ -184,14 +188,13 @@ def _copy_images(folder: Path, old: Path, new: Path) -> Path:
     from drivecare.transfer.areas import Area
     from drivecare.transfer.sectors.bad_places import WithBadAreas
     from drivecare.work import Machine
-    from drivecare.work.copy_paperwork import RECEIPT_SUFFIX, CopyRequest
+    from drivecare.work.copy_paperwork import CopyRequest
     from drivecare.work.copy_sectors import copy_sectors
 
     source, target = str(folder / "old-drive.img"), str(folder / "new-drive.img")
     drives = {source: load_reading(old).drive, target: load_reading(new).drive}
     job = job_folder(JOB, folder / "jobs")
-    receipt_path = folder / f"new-drive.img{RECEIPT_SUFFIX}"
-    request = CopyRequest(source=source, target=target, receipt=receipt_path, folder=job)
+    request = CopyRequest(source=source, target=target, folder=job)
     command = f"$ drivecare copy {source} {target} --job {JOB} --jobs {folder / 'jobs'}"
     console().print(command, style="dim", soft_wrap=True)
     with followed() as watch:
@@ -206,4 +209,4 @@ def _copy_images(folder: Path, old: Path, new: Path) -> Path:
     show_receipt(console(), receipt)
     file_result(job, receipt)
     show_next(job, _no_drives(), jobs=folder / "jobs")
-    return receipt_path
+    return request.receipt_path

@@ -21,6 +21,7 @@ from drivecare.job.commands import (
     copy_command,
     copy_image_command,
     record_command,
+    resume_command,
     verify_bag_command,
     verify_command,
 )
@@ -128,7 +129,8 @@ def _prove_by_receipts(job: JobState, last: FiledDocument[Receipt], drive: Drive
         fault = _receipt_fault(filed.document)
         if fault:
             must_copy = filed is not last or filed.document.mismatched or not filed.document.bytes_across
-            return _wanting(chain, f"{fault} ({filed.name})", copy_command(job) if must_copy else verify)
+            command = _mending_command(job, filed.document) if must_copy else verify
+            return _wanting(chain, f"{fault} ({filed.name})", command)
     source, old_drive = chain[-1].document.source, DriveId.of(drive)
     if _is_drive(job, source, old_drive) != "yes":
         evidence = f"copied from {DriveId.of(source)}, but the customer's drive is {old_drive}"
@@ -152,6 +154,13 @@ def _prove_by_receipts(job: JobState, last: FiledDocument[Receipt], drive: Drive
         chain=tuple(chain),
         verify=verify,
     )
+
+
+def _mending_command(job: JobState, receipt: Receipt) -> str:
+    """Write the command that mends a copy: what did not read back is copied again alone, by the copy's own journal."""
+    own = (journal for _, journal in job.journals if journal.started == receipt.started)
+    journal = next(own, None) if receipt.mismatched else None
+    return copy_command(job) if journal is None else resume_command(job, journal)
 
 
 def _came_by_an_image(receipt: Receipt) -> bool:
@@ -218,7 +227,8 @@ def _wanting(chain: Sequence[FiledDocument[Receipt]], evidence: str, next_comman
 def _receipt_fault(receipt: Receipt) -> str:
     """Say what keeps a receipt from proving anything; "" if nothing does."""
     if receipt.mismatched:
-        return f"{format_count(len(receipt.mismatched), 'area')} did not read back as they should"
+        number = len(receipt.mismatched)
+        return f"{format_count(number, 'area')} did not read back as {'it' if number == 1 else 'they'} should"
     if receipt.target_unreadable:
         return f"{format_count(len(receipt.target_unreadable), 'area')} of the target could not be read back"
     if receipt.contradiction:

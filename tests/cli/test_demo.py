@@ -5,7 +5,9 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shlex
 import shutil
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
@@ -38,7 +40,7 @@ def test_the_gate_is_shut_first_and_open_at_the_end(told: tuple[Path, str]) -> N
 
 def test_the_copy_holds_the_source_but_for_the_bad_area(told: tuple[Path, str]) -> None:
     folder, _ = told
-    receipt = json.loads((folder / "new-drive.img.receipt.json").read_bytes())
+    receipt = json.loads((folder / "jobs" / JOB / "new-drive.img.receipt.json").read_bytes())
     source, target = (folder / "old-drive.img").read_bytes(), (folder / "new-drive.img").read_bytes()
     assert receipt["unreadable"][0]["offset"] == BAD_OFFSET
     assert receipt["unreadable"][0]["length"] == BAD_LENGTH
@@ -85,7 +87,7 @@ def test_the_demo_agrees_with_itself(told: tuple[Path, str]) -> None:
     (path,) = (folder / "jobs" / JOB).glob("*-plan-*.json")
     candidates = json.loads(path.read_bytes())["candidates"]
     assert all(one["capacity_bytes"] and not one["labelled_gb"] for one in candidates)
-    receipt = load(Receipt, folder / "new-drive.img.receipt.json")
+    receipt = load(Receipt, folder / "jobs" / JOB / "new-drive.img.receipt.json")
     assert (receipt.bytes_total, receipt.contradiction) == (SIZE_BYTES, "")
 
 
@@ -96,6 +98,21 @@ def test_it_says_where_everything_lies(told: tuple[Path, str]) -> None:
     assert len(named) >= 5
     assert all(Path(name).exists() for name in named)
     assert "KX25-00417" in (folder / "handover.html").read_text("utf-8")
+
+
+def test_a_turned_byte_is_found_mended_and_the_gate_opens_again(tmp_path: Path) -> None:
+    """Only by lines that were printed: the two at the end of the demo, then each Next."""
+    story = CliRunner().invoke(cli, ["demo", str(tmp_path / "demo")]).output
+    turn, line = (line.strip() for line in story.split("Try it: ")[1].splitlines() if line.startswith("  "))
+    subprocess.run(turn, shell=True, check=True)
+    codes = []
+    while "drivecare handover" not in line:
+        words = [word if word != "..." else "unplugged" for word in shlex.split(line)[1:]]
+        result = CliRunner().invoke(cli, words)
+        codes.append((words[0], result.exit_code))
+        line = result.output.split("Next: ")[1].splitlines()[0]
+    assert codes == [("verify", 21), ("copy", 20), ("job", 0)]
+    assert CliRunner().invoke(cli, ["gate", JOB, "--jobs", str(tmp_path / "demo" / "jobs")]).exit_code == 0
 
 
 def added_file(folder: Path) -> None:

@@ -99,7 +99,7 @@ CASES = [
     ("plan --host bay-m2-2280-nvme --reading d/failing-drive.txt --stock d/stock.csv", 30, "plan-1"),
     ("plan --host CH-2103 --reading d/failing-drive.txt --candidate d/new-drive.txt", 31, "plan-1"),
     ("copy d/old-drive.img another.img", 0, "receipt-1"),
-    ("verify d/new-drive.img.receipt.json", 20, "receipt-1"),
+    ("verify d/jobs/1042/new-drive.img.receipt.json", 20, "receipt-1"),
     ("copy-files files bag", 0, "bag-1"),
     ("verify bag", 0, "bag-1"),
     ("hosts list", 0, "hosts-1"),

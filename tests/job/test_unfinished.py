@@ -17,7 +17,7 @@ from drivecare.transfer.files.bag import BAG_JOURNAL
 from drivecare.transfer.files.bag_journal import BegunBag
 from drivecare.transfer.sectors.journal import Journal, new_journal, pack
 from drivecare.transfer.sectors.journal_file import JournalFile
-from drivecare.transfer.sectors.receipt import End
+from drivecare.transfer.sectors.receipt import End, Receipt
 from drivecare.transfer.sectors.segments import Segment
 from tests.job.carried import (
     NEW,
@@ -88,16 +88,35 @@ def test_a_copy_that_goes_on_after_it_was_verified_is_not_proven(tmp_path: Path)
     assert copied(state_with(tmp_path, journal(device(NEW, "/dev/sdc"), started=same)))[2] == RESUME
 
 
-def test_what_did_not_read_back_is_told_by_the_receipt(tmp_path: Path) -> None:
-    bad = receipt(
+def unlike(*offsets: int) -> Receipt:
+    return receipt(
         device(OLD, "/dev/sdb"),
         device(NEW, "/dev/sdc"),
         verified=False,
         verification=None,
-        mismatched=(Area(offset=0, length=4096),),
+        mismatched=tuple(Area(offset=offset, length=4096) for offset in offsets),
     )
+
+
+def test_what_did_not_read_back_is_told_by_the_receipt(tmp_path: Path) -> None:
+    bad = unlike(0)
     state = state_with(tmp_path, journal(device(NEW, "/dev/sdc"), started=bad.started), [*data_route()[:4], bad])
-    assert copied(state)[1].startswith("1 area did not read back as they should")
+    assert copied(state)[1].startswith("1 area did not read back as it should")
+    assert copied(state)[2] == RESUME
+
+
+def test_a_finished_copy_that_no_longer_agrees_is_mended_by_its_journal(tmp_path: Path) -> None:
+    bad = unlike(0, 8192)
+    done = journal(device(NEW, "/dev/sdc"), started=bad.started, phase="done")
+    state = state_with(tmp_path / "a", done, [*data_route()[:4], bad])
+    assert copied(state)[1].startswith("2 areas did not read back as they should")
+    assert copied(state)[2] == build_timeline(state).next == RESUME
+
+
+def test_a_copy_whose_journal_lies_elsewhere_is_made_again(tmp_path: Path) -> None:
+    other = journal(device(NEW, "/dev/sdc"), started="2026-11-24T10:00:00+00:00", phase="done")
+    state = state_with(tmp_path, other, [*data_route()[:4], unlike(0)])
+    assert copied(state)[2] == "drivecare copy /dev/sdb /dev/sdc --job 1042"
 
 
 def test_an_image_half_made_is_on_its_way(tmp_path: Path) -> None:
