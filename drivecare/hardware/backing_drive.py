@@ -20,24 +20,32 @@ from drivecare.transfer.files.bag import TreeEnd
 _IN_MEMORY = ("tmpfs", "ramfs")
 
 
-def end_of(folder: Path) -> TreeEnd:
+def end_of(folder: Path, *, root: Path = Path("/")) -> TreeEnd:
     """One end of a file copy: its file system, and the drive below where that is known. `folder` may not exist yet."""
     path = folder.resolve()
-    mount = _mount_below(next(ancestor for ancestor in (path, *path.parents) if ancestor.exists()))
+    mount = _mount_below(next(ancestor for ancestor in (path, *path.parents) if ancestor.exists()), root)
     if mount is None:
         return TreeEnd(path=str(folder.absolute()))
-    return TreeEnd(path=str(folder.absolute()), file_system=mount.type, identity=drive_below(mount))
+    return TreeEnd(path=str(folder.absolute()), file_system=mount.type, identity=drive_below(mount, root=root))
 
 
-def _mount_below(folder: Path) -> Mount | None:
+def _mount_below(folder: Path, root: Path) -> Mount | None:
+    """The mount that a folder lies on, by the kernel's own word; in a recorded tree the nearest above it."""
+    lines = (read_text(root / "proc/self/mountinfo") or "").splitlines()
+    if root != Path("/"):
+        above = [mount for line in lines if (mount := parse_mount(line)) and folder.is_relative_to(mount.point)]
+        return max(above, key=lambda mount: len(mount.point), default=None)
+    number = _mount_number(folder)
+    return next((parse_mount(line) for line in lines if line.split(" ", 1)[0] == number), None)
+
+
+def _mount_number(folder: Path) -> str:
     descriptor = os.open(folder, os.O_PATH | os.O_CLOEXEC)
     try:
         fields = dict(line.split(":", 1) for line in Path(f"/proc/self/fdinfo/{descriptor}").read_text().splitlines())
     finally:
         os.close(descriptor)
-    number = fields.get("mnt_id", "").strip()
-    lines = (read_text(Path("/proc/self/mountinfo")) or "").splitlines()
-    return next((parse_mount(line) for line in lines if line.split(" ", 1)[0] == number), None)
+    return fields.get("mnt_id", "").strip()
 
 
 def drive_below(mount: Mount, *, root: Path = Path("/")) -> Identity | None:
@@ -61,7 +69,7 @@ def is_fast(path: str, *, root: Path = Path("/")) -> bool:
     if is_device(path):
         drives = _drives_below(root / "sys/class/block" / Path(os.path.realpath(path)).name)
     else:
-        mount = _mount_below(Path(path).resolve().parent)
+        mount = _mount_below(Path(path).resolve().parent, root)
         if mount is None or mount.type in _IN_MEMORY:
             return mount is not None
         device = _device_of(mount, root)

@@ -31,7 +31,7 @@ def copy_files_to_bag(
             files=machine.files(),
             clock=machine.clock,
             resume=resume,
-            ends=(end_of(source), end_of(target)),
+            ends=(end_of(source, root=machine.root), end_of(target, root=machine.root)),
             watch=watch,
             job=folder.id if folder is not None else None,
         )

@@ -52,6 +52,18 @@ def test_a_file_system_with_a_number_of_its_own(tree: Tree) -> None:
     assert identity.wwn == WWN
 
 
+def test_a_folder_lies_on_the_nearest_mount_of_the_machine_that_was_asked(tree: Tree, tmp_path: Path) -> None:
+    folder = tmp_path / "old" / "photos"
+    folder.mkdir(parents=True)
+    tree.mount("0:50", "/", type="overlay")
+    tree.mount(tree.partition(sata(tree), 1), str(tmp_path / "old"), type="vfat")
+    end = end_of(folder / "not" / "yet", root=tree.root)
+    assert end.file_system == "vfat"
+    assert end.identity is not None
+    assert end.identity.wwn == WWN
+    assert end_of(Path("/"), root=tree.root).file_system == "overlay"
+
+
 def test_what_says_nothing_sure_is_left_to_a_person(tree: Tree) -> None:
     dock = usb(tree)
     tree.mount(tree.partition(dock, 1), "/mnt/dock")
