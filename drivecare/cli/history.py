@@ -12,7 +12,7 @@ from drivecare.cli.terminal import notify
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
-    from drivecare.job.model import History
+    from drivecare.job.overview import History
 
 
 @click.command(epilog="\b\nExample: drivecare history KX25-00417")

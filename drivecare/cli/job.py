@@ -279,7 +279,7 @@ def export(
 
     folder = named_job(ctx, id, jobs)
     output = output or Path(f"{folder.id}.tar.gz")
-    archive = export_job(folder.path, output, images=with_images, replace=may_replace(output, overwritable))
+    archive = export_job(folder.read(), output, images=with_images, replace=may_replace(output, overwritable))
     finish(archive, show=lambda out: show_export(out, archive), as_json=as_json)
 
 

@@ -14,17 +14,8 @@ if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
     from drivecare.fit.model import Advice
     from drivecare.job.job_state import JobState
-    from drivecare.job.model import (
-        Closing,
-        Export,
-        Fact,
-        JobLine,
-        JobList,
-        JobTimeline,
-        NextStep,
-        Opening,
-        TimelineEntry,
-    )
+    from drivecare.job.model import Closing, Export, Fact, JobTimeline, NextStep, Opening, TimelineEntry
+    from drivecare.job.overview import JobLine, JobList
 
 
 def show_next_step(out: Screen, step: NextStep) -> None:

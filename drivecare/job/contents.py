@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cached_property
 from pathlib import Path
-from typing import Generic, TypeVar
+from typing import Any, Generic, TypeVar
 
 from drivecare.documents import Value, decode
 from drivecare.errors import BadInput, Unavailable
@@ -54,7 +54,8 @@ class JobContents:
     """A job at one moment: its names and its chain are taken together. A result never changes once it is filed, so each
     is read when it is first needed, and only once.
 
-    `fetch` reads one result from wherever it is kept and raises OSError.
+    `names` are those of its results, and of what lies in the job's folder on this machine: journals, notes of copies.
+    `fetch` reads one result, or the chain, from wherever it is kept and raises OSError.
     """
 
     path: Path
@@ -62,6 +63,9 @@ class JobContents:
     chain: Chain | None
     fetch: Callable[[Path], bytes]
     _read: dict[str, bytes | OSError] = field(default_factory=dict, init=False, repr=False, compare=False)
+    _documents: dict[type[Value], list[tuple[ResultFile, Any]]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     @cached_property
     def files(self) -> tuple[ResultFile, ...]:
@@ -108,17 +112,22 @@ class JobContents:
         return withdrawals
 
     def _decoded(self, kind: type[DocumentT], doubtful: Container[str]) -> tuple[FiledDocument[DocumentT], ...]:
+        if kind not in self._documents:
+            name = document_kind(kind)
+            self._documents[kind] = [(file, self._decode(kind, file)) for file in self.files if file.kind == name]
         documents: list[FiledDocument[DocumentT]] = []
-        for file in self.files:
-            if file.kind == document_kind(kind):
-                try:
-                    document = decode(kind, self.data(file), origin=str(file.path))
-                except BadInput:
-                    if file.path.name not in doubtful:
-                        raise
-                else:
-                    documents.append(FiledDocument(file=file, document=document))
+        for file, document in self._documents[kind]:
+            if not isinstance(document, BadInput):
+                documents.append(FiledDocument(file=file, document=document))
+            elif file.path.name not in doubtful:
+                raise document
         return tuple(documents)
+
+    def _decode(self, kind: type[DocumentT], file: ResultFile) -> DocumentT | BadInput:
+        try:
+            return decode(kind, self.data(file), origin=str(file.path))
+        except BadInput as error:
+            return error
 
     def opening(self, *, doubtful: Container[str] = ()) -> Opening:
         """Return what the job was opened with, as it was changed since."""
@@ -145,7 +154,7 @@ class JobContents:
         """Compare the results with the chain: by their names, and by what they hold where `digests` are asked for."""
         misnamed = [
             Fault(file=ascii(name)[1:-1], problem="is named like a result, but with an impossible number or time")
-            for name in sorted(self.names)
+            for name in sorted({*self.names} - {file.path.name for file in self.files})
             if is_misnamed(name)
         ]
         if self.chain is not None:

@@ -1,4 +1,4 @@
-"""One archive of a job: every file of its folder and a manifest that `sha256sum -c` reads.
+"""One archive of a job: its results, every file of its folder, and a manifest that `sha256sum -c` reads.
 
 Copies of the customer's data stay out unless they are asked for. They are recognised by what is known about a file, not
 by its place: named by a receipt or a journal of the job, in a bag, or unlike any document of a job. Each is named.
@@ -11,14 +11,16 @@ import hashlib
 import io
 import os
 import tarfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import BinaryIO
 
 from drivecare.documents import decode, read_bytes
 from drivecare.errors import DriveCareError
 from drivecare.job.chain import CHAIN
+from drivecare.job.contents import JobContents
 from drivecare.job.model import Export, LeftOut
 from drivecare.job.result_files import IMAGES, LIMIT_BYTES, is_result
 from drivecare.storage import new_file
@@ -27,35 +29,60 @@ from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.receipt import End, Receipt
 
 ARCHIVE_MANIFEST = "manifest-sha256.txt"
+_LONG_AGO = datetime.fromtimestamp(0, UTC)
 
 
-def export_job(folder: Path, output: Path, *, images: bool = False, replace: bool = False) -> Export:
-    """Write the job in `folder` to `output`, a gzipped tar; say what is in it, what was left out and why.
+def export_job(contents: JobContents, output: Path, *, images: bool = False, replace: bool = False) -> Export:
+    """Write a job to `output`, a gzipped tar; say what is in it, what was left out and why.
 
-    Copies of the customer's data stay out unless `images`. The archive appears whole or not at all. Raises Refused if
-    there is a file that it may not `replace`, Unavailable if the disk is full.
+    Results and chain come from wherever they are kept, all else from the job's folder on this machine. Copies of the
+    customer's data stay out unless `images`. The archive appears whole or not at all. Raises Refused if there is a file
+    that it may not `replace`, Unavailable if the disk is full.
     """
     left_out: list[LeftOut] = []
-    exported: list[Path] = []
-    copies = _NamedCopies.of(folder)
-    for path in _files_to_export(folder):
+    results = list(_results_to_export(contents, left_out))
+    folder, beside = contents.path, []
+    copies = _NamedCopies.of(results, folder)
+    for path in _files_beside(folder):
         reason = None if images else copies.why_customers(path)
         if reason is None:
-            exported.append(path)
+            beside.append(path)
         else:
             left_out.append(LeftOut(file=path.relative_to(folder).as_posix(), reason=reason))
     with new_file(output, replace=replace) as stream:
-        names = _write_archive(folder, exported, stream)
+        names = _write_archive(folder, results, beside, stream)
     return Export(job=folder.name, path=str(output), files=names, with_images=images, left_out=tuple(left_out))
 
 
-def _files_to_export(folder: Path) -> Iterator[Path]:
-    """List every regular file but links and hidden files, without following a linked folder."""
+@dataclass(frozen=True, kw_only=True)
+class _ExportedResult:
+    """A result, or the chain, as it goes into the archive: the same from every store."""
+
+    name: str
+    data: bytes
+    filed_at: datetime
+
+
+def _results_to_export(contents: JobContents, left_out: list[LeftOut]) -> Iterator[_ExportedResult]:
+    """Read the chain and every result. One that cannot be read is left out, since the others may be needed."""
+    filed_at = contents.files[-1].filed_at if contents.files else _LONG_AGO
+    with contextlib.suppress(OSError):  # a job of 0.1.0 has no chain
+        yield _ExportedResult(name=CHAIN, data=contents.fetch(contents.path / CHAIN), filed_at=filed_at)
+    for file in contents.files:
+        try:
+            yield _ExportedResult(name=file.path.name, data=contents.data(file), filed_at=file.filed_at)
+        except DriveCareError as error:
+            left_out.append(LeftOut(file=file.path.name, reason=error.problem))
+
+
+def _files_beside(folder: Path) -> Iterator[Path]:
+    """List every other regular file but links and hidden files, without following a linked folder."""
     for place, folders, names in os.walk(folder):
         folders.sort()
         for name in sorted(names):
             path = Path(place) / name
-            if path.is_file() and not path.is_symlink() and not name.startswith("."):
+            is_filed = Path(place) == folder and (is_result(path) or name == CHAIN)
+            if path.is_file() and not path.is_symlink() and not name.startswith(".") and not is_filed:
                 yield path
 
 
@@ -68,22 +95,20 @@ class _NamedCopies:
     bags: tuple[str, ...]
 
     @classmethod
-    def of(cls, folder: Path) -> _NamedCopies:
+    def of(cls, results: Sequence[_ExportedResult], folder: Path) -> _NamedCopies:
         images: list[tuple[str, End]] = []
         bags: list[str] = []
-        for path in sorted(folder.glob("*.json")):
-            copy = _load_copy(path)
+        for name, data in _documents(results, folder):
+            copy = _decode_copy(name, data)
             if isinstance(copy, BagReceipt):
                 bags.append(copy.target.path)
             elif copy is not None:
-                images += [(path.name, end) for end in (copy.source, copy.target) if end.kind == "image"]
+                images += [(name, end) for end in (copy.source, copy.target) if end.kind == "image"]
         return cls(folder=folder, images=tuple(images), bags=tuple(bags))
 
     def why_customers(self, path: Path) -> str | None:
         """Say why a file is taken for a copy of the customer's data; None if it is not."""
         inside = path.relative_to(self.folder)
-        if len(inside.parts) == 1 and (is_result(path) or path.name == CHAIN):
-            return None
         for file, end in self.images:
             if _is_image(path, end):
                 return f"an image that {file} names"
@@ -101,15 +126,23 @@ class _NamedCopies:
         return "a sparse file, as images are" if _has_holes(path, size) else None
 
 
-def _load_copy(path: Path) -> Receipt | Journal | BagReceipt | None:
-    """Load a document that describes a copy; None if it is another document."""
-    with contextlib.suppress(DriveCareError):
-        data = read_bytes(path)
-        for kind in (Receipt, Journal, BagReceipt):
+def _documents(results: Sequence[_ExportedResult], folder: Path) -> Iterator[tuple[str, bytes]]:
+    """Name and bytes of every result, and of every document beside them, such as a journal."""
+    for result in results:
+        yield result.name, result.data
+    for path in _files_beside(folder):
+        if path.parent == folder and path.suffix == ".json":
             with contextlib.suppress(DriveCareError):
-                document = decode(kind, data, origin=str(path))
-                assert isinstance(document, Receipt | Journal | BagReceipt)
-                return document
+                yield path.name, read_bytes(path)
+
+
+def _decode_copy(name: str, data: bytes) -> Receipt | Journal | BagReceipt | None:
+    """Decode a document that describes a copy; None if it is another document."""
+    for kind in (Receipt, Journal, BagReceipt):
+        with contextlib.suppress(DriveCareError):
+            document = decode(kind, data, origin=name)
+            assert isinstance(document, Receipt | Journal | BagReceipt)
+            return document
     return None
 
 
@@ -129,16 +162,26 @@ def _has_holes(path: Path, size: int) -> bool:
         return size > 0 and os.lseek(stream.fileno(), 0, os.SEEK_HOLE) < size
 
 
-def _write_archive(folder: Path, paths: list[Path], stream: BinaryIO) -> tuple[str, ...]:
+def _write_archive(
+    folder: Path, results: Iterable[_ExportedResult], beside: Iterable[Path], stream: BinaryIO
+) -> tuple[str, ...]:
     """Read each file once, into archive and digest, so that the manifest describes what the archive holds."""
     lines: list[str] = []
+
+    def add(archive: tarfile.TarFile, name: str, member: tarfile.TarInfo, source: io.BufferedIOBase) -> None:
+        digesting = _Digesting(source)
+        archive.addfile(_owned_by_nobody(member), digesting)
+        lines.append(f"{digesting.digest.hexdigest()}  {name}")
+
     with tarfile.open(fileobj=stream, mode="w:gz") as archive:
-        for path in paths:
+        for result in results:
+            member = tarfile.TarInfo(f"{folder.name}/{result.name}")
+            member.size, member.mode, member.mtime = len(result.data), 0o600, int(result.filed_at.timestamp())
+            add(archive, result.name, member, io.BytesIO(result.data))
+        for path in beside:
             name = path.relative_to(folder).as_posix()
             with path.open("rb") as source:
-                digesting = _Digesting(source)
-                archive.addfile(_owned_by_nobody(archive.gettarinfo(path, f"{folder.name}/{name}")), digesting)
-            lines.append(f"{digesting.digest.hexdigest()}  {name}")
+                add(archive, name, archive.gettarinfo(path, f"{folder.name}/{name}"), source)
         manifest = "".join(f"{line}\n" for line in lines).encode()
         about = tarfile.TarInfo(f"{folder.name}/{ARCHIVE_MANIFEST}")
         about.size = len(manifest)
@@ -156,7 +199,7 @@ def _owned_by_nobody(member: tarfile.TarInfo) -> tarfile.TarInfo:
 class _Digesting(io.RawIOBase):
     """A file that is digested while it is read."""
 
-    def __init__(self, source: io.BufferedReader) -> None:
+    def __init__(self, source: io.BufferedIOBase) -> None:
         self.source = source
         self.digest = hashlib.sha256()
 

@@ -11,7 +11,7 @@ from drivecare.clock import format_timestamp
 from drivecare.errors import BadInput, DriveCareError
 from drivecare.job.contents import JobContents
 from drivecare.job.filed_readings import FiledReading, time_of_reading
-from drivecare.job.model import History, PastReading, ValueChange
+from drivecare.job.overview import History, PastReading, ValueChange
 from drivecare.job.result_files import check_job_id
 from drivecare.reading.identity import normalise_serial, search_names
 from drivecare.reading.model import Reading, SelfTest, Values

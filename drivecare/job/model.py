@@ -39,6 +39,7 @@ FactName = Literal[
     "chain-mended",
     "note",
 ]
+BAY_PREFIX = "bay-"  # of the ID of every kind of bay that ships
 DriveRole = Literal["old", "new"]
 OldDriveFate = Literal["returned", "kept", "destroyed"]
 CopyKind = Literal["image", "bag"]
@@ -49,10 +50,11 @@ ImageFate = Literal["kept", "handed-over", "removed", "gone"]  # gone: no longer
 class BuiltFor(Value, frozen=True, kw_only=True):
     """The drives a unit is built for, by its profile: IDs of form factors (adapters included) and protocols.
 
-    `kind`: whether the profile is of this unit, or of a kind of bay that any unit may have.
+    `kind`: whether the profile is of this unit, or of a kind of bay that any unit may have; null in jobs opened before
+    that was recorded.
     """
 
-    kind: Literal["unit", "bay"] = "unit"
+    kind: Literal["unit", "bay"] | None = None
     form_factors: tuple[str, ...] = ()
     protocols: tuple[str, ...] = ()
 
@@ -77,6 +79,12 @@ class Opening(Value, frozen=True, kw_only=True):
     reference: str | None = None  # the shop's own word for it; never a customer's name
     tags: tuple[str, ...] = ()  # words that jobs of one customer, or of one batch, have in common
     tool_version: str | None = None
+
+    @property
+    def names_only_a_bay(self) -> bool:
+        """Whether the job was opened by a kind of bay, so that the unit has no name."""
+        kind = self.built_for.kind if self.built_for is not None else None
+        return kind == "bay" or (kind is None and self.host.startswith(BAY_PREFIX))
 
 
 class Change(Value, frozen=True, kw_only=True):
@@ -279,40 +287,6 @@ class JobTimeline(Value, frozen=True, kw_only=True):
     why: str | None = None
 
 
-class JobLine(Value, frozen=True, kw_only=True):
-    """One job in a list of jobs; `error` says why it cannot be read.
-
-    `waits_for`: whom an open job waits for; `missing`: the first item that its gate misses.
-    """
-
-    id: str
-    host: str | None = None
-    reference: str | None = None
-    tags: tuple[str, ...] = ()
-    state: Literal["open", "closed"] | None = None
-    opened_at: str | None = None
-    serials: tuple[str, ...] = ()
-    verdict: str | None = None
-    gate_open: bool | None = None
-    unfinished: tuple[UnfinishedCopy, ...] = ()
-    waits_for: WaitsFor | None = None
-    missing: str | None = None
-    error: str | None = None
-
-
-class JobList(Value, frozen=True, kw_only=True):
-    """The jobs that `job list` prints, oldest first: all of them, or one page of `pages`, the first with the newest.
-
-    `total` counts the jobs on all pages. The three are null in lists of 0.1.0.
-    """
-
-    schema: Literal["drivecare/jobs-1"] = "drivecare/jobs-1"
-    jobs: tuple[JobLine, ...] = ()
-    total: int | None = None
-    page: int | None = None
-    pages: int | None = None
-
-
 class FiledSelfTest(Value, frozen=True, kw_only=True):
     """The part of a filed self-test that the gate needs: which drive it was, how it ended and when."""
 
@@ -322,40 +296,8 @@ class FiledSelfTest(Value, frozen=True, kw_only=True):
     finished_at: str | None = None
 
 
-class ValueChange(Value, frozen=True, kw_only=True):
-    """One value that differs from the previous reading; null where the drive did not report it."""
-
-    value: str
-    before: int | float | str | None = None
-    now: int | float | str | None = None
-
-
-class PastReading(Value, frozen=True, kw_only=True):
-    """One reading of a drive in one job."""
-
-    job: str
-    file: str
-    read_at: str
-    verdict: str | None = None
-    power_on_hours: int | None = None
-    changes: tuple[ValueChange, ...] = ()
-
-
-class History(Value, frozen=True, kw_only=True):
-    """Every reading of one drive across jobs, oldest first, each with what changed since the previous one.
-
-    `unread` names jobs that could not be read, and why.
-    """
-
-    schema: Literal["drivecare/history-1"] = "drivecare/history-1"
-    serial: str
-    model: str | None = None
-    readings: tuple[PastReading, ...] = ()
-    unread: tuple[str, ...] = ()
-
-
 class LeftOut(Value, frozen=True, kw_only=True):
-    """A file left out of a job's archive, and why it is taken for the customer's data."""
+    """A file left out of a job's archive: why it is taken for the customer's data, or cannot be read."""
 
     file: str
     reason: str

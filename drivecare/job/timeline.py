@@ -18,8 +18,9 @@ from drivecare.job.filed_readings import CLOCKS_DIFFER, taken_at
 from drivecare.job.gate_copy import PROOF_STANDS
 from drivecare.job.history import names_of_drives
 from drivecare.job.job_state import JobState, load_job_state
-from drivecare.job.model import Closing, JobLine, JobTimeline, TimelineEntry, Withdrawal
+from drivecare.job.model import Closing, JobTimeline, TimelineEntry, Withdrawal
 from drivecare.job.next_step import find_next_step
+from drivecare.job.overview import JobLine
 from drivecare.job.result_files import ResultFile, check_job_id, document_kind, parse_file_name
 from drivecare.job.waiting import find_wait
 from drivecare.reading.identity import normalise_serial

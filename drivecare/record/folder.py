@@ -12,7 +12,8 @@ from pathlib import Path
 from drivecare.documents import encode
 from drivecare.errors import BadInput, DriveCareError, Unavailable
 from drivecare.job.chain import CHAIN
-from drivecare.job.model import JobList, Opening
+from drivecare.job.model import Opening
+from drivecare.job.overview import JobList
 from drivecare.job.result_files import check_job_id
 from drivecare.job.timeline import JobFilter
 from drivecare.reading.identity import Named

@@ -31,7 +31,7 @@ from pathlib import Path
 import msgspec
 
 from drivecare import __version__
-from drivecare.job.model import JobLine
+from drivecare.job.overview import JobLine
 from drivecare.job.timeline import JobSummary
 from drivecare.storage import regular_file, write_file
 

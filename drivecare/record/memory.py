@@ -12,7 +12,7 @@ from pathlib import Path
 
 from drivecare.documents import encode
 from drivecare.errors import BadInput
-from drivecare.job.chain import parse_chain
+from drivecare.job.chain import CHAIN, parse_chain
 from drivecare.job.contents import JobContents
 from drivecare.job.model import Opening
 from drivecare.job.result_files import check_job_id
@@ -44,6 +44,8 @@ class JobInMemory(FiledJob):
         )
 
     def _fetch(self, path: Path) -> bytes:
+        if path.name == CHAIN:
+            return bytes(self.chain)
         if path.name not in self.files:
             raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT))
         return self.files[path.name]

@@ -27,7 +27,8 @@ from drivecare.errors import BadInput, DriveCareError, Refused, Unavailable
 from drivecare.job.chain import CHAIN, Chain, lines_for, next_number
 from drivecare.job.contents import DocumentT, FiledDocument, JobContents
 from drivecare.job.history import names_of_drives
-from drivecare.job.model import Closing, Fact, JobLine, JobList, Opening, Withdrawal
+from drivecare.job.model import Closing, Fact, Opening, Withdrawal
+from drivecare.job.overview import JobLine, JobList
 from drivecare.job.result_files import (
     HIGHEST_NUMBER,
     ResultFile,

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from drivecare.errors import DriveCareError
 from drivecare.job.contents import JobContents
-from drivecare.job.model import JobLine
+from drivecare.job.overview import JobLine
 from drivecare.job.timeline import JobFilter, summarise_job
 from drivecare.record.index import IndexEntry, JobIndex, Stamp, times_of
 from drivecare.record.job_folder import JobFolder

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from drivecare.job.history import collect_history
-from drivecare.job.model import History
+from drivecare.job.overview import History
 from drivecare.reading.identity import DriveId
 from drivecare.record.port import Record
 

@@ -13,7 +13,8 @@ import pytest
 from drivecare.clock import parse_timestamp
 from drivecare.documents import Value
 from drivecare.job.job_state import load_job_state
-from drivecare.job.model import JobLine, UnfinishedCopy
+from drivecare.job.model import UnfinishedCopy
+from drivecare.job.overview import JobLine
 from drivecare.job.timeline import JobFilter
 from drivecare.job.unfinished import tell_progress
 from drivecare.record.folder import FolderRecord

@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 
 from drivecare.errors import Refused, Unavailable
-from drivecare.job.chain import Audit
+from drivecare.job.chain import CHAIN, Audit
 from drivecare.job.export import export_job
+from drivecare.job.model import LeftOut
 from drivecare.job.result_files import LIMIT_BYTES
 from drivecare.record.folder import FolderRecord
 from drivecare.record.job_folder import JobFolder
@@ -42,7 +43,7 @@ def unpacked(archive: Path, folder: Path) -> Path:
 
 @pytest.mark.parametrize("images", [False, True])
 def test_sha256sum_agrees_with_the_manifest(job: JobFolder, tmp_path: Path, images: bool) -> None:
-    archive = export_job(job.path, tmp_path / "1042.tar.gz", images=images)
+    archive = export_job(job.read(), tmp_path / "1042.tar.gz", images=images)
     out = unpacked(tmp_path / "1042.tar.gz", tmp_path / "out")
     done = subprocess.run(["sha256sum", "--check", "--strict", "manifest-sha256.txt"], cwd=out, capture_output=True)
     assert done.returncode == 0
@@ -100,12 +101,12 @@ def test_the_customers_data_stays_out_wherever_it_lies(
     make(path)
     if document is not None:
         JobFolder(path=job.path, now=lambda: NOW).file(receipt(device(OLD, "/dev/sdb"), document(str(path))))
-    archive = export_job(job.path, tmp_path / "1042.tar.gz")
+    archive = export_job(job.read(), tmp_path / "1042.tar.gz")
     private = [left for left in archive.left_out if left.file.startswith("1042-old-drive")]
     assert {left.reason for left in private} == reasons
     assert any(name.startswith("1042-old-drive") for name in archive.files) is not bool(reasons)
     assert b"private" not in tmp_path.joinpath("1042.tar.gz").read_bytes() or not reasons
-    complete = export_job(job.path, tmp_path / "all.tar.gz", images=True)
+    complete = export_job(job.read(), tmp_path / "all.tar.gz", images=True)
     assert complete.left_out == ()
     assert set(archive.files) | {left.file for left in archive.left_out} == set(complete.files)
 
@@ -120,7 +121,7 @@ def test_an_image_is_known_again_under_another_path(job: JobFolder, tmp_path: Pa
     size = End(path=str(named), kind="image", size_bytes=SIZE_OF_IMAGE)
     job.file(receipt(device(OLD, "/dev/sdb"), size))
     (job.path / "notes.txt").write_bytes(b"y" * SIZE_OF_IMAGE)  # as large, and not the image
-    archive = export_job(job.path, tmp_path / "1042.tar.gz")
+    archive = export_job(job.read(), tmp_path / "1042.tar.gz")
     assert "old.img" in [left.file for left in archive.left_out]
     assert "notes.txt" in archive.files
 
@@ -137,19 +138,28 @@ def test_the_image_of_an_unfinished_copy_stays_out(job: JobFolder, tmp_path: Pat
         started="2026-11-25T10:30:00+00:00",
     )
     JournalFile(job.path / "part.img.journal.json").save(journal)
-    archive = export_job(job.path, tmp_path / "1042.tar.gz")
+    archive = export_job(job.read(), tmp_path / "1042.tar.gz")
     assert "part.img.journal.json" in archive.files
     assert ("part.img", "an image that part.img.journal.json names") in [
         (left.file, left.reason) for left in archive.left_out
     ]
 
 
+def test_a_result_that_cannot_be_read_costs_no_other(job: JobFolder, tmp_path: Path) -> None:
+    result = job.result_files()[-1].path
+    result.rename(tmp_path / "elsewhere.json")
+    result.symlink_to(tmp_path / "elsewhere.json")
+    archive = export_job(job.read(), tmp_path / "1042.tar.gz")
+    assert LeftOut(file=result.name, reason="is a link, not a file") in archive.left_out
+    assert archive.files == (CHAIN, job.result_files()[0].path.name)
+
+
 def test_an_export_overwrites_nothing_and_leaves_no_half(job: JobFolder, tmp_path: Path) -> None:
     output = tmp_path / "1042.tar.gz"
     output.write_text("mine")
     with pytest.raises(Refused, match="already exists"):
-        export_job(job.path, output)
+        export_job(job.read(), output)
     assert output.read_text() == "mine"
     with pytest.raises(Unavailable, match="cannot be written"):
-        export_job(job.path, tmp_path / "no" / "folder.tar.gz")
+        export_job(job.read(), tmp_path / "no" / "folder.tar.gz")
     assert [path.name for path in tmp_path.iterdir() if path.name.endswith(".part")] == []

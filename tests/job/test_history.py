@@ -9,7 +9,7 @@ import pytest
 
 from drivecare.errors import BadInput
 from drivecare.job.history import collect_history
-from drivecare.job.model import ValueChange
+from drivecare.job.overview import ValueChange
 from drivecare.reading.model import Drive, Reading, SelfTest, Values
 from drivecare.record.folder import FolderRecord
 from drivecare.risk.model import Assessment, Chance

@@ -16,7 +16,7 @@ import msgspec
 import pytest
 
 from drivecare.job.chain import Audit
-from drivecare.job.model import JobLine
+from drivecare.job.overview import JobLine
 from drivecare.job.timeline import JobFilter, summarise_job
 from drivecare.reading.identity import DriveId, compare, search_names, shown_alike
 from drivecare.record import index, reconcile

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
@@ -10,7 +11,8 @@ import pytest
 
 from drivecare.documents import encode
 from drivecare.errors import BadInput
-from drivecare.job.chain import Audit
+from drivecare.job.chain import CHAIN, Audit
+from drivecare.job.export import export_job
 from drivecare.job.gate import judge_gate
 from drivecare.job.job_state import load_job_state
 from drivecare.job.model import Fact
@@ -18,6 +20,7 @@ from drivecare.job.timeline import JobFilter, build_timeline
 from drivecare.reading.identity import DriveId, Identity
 from drivecare.reading.model import Reading
 from drivecare.record.folder import FolderRecord
+from drivecare.record.job_folder import JobFolder
 from drivecare.record.memory import MemoryRecord
 from drivecare.record.port import FiledJob, Record
 from drivecare.work import Machine
@@ -71,6 +74,16 @@ def test_the_gate_and_the_timeline_do_not_depend_on_the_store(record: Record, tm
     assert [entry.says for entry in build_timeline(state).story] == [
         entry.says for entry in build_timeline(other).story
     ]
+
+
+def test_an_export_holds_the_same_from_every_store(record: Record, tmp_path: Path) -> None:
+    job = carried(record)
+    archive = export_job(job.read(), tmp_path / "1042.tar.gz")
+    assert archive.files == (CHAIN, *(file.path.name for file in job.result_files()))
+    subprocess.run(["tar", "-xzf", archive.path, "-C", tmp_path], check=True)
+    contents = JobFolder(path=tmp_path / "1042").read()
+    assert contents.audit() == Audit()
+    assert [contents.data(file) for file in contents.files] == [job.read().data(file) for file in job.result_files()]
 
 
 def test_a_job_is_made_once_and_found_by_its_id(record: Record) -> None:
