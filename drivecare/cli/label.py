@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from drivecare.cli.common import PATH, finish, job_argument, job_folder, jobs_option, json_option, named_jobs
+from drivecare.cli.common import PATH, finish, job_argument, jobs_option, json_option, leading_job, named_jobs
 from drivecare.cli.overwriting import may_replace, overwrite_option
 
 
@@ -18,7 +18,7 @@ from drivecare.cli.overwriting import may_replace, overwrite_option
 @json_option
 @click.pass_context
 def label(
-    ctx: click.Context, id: str, output: Path | None, overwritable: tuple[str, ...], jobs: Path, as_json: bool
+    ctx: click.Context, id: str | None, output: Path | None, overwritable: tuple[str, ...], jobs: Path, as_json: bool
 ) -> None:
     """Write a page with a label for each drive: the job, old or new, the serial number and the day.
 
@@ -30,7 +30,7 @@ def label(
     from drivecare.job.label import list_labels, render_labels
     from drivecare.job.model import DriveLabels
 
-    folder = job_folder(id, jobs)
+    folder = leading_job(ctx, id, jobs)
     job = load_job_state(folder.read(), jobs=named_jobs(ctx))
     document = DriveLabels(job=job.id, path=str(output or folder.path / "labels.html"), labels=list_labels(job))
     path = Path(document.path)

@@ -38,6 +38,26 @@ def parse_fates(pairs: Sequence[tuple[str, str]]) -> dict[Path, ImageFate]:
     return fates
 
 
+def match_fates(copies: Sequence[CustomerCopy], fates: Mapping[Path, ImageFate]) -> dict[Path, ImageFate]:
+    """Give each fate the path of the copy that is meant, however its folder was typed.
+
+    Raises BadInput for a path that is not a copy of the job. A link in a copy's place is not followed.
+    """
+    shown = {_in_resolved_folder(copy.path): copy.path for copy in copies}
+    matched: dict[Path, ImageFate] = {}
+    for path, fate in fates.items():
+        copy_path = path if path in shown.values() else shown.get(_in_resolved_folder(path))
+        if copy_path is None:
+            listed = ", ".join(str(copy.path) for copy in copies) or "none"
+            raise BadInput("is not a copy that this job made", location=str(path), hint=f"It made: {listed}.")
+        matched[copy_path] = fate
+    return matched
+
+
+def _in_resolved_folder(path: Path) -> Path:
+    return path.parent.resolve() / path.name
+
+
 def check_closing(
     job: JobState,
     copies: Sequence[CustomerCopy],
@@ -50,11 +70,6 @@ def check_closing(
     """Refuse to close a job too early: BadInput if a copy's fate was not said, GateShut if the gate is shut."""
     if job.closing is not None:
         raise BadInput("is already closed", location=f"job {job.id}", hint=show_command(job))
-    paths = [copy.path for copy in copies]
-    stray = [path for path in fates if path not in paths]
-    if stray:
-        listed = ", ".join(map(str, paths)) or "none"
-        raise BadInput("is not a copy that this job made", location=str(stray[0]), hint=f"It made: {listed}.")
     for copy in removable_copies(copies, fates):
         say = f"Give --image {copy.path} kept|handed-over"
         if not forget:

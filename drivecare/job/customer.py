@@ -90,8 +90,7 @@ def unit_name(job: JobState) -> str:
 
 def _customers_unit(job: JobState) -> str:
     """Name the unit as "your ..." goes on: by its kind of bay it has no name that the customer knows."""
-    built_for = job.opening.built_for
-    return "unit" if built_for is not None and built_for.kind == "bay" else unit_name(job)
+    return "unit" if job.opening.names_only_a_bay else unit_name(job)
 
 
 def describe_odds(chance: Chance) -> str | None:

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from drivecare.hardware.machine import Machine
-from drivecare.job.closing import check_closing, make_closing, removable_copies, remove_copy
+from drivecare.job.closing import check_closing, make_closing, match_fates, removable_copies, remove_copy
 from drivecare.job.copies import CustomerCopy, copies_made
 from drivecare.job.job_state import JobState
 from drivecare.job.model import Closing, ImageFate, OldDriveFate
@@ -31,6 +31,7 @@ def close_job(
     `forget` removes the copies whose fate was not said; `confirm` is shown them first and raises if the person refuses.
     """
     copies, files = copies_made(job), machine.files()
+    fates = match_fates(copies, fates)
     check_closing(job, copies, files, anyway=anyway, forget=forget, fates=fates)
     doomed = removable_copies(copies, fates) if forget else ()
     if doomed:

@@ -5,6 +5,9 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+from click.testing import CliRunner
+
+from drivecare.cli.main import cli
 from tests.cli.test_job import drivecare
 from tests.job.carried import data_route, filed, same_route
 from tests.job.rich_case import unfinished
@@ -38,6 +41,16 @@ def test_a_shut_gate_is_no_hindrance_and_is_said(tmp_path: Path) -> None:
 def test_a_folder_that_is_not_there_is_said(tmp_path: Path) -> None:
     filed(tmp_path / "jobs", same_route())
     assert drivecare("handover", "1042", "--output", "/nonexistent/x.html", jobs=tmp_path / "jobs").returncode == 3
+
+
+def test_labels_are_of_the_job_that_the_environment_names_and_of_none_unasked(tmp_path: Path) -> None:
+    job = filed(tmp_path, data_route())
+    unnamed = drivecare("job", "label", jobs=tmp_path)
+    assert unnamed.returncode == 2
+    assert "Which job? Name its ID, or set DRIVECARE_JOB." in unnamed.stderr
+    done = CliRunner().invoke(cli, ["job", "label", "--jobs", str(tmp_path)], env={"DRIVECARE_JOB": "1042"})
+    assert done.exit_code == 0
+    assert (job.path / "labels.html").exists()
 
 
 def test_labels_lie_in_the_job_and_can_be_written_again_unless_somebody_changed_them(tmp_path: Path) -> None:

@@ -14,7 +14,15 @@ from drivecare.documents import Value, encode
 from drivecare.errors import BadInput, Unavailable
 from drivecare.hardware.held_folder import LocalFileSystem
 from drivecare.job.chain import CHAIN
-from drivecare.job.closing import GateShut, check_closing, make_closing, parse_fates, removable_copies, remove_copy
+from drivecare.job.closing import (
+    GateShut,
+    check_closing,
+    make_closing,
+    match_fates,
+    parse_fates,
+    removable_copies,
+    remove_copy,
+)
 from drivecare.job.copies import CustomerCopy, copies_made
 from drivecare.job.job_state import JobState, load_job_state
 from drivecare.job.model import ImageLeft
@@ -200,12 +208,23 @@ def test_every_image_s_fate_must_be_said(tmp_path: Path) -> None:
     state, made, brought = with_images(tmp_path)
     with pytest.raises(BadInput, match="it was not said what becomes of this image"):
         check_closing(state, copies_made(state), FILES, anyway=None, forget=False, fates={})
-    with pytest.raises(BadInput, match="is not a copy that this job made"):
-        check_closing(state, copies_made(state), FILES, anyway=None, forget=True, fates={brought: "kept"})
+    with pytest.raises(BadInput, match=rf"brought.img: is not a copy that this job made\. It made: {made}\."):
+        match_fates(copies_made(state), {brought: "kept"})
     check_closing(state, copies_made(state), FILES, anyway=None, forget=True, fates={})
     check_closing(state, copies_made(state), FILES, anyway=None, forget=False, fates={made: "kept"})
     made.unlink()
     check_closing(state, copies_made(state), FILES, anyway=None, forget=False, fates={})
+
+
+def test_a_copy_is_known_however_its_folder_is_typed(tmp_path: Path) -> None:
+    (tmp_path / "shelf").mkdir()
+    state, made, _ = with_images(tmp_path / "shelf")
+    (tmp_path / "linked").symlink_to("shelf")
+    for typed in (made, made.parent / ".." / "shelf" / "made.img", tmp_path / "linked" / "made.img"):
+        assert match_fates(copies_made(state), {typed: "kept"}) == {made: "kept"}
+    (tmp_path / "another.img").symlink_to(made)
+    with pytest.raises(BadInput, match="is not a copy that this job made"):
+        match_fates(copies_made(state), {tmp_path / "another.img": "kept"})
 
 
 @pytest.mark.promise(11)

@@ -12,13 +12,20 @@ from drivecare.fit.host_catalogue import find_host, load_hosts
 from drivecare.job.expected_drive import built_for, is_planned_drive, why_unlike
 from drivecare.job.gate import judge_gate
 from drivecare.job.job_state import load_job_state
-from drivecare.job.model import BuiltFor
+from drivecare.job.model import BAY_PREFIX, BuiltFor
 from drivecare.reading.identity import DriveId, Identity
 from drivecare.reading.model import Drive
 from tests.job.carried import NEW, NOW, OLD, OPENING, assessment, data_route, empty_route, fact, filed, same_route
 
 BAY_7_MM = BuiltFor(kind="bay", form_factors=("2.5-inch",), protocols=("sata",))
 IN_THAT_BAY = msgspec.structs.replace(OPENING, built_for=BAY_7_MM)
+
+
+def test_the_id_of_a_kind_of_bay_says_that_it_is_one() -> None:
+    """Jobs opened before the kind was recorded have only that."""
+    assert {host.id for host in load_hosts().hosts if host.kind == "bay"} == {
+        host.id for host in load_hosts().hosts if host.id.startswith(BAY_PREFIX)
+    }
 
 
 def sized(of: Drive, form_factor: str | None, protocol: str | None = "ata") -> Drive:

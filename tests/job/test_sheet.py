@@ -99,9 +99,18 @@ def test_the_cable_that_was_changed_is_told_to_the_customer(tmp_path: Path) -> N
     )
 
 
-def test_a_bay_is_not_the_customers_unit(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("host", "built_for"),
+    [
+        ("ours", BuiltFor(kind="bay")),
+        ("bay-2.5-7", BuiltFor(form_factors=("2.5-inch",))),  # opened before the kind was recorded
+        ("bay-2.5-7", None),  # opened by 0.1.0
+    ],
+    ids=["recorded", "not recorded", "0.1.0"],
+)
+def test_a_bay_is_not_the_customers_unit(tmp_path: Path, host: str, built_for: BuiltFor | None) -> None:
     opening = msgspec.structs.replace(
-        OPENING, host="bay-2.5-7", host_name="2.5-inch bay for drives up to 7 mm", built_for=BuiltFor(kind="bay")
+        OPENING, host=host, host_name="2.5-inch bay for drives up to 7 mm", built_for=built_for
     )
     state = load_job_state(filed(tmp_path, same_route(), opening=opening).read(), now=NOW)
     told = write_customer_page(state)
