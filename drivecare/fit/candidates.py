@@ -14,6 +14,8 @@ from drivecare.fit.stock_cells import Fields
 from drivecare.fit.stock_columns import COLUMNS, column_of, read_cell
 from drivecare.reading.model import Drive, Reading
 
+_LEAST_WITH_USUAL_PLUG_MM = 6.8  # 7 mm and its tolerance of 0.2 (SFF-8201)
+
 
 def make_names_unique(candidates: Sequence[Candidate]) -> Iterator[Candidate]:
     """Make names unique, by the serial number or else by counting."""
@@ -88,6 +90,20 @@ def _usual_connector(protocol: InterfaceProtocol | None, body: str | None) -> st
     if body in ("2.5-inch", "3.5-inch") and protocol in ("sata", "sas"):
         return protocol
     return "msata" if body == "msata" and protocol == "sata" else None
+
+
+def add_implied(fields: Fields) -> Fields:
+    """Add what the cells of a line leave out and yet tell: the usual plug of a body, and flash by its rating.
+
+    Bytes that may be written are rated of solid-state drives only (JEDEC JESD218, TBW); a hard drive's workload is
+    rated by the year. A 2.5-inch drive under 7 mm may have an edge connector instead of the usual plug (SFF-8784).
+    """
+    implied: Fields = {}
+    if fields.get("rated_written_bytes") is not None and not fields.get("rotation_rpm"):
+        implied["kind"] = "ssd"
+    if fields.get("height_mm") is None or fields["height_mm"] >= _LEAST_WITH_USUAL_PLUG_MM:
+        implied["connector"] = _usual_connector(fields.get("protocol"), fields.get("form_factor"))
+    return {name: value for name, value in implied.items() if value is not None} | fields
 
 
 def add_facts(candidate: Candidate, facts: Mapping[str, str]) -> Candidate:

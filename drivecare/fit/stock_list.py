@@ -15,7 +15,7 @@ from typing import Final
 
 from drivecare.documents import MOST_STOCK_LINES, Value
 from drivecare.errors import BadInput
-from drivecare.fit.candidates import make_names_unique
+from drivecare.fit.candidates import add_implied, make_names_unique
 from drivecare.fit.model import Candidate
 from drivecare.fit.stock_cells import Fields
 from drivecare.fit.stock_columns import COLUMNS, MIXED_COLUMNS, columns_of, read_cell, unit_of
@@ -71,7 +71,7 @@ def read_stock(data: bytes, *, origin: str) -> Stock:
             continue
         fields = _read_row(_join_columns(names, cells, units, number, faults), number, faults)
         if fields.setdefault("name", fields.get("model")):
-            candidates.append(Candidate(**_identified(fields)))
+            candidates.append(Candidate(**_identified(add_implied(fields))))
             faults.extend(_name_duplicate(candidates[-1], number, lines))
         else:
             faults.append((number, ": left out: does not name a drive. Fill in name or model."))

@@ -116,9 +116,9 @@ def test_what_may_mean_two_things_is_asked(column: str, cell: str, reason: str) 
         ("Peak 5V (mA)", "850", {"peak_5v_amps": 0.85}),
         ("Capacity GB", "500", {"labelled_gb": 500}),
         ("LBA", "976773168", {"capacity_bytes": 500_107_862_016}),
-        ("Endurance [TBW]", "150", {"rated_written_bytes": 150 * 10**12}),
+        ("Endurance [TBW]", "150", {"rated_written_bytes": 150 * 10**12, "kind": "ssd"}),
         ("Price EUR", "39,-", {"price": 39.0}),
-        ("TBW", "150 TB", {"rated_written_bytes": 150 * 10**12}),
+        ("TBW", "150 TB", {"rated_written_bytes": 150 * 10**12, "kind": "ssd"}),
     ],
 )
 def test_headings_as_people_write_them(heading: str, cell: str, fields: dict[str, Any]) -> None:
@@ -198,3 +198,24 @@ def test_facts_by_hand_are_read_the_same_way() -> None:
     assert add_facts(candidate(), {"Interface speed": "SATA III"}).link_gbps == 6.0
     with pytest.raises(BadInput, match="may be revision"):
         add_facts(candidate(), {"link": "SATA 3.0"})
+
+
+@pytest.mark.parametrize(
+    ("headings", "cells", "fields"),
+    [
+        # JEDEC JESD218: TBW is the endurance rating of solid-state drives
+        ("tbw", "150 TB", {"kind": "ssd"}),
+        ("tbw;kind", "150 TB;hdd", {"kind": "hdd"}),
+        ("tbw;rpm", "150 TB;5400", {"kind": None}),
+        ("interface;form_factor;height", "SATA III;2,5 Zoll;7 mm", {"connector": "sata"}),
+        ("interface;form_factor", "SATA III;3.5 inch", {"connector": "sata"}),
+        ("interface;form_factor;connector", "SATA III;2.5 inch;sata-micro", {"connector": "sata-micro"}),
+        # SFF-8784: the edge connector of 2.5-inch drives of 5 mm
+        ("interface;form_factor;height", "SATA III;2.5 inch;5 mm", {"connector": None}),
+        ("interface;form_factor", "NVMe;2.5 inch", {"connector": None}),
+    ],
+    ids=["flash", "told otherwise", "it turns", "7 mm", "3.5-inch", "told plug", "5 mm", "u.2 or u.3"],
+)
+def test_a_line_tells_what_its_other_cells_imply(headings: str, cells: str, fields: dict[str, Any]) -> None:
+    (drive,) = read(f"model;{headings}\nK;{cells}\n").candidates
+    assert {name: getattr(drive, name) for name in fields} == fields
