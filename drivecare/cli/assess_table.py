@@ -37,20 +37,21 @@ def assess_table(
 
     Adds the columns verdict, estimate, low, high, leading_signal: the chance of failing within 12 months as fractions.
     Cells are separated by commas, semicolons or tabs; capitals and headings that people write (Pending, Power On Hours)
-    are understood; what is written has commas. An empty cell or a missing column is a counter that the drive did not
-    report; a cell that is not a number is one that could not be read. Faults in the table are listed at the end, and
-    everything else is still judged. Without --output, --evaluate and --json the judged table goes to stdout. A file of
-    any size is read row by row, gzip-compressed or not; - is stdin, a file of that name is ./-.
+    are understood, and lines above them are left out; what is written has commas. An empty cell or a missing column is
+    a counter that the drive did not report; a cell that is not a number is one that could not be read. Faults in the
+    table are listed at the end, and everything else is still judged. Without --output, --evaluate and --json the judged
+    table goes to stdout. A file of any size is read row by row, gzip-compressed or not; - is stdin, a file of that name
+    is ./-.
 
     A cell that a spreadsheet would run as a formula (it begins with = + - @) gets an apostrophe in front; numbers such
     as -1 do not. Remove the apostrophe to get the original cell.
 
     Exit code: 0 if every row was judged, whatever the verdicts; 3 if the table or some of its lines could not be.
     """
-    from drivecare.work.assess_table import TableFaults, judge_table, open_table
+    from drivecare.work.assess_table import TableFaults, as_text, judge_table, open_table
 
     faults = TableFaults()
-    opened = nullcontext(standard_input()) if table == STDIN else open_table(table)
+    opened = nullcontext(as_text(standard_input())) if table == STDIN else open_table(table)
     destination = _destination(output, table, overwritable, quiet=evaluate or as_json)
     with opened as source, destination as write:
         summary, measured = judge_table(

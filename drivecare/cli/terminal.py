@@ -141,11 +141,9 @@ def flush_stdout() -> None:
     sys.stdout.flush()
 
 
-def standard_input() -> IO[str]:
-    """Give what is typed or piped in; bytes that are not UTF-8 pass through unchanged."""
-    if isinstance(sys.stdin, io.TextIOWrapper):
-        sys.stdin.reconfigure(encoding="utf-8", errors="surrogateescape")
-    return sys.stdin
+def standard_input() -> IO[bytes]:
+    """Give what is typed or piped in, byte for byte."""
+    return sys.stdin.buffer
 
 
 def read_pasted(what: str, *, limit_bytes: int) -> bytes:

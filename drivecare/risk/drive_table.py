@@ -170,13 +170,13 @@ def _with_commas(line: str, separator: str) -> str:
 
 
 def judge_lines(
-    lines: Iterable[str | None], judge: TableJudge, width: int, faults: FaultListener
+    lines: Iterable[str | None], judge: TableJudge, width: int, faults: FaultListener, *, first: int = 2
 ) -> Iterator[tuple[int, str, list[str], Judgement]]:
     """Yield each line's number, its text without its end, its cells as far as they matter, and its judgement.
 
-    The header is line 1. None stands for a line that is too long to be one.
+    `first`: the number of the first of them. None stands for a line that is too long to be one.
     """
-    for number, text in enumerate(lines, start=2):
+    for number, text in enumerate(lines, start=first):
         if text is None:
             faults.leave_out(number, f"it has more than {MOST_ROW_LETTERS:,} letters")
             continue

@@ -2,24 +2,29 @@
 
 from __future__ import annotations
 
+import codecs
 import csv
 import gzip
+import io
 import zlib
 from collections import Counter
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from itertools import islice
 from pathlib import Path
-from typing import IO, Literal
+from typing import IO, Final, Literal, cast
 
 from drivecare.documents import Value
 from drivecare.errors import BadInput, Unavailable
 from drivecare.exit_codes import ExitCode
 from drivecare.format import Excerpt
 from drivecare.hardware.device_path import is_device
-from drivecare.reading.statistics_row import canonical_header
+from drivecare.reading.statistics_row import COUNTER_COLUMNS, canonical_header
 from drivecare.reading.typed_text import find_separator
 from drivecare.risk.drive_table import ADDED_COLUMNS, TableJudge, judge_lines, read_lines, split_cells, with_commas
 from drivecare.risk.evaluation import Evaluation, OutcomeCounter
+
+_MOST_TITLE_LINES: Final = 10  # above the headings
 
 # Takes a line of the table and the cells to add to it.
 WriteRow = Callable[[str, str], None]
@@ -92,10 +97,10 @@ def _judge_rows(
     output: Path | None,
 ) -> tuple[TableSummary, Evaluation | None]:
     lines = read_lines(source)
-    head = _header_line(next(lines, ""))
+    first, head = _find_header(lines)
     separator = find_separator(head)
     head, lines = next(with_commas([head], separator)) or "", with_commas(lines, separator)
-    header = canonical_header(split_cells(head))
+    header = _headings(head)
     if taken := [name for name in ADDED_COLUMNS if name in header]:
         raise BadInput(f"has a column {taken[0]} already", hint="Give the table as it was before it was judged.")
     judge = TableJudge(header)
@@ -104,7 +109,7 @@ def _judge_rows(
         write(head, ",".join(ADDED_COLUMNS))
     verdicts: Counter[str] = Counter()
     tally = OutcomeCounter()
-    for number, line, row, judgement in judge_lines(lines, judge, len(header), faults):
+    for number, line, row, judgement in judge_lines(lines, judge, len(header), faults, first=first + 1):
         verdicts[judgement.verdict] += 1
         if write is not None:
             write(line, judgement.cells)
@@ -120,13 +125,33 @@ def _judge_rows(
     return summary, tally.result() if failure is not None else None
 
 
-def _header_line(line: str | None) -> str:
-    if line is None or any("\ud800" <= letter <= "\udfff" for letter in line):  # bytes that are not UTF-8
-        raise BadInput("does not begin with a line of UTF-8 text", hint="A table begins with the names of its columns.")
-    line = line.rstrip("\r\n")
-    if not line:
+def _find_header(lines: Iterator[str | None]) -> tuple[int, str]:
+    """The line of headings and its number: the first that names a counter, since a title may stand above it.
+
+    Where none does it is the first line of all; whoever judges by it says what it lacks.
+    """
+    top: list[str] = []
+    for line in islice(lines, _MOST_TITLE_LINES + 1):
+        top.append("\0" if line is None else line.rstrip("\r\n"))
+        with suppress(csv.Error):
+            if COUNTER_COLUMNS.keys() & set(_headings(next(with_commas(top[-1:], find_separator(top[-1]))) or "")):
+                return len(top), top[-1]
+    if not any(top):
         raise BadInput("is empty", hint="A header line and one line per drive are needed.")
-    return line
+    if not _in_letters(top[0]).replace("\t", " ").isprintable():
+        raise BadInput("does not begin with a line of text", hint="A table begins with the names of its columns.")
+    return 1, top[0]
+
+
+def _headings(head: str) -> list[str]:
+    return canonical_header(split_cells(_in_letters(head)))
+
+
+def _in_letters(line: str) -> str:
+    """A line whose bytes are not UTF-8, as some desktops mean it; the judged table gets its bytes unchanged."""
+    if not any("\ud800" <= letter <= "\udfff" for letter in line):
+        return line
+    return line.encode("utf-8", "surrogateescape").decode("cp1252", "replace")
 
 
 def _failure_column(header: list[str]) -> int:
@@ -145,6 +170,14 @@ def _outcome(cell: str, number: int, faults: TableFaults) -> bool | None:
     return None
 
 
+def as_text(stream: IO[bytes]) -> IO[str]:
+    """A table as text: UTF-16 by its byte order mark, else UTF-8, with other bytes in its cells unchanged."""
+    buffered = io.BufferedReader(cast(io.RawIOBase, stream))
+    if buffered.peek(2)[:2] in (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE):
+        return io.TextIOWrapper(buffered, "utf-16", errors="replace", newline="")
+    return io.TextIOWrapper(buffered, "utf-8-sig", errors="surrogateescape", newline="")
+
+
 @contextmanager
 def open_table(table: Path) -> Iterator[IO[str]]:
     """The table as text, unpacked where it is compressed with gzip. Raises BadInput, Unavailable."""
@@ -153,8 +186,7 @@ def open_table(table: Path) -> Iterator[IO[str]]:
     try:
         with table.open("rb") as start:
             packed = start.read(2) == b"\x1f\x8b"
-        opened = gzip.open if packed else open
-        stream = opened(table, "rt", encoding="utf-8-sig", errors="surrogateescape", newline="")
+        stream = cast(IO[bytes], gzip.open(table) if packed else table.open("rb"))  # noqa: SIM115  closed below
     except FileNotFoundError as error:
         raise BadInput("there is no such file", location=str(table), hint="Check the path.") from error
     except IsADirectoryError as error:
@@ -163,6 +195,6 @@ def open_table(table: Path) -> Iterator[IO[str]]:
         raise Unavailable(f"cannot be read: {error.strerror}", location=str(table)) from error
     with stream:
         try:
-            yield stream
+            yield as_text(stream)
         except (EOFError, zlib.error, gzip.BadGzipFile) as error:
             raise BadInput("is a damaged gzip file", location=str(table), hint="Fetch it again.") from error

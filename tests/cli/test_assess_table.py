@@ -203,10 +203,39 @@ def test_bytes_that_are_no_text_come_through_in_a_row_and_are_refused_in_the_hea
     assert run(table, "--output", output).exit_code == 0
     assert output.read_bytes().splitlines()[1].startswith(b"\xff\xfe,1,")
     assert run(table).stdout_bytes == output.read_bytes()
-    table.write_bytes("model,smart_5_raw\nx,1\n".encode("utf-16"))
+    table.write_bytes(b"\x00\x01\xff,smart_5\nx,1\n")
     result = run(table)
     assert isinstance(result.exception, BadInput)
-    assert "does not begin with a line of UTF-8 text" in result.exception.message()
+    assert "does not begin with a line of text" in result.exception.message()
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        "model;Pending\nKestrel;24\n".encode("utf-16"),
+        gzip.compress("model;Pending\nKestrel;24\n".encode("utf-16")),
+        "Modell;Pending;Größe\nKestrel;24;½ TB\n".encode("cp1252"),
+        b"Pulled in November;;\r\n\r\nModel;Pending\r\nKestrel;24\r\n",
+        b"sep=;\nmodel;Pending\nKestrel;24\n",
+    ],
+    ids=["utf-16", "packed", "cp1252", "a title", "a spreadsheet's own line"],
+)
+def test_a_table_in_any_encoding_and_with_a_title(tmp_path: Path, data: bytes) -> None:
+    table, output = tmp_path / "day.csv", tmp_path / "judged.csv"
+    table.write_bytes(data)
+    assert run(table, "--output", output).output.startswith("1 rows judged: evacuate 1")
+    head, row = output.read_bytes().splitlines()
+    assert head.endswith(b",verdict,estimate,low,high,leading_signal")
+    assert row.startswith(b"Kestrel,24,")
+    assert b",evacuate," in row
+    piped = CliRunner().invoke(cli, ["assess-table", "-"], input=gzip.decompress(data) if data[0] == 0x1F else data)
+    assert piped.stdout_bytes == output.read_bytes()
+
+
+def test_a_fault_below_a_title_is_named_by_its_line(tmp_path: Path) -> None:
+    table = tmp_path / "day.csv"
+    table.write_text("November\nmodel,smart_5_raw\na,1\nb,many\n")
+    assert "line 4: column smart_5_raw holds 'many'" in run(table).stderr
 
 
 def test_evaluate_needs_the_outcome(tmp_path: Path) -> None:
