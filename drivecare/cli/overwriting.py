@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shlex
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -41,9 +40,7 @@ def may_replace(path: Path, overwritable: Sequence[str]) -> bool:
     if any(Path(name).absolute() == path.absolute() for name in overwritable):
         return True
     if not can_ask():
-        raise already_there(
-            path, f"Choose another name, or replace it with {OVERWRITE_OPTION} {shlex.quote(str(path))}"
-        )
+        raise already_there(path, f"Choose another name, or add {OVERWRITE_OPTION} FILE, its path, to replace it")
     notify(f"{path} already exists, {path.stat().st_size:,} bytes.")
     if Path(ask("Type its path to replace it")).absolute() != path.absolute():
         raise Refused("was not replaced: its path was not typed", guard="exists", location=str(path))

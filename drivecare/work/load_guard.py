@@ -59,7 +59,7 @@ def refuse_load(reading: Reading, activity: str, *, allow_load: str | None, fold
         f"it is losing data, and {activity} would load it",
         guard="evacuate",
         location=reading.path,
-        hint=f"Copy it and verify the copy first. To do it all the same: --allow-load {serial or 'SERIAL'}.",
+        hint="Copy it and verify the copy first. To do it all the same: --allow-load SERIAL, the number on its label.",
     )
 
 

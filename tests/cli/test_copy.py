@@ -95,8 +95,8 @@ def test_what_is_there_is_not_overwritten_unless_its_path_is_typed(source: Path,
     ran = run(copy, source, target)
     assert ran.exit_code == 22
     assert ran.err == (
-        "drivecare: the target is not empty (a file of 8 bytes). If all on it may go, type its path: "
-        f"--allow-overwrite {target}\n"
+        "drivecare: the target is not empty (a file of 8 bytes). If all on it may go, add --allow-overwrite FILE, "
+        "its path\n"
     )
     assert run(copy, source, target, "--allow-overwrite", "something else").exit_code == 22
     assert target.read_bytes() == b"precious"

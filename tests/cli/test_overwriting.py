@@ -59,7 +59,7 @@ def test_without_a_terminal_it_is_refused_before_any_work(
     assert ran.out == ""
     assert ran.err == (
         f"drivecare: {files[0]}: already exists, and nothing is overwritten unasked. "
-        f"Choose another name, or replace it with --allow-overwrite {files[0]}\n"
+        "Choose another name, or add --allow-overwrite FILE, its path, to replace it\n"
     )
     assert names(work) == before
     assert all((work / name).read_bytes() == MINE for name in files)

@@ -73,7 +73,7 @@ def test_a_drive_that_is_losing_data_is_not_loaded(tmp_path: Path) -> None:
     assert (ran.exit_code, ran.out) == (22, "")
     assert ran.err == (
         "drivecare: /dev/sda: it is losing data, and a self-test would load it. Copy it and verify the copy first. "
-        "To do it all the same: --allow-load KX25-00417.\n"
+        "To do it all the same: --allow-load SERIAL, the number on its label.\n"
     )
     assert run(selftest, "/dev/sda", "--allow-load", "KX25-00418", machine=machine).exit_code == 22
     assert not any("-t" in asked for asked in backend.asked)

@@ -173,11 +173,9 @@ def target_not_empty(_: Endpoint, target: Endpoint, consent: Consent) -> Objecti
         return Objection(f"the target is not empty ({target.content}) and nothing names it", "Take another target")
     mistyped = "" if consent.allow_overwrite is None else f", and {consent.allow_overwrite!r} is not its name"
     by_path = not target.is_device or target.overwrite_ids[0].startswith("/")
-    return Objection(
-        f"the target is not empty ({target.content}){mistyped}",
-        f"If all on it may go, type its {'path' if by_path else 'serial number'}: "
-        f"--allow-overwrite {target.overwrite_ids[0]}",
-    )
+    # What is to be typed is never printed: whoever copies it from the screen has not looked at the drive.
+    name = "--allow-overwrite FILE, its path" if by_path else "--allow-overwrite SERIAL, the number on its label"
+    return Objection(f"the target is not empty ({target.content}){mistyped}", f"If all on it may go, add {name}")
 
 
 def other_target(_: Endpoint, target: Endpoint, consent: Consent) -> Objection | None:
@@ -185,10 +183,9 @@ def other_target(_: Endpoint, target: Endpoint, consent: Consent) -> Objection |
     typed = consent.allow_overwrite
     if typed is None or typed in target.overwrite_ids or consent.resuming:
         return None
-    goes_by = f"goes by {target.overwrite_ids[0]}" if target.overwrite_ids else "has no name to go by"
     return Objection(
-        f"{typed!r} is not the target: {target.end.path} {goes_by}",
-        "Look at `drivecare drives`, then name the one you mean",
+        f"--allow-overwrite names {typed!r}, which is not the target {target.end.path}",
+        "Look at the drive's label and at `drivecare drives`, then name the one you mean",
     )
 
 

@@ -207,13 +207,29 @@ def test_a_path_that_moved_is_refused() -> None:
 
 
 @pytest.mark.promise(5)
-def test_an_overwrite_names_what_to_type() -> None:
+@pytest.mark.parametrize(
+    ("to", "open_word"),
+    [
+        (target(**USED), "SERIAL, the number on its label"),
+        (target(**USED, kind="image", overwrite_ids=("/srv/t.img",)), "FILE, its path"),
+        (target(**USED, serial=None, overwrite_ids=("/dev/sdc",)), "FILE, its path"),
+    ],
+    ids=["drive", "image", "nameless"],
+)
+@pytest.mark.parametrize("typed", [None, "PN24"])
+def test_what_allows_an_overwrite_is_asked_for_and_never_shown(to: Endpoint, open_word: str, typed: str | None) -> None:
     with pytest.raises(Refused) as caught:
-        check_guards(endpoint(), target(**USED), Consent())
-    assert caught.value.message() == (
-        "the target is not empty (it has partitions). If all on it may go, type its serial number: "
-        "--allow-overwrite PN24-11873"
-    )
+        check_guards(endpoint(), to, Consent(allow_overwrite=typed))
+    assert caught.value.hint == f"If all on it may go, add --allow-overwrite {open_word}"
+    assert not any(name in caught.value.message() for name in to.overwrite_ids)
+
+
+@pytest.mark.promise(5)
+def test_a_name_that_is_not_the_target_s_is_not_put_right() -> None:
+    with pytest.raises(Refused) as caught:
+        check_guards(endpoint(), target(), Consent(allow_overwrite="KX25-00417"))
+    assert caught.value.problem == "--allow-overwrite names 'KX25-00417', which is not the target /dev/sdc"
+    assert "PN24-11873" not in caught.value.message()
 
 
 @pytest.mark.parametrize(
