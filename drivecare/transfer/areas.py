@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Annotated
 
 from msgspec import Meta
@@ -62,6 +62,18 @@ def overlap(first: Area, second: Area) -> Area | None:
     """The bytes that both share; None where there are none."""
     start, end = max(first.offset, second.offset), min(first.end, second.end)
     return Area.between(start, end) if start < end else None
+
+
+def intersect(first: Sequence[Area], second: Sequence[Area]) -> Iterator[Area]:
+    """The bytes that both hold, in order; each is in order, and its own areas do not overlap."""
+    left = right = 0
+    while left < len(first) and right < len(second):
+        if (shared := overlap(first[left], second[right])) is not None:
+            yield shared
+        if first[left].end <= second[right].end:
+            left += 1
+        else:
+            right += 1
 
 
 def pieces(whole: Area, size: int) -> Iterator[Area]:

@@ -79,8 +79,16 @@ class SessionRunner:
                     self.notify(f"The {side} allows no direct transfers, so they go through this machine's cache.")
             stack.enter_context(self._removal_noticed(target, journal))
             wrapped = self.wrap_source(source)
-            settings = msgspec.structs.replace(self.request.settings, by_content=plan.by_content)
-            return copy_and_prove(wrapped, target, journal, self.store, pool.buffers, settings, self.watch)
+            return copy_and_prove(
+                wrapped,
+                target,
+                journal,
+                self.store,
+                pool.buffers,
+                self.request.settings,
+                self.watch,
+                by_content=plan.by_content,
+            )
 
     @contextlib.contextmanager
     def _open_target(self, plan: CopyPlan, pool: BufferPool, journal: Journal) -> Iterator[RealMedium]:

@@ -18,7 +18,8 @@ Plan and decide, of values alone (`tests/test_house.py` reads this list):
 
 Run, on media behind the port `transfer.medium`:
 
-    engine       the whole story of a copy: start here
+    engine       the whole story of a copy, to one target or several: start here
+    target_side  one target of it: written, its journal, read back
     reader       reads the source in the order of `damage`
     liveness     asks a medium that only fails whether it still reads anything
     pipeline     reads, hashes and writes at the same time

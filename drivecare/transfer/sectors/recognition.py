@@ -68,6 +68,44 @@ def check_content(
         raise _refusal("source", source, "readably any of what was copied from it")
 
 
+def check_last_window(
+    copied: Sequence[Segment],
+    window_bytes: int,
+    source: Medium,
+    target: Medium,
+    holds: Callable[[Medium, Segment], bool | None],
+) -> list[Segment]:
+    """Check that the target holds what was last written, the source what was read first and last.
+
+    Returns what the target lost, which is to be read again. Raises Refused for a target that holds none of it, or a
+    source that reads otherwise: that is another medium or was written to.
+    """
+    window, size = [], 0
+    for segment in reversed(copied):
+        window.append(segment)
+        size += segment.area.length
+        if size >= window_bytes:
+            break
+    agreeing = [segment for segment in window if holds(target, segment)]
+    require_present(target)
+    if len(window) > 1 and not agreeing:
+        raise Refused(
+            "the target holds nothing of what was last copied to it",
+            guard="target-changed",
+            location=target.path,
+            hint="Is it the right one? Otherwise move the journal away and start a new copy",
+        )
+    for segment in (*copied[:1], *agreeing[:1]):
+        if holds(source, segment) is False:
+            raise Refused(
+                f"the source no longer holds at byte {segment.area.offset:,} what was copied from there",
+                guard="source-changed",
+                location=source.path,
+                hint="It is another one or was written to: move the journal away and start a new copy",
+            )
+    return [segment for segment in window if segment not in agreeing]
+
+
 def spread_over(chunks: Sequence[Segment], between: int) -> list[Segment]:
     """Select the first, the last and so many evenly between, or all where there are no more."""
     last = len(chunks) - 1

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from drivecare.transfer.areas import Area
 
@@ -69,3 +69,12 @@ class Stages:
     def areas(self, stage: int) -> list[Area]:
         """The areas in `stage`, in order."""
         return [area for area, run_stage in self.runs() if run_stage == stage]
+
+
+def furthest(total: int, maps: Iterable[Stages]) -> Stages:
+    """One map of several: each byte in the furthest stage that any of them knows; copied where all of them say so."""
+    joint = Stages(total)
+    joint.assign(Area.between(0, total), COPIED)
+    for area, stage in sorted((run for stages in maps for run in stages.runs()), key=lambda run: run[1]):
+        joint.assign(area, stage)
+    return joint

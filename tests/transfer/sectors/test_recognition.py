@@ -20,7 +20,7 @@ from tests.transfer.sectors.fake_medium import FakeMedium, MemoryStore, buffers,
 
 MIB = 1 << 20
 SIZE = 8 * MIB
-SETTINGS = CopySettings(policy=DamagePolicy(block_bytes=MIB // 4), checkpoint_bytes=MIB, by_content=True)
+SETTINGS = CopySettings(policy=DamagePolicy(block_bytes=MIB // 4), checkpoint_bytes=MIB)
 CONTENT = random.Random(16).randbytes(72 * MIB)
 
 
@@ -44,7 +44,9 @@ def resume(source: FakeMedium, target: FakeMedium, journal: Journal, *, seconds:
         return next(ticks) * seconds
 
     watch = Watch(clock=clock if seconds else Watch().clock, overlap=False)
-    return copy_and_prove(source, target, journal, MemoryStore(), buffers(MIB), SETTINGS, watch).verified
+    return copy_and_prove(
+        source, target, journal, MemoryStore(), buffers(MIB), SETTINGS, watch, by_content=True
+    ).verified
 
 
 def test_the_target_that_holds_what_was_copied_is_gone_on_with() -> None:
