@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -57,6 +58,14 @@ class CopyRequest:
         """Where the journal is kept, beside the receipt."""
         name = self.receipt_path.name.removesuffix(".json").removesuffix(".receipt")
         return self.receipt_path.with_name(name + JOURNAL_SUFFIX)
+
+
+def with_free_names(request: CopyRequest) -> CopyRequest:
+    """The same copy, its receipt and journal under the first names that are free: sdc-2.receipt.json."""
+    usual = request.receipt_path
+    name = usual.name.removesuffix(RECEIPT_SUFFIX)
+    others = (replace(request, receipt=usual.with_name(f"{name}-{number}{RECEIPT_SUFFIX}")) for number in count(2))
+    return next(other for other in others if not any(map(os.path.lexists, (other.receipt_path, other.journal_path))))
 
 
 class ReceiptNotKept(Interrupted):

@@ -19,7 +19,7 @@ from drivecare.transfer.sectors.guards import Endpoint, same_end
 from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.journal_file import JOURNAL_SUFFIX, JournalFile
 from drivecare.transfer.sectors.recognition import is_known_by_name
-from drivecare.work.copy_paperwork import RECEIPT_SUFFIX, CopyRequest
+from drivecare.work.copy_paperwork import RECEIPT_SUFFIX, CopyRequest, with_free_names
 
 if TYPE_CHECKING:
     from drivecare.job.job_state import JobState
@@ -54,7 +54,9 @@ def find_journal(
         name = kept.path.name.removesuffix(JOURNAL_SUFFIX)
         return replace(request, receipt=kept.path.with_name(name + RECEIPT_SUFFIX)), kept.journal
     if usual is not None and usual.phase != "done":
-        raise _in_the_way(request.journal_path, "it is the journal of an unfinished copy")
+        if request.receipt is not None or not target.is_device or same_end(usual.target, target.end):
+            raise _in_the_way(request.journal_path, "it is the journal of an unfinished copy")
+        request = with_free_names(request)  # another drive had this device's name when that copy was begun
     if kept is not None and kept.unfinished:
         if kept.by_name:
             raise _in_the_way(kept.path, "it is the journal of an unfinished copy from this source to this target")

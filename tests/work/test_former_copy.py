@@ -108,6 +108,23 @@ def test_outside_a_job_only_names_and_the_usual_place_count(tmp_path: Path, monk
     assert (found.receipt_path.name, journal) == ("sdf.receipt.json", None)
 
 
+@pytest.mark.promise(6)
+def test_a_letter_whose_journal_is_of_another_target_is_no_hindrance(job: JobFolder) -> None:
+    keep(job, "sdc.journal.json", OLD, device("/dev/sdc", "PM6-999999"))
+    assert find(job, OLD, NEW, resume=False) == ("sdc-2.receipt.json", None)
+    journal = keep(job, "sdc-2.journal.json", OLD, NEW)
+    assert find(job, OLD, NEW) == ("sdc-2.receipt.json", journal)
+    assert find(job, OLD, device("/dev/sdc", "PM6-700000"), resume=False) == ("sdc-3.receipt.json", None)
+
+
+@pytest.mark.promise(6)
+@pytest.mark.parametrize("target", [NEW, NAMELESS], ids=["known by name", "perhaps another"])
+def test_the_journal_of_a_copy_to_this_very_target_stays_in_the_way(job: JobFolder, target: End) -> None:
+    keep(job, "sdc.journal.json", device("/dev/sdb", "KX25-99999"), target)
+    with pytest.raises(Refused, match="is the journal of an unfinished copy"):
+        find(job, OLD, target, resume=False)
+
+
 def test_what_is_unfinished_comes_before_what_is_done(job: JobFolder) -> None:
     keep(job, "sda.journal.json", OLD, NEW, phase="done")
     journal = keep(job, "sdz.journal.json", OLD, NEW)
