@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from drivecare.cli.common import PATH, finish, job_argument, job_state, jobs_option, json_option, leading_job
 from drivecare.cli.overwriting import may_replace, overwrite_option
+from drivecare.cli.terminal import notify
+
+if TYPE_CHECKING:
+    from drivecare.cli.screen import Screen
 
 
 @click.command(epilog='\b\nExample: drivecare handover 1042 --shop "Lantern Street Repairs" --output 1042.html')
@@ -16,7 +22,7 @@ from drivecare.cli.overwriting import may_replace, overwrite_option
     "--output",
     type=PATH,
     metavar="FILE.html",
-    help="[default: handover.html in the job's folder]",
+    help="Write it here, too. [default: only handover.html in the job's folder]",
 )
 @overwrite_option
 @click.option("--shop", envvar="DRIVECARE_SHOP", help="The shop's name for the head of the sheet. [or $DRIVECARE_SHOP]")
@@ -34,21 +40,26 @@ def handover(
 ) -> None:
     """Write the handover sheet: the customer's page and the shop's, one HTML file that loads nothing from outside.
 
-    It can be written at any time and says what is still missing. Print it on A4: two pages. The sheet in the job's
-    folder is renewed each time, unless somebody edited it.
+    It can be written at any time and says what is still missing. Print it on A4: two pages. The job's folder always
+    gets one, and with --output a second goes there. The sheet in the folder is renewed each time, unless somebody
+    edited it.
     """
-    from drivecare.job.html_page import is_own_page, write_page
-    from drivecare.job.sheet import make_sheet
-    from drivecare.work.next_step import SHEET
+    from drivecare.work.hand_over import hand_over
 
     folder = leading_job(ctx, id, jobs)
-    job = job_state(ctx, folder)
-    path = output or folder.path / SHEET
-    renewed = output is None and is_own_page(path)
-    replace = renewed or may_replace(path, overwritable)
-    document, html = make_sheet(job, path, shop=shop)
-    write_page(path, html, replace=replace)
-
+    document = hand_over(
+        folder,
+        job_state(ctx, folder),
+        output=output,
+        shop=shop,
+        may_replace=lambda path: may_replace(path, overwritable),
+        notify=notify,
+    )
     state = "the gate is open" if document.gate_open else f"the gate is SHUT: {', '.join(document.missing)}"
-    after = folder if output is None else None
-    finish(document, show=lambda out: out.print(f"{path}   {state}", soft_wrap=True), as_json=as_json, after=after)
+    show = partial(_show_sheet, path=document.path, state=state)
+    finish(document, show=show, as_json=as_json, after=folder)
+
+
+def _show_sheet(out: Screen, *, path: str, state: str) -> None:
+    out.print(path, soft_wrap=True)
+    out.print_wrapped(state)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pytest
 from click.testing import CliRunner
 
 from drivecare.cli.main import cli
@@ -19,7 +20,8 @@ def test_the_sheet_lies_in_the_job_and_can_be_written_again(tmp_path: Path) -> N
         done = drivecare("handover", "1042", "--shop", "Lantern Street Repairs", jobs=tmp_path)
         assert (done.returncode, done.stderr) == (0, "")
         assert done.stdout.splitlines() == [
-            f"{job.path / 'handover.html'}   the gate is open",
+            f"{job.path / 'handover.html'}",
+            "the gate is open",
             "",
             "the gate is open and the sheet is written: say how it ended",
             "Next: drivecare job close 1042 --STARTED --old-drive OLD_DRIVE_FATE",
@@ -36,6 +38,25 @@ def test_a_shut_gate_is_no_hindrance_and_is_said(tmp_path: Path) -> None:
     assert (told["schema"], told["path"], told["gate_open"]) == ("drivecare/handover-1", str(output), False)
     assert "consent" in told["missing"]
     assert "The work on your unit is not finished." in output.read_text()
+
+
+def test_a_sheet_written_elsewhere_lies_in_the_job_too_so_that_what_comes_next_is_known(tmp_path: Path) -> None:
+    job = filed(tmp_path / "jobs", same_route())
+    output, own = tmp_path / "out.html", job.path / "handover.html"
+    done = drivecare("handover", "1042", "--output", str(output), jobs=tmp_path / "jobs")
+    assert done.stdout.splitlines()[-1] == "Next: drivecare job close 1042 --STARTED --old-drive OLD_DRIVE_FATE"
+    assert own.read_bytes() == output.read_bytes()
+
+
+@pytest.mark.promise(11)
+def test_a_sheet_in_the_job_that_somebody_wrote_into_stays_theirs(tmp_path: Path) -> None:
+    job = filed(tmp_path / "jobs", same_route())
+    own = job.path / "handover.html"
+    own.write_text("mine")
+    done = drivecare("handover", "1042", "--output", str(tmp_path / "out.html"), jobs=tmp_path / "jobs")
+    assert done.returncode == 0
+    assert done.stderr.startswith("The job's own sheet stays as it was: ")
+    assert own.read_text() == "mine"
 
 
 def test_a_folder_that_is_not_there_is_said(tmp_path: Path) -> None:
