@@ -11,6 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 import msgspec
 
 from drivecare.clock import format_day, parse_timestamp
+from drivecare.format import format_bytes, format_value
 from drivecare.reading.identity import compare
 from drivecare.reading.model import Reading
 from drivecare.reading.sequence import is_later
@@ -148,19 +149,25 @@ def _clear_recheck(
     amount = now.drive.capacity_bytes if required == "surface" else required
     if amount is None:
         return ruling
+    steady: Ruling | None = None  # the last one that was no better
     for reading, rulings in earlier:
-        if any(_no_worse(ruling, before) for before in rulings):
-            proof = _read_between(reading, now, scan, int(amount))
-            if proof:
-                sentence = f"No growth since {reading.read_at or 'the earlier reading'} while {proof}."
-                finding = msgspec.structs.replace(
-                    ruling.finding,
-                    severity="note",
-                    why=f"{ruling.finding.why} {sentence}",
-                    action="Nothing more to do.",
-                )
-                return Ruling(finding, ruling.rule, ruling.level)
-    return ruling
+        before = next((before for before in rulings if _no_worse(ruling, before)), None)
+        steady = before or steady
+        proof = None if before is None else _read_between(reading, now, scan, int(amount))
+        if proof:
+            sentence = f"No growth since {reading.read_at or 'the earlier reading'} while {proof}."
+            why = f"{ruling.finding.why} {sentence}"
+            return _with_finding(ruling, severity="note", why=why, action="Nothing more to do.")
+    if steady is None or not isinstance(ruling.finding.observed, int) or ruling.rule.signal == "estimate":
+        return ruling
+    counts = f"{format_value(steady.finding.observed)} before, {format_value(ruling.finding.observed)} now"
+    reading_due = "its whole surface was" if required == "surface" else f"{format_bytes(int(amount))} were"
+    detail = f"{counts}: no growth, which counts once {reading_due} read in between"
+    return _with_finding(ruling, detail="; ".join(filter(None, (ruling.finding.detail, detail))))
+
+
+def _with_finding(ruling: Ruling, **changes: str) -> Ruling:
+    return Ruling(msgspec.structs.replace(ruling.finding, **changes), ruling.rule, ruling.level)
 
 
 def _no_worse(now: Ruling, before: Ruling) -> bool:

@@ -53,6 +53,26 @@ def test_link_recheck_is_done_after_the_stated_amount(read_gb: int | None, verdi
         )
 
 
+@pytest.mark.parametrize(
+    ("counts", "before", "now", "due"),
+    [
+        ({"crc_errors": 72_380}, {"host_bytes_read": 7 * GB}, {"host_bytes_read": 8 * GB}, "100 GB were"),
+        ({"reallocated": 2}, {}, {}, "its whole surface was"),
+    ],
+    ids=["link", "surface"],
+)
+def test_a_recheck_without_growth_says_so_before_enough_was_read(
+    counts: dict[str, Any], before: dict[str, Any], now: dict[str, Any], due: str
+) -> None:
+    reading = hdd(**counts, **now)
+    assessment = assess(reading, history=[earlier(reading, **counts, **before)])
+    (finding,) = assessment.findings
+    ((name, count),) = counts.items()
+    assert (assessment.verdict, finding.signal) == ("recheck", name)
+    counted = f"{count:,} before, {count:,} now"
+    assert finding.detail == f"{counted}: no growth, which counts once {due} read in between"
+
+
 def test_growth_while_it_was_read_keeps_the_recheck() -> None:
     now = hdd(crc_errors=13, host_bytes_read=900 * GB)
     assert assess(now, history=[earlier(now, crc_errors=12, host_bytes_read=0)]).verdict == "recheck"
