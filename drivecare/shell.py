@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import shlex
 
+# Names the job for every command, and for what a command starts.
+JOB_VARIABLE = "DRIVECARE_JOB"
+
 
 def command_line(*words: str, options: frozenset[str] = frozenset()) -> str:
     """Quote a drivecare command for a shell. A word that begins with a hyphen and is not in `options` is a path."""

@@ -19,6 +19,7 @@ from drivecare.cli.terminal import console, flush_stdout, notify, print_document
 from drivecare.documents import Value, encode
 from drivecare.errors import DriveCareError, Interrupted
 from drivecare.exit_codes import ExitCode
+from drivecare.shell import JOB_VARIABLE
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
@@ -43,8 +44,6 @@ allow_load_option = click.option(
     "--allow-load", metavar="SERIAL", help="Put load on a drive that is losing data anyway: type its serial number."
 )
 
-
-JOB_VARIABLE = "DRIVECARE_JOB"
 
 job_argument = click.argument(
     "id", required=False, metavar="[ID]", envvar=JOB_VARIABLE, shell_complete=job_ids

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 import click
 
 from drivecare.cli.common import (
-    JOB_VARIABLE,
     PATH,
     account_name,
     all_jobs,
@@ -31,6 +30,7 @@ from drivecare.cli.label import label
 from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.cli.taking_back import COMMANDS
 from drivecare.cli.terminal import ask, notify, stdout_is_terminal
+from drivecare.shell import JOB_VARIABLE
 
 if TYPE_CHECKING:
     from drivecare.job.copies import CustomerCopy

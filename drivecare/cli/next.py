@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,6 +13,7 @@ from drivecare.cli.common import finish, job_argument, job_state, jobs_option, j
 from drivecare.cli.terminal import ask, can_ask, console, notify
 from drivecare.errors import NotAnswered, Refused, Unavailable
 from drivecare.exit_codes import ExitCode
+from drivecare.shell import JOB_VARIABLE
 
 if TYPE_CHECKING:
     from drivecare.job.model import NextStep
@@ -54,6 +56,7 @@ def _carry_out(ctx: click.Context, folder: FiledJob, step: NextStep) -> int:
     from drivecare.job.next_step import find_next_step
 
     code: int = ExitCode.DONE
+    os.environ[JOB_VARIABLE] = folder.id  # whoever asks who holds a drive is told the job
     while step.command is not None:
         words = _ask_for_blanks(step.command)
         if words is None:

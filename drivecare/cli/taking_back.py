@@ -10,7 +10,6 @@ import click
 from msgspec.structs import asdict
 
 from drivecare.cli.common import (
-    JOB_VARIABLE,
     account_name,
     finish,
     job_argument,
@@ -22,6 +21,7 @@ from drivecare.cli.common import (
 )
 from drivecare.cli.completion import host_ids, job_ids
 from drivecare.cli.terminal import notify
+from drivecare.shell import JOB_VARIABLE
 
 if TYPE_CHECKING:
     from drivecare.work.take_back import Author

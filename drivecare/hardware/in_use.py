@@ -6,15 +6,14 @@ over it, a virtual machine that writes to it. An idle LVM or RAID member is not 
 
 from __future__ import annotations
 
-import contextlib
 import os
 import re
-from collections.abc import Iterator
 from pathlib import Path
 
 from drivecare.documents import Value
 from drivecare.hardware.device_path import device_path, kernel_name
 from drivecare.hardware.naming import read_text
+from drivecare.hardware.programs import Program, find_programs, is_for_writing, list_names
 
 # A machine runs from the drives that these are mounted from.
 _SYSTEM_MOUNTS = frozenset(
@@ -35,11 +34,13 @@ class Mount(Value, frozen=True, kw_only=True):
 class DeviceUsers:
     """Who uses which block device, surveyed once and asked about many."""
 
-    def __init__(self, root: Path, mounts: tuple[Mount, ...], swaps: frozenset[str], writers: dict[str, str]) -> None:
+    def __init__(
+        self, root: Path, mounts: tuple[Mount, ...], swaps: frozenset[str], writers: dict[str, Program]
+    ) -> None:
         self._root = root
         self._mounts = mounts
         self._swaps = swaps
-        self._writers = writers  # device number -> "qemu (process 123)"
+        self._writers = writers  # by device number
         self._loops = self._loop_backings()
         self._btrfs = self._btrfs_members()
         self._system = self._system_numbers()
@@ -84,7 +85,7 @@ class DeviceUsers:
             self._collect_reasons(holder, reasons, visited)
 
     def _holders(self, device: Path) -> list[Path]:
-        above = [self._block(name) for name in _list_names(device / "holders")]
+        above = [self._block(name) for name in list_names(device / "holders")]
         above += [self._block(loop) for loop, backing in self._loops.items() if backing == device_path(device.name)]
         return above
 
@@ -105,14 +106,14 @@ class DeviceUsers:
 
     def _loop_backings(self) -> dict[str, str]:
         block = self._root / "sys/block"
-        loops = [name for name in _list_names(block) if name.startswith("loop")]
+        loops = [name for name in list_names(block) if name.startswith("loop")]
         backings = {name: read_text(block / name / "loop/backing_file") for name in loops}
         return {name: backing for name, backing in backings.items() if backing}
 
     def _btrfs_members(self) -> list[frozenset[str]]:
         """btrfs names one member in mountinfo; /sys/fs/btrfs/UUID/devices lists them all."""
         folder = self._root / "sys/fs/btrfs"
-        return [frozenset(_list_names(folder / uuid / "devices")) for uuid in _list_names(folder)]
+        return [frozenset(list_names(folder / uuid / "devices")) for uuid in list_names(folder)]
 
     def _system_numbers(self) -> frozenset[str]:
         """Device numbers below everything the machine runs from, through any layers between."""
@@ -141,14 +142,14 @@ class DeviceUsers:
         name = Path(mount.source).name
         group = next((group for group in self._btrfs if name in group), frozenset({name}))
         folders = [self._block(member) for member in group]
-        blocks = map(self._block, _list_names(self._root / "sys/block"))
+        blocks = map(self._block, list_names(self._root / "sys/block"))
         folders += [block for block in blocks if self._mapper(block) == mount.source]
         return {number for folder in folders if (number := read_text(folder / "dev"))}
 
     def _below(self, number: str) -> set[str]:
         """The device and everything it stands on (`slaves`); a partition's drive is found by its partitions."""
         numbers = {number}
-        for name in _list_names(self._root / "sys/dev/block" / number / "slaves") or _list_names(
+        for name in list_names(self._root / "sys/dev/block" / number / "slaves") or list_names(
             self._block(self._name(number) or "") / "slaves"
         ):
             below = read_text(self._block(name) / "dev")
@@ -161,7 +162,7 @@ class DeviceUsers:
         if folder.exists():
             return folder.resolve().name
         folders = self._root / "sys/class/block"
-        return next((name for name in _list_names(folders) if read_text(folders / name / "dev") == number), None)
+        return next((name for name in list_names(folders) if read_text(folders / name / "dev") == number), None)
 
     def _mount_of(self, path: str) -> Mount | None:
         """The mount a path lies on: the longest mount point above it; the last one mounted wins."""
@@ -218,49 +219,29 @@ def _device_number(path: str, root: Path) -> str | None:
     return read_text(root / "sys/class/block" / name / "dev")
 
 
-def _find_writers(root: Path) -> dict[str, str]:
-    """Device number -> program that has it open for writing; ourselves and our children (the SMART reader) left out."""
-    writers: dict[str, str] = {}
-    ours = {str(os.getpid())}
-    for process in _list_names(root / "proc"):
-        folder = root / "proc" / process
-        if not process.isdigit() or process in ours or _parent_process(folder) in ours:
-            continue
-        for descriptor, target in _open_files(str(folder / "fd")):
-            if target.startswith("/dev/") and _is_for_writing(folder / "fdinfo" / descriptor):
-                number = read_text(root / "sys/class/block" / kernel_name(target) / "dev")
-                if number:
-                    writers[number] = f"{read_text(folder / 'comm') or 'a program'} (process {process})"
-    return writers
+def _find_writers(root: Path) -> dict[str, Program]:
+    """Device number -> program that has it open for writing."""
+
+    def number_of(path: str, fdinfo: Path) -> str | None:
+        if not path.startswith("/dev/") or not is_for_writing(fdinfo):
+            return None
+        return read_text(root / "sys/class/block" / kernel_name(path) / "dev")
+
+    return find_programs(number_of, root)
 
 
-def _open_files(folder: str) -> Iterator[tuple[str, str]]:
-    """(descriptor, path) of all a program has open. There are tens of thousands on a desktop: plain strings do."""
-    with contextlib.suppress(OSError):
-        for descriptor in os.listdir(folder):  # noqa: PTH208
-            with contextlib.suppress(OSError):
-                yield descriptor, os.readlink(f"{folder}/{descriptor}")  # noqa: PTH115
-
-
-def _is_for_writing(fdinfo: Path) -> bool:
-    match = re.search(r"flags:\s*([0-7]+)", read_text(fdinfo) or "")
-    return match is not None and bool(int(match[1], 8) & (os.O_WRONLY | os.O_RDWR))
-
-
-def _parent_process(folder: Path) -> str | None:
-    match = re.search(r"PPid:\s*(\d+)", read_text(folder / "status") or "")
-    return match[1] if match else None
+def find_user(path: str) -> Program | None:
+    """The program that has this file, this device or a partition of it open; None where none is seen."""
+    path = os.path.realpath(path)
+    names = {path}
+    folder = Path("/sys/class/block", kernel_name(path)).resolve()
+    if folder.is_dir():
+        names |= {device_path(part.name) for part in _partition_folders(folder)}
+    return find_programs(lambda name, _: path if name in names else None).get(path)
 
 
 def _partition_folders(folder: Path) -> list[Path]:
     return sorted(child for child in folder.iterdir() if (child / "partition").is_file())
-
-
-def _list_names(folder: Path) -> list[str]:
-    try:
-        return sorted(os.listdir(folder))  # noqa: PTH208  names are what is needed
-    except OSError:
-        return []
 
 
 def _device_paths(group: frozenset[str]) -> set[str]:

@@ -13,7 +13,9 @@ from pathlib import Path
 from typing import TypeVar
 
 from drivecare.errors import BadInput, Refused, Unavailable
+from drivecare.hardware.in_use import find_user
 from drivecare.hardware.media import BufferPool, Patience, RealMedium, close_both, is_read_only
+from drivecare.hardware.programs import OURS
 from drivecare.storage import create_file
 
 # How long to wait for a medium that something else holds.
@@ -154,7 +156,7 @@ def _open(path: str, flags: int) -> tuple[int, int]:
         return os.open(f"/proc/self/fd/{buffered}", (flags & os.O_RDWR) | os.O_DIRECT | os.O_CLOEXEC), buffered
     except BlockingIOError as error:
         os.close(buffered)
-        raise Refused("is held by another copy", guard="in-use", location=path, hint="Wait for that to end") from error
+        raise _in_use(path) from error
     except OSError:
         return buffered, buffered  # this file system has no direct transfers
 
@@ -173,9 +175,7 @@ def _wait_to_hold(take: Callable[[], Hold]) -> Hold:
 
 def _cannot_open(path: str, error: OSError) -> Exception:
     if error.errno == errno.EBUSY:
-        return Refused(
-            "is in use by something else", guard="in-use", location=path, hint="Unmount it, or close what uses it"
-        )
+        return _in_use(path)
     if error.errno in (errno.EACCES, errno.EPERM):
         return Unavailable("permission denied", location=path, hint="Try with sudo, or check its permissions")
     if error.errno == errno.EEXIST:
@@ -185,3 +185,10 @@ def _cannot_open(path: str, error: OSError) -> Exception:
     if error.errno == errno.ENOENT:
         return BadInput("there is no such file or device", location=path, hint="Check the path")
     return Unavailable(f"cannot be opened: {error.strerror}", location=path, hint="Check that it is still attached")
+
+
+def _in_use(path: str) -> Refused:
+    program = find_user(path)
+    ours = program is not None and program.name == OURS
+    hint = "Wait for that to end" if ours else "Unmount it, or close what uses it"
+    return Refused(f"is in use by {program or 'something else'}", guard="in-use", location=path, hint=hint)
