@@ -57,7 +57,7 @@ def handover(
     )
     state = "the gate is open" if document.gate_open else f"the gate is SHUT: {', '.join(document.missing)}"
     show = partial(_show_sheet, path=document.path, state=state)
-    finish(document, show=show, as_json=as_json, after=folder)
+    finish(document, show=show, as_json=as_json, after=folder if output is None else None)
 
 
 def _show_sheet(out: Screen, *, path: str, state: str) -> None:

@@ -44,7 +44,11 @@ def test_a_sheet_written_elsewhere_lies_in_the_job_too_so_that_what_comes_next_i
     job = filed(tmp_path / "jobs", same_route())
     output, own = tmp_path / "out.html", job.path / "handover.html"
     done = drivecare("handover", "1042", "--output", str(output), jobs=tmp_path / "jobs")
-    assert done.stdout.splitlines()[-1] == "Next: drivecare job close 1042 --STARTED --old-drive OLD_DRIVE_FATE"
+    assert done.stdout.splitlines() == [str(output), "the gate is open"]
+    assert drivecare("next", "1042", jobs=tmp_path / "jobs").stdout.splitlines()[-2:] == [
+        "the gate is open and the sheet is written: say how it ended",
+        "Next: drivecare job close 1042 --STARTED --old-drive OLD_DRIVE_FATE",
+    ]
     assert own.read_bytes() == output.read_bytes()
 
 
