@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import os
-import random
 import shutil
 import subprocess
+import tarfile
 from collections.abc import Callable
 from pathlib import Path
 
@@ -15,6 +15,9 @@ from tests.bench.loop import attached
 
 PATH = os.environ.get("PATH", "") + ":/usr/sbin:/sbin"
 MIB = 1 << 20
+APPLE = (
+    Path(__file__).parents[2] / "fixtures" / "file-systems" / "apple.tar.xz"
+)  # made by tests/contents/apple_images.py
 
 
 def run(*command: object) -> str:
@@ -35,17 +38,23 @@ def need(*tools: str, root: bool = False) -> None:
         pytest.skip(f"needs {', '.join(missing)}")
 
 
+def content_of(name: str, size: int) -> bytes:
+    """Content of which every piece tells whose it is, and which place in it."""
+    return b"".join(f"{name:<45} byte {position:>12,}\n".encode() for position in range(0, size, 64))[:size]
+
+
 def customer_files(folder: Path) -> Path:
     """The files of an invented customer, each with content of its own."""
-    draw = random.Random(7)
     for name in ("Pictures/2024", "Documents/empty", "Videos"):
         (folder / name).mkdir(parents=True, exist_ok=True)
     for number in range(40):
-        (folder / f"Pictures/2024/IMG_{number:04}.jpg").write_bytes(draw.randbytes(20_000 + 37 * number))
+        (folder / f"Pictures/2024/IMG_{number:04}.jpg").write_bytes(
+            content_of(f"IMG_{number:04}", 20_000 + 37 * number)
+        )
     for number in range(300):
         (folder / f"Documents/note-{number:05}-with-a-rather-long-name.txt").write_bytes(b"x" * (3 * number))
     (folder / "Documents/letter.txt").write_bytes(b"hello")
-    (folder / "Videos/holiday.mp4").write_bytes(draw.randbytes(3 * MIB))
+    (folder / "Videos/holiday.mp4").write_bytes(content_of("holiday", 3_200_000))
     return folder
 
 
@@ -87,10 +96,18 @@ make_ntfs = mounted(("mkntfs", "-q", "-F", "-f", "-L", "PHOTOS"), ("ntfs-3g",), 
 make_exfat = mounted(("mkfs.exfat", "-L", "PHOTOS"), ("mount.exfat-fuse",), 32 * MIB)
 make_xfs = mounted(("mkfs.xfs", "-q", "-L", "PHOTOS", "-d", "agcount=3"), ("mount",), 330 * MIB)
 
+
+def unpack(image: Path, files: Path) -> None:
+    with tarfile.open(APPLE) as archive:
+        archive.extract(image.name, image.parent, filter="data")
+
+
 MAKERS: dict[str, Callable[[Path, Path], None]] = {
     "ext4": make_ext4,
     "FAT32": make_fat32,
     "NTFS": make_ntfs,
     "exFAT": make_exfat,
     "XFS": make_xfs,
+    "HFS+": unpack,
+    "APFS": unpack,
 }

@@ -16,6 +16,8 @@ from drivecare.transfer.areas import Area
 from drivecare.transfer.holds import HoldKind
 
 _UNMOUNTED = 0x100
+_PRIVATE = "\u2400" * 4 + "HFS+ Private Data"  # TN1150, "Hard Links"; the library shows its four NUL letters so
+_NAMELESS = "(it has several names, which are not known)"
 _FORKS = {112: "record of free space", 192: "list of further extents", 272: "catalog", 352: "table of attributes"}
 _MIRRORED = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))  # here the highest bit is the first block
 
@@ -33,6 +35,7 @@ class HfsReader(Reader):
         self.free_bytes = free * self.unit_bytes
         self.used_bytes = max(0, self._blocks - free) * self.unit_bytes
         self._volume = pyfshfs.volume()
+        self._private: Any = None
 
     def open(self) -> None:
         """Have the library read it."""
@@ -49,6 +52,21 @@ class HfsReader(Reader):
         """The catalog's number; all names of a file share the one they link to."""
         return int(entry.identifier)
 
+    def children(self, entry: Any) -> Iterator[tuple[str, Any]]:
+        """The entries of a folder, without the folder where the contents of files with several names are."""
+        for name, child in super().children(entry):
+            if name == _PRIVATE:
+                self._private = child
+            else:
+                yield name, child
+
+    def survey(self, attribution: Attribution) -> None:
+        """The library follows the links of today's systems, not those of older ones, whose content has no name then."""
+        super().survey(attribution)
+        if attribution and self._private is not None:
+            for _, content in super().children(self._private):
+                self.claim(attribution, content, None, "file", structure=_NAMELESS)
+
     def streams(self, entry: Any, kind: HoldKind | None) -> Iterator[Stream]:
         """The data fork and the resource fork; folders lie in the catalog."""
         if kind != "directory":
@@ -59,9 +77,9 @@ class HfsReader(Reader):
 
     def claim_structures(self, attribution: Attribution) -> None:
         """The volume header and its spare, and the files that keep the file system."""
-        header = Owner("structure", structure="volume header")
-        attribution.claim(header, Area.between(0, 1536))
-        attribution.claim(header, Area.between(max(0, self.window.size_bytes - 1024), self.window.size_bytes))
+        header, unit, size = Owner("structure", structure="volume header"), self.unit_bytes, self.window.size_bytes
+        attribution.claim(header, Area.between(0, -(-1536 // unit) * unit))  # in use to the end of its block
+        attribution.claim(header, Area.between(max(0, size - 1024) // unit * unit, size))
         for at, name in _FORKS.items():
             for extent in self._fork(at):
                 attribution.claim(Owner("structure", structure=name), extent)

@@ -139,14 +139,23 @@ class Reader:
             else:
                 yield name, child
 
-    def claim(self, attribution: Attribution, entry: Any, path: str, kind: HoldKind | None) -> None:
-        """Claim every extent of an entry for it."""
+    def claim(
+        self,
+        attribution: Attribution,
+        entry: Any,
+        path: str | None,
+        kind: HoldKind | None,
+        *,
+        structure: str | None = None,
+    ) -> None:
+        """Claim every extent of an entry for it. `structure` stands in for the path of one that has none."""
         owner_kind = kind or "file"
         for stream in self.streams(entry, kind):
             if not stream.extents:
                 continue
             size = stream.size_bytes if owner_kind == "file" else None
-            owner = Owner(owner_kind, path + stream.suffix, size, identity=hash((self.identity(entry), stream.suffix)))
+            name = None if path is None else path + stream.suffix
+            owner = Owner(owner_kind, name, size, structure, identity=hash((self.identity(entry), stream.suffix)))
             position = 0
             for offset, length, flags in stream.extents:
                 if not flags & SPARSE and length > 0:
