@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import (
     PATH,
     all_jobs,
@@ -24,6 +25,7 @@ from drivecare.cli.completion import drives_and_files
 from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.cli.terminal import notify, read_pasted
 from drivecare.errors import DriveCareError
+from drivecare.exit_codes import ExitCode
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
@@ -33,7 +35,16 @@ if TYPE_CHECKING:
 
 
 @click.command(
-    epilog="\b\nExample: sudo drivecare assess /dev/sdb --job 1042\nExample: drivecare assess report.txt --as new"
+    cls=HouseCommand,
+    ends={
+        ExitCode.DONE: "refit",
+        ExitCode.RECHECK: "recheck",
+        ExitCode.REPLACE: "replace",
+        ExitCode.EVACUATE: "evacuate",
+        ExitCode.UNPROVEN: "unproven",
+        ExitCode.ERROR: "no drive could be read",
+    },
+    examples=["sudo drivecare assess /dev/sdb --job 1042", "drivecare assess report.txt --as new"],
 )
 @click.argument("sources", metavar="DRIVE|FILE...", nargs=-1, required=True, shell_complete=drives_and_files)
 @click.option(
@@ -47,7 +58,7 @@ if TYPE_CHECKING:
 @click.option(
     "--transport", metavar="TYPE", help="How to reach an attached drive: sat, nvme, scsi, ... [default: detected]"
 )
-@click.option("--save", type=PATH, help="Save the reading to this file.")
+@click.option("--save", metavar="FILE", type=PATH, help="Save the reading to this file.")
 @overwrite_option
 @full_option
 @click.option("--explain", is_flag=True, help="Show how the verdict was reached, with every source.")
@@ -72,8 +83,6 @@ def assess(
     DRIVE is an attached drive (needs root, changes nothing on it). FILE is a saved reading or the text report of a
     drive; - is one that is piped in or pasted. Several are read in parallel. In a job, earlier readings and
     scans of the drive count too.
-
-    Exit code: 0 refit, 10 recheck, 11 replace, 12 evacuate, 13 unproven, 3 nothing could be read.
     """
     if save is not None and len(sources) > 1:
         raise click.UsageError("--save keeps one reading: give one drive.")

@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING
 
 import click
 
+from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import PATH, finish, json_option
 from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.cli.spreadsheet import line_as_text
 from drivecare.cli.terminal import TableStream, notify, standard_input, table_stream
 from drivecare.errors import BadInput
+from drivecare.exit_codes import ExitCode
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
@@ -24,9 +26,16 @@ if TYPE_CHECKING:
 STDIN = Path("-")
 
 
-@click.command(epilog="\b\nExample: drivecare assess-table 2016-09-30.csv --output judged.csv")
+@click.command(
+    cls=HouseCommand,
+    ends={
+        ExitCode.DONE: "every row was judged, whatever the verdicts",
+        ExitCode.ERROR: "the table, or some of its lines, could not be judged",
+    },
+    examples=["drivecare assess-table 2016-09-30.csv --output judged.csv"],
+)
 @click.argument("table", metavar="CSV", type=PATH)
-@click.option("--output", type=PATH, help="Write the judged table to this file.")
+@click.option("--output", metavar="FILE", type=PATH, help="Write the judged table to this file.")
 @overwrite_option
 @click.option("--evaluate", is_flag=True, help="Measure how well the estimates fit the column `failure` (0 or 1).")
 @json_option
@@ -45,8 +54,6 @@ def assess_table(
 
     A cell that a spreadsheet would run as a formula (it begins with = + - @) gets an apostrophe in front; numbers such
     as -1 do not. Remove the apostrophe to get the original cell.
-
-    Exit code: 0 if every row was judged, whatever the verdicts; 3 if the table or some of its lines could not be.
     """
     from drivecare.work.assess_table import TableFaults, as_text, judge_table, open_table
 

@@ -6,12 +6,20 @@ from pathlib import Path
 
 import click
 
+from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import allow_load_option, finish, job_folder, job_options, json_option, machine
 from drivecare.cli.terminal import notify
 from drivecare.exit_codes import ExitCode
 
 
-@click.command(epilog="\b\nExample: drivecare contents disk.img.receipt.json")
+@click.command(
+    cls=HouseCommand,
+    ends={
+        ExitCode.PARTIAL: "areas that did not come across are listed",
+        ExitCode.REFUSED: "refused: the drive is losing data and not copied yet",
+    },
+    examples=["drivecare contents disk.img.receipt.json"],
+)
 @click.argument("path", metavar="IMAGE|DRIVE|RECEIPT")
 @allow_load_option
 @job_options
@@ -25,8 +33,6 @@ def contents(
     With a receipt, or an image that has its receipt beside it: also which files and folders lie in every area that
     did not come across. Look at the copy, not at the old drive: one that is losing data is refused until its copy is
     verified. Names of files are the customer's data.
-
-    Exit code: 0 done, 20 areas that did not come across are listed, 22 refused.
     """
     from drivecare.cli.contents_screen import show_contents
     from drivecare.work.survey_contents import ContentsRequest, survey_contents

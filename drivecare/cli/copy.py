@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
+from drivecare.cli.command import HouseCommand, Number
 from drivecare.cli.common import PATH, filing_folder, finish, job_options, json_option, machine
 from drivecare.cli.completion import drives_and_files
 from drivecare.cli.terminal import notify
+from drivecare.exit_codes import ExitCode
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
@@ -23,10 +25,19 @@ if TYPE_CHECKING:
     from drivecare.work.copy_paperwork import CopyRequest, ReceiptNotKept
 
 
-@click.command(epilog="\b\nExample: drivecare copy /dev/sdb /dev/sdc --allow-overwrite PN24-11873")
+@click.command(
+    cls=HouseCommand,
+    ends={
+        ExitCode.DONE: "every byte was copied and read back",
+        ExitCode.PARTIAL: "all but the listed unreadable areas",
+        ExitCode.MISMATCH: "the target does not hold what it must",
+        ExitCode.INTERRUPTED: "stopped midway; --resume continues",
+    },
+    examples=["sudo drivecare copy /dev/sdb /dev/sdc --job 1042", "sudo drivecare copy /dev/sdb old-drive.img"],
+)
 @click.argument("source", shell_complete=drives_and_files)
 @click.argument("target", shell_complete=drives_and_files)
-@click.option("--receipt", type=PATH, help="Where to write the receipt.")
+@click.option("--receipt", metavar="FILE", type=PATH, help="Write the receipt to this file instead.")
 @click.option("--resume", is_flag=True, help="Continue an interrupted copy, whatever names its drives have now.")
 @click.option("--allow-overwrite", metavar="ID", help="The target's serial number, or its path if it is a file.")
 @click.option(
@@ -42,16 +53,24 @@ if TYPE_CHECKING:
 )
 @click.option("--probe", is_flag=True, help="First check that an empty target really has the size it claims.")
 @click.option(
-    "--retries", default=2, show_default=True, type=click.IntRange(0, 100), help="Retries per unreadable sector."
+    "--retries",
+    default=2,
+    show_default=True,
+    metavar="N",
+    type=Number("a whole number from 0 to 100", least=0, most=100, whole=True),
+    help="Retries per unreadable sector.",
 )
 @click.option(
-    "--damage-hours", type=click.FloatRange(0, min_open=True), help="Stop after this many hours on damaged areas."
+    "--damage-hours",
+    metavar="HOURS",
+    type=Number("a number above 0", above=0),
+    help="Stop after this many hours on damaged areas.",
 )
 @click.option(
     "--stuck-after",
-    default=300.0,
+    default=300,
     show_default=True,
-    type=click.FloatRange(1),
+    type=Number("a number of 1 or more", least=1),
     metavar="SECONDS",
     help="Give up when the drive has not answered for this long.",
 )

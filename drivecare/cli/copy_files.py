@@ -7,10 +7,22 @@ from pathlib import Path
 
 import click
 
+from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import PATH, filing_folder, finish, job_options, json_option, machine
+from drivecare.exit_codes import ExitCode
 
 
-@click.command("copy-files", epilog="\b\nExample: drivecare copy-files /mnt/old-drive /mnt/shop/1042-files --job 1042")
+@click.command(
+    "copy-files",
+    cls=HouseCommand,
+    ends={
+        ExitCode.DONE: "all files were copied and read back",
+        ExitCode.PARTIAL: "all but the listed ones",
+        ExitCode.MISMATCH: "some are wrong or missing when read back",
+        ExitCode.INTERRUPTED: "stopped midway; --resume continues",
+    },
+    examples=["drivecare copy-files /mnt/old-drive /mnt/shop/1042-files --job 1042"],
+)
 @click.argument("source", metavar="DIR", type=PATH)
 @click.argument("target", metavar="TARGETDIR", type=PATH)
 @click.option("--resume", is_flag=True, help="Continue an earlier, interrupted copy where it stopped.")
@@ -32,11 +44,6 @@ def copy_files(
     target cannot hold is reported before the first byte is copied. Files that cannot be read are listed; the bag is
     valid without them. Setuid, setgid and sticky bits and the attributes security.* and trusted.* are recorded, not
     set: they would give rights on this machine. Check the bag again at any time: drivecare verify TARGETDIR
-
-    \b
-    Exit code: 0 all files copied and verified, 20 all but the listed ones,
-    21 wrong or missing when read back, 22 refused before anything was written,
-    23 stopped midway (continue with --resume).
     """
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_bag

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
+from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import PATH, file_result, finish, job_folder, json_option, show_next
 from drivecare.cli.demo_folder import prepare_folder, sign_folder
 from drivecare.cli.demo_image import BAD_LENGTH, BAD_OFFSET, SIZE_BYTES, make_image
@@ -43,7 +44,11 @@ class Demo(Value, frozen=True, kw_only=True):
     reading: str
 
 
-@click.command(epilog="\b\nExample: drivecare demo /tmp/first-look")
+@click.command(
+    cls=HouseCommand,
+    ends={ExitCode.REFUSED: "refused: DIR holds other files"},
+    examples=["drivecare demo /tmp/first-look"],
+)
 @click.argument("folder", metavar="[DIR]", default="drivecare-demo", type=PATH)
 @json_option
 def demo(folder: Path, as_json: bool) -> None:

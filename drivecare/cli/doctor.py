@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING
 
 import click
 
+from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import finish, json_option, machine
+from drivecare.exit_codes import ExitCode
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
@@ -14,15 +16,17 @@ if TYPE_CHECKING:
 MARKS = {"ok": "ok", "warn": "LOOK", "missing": "MISSING"}
 
 
-@click.command(epilog="\b\nExample: sudo drivecare doctor")
+@click.command(
+    cls=HouseCommand,
+    ends={ExitCode.DONE: "nothing needed is missing", ExitCode.ERROR: "something needed is missing"},
+    examples=["sudo drivecare doctor"],
+)
 @json_option
 @click.pass_context
 def doctor(ctx: click.Context, as_json: bool) -> None:
     """Check this machine: smartmontools, rights, docks, the shop's profiles, and what would touch a drive unasked.
 
     Changes nothing. With sudo it also tries each dock.
-
-    Exit code: 0 when nothing needed is missing, 3 otherwise.
     """
     from drivecare.cli.hosts import host_folders
     from drivecare.work.check_up import check_machine

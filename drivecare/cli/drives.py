@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import finish, json_option, machine
 
 if TYPE_CHECKING:
@@ -13,7 +14,10 @@ if TYPE_CHECKING:
     from drivecare.work.attached_drives import AttachedDrive
 
 
-@click.command(epilog="\b\nExample: drivecare drives")
+@click.command(
+    cls=HouseCommand,
+    examples=["drivecare drives"],
+)
 @json_option
 @click.pass_context
 def drives(ctx: click.Context, as_json: bool) -> None:

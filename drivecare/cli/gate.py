@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING
 
 import click
 
+from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import finish, full_option, job_argument, job_state, jobs_option, json_option, leading_job
 from drivecare.cli.job_screen import show_next_step
+from drivecare.exit_codes import ExitCode
 from drivecare.job.model import ROUTES
 
 if TYPE_CHECKING:
@@ -17,7 +19,11 @@ if TYPE_CHECKING:
     from drivecare.job.model import Gate, NextStep, Route
 
 
-@click.command(epilog="\b\nExample: drivecare gate 1042")
+@click.command(
+    cls=HouseCommand,
+    ends={ExitCode.DONE: "the gate is open", ExitCode.GATE_SHUT: "the gate is shut"},
+    examples=["drivecare gate 1042"],
+)
 @job_argument
 @click.option(
     "--route", type=click.Choice(list(ROUTES)), help="Judge the gate for this route. [default: as recorded or filed]"
@@ -29,7 +35,7 @@ if TYPE_CHECKING:
 def gate(ctx: click.Context, id: str | None, route: Route | None, full: bool, jobs: Path, as_json: bool) -> None:
     """Say whether the swap may happen: open or shut, each item with its evidence and age.
 
-    Anything unknown keeps it shut. Exit code: 0 open, 40 shut.
+    Anything unknown keeps it shut.
     """
     from drivecare.job.gate import judge_gate
     from drivecare.job.next_step import find_next_step

@@ -8,15 +8,21 @@ from typing import TYPE_CHECKING
 
 import click
 
+from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import PATH, finish, job_argument, job_state, jobs_option, json_option, leading_job
 from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.cli.terminal import notify
+from drivecare.exit_codes import ExitCode
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
 
 
-@click.command(epilog='\b\nExample: drivecare handover 1042 --shop "Lantern Street Repairs" --output 1042.html')
+@click.command(
+    cls=HouseCommand,
+    ends={ExitCode.DONE: "written, whether the gate is open or shut"},
+    examples=['drivecare handover 1042 --shop "Lantern Street Repairs" --output 1042.html'],
+)
 @job_argument
 @click.option(
     "--output",
@@ -25,7 +31,12 @@ if TYPE_CHECKING:
     help="Write it here, too. [default: only handover.html in the job's folder]",
 )
 @overwrite_option
-@click.option("--shop", envvar="DRIVECARE_SHOP", help="The shop's name for the head of the sheet. [or $DRIVECARE_SHOP]")
+@click.option(
+    "--shop",
+    metavar="NAME",
+    envvar="DRIVECARE_SHOP",
+    help="The shop's name for the head of the sheet. [or $DRIVECARE_SHOP]",
+)
 @jobs_option
 @json_option
 @click.pass_context

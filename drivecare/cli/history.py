@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import all_jobs, finish, jobs_option, json_option
 from drivecare.cli.terminal import notify
 
@@ -15,7 +16,10 @@ if TYPE_CHECKING:
     from drivecare.job.overview import History
 
 
-@click.command(epilog="\b\nExample: drivecare history KX25-00417")
+@click.command(
+    cls=HouseCommand,
+    examples=["drivecare history KX25-00417"],
+)
 @click.argument("serial")
 @jobs_option
 @json_option

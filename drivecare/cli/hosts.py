@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from drivecare.cli.command import HouseGroup
 from drivecare.cli.common import PATH, finish, json_option
 from drivecare.cli.completion import host_ids
 from drivecare.cli.terminal import notify
@@ -47,7 +48,7 @@ def known_hosts() -> tuple[HostDocument, ...]:
     return profiles.hosts
 
 
-@click.group(epilog='\b\nExample: drivecare hosts match "CH-2103"')
+@click.group(cls=HouseGroup, examples=["drivecare hosts match CH-2103"])
 def hosts() -> None:
     """List and show units and bays, check a profile, match a label.
 
@@ -56,7 +57,10 @@ def hosts() -> None:
     """
 
 
-@hosts.command("list", epilog="\b\nExample: drivecare hosts list --json")
+@hosts.command(
+    "list",
+    examples=["drivecare hosts list"],
+)
 @json_option
 def list_hosts(as_json: bool) -> None:
     """List every unit and bay, one to a line."""
@@ -67,7 +71,10 @@ def list_hosts(as_json: bool) -> None:
     finish(document, show=lambda out: _show_hosts(out, document), as_json=as_json)
 
 
-@hosts.command("show", epilog="\b\nExample: drivecare hosts show corvane-hearth-21")
+@hosts.command(
+    "show",
+    examples=["drivecare hosts show corvane-hearth-21"],
+)
 @click.argument("host", metavar="ID|LABEL", shell_complete=host_ids)
 @json_option
 def show_host(host: str, as_json: bool) -> None:
@@ -78,7 +85,10 @@ def show_host(host: str, as_json: bool) -> None:
     finish(document, show=lambda out: _show_host(out, document), as_json=as_json)
 
 
-@hosts.command("match", epilog='\b\nExample: drivecare hosts match "Corvane Hearth CH-2103"')
+@hosts.command(
+    "match",
+    examples=['drivecare hosts match "Corvane Hearth CH-2103"'],
+)
 @click.argument("label", metavar="LABEL")
 @json_option
 def match_host(label: str, as_json: bool) -> None:
@@ -92,14 +102,15 @@ def match_host(label: str, as_json: bool) -> None:
     finish(document, show=lambda out: out.print(f"{document.id}   {document.name}"), as_json=as_json)
 
 
-@hosts.command("check", epilog="\b\nExample: drivecare hosts check my-unit.toml")
+@hosts.command(
+    "check",
+    ends={ExitCode.DONE: "nothing is wrong", ExitCode.ERROR: "something is wrong"},
+    examples=["drivecare hosts check my-unit.toml"],
+)
 @click.argument("file", metavar="FILE", type=PATH)
 @json_option
 def check_host(file: Path, as_json: bool) -> None:
-    """Check whether a profile can be used, and where it is wrong.
-
-    Exit code: 0 nothing is wrong, 3 something is.
-    """
+    """Check whether a profile can be used, and where it is wrong."""
     from drivecare.documents import MOST_PROFILE_BYTES, read_bytes
     from drivecare.fit.host_catalogue import read_part_beside
     from drivecare.fit.profile_check import check_profile

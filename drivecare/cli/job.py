@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from drivecare.cli.command import HouseGroup, Number
 from drivecare.cli.common import (
     PATH,
     account_name,
@@ -40,15 +41,7 @@ WAITS_FOR = ("customer", "part", "copy", "bench")
 VERDICTS = ("refit", "recheck", "replace", "evacuate", "unproven")
 
 
-class InOrder(click.Group):
-    """Subcommands in the order of a job."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  click's signature
-        """As they were added."""
-        return list(self.commands)
-
-
-@click.group(cls=InOrder, epilog='\b\nExample: drivecare job new 1042 --host CH-2103 --complaint "hangs at start"')
+@click.group(cls=HouseGroup, examples=['drivecare job new 1042 --host CH-2103 --complaint "hangs at start"'])
 def job() -> None:
     """One folder per job: every result is a dated file in it, and nothing is overwritten.
 
@@ -58,7 +51,7 @@ def job() -> None:
 
 @job.command(
     short_help="Open a job; get the advice for its symptoms.",
-    epilog='\b\nExample: drivecare job new 1042 --host CH-2103 --complaint "hangs at start" --symptom storage-error',
+    examples=['drivecare job new 1042 --host CH-2103 --complaint "hangs at start" --symptom storage-error'],
 )
 @click.argument("id")
 @click.option(
@@ -77,8 +70,14 @@ def job() -> None:
     help="What you see yourself, by name or in words; repeatable.",
     shell_complete=symptom_ids,
 )
-@click.option("--reference", help="A word of your own to find it by; never a customer's name.")
-@click.option("--tag", "tags", multiple=True, help="A word that jobs of one customer share; never a name; repeatable.")
+@click.option("--reference", metavar="WORD", help="A word of your own to find it by; never a customer's name.")
+@click.option(
+    "--tag",
+    "tags",
+    metavar="WORD",
+    multiple=True,
+    help="A word that jobs of one customer share; never a name; repeatable.",
+)
 @jobs_option
 @json_option
 @click.pass_context
@@ -116,7 +115,7 @@ def new(
 
 @job.command(
     short_help="Record what only a person can know.",
-    epilog="\b\nExample: drivecare job record 1042 unreadable 1048576 9437184",
+    examples=['drivecare job record 1042 consent --note "form signed"'],
 )
 @click.argument("words", nargs=-1, required=True, metavar="[ID] FACT [VALUE]...", shell_complete=jobs_and_facts)
 @click.option("--note", help="Your remarks: who signed, what was done, what was said.")
@@ -178,7 +177,7 @@ def _split_words(words: tuple[str, ...]) -> tuple[str | None, str, tuple[str, ..
     return words[0], words[1], words[2:]
 
 
-@job.command(short_help="Show what was filed and the next step.", epilog="\b\nExample: drivecare job show 1042")
+@job.command(short_help="Show what was filed and the next step.", examples=["drivecare job show 1042"])
 @job_argument
 @jobs_option
 @json_option
@@ -196,19 +195,20 @@ def show(ctx: click.Context, id: str | None, jobs: Path, as_json: bool) -> None:
 @job.command(
     "list",
     short_help="List the jobs, with filters.",
-    epilog="\b\nExample: drivecare job list --state open --verdict evacuate",
+    examples=["drivecare job list --state open --verdict evacuate"],
 )
 @click.option("--state", type=click.Choice(["open", "closed"]), help="Only jobs in this state.")
 @click.option("--gate", type=click.Choice(["open", "shut"]), help="Only jobs whose gate is open or shut.")
 @click.option("--verdict", type=click.Choice(VERDICTS), help="Only jobs whose old drive got this verdict.")
-@click.option("--host", help="Only jobs for this unit, by its profile's ID.", shell_complete=host_ids)
-@click.option("--serial", help="Only jobs that read this drive.")
+@click.option("--host", metavar="ID", help="Only jobs for this unit, by its profile's ID.", shell_complete=host_ids)
+@click.option("--serial", metavar="SERIAL", help="Only jobs that read this drive.")
 @click.option("--waits-for", type=click.Choice(WAITS_FOR), help="Only jobs that wait for them.")
-@click.option("--reference", help="Only jobs whose reference contains this.")
-@click.option("--tag", help="Only jobs with this tag.")
+@click.option("--reference", metavar="WORD", help="Only jobs whose reference contains this.")
+@click.option("--tag", metavar="WORD", help="Only jobs with this tag.")
 @click.option(
     "--page",
-    type=click.IntRange(min=1),
+    metavar="N",
+    type=Number("a whole number of 1 or more", least=1, whole=True),
     help="Only this page of 50 jobs, the first with the newest. [default: 1 on a terminal, else all jobs]",
 )
 @jobs_option
@@ -253,10 +253,10 @@ def list_jobs(
 
 @job.command(
     short_help="Write one archive with a manifest.",
-    epilog="\b\nExample: drivecare job export 1042 --output 1042.tar.gz",
+    examples=["drivecare job export 1042 --output 1042.tar.gz"],
 )
 @job_argument
-@click.option("--output", type=PATH, help="[default: ID.tar.gz here]")
+@click.option("--output", metavar="FILE", type=PATH, help="Write the archive to this file. [default: ID.tar.gz here]")
 @click.option("--with-images", is_flag=True, help="Include the copies of the customer's data.")
 @overwrite_option
 @jobs_option
@@ -285,13 +285,18 @@ def export(
 
 @job.command(
     short_help="Record how it ended; remove customer images.",
-    epilog="\b\nExample: drivecare job close 1042 --started --old-drive returned --forget",
+    examples=["drivecare job close 1042 --started --old-drive returned --forget"],
 )
 @job_argument
 @click.option("--started/--not-started", default=None, required=True, help="Whether the unit started afterwards.")
-@click.option("--old-drive", type=click.Choice(["returned", "kept", "destroyed"]), required=True)
 @click.option(
-    "--image", "images", nargs=2, multiple=True, metavar="PATH FATE", help="What became of a copy: kept or handed-over."
+    "--old-drive",
+    type=click.Choice(["returned", "kept", "destroyed"]),
+    required=True,
+    help="What became of the old drive.",
+)
+@click.option(
+    "--image", "images", nargs=2, multiple=True, metavar="FILE FATE", help="What became of a copy: kept or handed-over."
 )
 @click.option("--forget", is_flag=True, help="First show the copies this job made (images and bags) and remove them.")
 @click.option("--anyway", metavar="REASON", help="Close even though the gate is shut, for this reason.")

@@ -6,13 +6,23 @@ from pathlib import Path
 
 import click
 
+from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import PATH, finish, job_argument, jobs_option, json_option, leading_job, named_jobs
 from drivecare.cli.overwriting import may_replace, overwrite_option
 
 
-@click.command(short_help="Write labels for its drives, to print.", epilog="\b\nExample: drivecare job label 1042")
+@click.command(
+    cls=HouseCommand,
+    short_help="Write labels for its drives, to print.",
+    examples=["drivecare job label 1042"],
+)
 @job_argument
-@click.option("--output", type=PATH, metavar="FILE.html", help="[default: labels.html in the job's folder]")
+@click.option(
+    "--output",
+    type=PATH,
+    metavar="FILE.html",
+    help="Write the page to this file. [default: labels.html in the job's folder]",
+)
 @overwrite_option
 @jobs_option
 @json_option

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from drivecare import __version__
+from drivecare.cli.command import HouseGroup
 from drivecare.cli.terminal import close_stderr, guard_streams, notify
 from drivecare.errors import DriveCareError
 from drivecare.exit_codes import ExitCode
@@ -44,7 +45,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
 }
 
 
-class FlowGroup(click.Group):
+class FlowGroup(HouseGroup):
     """Commands in flow order, each imported only when called."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  click's signature
@@ -70,14 +71,13 @@ class FlowGroup(click.Group):
 
 @click.group(cls=FlowGroup, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, prog_name="drivecare")
-@click.option("-v", "--verbose", is_flag=True, help="Say more on stderr about what is being done.")
-def cli(verbose: bool) -> None:
+def cli() -> None:
     """Carry one pulled drive through a whole bench job.
 
     Read it, judge it, find the replacement that fits, copy it provably, and know when the swap may happen.
     Start with `drivecare demo`: it needs no drive and no root.
     """
-    logging.basicConfig(level=logging.DEBUG if verbose else logging.WARNING, format="%(message)s")
+    logging.basicConfig(level=logging.WARNING, format="%(message)s")
 
 
 def main(machine: Machine | None = None) -> None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import finish, job_argument, job_state, jobs_option, json_option, leading_job
 from drivecare.cli.terminal import ask, can_ask, console, notify
 from drivecare.errors import NotAnswered, Refused, Unavailable
@@ -23,7 +24,11 @@ if TYPE_CHECKING:
 _ANSWERS = {"target-not-empty": "--allow-overwrite"}
 
 
-@click.command(epilog="\b\nExample: drivecare next 1042\nExample: sudo drivecare next --do")
+@click.command(
+    cls=HouseCommand,
+    ends={ExitCode.DONE: "done; with --do that of the last command"},
+    examples=["drivecare next 1042", "sudo drivecare next 1042 --do"],
+)
 @job_argument
 @click.option("--do", "carry_out", is_flag=True, help="Run it, and go on with the next; asks before each.")
 @jobs_option

@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING
 
 import click
 
+from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import PATH, finish, full_option, job_options, job_state, json_option, leading_job, machine
 from drivecare.cli.completion import drives_and_files, host_ids, symptom_ids
 from drivecare.cli.terminal import notify
+from drivecare.exit_codes import ExitCode
 from drivecare.format import Excerpt
 
 if TYPE_CHECKING:
@@ -19,11 +21,11 @@ if TYPE_CHECKING:
     from drivecare.job.job_state import JobState
 
 
-class PlanCommand(click.Command):
+class PlanCommand(HouseCommand):
     """A command whose help ends with the columns of the stock list."""
 
     def format_epilog(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """The columns, from the table that reads them, and the example."""
+        """The columns, from the table that reads them, then what every help ends with."""
         from drivecare.fit.stock_columns import COLUMNS
 
         with formatter.section("Columns of the stock list, and facts for --fact (name or model is needed)"):
@@ -33,8 +35,12 @@ class PlanCommand(click.Command):
 
 @click.command(
     cls=PlanCommand,
-    epilog="\b\nExample: drivecare plan --job 1042\n"
-    "Example: drivecare plan --host CH-2103 --reading old.json --stock stock.csv",
+    ends={
+        ExitCode.DONE: "a drive fits",
+        ExitCode.NONE_FITS: "none fits",
+        ExitCode.FACTS_MISSING: "one may fit but facts are missing, or no drive was tried",
+    },
+    examples=["drivecare plan --job 1042", "drivecare plan --host CH-2103 --reading old.json --stock stock.csv"],
 )
 @click.option(
     "--host",
@@ -113,8 +119,6 @@ def plan(
     height, current draw or plug: measure them and enter them with --height-mm and --fact.
     With no drive to try, the order list says what a supplier must be told so that the drive fits.
     In a job, what the line does not name is taken from the job: the unit, the old drive, the stock list.
-
-    Exit code: 0 a candidate fits, 30 none fits, 31 facts are missing, or no drive was tried.
     """
     from drivecare.cli.hosts import known_hosts
     from drivecare.cli.plan_screen import show_order_list, show_plan

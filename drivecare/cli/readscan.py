@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from drivecare.cli.command import HouseCommand, Number
 from drivecare.cli.common import (
     PATH,
     allow_load_option,
@@ -21,23 +22,32 @@ from drivecare.cli.common import (
 from drivecare.cli.completion import drives_and_files
 from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.cli.terminal import notify
+from drivecare.exit_codes import ExitCode
 
 if TYPE_CHECKING:
     from drivecare.work.scan_surface import ScanOutcome, ScanRequest
 
 
-@click.command(epilog="\b\nExample: sudo drivecare readscan /dev/sdb --sample 5 --job 1042")
+@click.command(
+    cls=HouseCommand,
+    ends={
+        ExitCode.DONE: "all could be read",
+        ExitCode.PARTIAL: "some areas could not be read",
+        ExitCode.INTERRUPTED: "stopped midway; --resume continues",
+    },
+    examples=["sudo drivecare readscan /dev/sdb --sample 5 --job 1042"],
+)
 @click.argument("drive", metavar="DRIVE|IMAGE", shell_complete=drives_and_files)
 @click.option(
     "--sample",
     "percent",
     default=100.0,
-    type=click.FloatRange(0, 100, min_open=True),
+    type=Number("a number above 0, up to 100", above=0, most=100),
     metavar="PCT",
-    help="Read only this share, spread over the whole surface. [default: all]",
+    help="Read only so many per cent, spread over the whole surface. [default: all]",
 )
 @click.option("--resume", is_flag=True, help="Continue a scan that was stopped.")
-@click.option("--picture", type=PATH, help="Also draw the curve to this file, as SVG.")
+@click.option("--picture", metavar="FILE.svg", type=PATH, help="Also draw the curve to this file.")
 @overwrite_option
 @allow_load_option
 @job_options
@@ -59,8 +69,6 @@ def readscan(
 
     Nothing is written to it. A drive that is losing data is refused until it is copied: a scan puts load on it. Ctrl-C
     keeps what was found so far; --resume continues. In a job, `drivecare assess` counts the scan as evidence.
-
-    Exit code: 0 all readable, 20 unreadable areas found, 22 refused, 23 stopped midway.
     """
     from drivecare.cli.progress import followed
     from drivecare.cli.scan_screen import save_picture, show_scan

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import finish, json_option
 
 if TYPE_CHECKING:
@@ -16,7 +17,10 @@ if TYPE_CHECKING:
 _DRIVES = {"hdd": "hard drives", "ssd": "solid state", "ata": "ATA", "nvme": "NVMe", "scsi": "SAS and SCSI"}
 
 
-@click.command(epilog="\b\nExample: drivecare rules pending")
+@click.command(
+    cls=HouseCommand,
+    examples=["drivecare rules pending"],
+)
 @click.argument("signal", required=False)
 @json_option
 def rules(signal: str | None, as_json: bool) -> None:

@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import allow_load_option, filing_folder, finish, job_options, json_option, machine
 from drivecare.cli.completion import drives_and_files
 from drivecare.cli.terminal import notify, progress_bar
+from drivecare.exit_codes import ExitCode
 from drivecare.format import format_minutes
 
 if TYPE_CHECKING:
@@ -20,7 +22,18 @@ if TYPE_CHECKING:
     from drivecare.work.self_test import SelfTestProgress, SelfTestReport
 
 
-@click.command(epilog="\b\nExample: sudo drivecare selftest /dev/sdb --extended")
+@click.command(
+    cls=HouseCommand,
+    ends={
+        ExitCode.DONE: "the drive found no fault",
+        ExitCode.REPLACE: "it found one",
+        ExitCode.EVACUATE: "it found one, and is losing data",
+        ExitCode.UNPROVEN: "no result",
+        ExitCode.REFUSED: "refused: it is losing data and not copied yet",
+        ExitCode.INTERRUPTED: "left running; the same command picks it up again",
+    },
+    examples=["sudo drivecare selftest /dev/sdb --extended"],
+)
 @click.argument("drive", shell_complete=drives_and_files)
 @click.option("--extended", is_flag=True, help="Test the whole surface (hours) instead of the short test (minutes).")
 @click.option("--stop", is_flag=True, help="Stop the test that is running.")
@@ -44,8 +57,6 @@ def selftest(
 
     A test that is already running is followed. Ctrl-C leaves the test running inside the drive; the same command picks
     it up again. A drive that is losing data is refused until it is copied: a test puts load on it.
-
-    Exit code: 0 passed, 11 or 12 failed, 13 not judged, 22 refused, 23 left running.
     """
     from drivecare.work.self_test import SelfTestRequest, run_self_test
 

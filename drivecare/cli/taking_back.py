@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 from msgspec.structs import asdict
 
+from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import (
     account_name,
     finish,
@@ -52,8 +53,9 @@ def _parse_number(word: str) -> int:
 
 
 @click.command(
+    cls=HouseCommand,
     short_help="Say that a result does not count.",
-    epilog='\b\nExample: drivecare job withdraw 1042 7 --note "read the wrong drive"',
+    examples=['drivecare job withdraw 1042 7 --note "read the wrong drive"'],
 )
 @click.argument("words", nargs=-1, metavar="[ID] NUMBER")
 @why_option
@@ -78,8 +80,9 @@ def withdraw(ctx: click.Context, words: tuple[str, ...], note: str, jobs: Path, 
 
 
 @click.command(
+    cls=HouseCommand,
     short_help="Move a result to the job it belongs to.",
-    epilog='\b\nExample: drivecare job move 1042 7 1043 --note "typed the wrong job"',
+    examples=['drivecare job move 1042 7 1043 --note "typed the wrong job"'],
 )
 @click.argument("words", nargs=-1, metavar="[ID] NUMBER TO", shell_complete=job_ids)
 @why_option
@@ -105,16 +108,19 @@ def move(ctx: click.Context, words: tuple[str, ...], note: str, jobs: Path, as_j
 
 
 @click.command(
+    cls=HouseCommand,
     short_help="Correct what a job was opened with.",
-    epilog="\b\nExample: drivecare job change 1042 --host CH-2104",
+    examples=["drivecare job change 1042 --host CH-2104"],
 )
 @job_argument
 @click.option(
     "--host", "label", metavar="LABEL", help="What the unit's label says, or a profile's ID.", shell_complete=host_ids
 )
 @click.option("--complaint", help="What the customer says is wrong, in their words.")
-@click.option("--reference", help="A word of your own to find it by; never a customer's name.")
-@click.option("--tag", "tags", multiple=True, help='A tag in place of those it has; repeatable, "" for none.')
+@click.option("--reference", metavar="WORD", help="A word of your own to find it by; never a customer's name.")
+@click.option(
+    "--tag", "tags", metavar="WORD", multiple=True, help='A tag in place of those it has; repeatable, "" for none.'
+)
 @click.option("--note", metavar="WHY", help="Why.")
 @jobs_option
 @json_option
@@ -155,8 +161,9 @@ def change(
 
 
 @click.command(
+    cls=HouseCommand,
     short_help="Open a closed job again.",
-    epilog='\b\nExample: drivecare job reopen 1042 --note "the unit came back"',
+    examples=['drivecare job reopen 1042 --note "the unit came back"'],
 )
 @job_argument
 @why_option

@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
+from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import PATH, finish, job_options, job_state, json_option, leading_job, machine
 from drivecare.cli.completion import drives_and_files
 from drivecare.cli.terminal import notify
 from drivecare.errors import BadInput
+from drivecare.exit_codes import ExitCode
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
@@ -19,7 +21,16 @@ if TYPE_CHECKING:
     from drivecare.transfer.sectors.receipt import Receipt
 
 
-@click.command(epilog="\b\nExample: drivecare verify --job 1042\nExample: drivecare verify sdc.receipt.json /dev/sdc")
+@click.command(
+    cls=HouseCommand,
+    ends={
+        ExitCode.DONE: "all agrees",
+        ExitCode.PARTIAL: "all but what could not be read from the source",
+        ExitCode.MISMATCH: "something is wrong or missing",
+        ExitCode.INTERRUPTED: "stopped midway",
+    },
+    examples=["drivecare verify --job 1042", "sudo drivecare verify sdc.receipt.json /dev/sdc"],
+)
 @click.argument("receipt", type=PATH, required=False)
 @click.argument("target", required=False, shell_complete=drives_and_files)
 @click.option(
@@ -47,10 +58,6 @@ def verify(
     with --job a new one is filed. If TARGET is not the target of the copy, the result is about TARGET and the
     receipt stays as it is. In a bag, files that could not be read, that are wrong and that are missing are listed
     separately. No link in a bag is followed.
-
-    \b
-    Exit code: 0 all agrees, 20 all but what could not be read,
-    21 something is wrong or missing, 23 stopped midway.
     """
     folder = leading_job(ctx, job, jobs, filing=True) if job is not None or receipt is None else None
     if receipt is None:

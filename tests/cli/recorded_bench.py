@@ -25,15 +25,14 @@ DRIVES = {  # model, serial number, WWN, report
 LASTING = {drive: f"/dev/disk/by-id/ata-{names[0].replace(' ', '_')}_{names[1]}" for drive, names in DRIVES.items()}
 
 
-def lay_out(folder: Path, *, moved: bool = False) -> Path:
+def lay_out(folder: Path, *, moved: bool = False, names: tuple[str, str] = ("sdx", "sdy")) -> Path:
     """Make the tree of /sys and /dev, files that stand for the two drives, and the stock list.
 
-    The customer's drive is sdx and the new one sdy; `moved`: the other way round, as after a reboot.
+    The first of `names` is the customer's drive and the second the new one; `moved`: the other way round, as after a
+    reboot.
     """
     tree = Tree(folder / ("moved" if moved else "tree"))
-    for number, (name, drive) in enumerate(
-        zip(("sdx", "sdy"), ("new", "old") if moved else ("old", "new"), strict=True)
-    ):
+    for number, (name, drive) in enumerate(zip(names, ("new", "old") if moved else ("old", "new"), strict=True)):
         model, serial, wwn, _ = DRIVES[drive]
         page = identify_page(model=model, serial=serial, wwn=wwn)
         at = f"pci0000:00/ata{number}/host{number}/target{number}"

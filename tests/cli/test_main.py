@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import fcntl
 import os
-import shlex
 import signal
 import subprocess
 import sys
 import termios
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from subprocess import PIPE
 
@@ -42,31 +40,6 @@ def test_every_command_exists_and_shows_an_example(name: str) -> None:
     result = CliRunner().invoke(cli, [name, "--help"])
     assert result.exit_code == 0
     assert f"drivecare {name}" in result.output
-
-
-def every_command(
-    group: click.Group = cli, words: tuple[str, ...] = ()
-) -> Iterator[tuple[tuple[str, ...], click.Command]]:
-    for name in group.list_commands(click.Context(group)):
-        command = group.get_command(click.Context(group), name)
-        assert command is not None
-        yield (*words, name), command
-        if isinstance(command, click.Group):
-            yield from every_command(command, (*words, name))
-
-
-@pytest.mark.parametrize(("words", "command"), [pytest.param(*one, id=" ".join(one[0])) for one in every_command()])
-def test_an_example_stands_in_one_line_and_can_be_typed(words: tuple[str, ...], command: click.Command) -> None:
-    """At any width, so that it can be copied; whether its options exist is for the command's own parser to say."""
-    shown = CliRunner().invoke(cli, [*words, "--help"], terminal_width=40).output
-    examples = [line.strip() for line in shown.splitlines() if line.strip().startswith("Example: ")]
-    assert examples
-    for example in examples:
-        typed = shlex.split(example.removeprefix("Example: ").removeprefix("sudo "))
-        assert typed[0] == "drivecare"
-        assert tuple(typed[1 : 1 + len(words)]) == words
-        if not isinstance(command, click.Group):
-            command.make_context(words[-1], typed[1 + len(words) :])
 
 
 def test_breaking_off_what_cannot_be_continued_is_no_copy_stopped_midway() -> None:
