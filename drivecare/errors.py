@@ -3,7 +3,9 @@
     DriveCareError
     +-- BadInput        the input cannot be used; nothing was done                     exit 3
     |   +-- NoDrive     the input names no drive at all                                exit 3
+    |   +-- BadAddress  the address of a shared record cannot be used                  exit 2
     +-- Unavailable     this machine lacks something: a tool, a permission, a device   exit 3
+    |   +-- RecordAway  the server of a shared record cannot be reached                exit 3
     +-- NotAnswered     a question was left unanswered; nothing was done               exit 3
     +-- Refused         a guard refused; nothing was written                           exit 22
     +-- Interrupted     stopped midway; a journal allows continuing                    exit 23
@@ -50,10 +52,26 @@ class NoDrive(BadInput):
     code = "no-drive"
 
 
+class BadAddress(BadInput):
+    """The address of a shared record cannot be used. Its message never repeats the address: it may hold a password."""
+
+    code = "bad-address"
+    exit_code = ExitCode.USAGE
+
+    def __init__(self, problem: str, *, hint: str) -> None:
+        super().__init__(problem, location="the address of the record", hint=hint)
+
+
 class Unavailable(DriveCareError):
     """This machine lacks something the work needs: a program, a permission, a device that has vanished."""
 
     code = "unavailable"
+
+
+class RecordAway(Unavailable):
+    """The server that keeps a shared record cannot be reached, or went away in the middle."""
+
+    code = "record-away"
 
 
 class NotAnswered(DriveCareError):

@@ -5,10 +5,14 @@ from __future__ import annotations
 import os
 import signal
 import socket
-from typing import NoReturn
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, NoReturn
 
 import pytest
 from hypothesis import settings
+
+if TYPE_CHECKING:
+    from tests.postgres import Cluster
 
 # How long one example takes says how busy the machine is; pytest's own time limit catches what hangs.
 settings.register_profile("drivecare", settings.default, deadline=None)
@@ -35,7 +39,7 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int | None:
 @pytest.fixture(autouse=True)
 def _no_network(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     """Nothing leaves the machine (promise 8): connecting anywhere is an error in a fast test."""
-    if request.node.get_closest_marker("bench") or request.node.get_closest_marker("slow"):
+    if any(request.node.get_closest_marker(name) for name in ("bench", "slow", "server")):
         return
 
     def refuse(*_: object) -> NoReturn:
@@ -70,3 +74,20 @@ def _own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monk
         "NO_COLOR",
     ):
         monkeypatch.delenv(name, raising=False)
+
+
+@pytest.fixture(scope="session")
+def cluster() -> Iterator[Cluster]:
+    """A PostgreSQL server of this run's own, for tests with the marker `server`."""
+    from tests.postgres import Cluster, find_programs
+
+    programs = find_programs()
+    if programs is None:
+        assert not os.environ.get("DRIVECARE_REQUIRE_SERVER"), "no PostgreSQL is installed"
+        pytest.skip("no PostgreSQL is installed: apt install postgresql")
+    cluster = Cluster(programs)
+    try:
+        cluster.create()
+        yield cluster
+    finally:
+        cluster.remove()

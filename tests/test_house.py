@@ -40,7 +40,10 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
         INNERMOST | {"storage", "reading", "risk", "fit", "transfer"},
         {"jinja2", "markupsafe", "matplotlib", "msgspec"},
     ),
-    "record": (INNERMOST | {"invoking_user", "storage", "reading", "risk", "fit", "transfer", "job"}, {"msgspec"}),
+    "record": (
+        INNERMOST | {"invoking_user", "storage", "reading", "risk", "fit", "transfer", "job"},
+        {"msgspec", "psycopg"},
+    ),
     "hardware": (
         INNERMOST | {"storage", "reading", "transfer", "contents"},
         {"pySMART", "psutil", "pyseccomp", "msgspec"},

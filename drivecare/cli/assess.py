@@ -30,6 +30,7 @@ from drivecare.exit_codes import ExitCode
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
     from drivecare.reading.model import Reading
+    from drivecare.record.location import Place
     from drivecare.record.port import FiledJob
     from drivecare.work.assess import AssessedReading, AssessOutcome, AssessRequest
 
@@ -75,7 +76,7 @@ def assess(
     full: bool,
     explain: bool,
     job: str | None,
-    jobs: Path | None,
+    jobs: Place | None,
     as_json: bool,
 ) -> None:
     """Judge drives: may each go back in, or must it be checked again, replaced, or copied at once?

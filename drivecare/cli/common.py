@@ -24,10 +24,11 @@ from drivecare.shell import JOB_VARIABLE
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
     from drivecare.job.job_state import JobState
+    from drivecare.record.location import Place
     from drivecare.record.port import FiledJob, Record
     from drivecare.work import Machine
 
-_JOBS_OF_LAST = "drivecare.jobs"  # in the context: the folder of jobs that this terminal's last job is in
+_JOBS_OF_LAST = "drivecare.jobs"  # in the context: the place of all jobs that this terminal's last job is in
 
 CommandFunction = TypeVar("CommandFunction", bound=Callable[..., Any])
 
@@ -51,7 +52,7 @@ job_argument = click.argument(
 
 
 def job_options(command: CommandFunction) -> CommandFunction:
-    """`--job ID` and `--jobs FOLDER`: file the result of this command in that job."""
+    """`--job ID` and `--jobs PLACE`: file the result of this command in that job."""
     option = click.option(
         "--job",
         metavar="ID",
@@ -63,37 +64,37 @@ def job_options(command: CommandFunction) -> CommandFunction:
 
 
 def jobs_option(command: CommandFunction) -> CommandFunction:
-    """`--jobs FOLDER` alone, for commands whose argument is the job."""
+    """`--jobs PLACE` alone, for commands whose argument is the job."""
     return click.option(
         "--jobs",
-        metavar="FOLDER",
-        type=PATH,
-        callback=_find_jobs_folder,
-        help="Folder that holds the jobs. [default: $DRIVECARE_JOBS or your data folder]",
+        metavar="PLACE",
+        callback=_find_jobs,
+        help="Folder that holds the jobs, or the postgresql://... of a record that benches share. "
+        "[default: $DRIVECARE_JOBS or your data folder]",
     )(command)
 
 
-def _find_jobs_folder(ctx: click.Context, param: click.Parameter, path: Path | None) -> Path:  # noqa: ARG001  click's signature
-    """Find the folder of jobs; under sudo it is that of the person at the terminal, not root's."""
-    from drivecare.record.location import jobs_folder
+def _find_jobs(ctx: click.Context, param: click.Parameter, place: str | None) -> Place:  # noqa: ARG001  click's signature
+    """Find where the jobs are; under sudo that is the folder of the person at the terminal, not root's."""
+    from drivecare.record.location import jobs_place
 
-    return jobs_folder(path)
+    return jobs_place(place)
 
 
-def named_jobs(ctx: click.Context) -> Path | None:
-    """The folder of jobs if a command line of this job named one, so that the commands we print can name it too."""
+def named_jobs(ctx: click.Context) -> Place | None:
+    """The place of all jobs if a command line of this job named one, so that the commands we print can name it too."""
     named = ctx.get_parameter_source("jobs") is click.core.ParameterSource.COMMANDLINE
     return ctx.params["jobs"] if named else ctx.meta.get(_JOBS_OF_LAST)
 
 
-def all_jobs(jobs: Path | None) -> Record:
+def all_jobs(jobs: Place | None) -> Record:
     """The record of all jobs, whose notices go to stderr."""
     from drivecare.record.location import open_record
 
     return open_record(jobs, notify=notify)
 
 
-def job_folder(id: str, jobs: Path | None) -> FiledJob:
+def job_folder(id: str, jobs: Place | None) -> FiledJob:
     """Open an existing job, which from now on is the last one of this terminal."""
     from drivecare.cli.this_terminal import remember_job
 
@@ -103,7 +104,7 @@ def job_folder(id: str, jobs: Path | None) -> FiledJob:
     return folder
 
 
-def filing_folder(id: str | None, jobs: Path | None) -> FiledJob | None:
+def filing_folder(id: str | None, jobs: Place | None) -> FiledJob | None:
     """Open the job that a result is to be filed in, if one was named. Raises Refused if it is closed."""
     if id is None:
         return None
@@ -112,25 +113,26 @@ def filing_folder(id: str | None, jobs: Path | None) -> FiledJob | None:
     return folder
 
 
-def named_job(ctx: click.Context, id: str | None, jobs: Path | None) -> FiledJob:
+def named_job(ctx: click.Context, id: str | None, jobs: Place | None) -> FiledJob:
     """Open the job that the line or $DRIVECARE_JOB names, for commands that take no other."""
     if id is None:
         raise click.UsageError(f"Which job? Name its ID, or set {JOB_VARIABLE}.", ctx=ctx)
     return job_folder(id, jobs)
 
 
-def leading_job(ctx: click.Context, id: str | None, jobs: Path | None, *, filing: bool = False) -> FiledJob:
+def leading_job(ctx: click.Context, id: str | None, jobs: Place | None, *, filing: bool = False) -> FiledJob:
     """Open the job that was named; if none was, the last one of this terminal, which is then the first thing said.
 
     For commands that cannot do without a job; one that takes minutes or a drive's word files into none but a named one.
     `filing`: a result is to be filed in it. Raises Refused then if it is closed.
     """
     from drivecare.cli.this_terminal import last_job
+    from drivecare.record.location import jobs_place
 
     last = last_job() if id is None else None
     if last is not None:
         if last.jobs is not None and named_jobs(ctx) is None:
-            jobs = ctx.meta[_JOBS_OF_LAST] = Path(last.jobs)
+            jobs = ctx.meta[_JOBS_OF_LAST] = jobs_place(last.jobs)
         id = last.job
         notify(f"Job {id}, the last one of this terminal.")
     folder = named_job(ctx, id, jobs)
@@ -199,7 +201,7 @@ def finish(
     raise click.exceptions.Exit(exit_code)
 
 
-def show_next(folder: FiledJob, bench: Machine, *, jobs: Path | None) -> None:
+def show_next(folder: FiledJob, bench: Machine, *, jobs: Place | None) -> None:
     """Print what comes next in a job: the last lines of every command that files a result.
 
     `jobs` is the folder of jobs if one was named.

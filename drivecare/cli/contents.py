@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -10,6 +10,9 @@ from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import allow_load_option, finish, job_folder, job_options, json_option, machine
 from drivecare.cli.terminal import notify
 from drivecare.exit_codes import ExitCode
+
+if TYPE_CHECKING:
+    from drivecare.record.location import Place
 
 
 @click.command(
@@ -26,7 +29,7 @@ from drivecare.exit_codes import ExitCode
 @json_option
 @click.pass_context
 def contents(
-    ctx: click.Context, path: str, allow_load: str | None, job: str | None, jobs: Path | None, as_json: bool
+    ctx: click.Context, path: str, allow_load: str | None, job: str | None, jobs: Place | None, as_json: bool
 ) -> None:
     """Show the partitions of a drive or image: file system, label, space, number of files.
 

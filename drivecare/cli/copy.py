@@ -19,6 +19,7 @@ from drivecare.exit_codes import ExitCode
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
+    from drivecare.record.location import Place
     from drivecare.transfer.sectors.digests import Algorithm
     from drivecare.transfer.sectors.receipt import Receipt
     from drivecare.work import Machine
@@ -92,7 +93,7 @@ def copy(
     stuck_after: float,
     as_json: bool,
     job: str | None,
-    jobs: Path | None,
+    jobs: Place | None,
 ) -> None:
     """Copy SOURCE to TARGET, each a drive or an image file, then read all of TARGET back and compare.
 

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import shlex
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import PATH, filing_folder, finish, job_options, json_option, machine
 from drivecare.exit_codes import ExitCode
+
+if TYPE_CHECKING:
+    from drivecare.record.location import Place
 
 
 @click.command(
@@ -35,7 +39,7 @@ def copy_files(
     target: Path,
     resume: bool,
     job: str | None,
-    jobs: Path | None,
+    jobs: Place | None,
     as_json: bool,
 ) -> None:
     """Copy the files below DIR into a new bag (BagIt, RFC 8493) at TARGETDIR and read them all back.

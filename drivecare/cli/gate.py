@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from functools import partial
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -17,6 +16,7 @@ from drivecare.job.model import ROUTES
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
     from drivecare.job.model import Gate, NextStep, Route
+    from drivecare.record.location import Place
 
 
 @click.command(
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 @jobs_option
 @json_option
 @click.pass_context
-def gate(ctx: click.Context, id: str | None, route: Route | None, full: bool, jobs: Path, as_json: bool) -> None:
+def gate(ctx: click.Context, id: str | None, route: Route | None, full: bool, jobs: Place, as_json: bool) -> None:
     """Say whether the swap may happen: open or shut, each item with its evidence and age.
 
     Anything unknown keeps it shut.

@@ -17,6 +17,9 @@ from drivecare.exit_codes import ExitCode
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
 
+if TYPE_CHECKING:
+    from drivecare.record.location import Place
+
 
 @click.command(
     cls=HouseCommand,
@@ -46,7 +49,7 @@ def handover(
     output: Path | None,
     overwritable: tuple[str, ...],
     shop: str | None,
-    jobs: Path,
+    jobs: Place,
     as_json: bool,
 ) -> None:
     """Write the handover sheet: the customer's page and the shop's, one HTML file that loads nothing from outside.

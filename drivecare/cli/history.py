@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -14,6 +13,7 @@ from drivecare.cli.terminal import notify
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
     from drivecare.job.overview import History
+    from drivecare.record.location import Place
 
 
 @click.command(
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 @click.argument("serial")
 @jobs_option
 @json_option
-def history(serial: str, jobs: Path, as_json: bool) -> None:
+def history(serial: str, jobs: Place, as_json: bool) -> None:
     """Show every reading of a drive across jobs, and what changed between them."""
     from drivecare.work.drive_history import drive_history
 

@@ -36,6 +36,7 @@ from drivecare.shell import JOB_VARIABLE
 if TYPE_CHECKING:
     from drivecare.job.copies import CustomerCopy
     from drivecare.job.model import OldDriveFate
+    from drivecare.record.location import Place
 
 WAITS_FOR = ("customer", "part", "copy", "bench")
 VERDICTS = ("refit", "recheck", "replace", "evacuate", "unproven")
@@ -89,7 +90,7 @@ def new(
     symptoms: tuple[str, ...],
     reference: str | None,
     tags: tuple[str, ...],
-    jobs: Path,
+    jobs: Place,
     as_json: bool,
 ) -> None:
     """Open a job and show what the unit's profile advises for its symptoms."""
@@ -122,7 +123,7 @@ def new(
 @jobs_option
 @json_option
 @click.pass_context
-def record(ctx: click.Context, words: tuple[str, ...], note: str | None, jobs: Path, as_json: bool) -> None:
+def record(ctx: click.Context, words: tuple[str, ...], note: str | None, jobs: Place, as_json: bool) -> None:
     """Record a fact that only a person can know, with the time and your name.
 
     \b
@@ -182,7 +183,7 @@ def _split_words(words: tuple[str, ...]) -> tuple[str | None, str, tuple[str, ..
 @jobs_option
 @json_option
 @click.pass_context
-def show(ctx: click.Context, id: str | None, jobs: Path, as_json: bool) -> None:
+def show(ctx: click.Context, id: str | None, jobs: Place, as_json: bool) -> None:
     """Show everything filed in a job, in order, and the next step."""
     from drivecare.job.next_step import find_next_step
     from drivecare.job.timeline import build_timeline
@@ -225,7 +226,7 @@ def list_jobs(
     reference: str | None,
     tag: str | None,
     page: int | None,
-    jobs: Path,
+    jobs: Place,
     as_json: bool,
 ) -> None:
     """List the jobs, oldest first: their state, age and drive's verdict, and whom they wait for.
@@ -268,7 +269,7 @@ def export(
     output: Path | None,
     with_images: bool,
     overwritable: tuple[str, ...],
-    jobs: Path,
+    jobs: Place,
     as_json: bool,
 ) -> None:
     """Write one archive of a job with a manifest that `sha256sum -c` checks.
@@ -313,7 +314,7 @@ def close(
     forget: bool,
     anyway: str | None,
     note: str | None,
-    jobs: Path,
+    jobs: Place,
     as_json: bool,
 ) -> None:
     """Record how a job ended: the unit, the old drive, and every copy of the customer's data.

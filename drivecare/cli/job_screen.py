@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from drivecare.job.job_state import JobState
     from drivecare.job.model import Closing, Export, Fact, JobTimeline, NextStep, Opening, TimelineEntry
     from drivecare.job.overview import JobLine, JobList
+    from drivecare.record.location import Place
 
 
 def show_next_step(out: Screen, step: NextStep) -> None:
@@ -108,7 +109,7 @@ def _says(entry: TimelineEntry) -> str:
     return entry.says if entry.withdrawn_by is None else f"does not count, see {entry.withdrawn_by:04}: {entry.says}"
 
 
-def show_jobs(out: Screen, listed: JobList, jobs: Path, *, now: datetime) -> None:
+def show_jobs(out: Screen, listed: JobList, jobs: Place, *, now: datetime) -> None:
     """The jobs in a table, then those that cannot be read."""
     if not listed.total:
         out.print(f"No job to list in {jobs}. To open one: drivecare job new --help", soft_wrap=True)

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import PATH, finish, job_argument, jobs_option, json_option, leading_job, named_jobs
 from drivecare.cli.overwriting import may_replace, overwrite_option
+
+if TYPE_CHECKING:
+    from drivecare.record.location import Place
 
 
 @click.command(
@@ -28,7 +32,7 @@ from drivecare.cli.overwriting import may_replace, overwrite_option
 @json_option
 @click.pass_context
 def label(
-    ctx: click.Context, id: str | None, output: Path | None, overwritable: tuple[str, ...], jobs: Path, as_json: bool
+    ctx: click.Context, id: str | None, output: Path | None, overwritable: tuple[str, ...], jobs: Place, as_json: bool
 ) -> None:
     """Write a page with a label for each drive: the job, old or new, the serial number and the day.
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import shlex
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -18,6 +17,7 @@ from drivecare.shell import JOB_VARIABLE
 
 if TYPE_CHECKING:
     from drivecare.job.model import NextStep
+    from drivecare.record.location import Place
     from drivecare.record.port import FiledJob
 
 # What a guard of a copy asks for, as the option that answers it: the person types it, or nothing is written.
@@ -34,7 +34,7 @@ _ANSWERS = {"target-not-empty": "--allow-overwrite"}
 @jobs_option
 @json_option
 @click.pass_context
-def next(ctx: click.Context, id: str | None, carry_out: bool, jobs: Path, as_json: bool) -> None:
+def next(ctx: click.Context, id: str | None, carry_out: bool, jobs: Place, as_json: bool) -> None:
     """Say where a job stands, what is missing for the gate, and the one command that comes now.
 
     The command is complete, but for what a person must vouch for: SERIAL, --note "...". --do asks for exactly that,

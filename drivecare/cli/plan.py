@@ -19,6 +19,7 @@ from drivecare.format import Excerpt
 if TYPE_CHECKING:
     from drivecare.fit.model import Candidate, MigrationKind, Plan
     from drivecare.job.job_state import JobState
+    from drivecare.record.location import Place
 
 
 class PlanCommand(HouseCommand):
@@ -110,7 +111,7 @@ def plan(
     only_order: bool,
     full: bool,
     job: str | None,
-    jobs: Path | None,
+    jobs: Place | None,
     as_json: bool,
 ) -> None:
     """Find the replacement that fits this unit, and the steps to fit it.

@@ -25,6 +25,7 @@ from drivecare.cli.terminal import notify
 from drivecare.exit_codes import ExitCode
 
 if TYPE_CHECKING:
+    from drivecare.record.location import Place
     from drivecare.work.scan_surface import ScanOutcome, ScanRequest
 
 
@@ -62,7 +63,7 @@ def readscan(
     overwritable: tuple[str, ...],
     allow_load: str | None,
     job: str | None,
-    jobs: Path | None,
+    jobs: Place | None,
     as_json: bool,
 ) -> None:
     """Read the surface of a drive or image and time it: unreadable areas, slow areas, speed by position.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from contextlib import AbstractContextManager
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -19,6 +18,7 @@ if TYPE_CHECKING:
     from tqdm import tqdm
 
     from drivecare.cli.screen import Screen
+    from drivecare.record.location import Place
     from drivecare.work.self_test import SelfTestProgress, SelfTestReport
 
 
@@ -50,7 +50,7 @@ def selftest(
     transport: str | None,
     allow_load: str | None,
     job: str | None,
-    jobs: Path | None,
+    jobs: Place | None,
     as_json: bool,
 ) -> None:
     """Have a drive test itself and judge the result.

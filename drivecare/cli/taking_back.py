@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
@@ -25,6 +24,7 @@ from drivecare.cli.terminal import notify
 from drivecare.shell import JOB_VARIABLE
 
 if TYPE_CHECKING:
+    from drivecare.record.location import Place
     from drivecare.work.take_back import Author
 
 why_option = click.option("--note", metavar="WHY", required=True, help="Why; shown wherever the result was.")
@@ -62,7 +62,7 @@ def _parse_number(word: str) -> int:
 @jobs_option
 @json_option
 @click.pass_context
-def withdraw(ctx: click.Context, words: tuple[str, ...], note: str, jobs: Path, as_json: bool) -> None:
+def withdraw(ctx: click.Context, words: tuple[str, ...], note: str, jobs: Place, as_json: bool) -> None:
     """Say that the result with this NUMBER, the first part of its file's name, does not count.
 
     A reading goes with its assessment. The files stay; gate, sheet and history leave them out. To undo it, withdraw
@@ -89,7 +89,7 @@ def withdraw(ctx: click.Context, words: tuple[str, ...], note: str, jobs: Path, 
 @jobs_option
 @json_option
 @click.pass_context
-def move(ctx: click.Context, words: tuple[str, ...], note: str, jobs: Path, as_json: bool) -> None:
+def move(ctx: click.Context, words: tuple[str, ...], note: str, jobs: Place, as_json: bool) -> None:
     """Move the result with this NUMBER from job ID to job TO.
 
     It is filed there byte for byte and withdrawn here; a reading goes with its assessment. Images of a copy stay where
@@ -133,7 +133,7 @@ def change(
     reference: str | None,
     tags: tuple[str, ...],
     note: str | None,
-    jobs: Path,
+    jobs: Place,
     as_json: bool,
 ) -> None:
     """Correct the unit, the complaint, the reference or the tags of a job. What it was opened with stays on file."""
@@ -170,7 +170,7 @@ def change(
 @jobs_option
 @json_option
 @click.pass_context
-def reopen(ctx: click.Context, id: str | None, note: str, jobs: Path, as_json: bool) -> None:
+def reopen(ctx: click.Context, id: str | None, note: str, jobs: Place, as_json: bool) -> None:
     """Open a closed job again, so that it takes new results. How it was closed stays on file."""
     from drivecare.job.timeline import withdrawal_sentence
 

@@ -11,11 +11,15 @@ import contextlib
 import os
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from drivecare.cli.terminal import can_ask
 from drivecare.documents import Value, decode, encode, read_bytes
 from drivecare.errors import DriveCareError
 from drivecare.invoking_user import data_folder, invoking_user
+
+if TYPE_CHECKING:
+    from drivecare.record.location import Place
 
 _CLOCKS_DIFFER = 60.0  # seconds: a start is told by the clock, which may be set meanwhile
 
@@ -23,7 +27,7 @@ _CLOCKS_DIFFER = 60.0  # seconds: a start is told by the clock, which may be set
 class LastJob(Value, frozen=True, kw_only=True):
     """The job that was named last. `started`: when its session began, which tells it from a later one of its number.
 
-    `jobs`: the folder of jobs if the command line named one.
+    `jobs`: the place of all jobs if the command line named one.
     """
 
     job: str
@@ -41,14 +45,14 @@ class _Session:
         return _folder() / f"{self.number}.json"
 
 
-def remember_job(job: str, jobs: Path | None) -> None:
+def remember_job(job: str, jobs: Place | None) -> None:
     """Remember a job for this terminal. That it cannot be remembered is no reason to stop."""
     from drivecare.storage import create_folder, write_file
 
     session = _this_session()
     if session is None:
         return
-    named = None if jobs is None else str(jobs.absolute())
+    named = str(jobs.absolute() if isinstance(jobs, Path) else jobs) if jobs is not None else None
     last = LastJob(job=job, jobs=named, started=session.started)
     with contextlib.suppress(DriveCareError, OSError):
         create_folder(_folder(), parents=True)

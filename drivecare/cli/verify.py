@@ -17,6 +17,7 @@ from drivecare.exit_codes import ExitCode
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
     from drivecare.job.job_state import JobState
+    from drivecare.record.location import Place
     from drivecare.record.port import FiledJob
     from drivecare.transfer.sectors.receipt import Receipt
 
@@ -48,7 +49,7 @@ def verify(
     after_power_cycle: bool,
     as_json: bool,
     job: str | None,
-    jobs: Path | None,
+    jobs: Place | None,
 ) -> None:
     """Read all of TARGET and compare it with RECEIPT, or check a bag of files (a folder) against its manifests.
 

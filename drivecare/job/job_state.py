@@ -52,14 +52,14 @@ class JobState:
     """A job as of `now`. Every tuple is in the order of filing, except `assessments`: each reading is there once, in
     the order in which the drives were read. `audit` says what became of the filed results.
 
-    `jobs` is the folder of jobs if a person named one, so that the commands we print work when copied; `bench` is what
-    is attached, None if nobody looked.
+    `jobs` is the place of all jobs if a person named one, so that the commands we print work when copied; `bench` is
+    what is attached, None if nobody looked.
     """
 
     contents: JobContents
     audit: Audit
     now: datetime
-    jobs: Path | None = None
+    jobs: object | None = None
     bench: Bench | None = None
     sheet_is_current: bool = False
     opening: Opening
@@ -247,7 +247,7 @@ def load_job_state(
     contents: JobContents,
     *,
     now: datetime | None = None,
-    jobs: Path | None = None,
+    jobs: object | None = None,
     bench: Bench | None = None,
     sheet_is_current: bool = False,
     digests: bool = True,

@@ -8,23 +8,44 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from drivecare.invoking_user import configuration_folder, data_folder
+from drivecare.record.address import ServerAddress, is_server_address, parse_address
 
 if TYPE_CHECKING:
     from drivecare.record.port import Record
 
 
-def open_record(jobs: Path | None, *, notify: Callable[[str], None] = lambda _: None) -> Record:
+Place = Path | ServerAddress
+"""Where all jobs are: a folder, or a record that several benches share."""
+
+
+def open_record(jobs: Place | None, *, notify: Callable[[str], None] = lambda _: None) -> Record:
     """Open the record of all jobs that the person means. `notify` is called with sentences for the person."""
-    from drivecare.record.folder import FolderRecord  # where no job is named, only its place is asked
+    place = jobs_place(None) if jobs is None else jobs
+    # Each store is loaded where it is used; who names no job only asks for the place.
+    if isinstance(place, ServerAddress):
+        from drivecare.record.server import Server
+        from drivecare.record.shared import SharedRecord
 
-    return FolderRecord(root=jobs_folder(jobs), notify=notify)
+        return SharedRecord(server=Server(address=place), folder=bench_folder(place), notify=notify)
+    from drivecare.record.folder import FolderRecord
+
+    return FolderRecord(root=place, notify=notify)
 
 
-def jobs_folder(jobs: Path | None, *, environ: Mapping[str, str] = os.environ) -> Path:
-    """Find the folder of jobs: the given one, else $DRIVECARE_JOBS, else `jobs` in the invoking user's data folder."""
-    if jobs is not None:
-        return jobs
-    return Path(environ.get("DRIVECARE_JOBS") or data_folder(environ=environ) / "jobs")
+def jobs_place(jobs: str | None, *, environ: Mapping[str, str] = os.environ) -> Place:
+    """Find where the jobs are: as named, else $DRIVECARE_JOBS, else `jobs` in the invoking user's data folder.
+
+    Raises BadAddress for the address of a server that cannot be used.
+    """
+    named = jobs if jobs is not None else environ.get("DRIVECARE_JOBS")
+    if named and is_server_address(named):
+        return parse_address(named)
+    return Path(named) if named else data_folder(environ=environ) / "jobs"
+
+
+def bench_folder(address: ServerAddress, *, environ: Mapping[str, str] = os.environ) -> Path:
+    """Find the folder in which this bench keeps what is not in the shared record: images, journals, sheets."""
+    return data_folder(environ=environ) / "shared" / address.folder_name
 
 
 def shop_stock(environ: Mapping[str, str] = os.environ) -> Path | None:

@@ -48,6 +48,7 @@ DOCUMENTS: dict[str, str] = {
     "handover-1": "drivecare.job.model:Handover",
     "labels-1": "drivecare.job.model:DriveLabels",
     "export-1": "drivecare.job.model:Export",
+    "record-setup-1": "drivecare.record.model:RecordSetup",
     "demo-1": "drivecare.cli.demo:Demo",
     "doctor-1": "drivecare.work.check_up:Checkup",
 }

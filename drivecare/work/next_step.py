@@ -14,7 +14,7 @@ from drivecare.hardware.blockdev import AttachedDrive, list_drives
 from drivecare.job.bench import Bench, BenchDrive
 from drivecare.job.contents import JobContents
 from drivecare.job.job_state import JobState, load_job_state
-from drivecare.record.location import shop_stock
+from drivecare.record.location import Place, shop_stock
 from drivecare.record.port import FiledJob
 from drivecare.work import Machine
 
@@ -22,7 +22,7 @@ SHEET = "handover.html"
 _IMAGES = ("loop", "nbd")  # a file or another machine behind a device: no drive to be named
 
 
-def load_job(folder: FiledJob, machine: Machine, *, jobs: Path | None = None, digests: bool = True) -> JobState:
+def load_job(folder: FiledJob, machine: Machine, *, jobs: Place | None = None, digests: bool = True) -> JobState:
     """Work out the state of a job, with the bench as it is now."""
     contents = folder.read()
     return load_job_state(

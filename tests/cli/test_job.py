@@ -25,7 +25,7 @@ class Done:
     stderr: str
 
 
-def drivecare(*words: str, jobs: Path, typed: str = "") -> Done:
+def drivecare(*words: str, jobs: object, typed: str = "") -> Done:
     """A whole command line, as in a pipe of 80 columns; an expected error as the program's boundary prints it."""
     environ = {"DRIVECARE_JOBS": str(jobs), "COLUMNS": "80"}
     result = CliRunner(env=environ).invoke(cli, words, input=typed, obj=NO_DRIVES)

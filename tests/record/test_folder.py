@@ -24,7 +24,7 @@ from drivecare.job.result_files import serial_of
 from drivecare.reading.model import Drive, Reading
 from drivecare.record.folder import FolderRecord
 from drivecare.record.job_folder import LOCK, JobFolder
-from drivecare.record.location import jobs_folder
+from drivecare.record.location import jobs_place
 
 OPENING = Opening(
     id="1042",
@@ -151,12 +151,12 @@ def test_an_id_that_cannot_name_a_folder_is_refused(tmp_path: Path, id: str) -> 
 
 def test_where_the_jobs_lie(tmp_path: Path) -> None:
     environ = {"DRIVECARE_JOBS": "/a/jobs", "XDG_DATA_HOME": "/b"}
-    assert jobs_folder(tmp_path, environ=environ) == tmp_path
-    assert jobs_folder(None, environ=environ) == Path("/a/jobs")
+    assert jobs_place(str(tmp_path), environ=environ) == tmp_path
+    assert jobs_place(None, environ=environ) == Path("/a/jobs")
     del environ["DRIVECARE_JOBS"]
-    assert jobs_folder(None, environ=environ) == Path("/b/drivecare/jobs")
+    assert jobs_place(None, environ=environ) == Path("/b/drivecare/jobs")
     environ = {"HOME": "/home/ann", "XDG_DATA_HOME": "relative"}
-    assert jobs_folder(None, environ=environ) == Path("/home/ann/.local/share/drivecare/jobs")
+    assert jobs_place(None, environ=environ) == Path("/home/ann/.local/share/drivecare/jobs")
 
 
 def test_a_folder_of_jobs_lists_only_jobs(tmp_path: Path, job: JobFolder) -> None:

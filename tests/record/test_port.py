@@ -1,4 +1,4 @@
-"""What every store promises: each test runs on the folder store and on the one in memory."""
+"""What every store promises: each test runs on the folder store, on the one in memory and on PostgreSQL."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ from drivecare.reading.identity import DriveId, Identity
 from drivecare.reading.model import Reading
 from drivecare.record.folder import FolderRecord
 from drivecare.record.job_folder import JobFolder
+from drivecare.record.location import open_record
 from drivecare.record.memory import MemoryRecord
 from drivecare.record.port import FiledJob, Record
 from drivecare.work import Machine
@@ -38,8 +39,10 @@ STORES: dict[str, Callable[[Path], Record]] = {
 }
 
 
-@pytest.fixture(params=STORES)
+@pytest.fixture(params=[*STORES, pytest.param("shared", marks=pytest.mark.server)])
 def record(request: pytest.FixtureRequest, tmp_path: Path) -> Record:
+    if request.param == "shared":
+        return open_record(request.getfixturevalue("cluster").new_record())
     return STORES[request.param](tmp_path)
 
 
