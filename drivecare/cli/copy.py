@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Callable
-from dataclasses import replace
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
@@ -12,7 +11,7 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from drivecare.cli.command import HouseCommand, Number
-from drivecare.cli.common import PATH, filing_folder, finish, job_options, json_option, machine
+from drivecare.cli.common import PATH, file_result, filing_folder, finish, job_options, json_option, machine
 from drivecare.cli.completion import drives_and_files
 from drivecare.cli.terminal import notify
 from drivecare.exit_codes import ExitCode
@@ -23,7 +22,8 @@ if TYPE_CHECKING:
     from drivecare.transfer.sectors.digests import Algorithm
     from drivecare.transfer.sectors.receipt import Receipt
     from drivecare.work import Machine
-    from drivecare.work.copy_paperwork import CopyRequest, ReceiptNotKept
+    from drivecare.work.copy_paperwork import CopyRequest
+    from drivecare.work.copy_sectors import TargetCopy
 
 
 @click.command(
@@ -34,13 +34,29 @@ if TYPE_CHECKING:
         ExitCode.MISMATCH: "the target does not hold what it must",
         ExitCode.INTERRUPTED: "stopped midway; --resume continues",
     },
-    examples=["sudo drivecare copy /dev/sdb /dev/sdc --job 1042", "sudo drivecare copy /dev/sdb old-drive.img"],
+    examples=[
+        "sudo drivecare copy /dev/sdb /dev/sdc --job 1042",
+        "sudo drivecare copy /dev/sdb old-drive.img",
+        "sudo drivecare copy /dev/sdb /dev/sdc --also old-drive.img",
+    ],
 )
 @click.argument("source", shell_complete=drives_and_files)
 @click.argument("target", shell_complete=drives_and_files)
+@click.option(
+    "--also",
+    metavar="IMAGE",
+    shell_complete=drives_and_files,
+    help="Make this image file, too, while SOURCE is read once; each of the two gets its own receipt.",
+)
 @click.option("--receipt", metavar="FILE", type=PATH, help="Write the receipt to this file instead.")
 @click.option("--resume", is_flag=True, help="Continue an interrupted copy, whatever names its drives have now.")
-@click.option("--allow-overwrite", metavar="ID", help="The target's serial number, or its path if it is a file.")
+@click.option(
+    "--allow-overwrite",
+    "typed",
+    metavar="ID",
+    multiple=True,
+    help="The target's serial number, or its path if it is a file.",
+)
 @click.option(
     "--acknowledge",
     multiple=True,
@@ -82,9 +98,10 @@ def copy(
     ctx: click.Context,
     source: str,
     target: str,
+    also: str | None,
     receipt: Path | None,
     resume: bool,
-    allow_overwrite: str | None,
+    typed: tuple[str, ...],
     acknowledge: tuple[str, ...],
     digest: Algorithm | None,
     probe: bool,
@@ -100,12 +117,16 @@ def copy(
     The source is never written. What cannot be read is skipped, filled with text that names its place, and listed. Any
     interruption leaves a journal; the same command with --resume continues from it, also on another dock. The receipt
     and the journal are written beside an image, into the working folder for a drive, or into the job.
+
+    With --also, a target that fails is given up with its own journal and the other goes on; name both again with
+    --resume. The exit code is that of the worse of the two.
     """
     from drivecare.transfer.sectors.damage import DamagePolicy
     from drivecare.transfer.sectors.engine import CopySettings
     from drivecare.transfer.sectors.guards import Consent
-    from drivecare.work.copy_paperwork import CopyRequest
+    from drivecare.work.copy_paperwork import CopyRequest, request_also
 
+    of_target, of_image = _share_out(typed, also)
     policy = DamagePolicy(retries=retries, damage_seconds=None if damage_hours is None else damage_hours * 3600)
     request = CopyRequest(
         source=source,
@@ -113,61 +134,115 @@ def copy(
         receipt=receipt,
         folder=filing_folder(job, jobs),
         resume=resume,
-        consent=Consent(allow_overwrite=allow_overwrite, acknowledged=acknowledge),
+        consent=Consent(allow_overwrite=of_target, acknowledged=acknowledge),
         probe=probe,
         whole_algorithm=digest,
         settings=CopySettings(policy=policy),
         patience_seconds=stuck_after,
     )
-    places = [request.receipt_path]
-    result, unkept = _run_copy(request, machine(ctx), places)
-    _finish_copy(replace(request, receipt=places[-1]), result, unkept, as_json=as_json)
+    requests = (request,) if also is None else (request, request_also(request, also, of_image))
+    _copy_and_finish(requests, machine(ctx), as_json=as_json)
 
 
-def _run_copy(request: CopyRequest, bench: Machine, places: list[Path]) -> tuple[Receipt, ReceiptNotKept | None]:
-    """Copy while progress is shown; a receipt that found no room comes with the error that says so.
+def _share_out(typed: tuple[str, ...], also: str | None) -> tuple[str | None, str | None]:
+    """Which of the names typed is for the target, and which is the path of the image beside it."""
+    of_image = [name for name in typed if also is not None and Path(name).resolve() == Path(also).resolve()]
+    of_target = [name for name in typed if name not in of_image]
+    if len(of_target) > 1:
+        raise click.UsageError(f"--allow-overwrite: {of_target[-1]} is one name too many for the target.")
+    return next(iter(of_target), None), next(iter(of_image), None)
 
-    `places` gets the receipt's: a resumed copy may have been begun under another name.
-    """
+
+def _copy_and_finish(requests: Sequence[CopyRequest], bench: Machine, *, as_json: bool) -> NoReturn:
+    """Copy while progress is shown, then show what came of it."""
     from drivecare.cli.progress import followed
-    from drivecare.work.copy_paperwork import ReceiptNotKept
-    from drivecare.work.copy_sectors import copy_sectors, watch_heat
+    from drivecare.work.copy_sectors import copy_to_targets, watch_heat
 
-    with followed(*watch_heat(request, bench)) as watch:
-        try:
-            return copy_sectors(request, bench, notify=notify, watch=watch, saved_as=places.append), None
-        except ReceiptNotKept as error:
-            return error.receipt, error
+    with followed(*watch_heat(requests, bench)) as watch:
+        copies = copy_to_targets(requests, bench, notify=notify, watch=watch)
+    if len(copies) == 1:
+        _finish_one(copies[0], as_json=as_json)
+    _finish_several(copies, as_json=as_json)
 
 
-def _finish_copy(request: CopyRequest, receipt: Receipt, unkept: ReceiptNotKept | None, *, as_json: bool) -> NoReturn:
+def _finish_one(copy: TargetCopy, *, as_json: bool) -> NoReturn:
     """Show the receipt, file it in the job, and say what is to be done about both drives and what found no room."""
-    from drivecare.cli.receipt_screen import show_receipt
-
-    twins = receipt.source.kind == receipt.target.kind == "device"
+    if copy.receipt is None:
+        _raise(copy.error)
+    receipt, request = copy.receipt, copy.request
+    twins = _are_twins(receipt)
 
     def show(out: Screen) -> None:
-        show_receipt(out, receipt)
-        if unkept is None:
-            out.print(f"receipt: {request.receipt_path}", soft_wrap=True)
+        _show_copy(out, receipt, request if copy.error is None else None)
         if twins:
             out.print_wrapped(_DETACH)
 
     if twins and as_json:
         notify(_DETACH)
     again = f"file it with drivecare verify {shlex.quote(str(request.receipt_path))} and the same --job"
-    keep: tuple[Callable[[], object], ...] = ()
-    if unkept is not None:
-        keep = (partial(_raise, unkept),)
-        again = "run the command again with --resume, which reads the target back and writes the receipt"
-    code, folder = receipt.exit_code, request.folder
-    if folder is not None and any(filed.document == receipt for filed in folder.results(type(receipt))):
-        folder = None  # of a copy that was finished already
-    finish(receipt, show=show, as_json=as_json, exit_code=code, folder=folder, keep=keep, again=again)
+    if copy.error is not None:
+        again = f"{_AGAIN}, which reads the target back and writes the receipt"
+    keep = () if copy.error is None else (partial(_raise, copy.error),)
+    folder = None if _is_filed(copy) else request.folder
+    finish(receipt, show=show, as_json=as_json, exit_code=receipt.exit_code, folder=folder, keep=keep, again=again)
 
 
-def _raise(error: Exception) -> None:
+def _finish_several(copies: Sequence[TargetCopy], *, as_json: bool) -> NoReturn:
+    """Show what became of each target and file every receipt, that of the first target last: it is the job's newest."""
+    from drivecare.work.copied_targets import document_of_copies, worst_of_copies
+
+    folder, twins = copies[0].request.folder, any(copy.receipt and _are_twins(copy.receipt) for copy in copies)
+
+    def show(out: Screen) -> None:
+        for number, copy in enumerate(copies):
+            if number:
+                out.print()
+            out.print(copy.request.target, style="bold", soft_wrap=True)
+            if copy.receipt is not None:
+                _show_copy(out, copy.receipt, copy.request if copy.error is None else None)
+            if copy.error is not None:
+                out.print_wrapped(copy.error.message(), first="NOT FINISHED  ")
+        if twins:
+            out.print()
+            out.print_wrapped(_DETACH)
+
+    if twins and as_json:
+        notify(_DETACH)
+    keep = [
+        partial(file_result, folder, copy.receipt)
+        for copy in reversed(copies)
+        if folder is not None and copy.receipt is not None and not _is_filed(copy)
+    ]
+    code = worst_of_copies(copies)
+    document = document_of_copies(copies)
+    finish(document, show=show, as_json=as_json, exit_code=code, keep=keep, after=folder, again=_AGAIN)
+
+
+def _show_copy(out: Screen, receipt: Receipt, kept: CopyRequest | None) -> None:
+    """Show a receipt, and where it was kept."""
+    from drivecare.cli.receipt_screen import show_receipt
+
+    show_receipt(out, receipt)
+    if kept is not None:
+        out.print(f"receipt: {kept.receipt_path}", soft_wrap=True)
+
+
+def _are_twins(receipt: Receipt) -> bool:
+    return receipt.source.kind == receipt.target.kind == "device"
+
+
+def _is_filed(copy: TargetCopy) -> bool:
+    """Whether the receipt is in the job already: it is of a copy that was finished before."""
+    folder, receipt = copy.request.folder, copy.receipt
+    if folder is None or receipt is None:
+        return False
+    return any(filed.document == receipt for filed in folder.results(type(receipt)))
+
+
+def _raise(error: Exception | None) -> NoReturn:
+    assert error is not None
     raise error
 
 
+_AGAIN = "run the command again with --resume"
 _DETACH = "Power off and detach one of the two now: two drives with the same content confuse a computer."

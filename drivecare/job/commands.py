@@ -40,7 +40,19 @@ BLANKS: dict[str, str] = {
 
 # The options in these commands; any other word that begins with a hyphen is the name of a file.
 _OPTIONS = frozenset(
-    ("--job", "--jobs", "--note", "--as", "--reading", "--stock", "--candidate", "--STARTED", "--old-drive", "--resume")
+    (
+        "--job",
+        "--jobs",
+        "--note",
+        "--as",
+        "--reading",
+        "--stock",
+        "--candidate",
+        "--STARTED",
+        "--old-drive",
+        "--resume",
+        "--also",
+    )
 )
 
 
@@ -120,10 +132,14 @@ def copy_image_command(job: JobState, image: str) -> str:
     return _filing(job, "copy", image, "IMAGE")
 
 
-def resume_command(job: JobState, journal: Journal) -> str:
-    """Write the command that goes on with a copy; each drive is named by where it is attached now."""
+def resume_command(job: JobState, journal: Journal, also: Journal | None = None) -> str:
+    """Write the command that goes on with a copy, and in the same pass with one to an image.
+
+    Each drive is named by where it is attached now.
+    """
     ends = (path_of(job, end) or end.path for end in (journal.source, journal.target))
-    return _filing(job, "copy", *ends, "--resume")
+    image = ("--also", also.target.path) if also is not None else ()
+    return _filing(job, "copy", *ends, *image, "--resume")
 
 
 def resume_files_command(job: JobState, source: str, target: str) -> str:

@@ -21,6 +21,7 @@ from drivecare.job.model import UnfinishedCopy
 from drivecare.reading.identity import DriveId, compare
 from drivecare.transfer.areas import total
 from drivecare.transfer.files.bag_journal import BEGUN_SUFFIX, BegunBag, count_claims
+from drivecare.transfer.sectors.guards import same_end
 from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.journal_file import JOURNAL_SUFFIX, JournalFile
 
@@ -49,7 +50,8 @@ def find_unfinished(job: JobState) -> tuple[UnfinishedCopy, ...]:
     """List the job's unfinished copies, each with the command that goes on with it; none once the job is closed."""
     if job.closing is not None:
         return ()
-    copies = [_of_journal(job, path, journal) for path, journal in job.journals if journal.phase != "done"]
+    begun = [(path, journal) for path, journal in job.journals if journal.phase != "done"]
+    copies = [_of_journal(job, path, journal, [other for _, other in begun]) for path, journal in begun]
     return (*copies, *(_of_bag(job, path, begun) for path, begun in _begun_bags(job)))
 
 
@@ -122,7 +124,16 @@ def tell_unfinished(copy: UnfinishedCopy) -> str:
     return f"{copy.source} to {copy.target}: {describe_extent(copy)}; begun {format_time(copy.started)}{last}"
 
 
-def _of_journal(job: JobState, path: Path, journal: Journal) -> UnfinishedCopy:
+def _resume(job: JobState, journal: Journal, begun: list[Journal]) -> str:
+    """Write the command that goes on with a copy, together with the one that was begun in the same pass."""
+    pair = [other for other in begun if other.started == journal.started and same_end(other.source, journal.source)]
+    first, *others = sorted(pair, key=lambda copy: copy.target.kind)  # the device before the image
+    if len(others) == 1 and others[0].target.kind == "image":
+        return resume_command(job, first, also=others[0])
+    return resume_command(job, journal)
+
+
+def _of_journal(job: JobState, path: Path, journal: Journal, begun: list[Journal]) -> UnfinishedCopy:
     return UnfinishedCopy(
         kind="sectors",
         source=_describe(journal.source),
@@ -133,7 +144,7 @@ def _of_journal(job: JobState, path: Path, journal: Journal) -> UnfinishedCopy:
         started=journal.started,
         saved_at=_modified_at(path),
         file=path.name,
-        resume=resume_command(job, journal),
+        resume=_resume(job, journal, begun),
     )
 
 

@@ -31,6 +31,7 @@ DOCUMENTS: dict[str, str] = {
     "plan-1": "drivecare.fit.model:Plan",
     "journal-1": "drivecare.transfer.sectors.journal:Journal",
     "receipt-1": "drivecare.transfer.sectors.receipt:Receipt",
+    "copies-1": "drivecare.work.copied_targets:CopiedTargets",
     "bag-1": "drivecare.transfer.files.bag:BagReceipt",
     "bagcheck-1": "drivecare.transfer.files.bag:ForeignBag",
     "contents-1": "drivecare.contents.model:Contents",

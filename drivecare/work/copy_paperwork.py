@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import count
 from pathlib import Path
@@ -13,6 +13,7 @@ import msgspec
 
 from drivecare.documents import encode, load
 from drivecare.errors import BadInput, Interrupted, Refused, Unavailable
+from drivecare.hardware.device_path import is_device
 from drivecare.hardware.media import STUCK_AFTER_SECONDS
 from drivecare.storage import write_file
 from drivecare.transfer.sectors.digests import Algorithm
@@ -68,6 +69,17 @@ def with_free_names(request: CopyRequest) -> CopyRequest:
     return next(other for other in others if not any(map(os.path.lexists, (other.receipt_path, other.journal_path))))
 
 
+def request_also(request: CopyRequest, image: str, typed: str | None) -> CopyRequest:
+    """The request for an image that is made in the same pass; `typed`: its path, where it may be overwritten.
+
+    Its receipt has the usual place. Raises BadInput for a drive.
+    """
+    if is_device(image):
+        raise BadInput("is a drive", location=image, hint="Name it as the target, and an image file with --also")
+    consent = msgspec.structs.replace(request.consent, allow_overwrite=typed)
+    return replace(request, target=image, receipt=None, probe=False, consent=consent)
+
+
 class ReceiptNotKept(Interrupted):
     """Everything is copied and read back, but `receipt`, which is to be shown, could not be written."""
 
@@ -80,12 +92,18 @@ class ReceiptNotKept(Interrupted):
         )
 
 
-def refuse_paperwork_places(request: CopyRequest) -> None:
+def refuse_paperwork_places(requests: Sequence[CopyRequest]) -> None:
     """Raise Refused where receipt or journal would take the place of a side of the copy, or of another file."""
+    taken = {Path(end).resolve() for request in requests for end in (request.source, request.target)}
+    for request in requests:
+        _refuse_places_of(request, taken)
+        taken |= {request.receipt_path.resolve(), request.journal_path.resolve()}
+
+
+def _refuse_places_of(request: CopyRequest, taken: set[Path]) -> None:
     receipt = request.receipt_path
-    sides = {Path(end).resolve() for end in (request.source, request.target)}
     for path in (receipt, request.journal_path):
-        if path.resolve() in sides or (path.exists() and not path.is_file()):
+        if path.resolve() in taken or (path.exists() and not path.is_file()):
             raise Refused(
                 "the receipt and its journal need files of their own",
                 guard="receipt-place",

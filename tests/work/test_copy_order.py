@@ -74,7 +74,7 @@ class FullAfter(JournalFile):
 
 @pytest.fixture
 def full(monkeypatch: pytest.MonkeyPatch) -> type[FullAfter]:
-    monkeypatch.setattr(copy_sectors, "JournalFile", FullAfter)
+    monkeypatch.setattr(copy_session, "JournalFile", FullAfter)
     return FullAfter
 
 

@@ -23,7 +23,7 @@ from drivecare.transfer.sectors.journal import CopiedRun, Journal, pack
 from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.receipt import End, Receipt
 from drivecare.transfer.sectors.segments import Segment
-from drivecare.work import copy_paperwork, copy_sectors
+from drivecare.work import copy_paperwork, copy_plan, copy_sectors
 from drivecare.work.copy_paperwork import CopyRequest
 from tests.transfer.sectors.fake_medium import fresh_journal
 from tests.work.copies import elsewhere, run
@@ -173,7 +173,7 @@ def test_nothing_of_a_target_changes_before_the_guards_have_seen_it_held(
             target.unlink()
             target.write_bytes(b"precious")
 
-    monkeypatch.setattr(copy_sectors, "check_guards", swap)
+    monkeypatch.setattr(copy_plan, "check_guards", swap)
     with pytest.raises(Refused) as caught:
         run(request_for(tmp_path, consent=Consent(allow_overwrite=str(target))))
     assert caught.value.guard == "path-moved"
@@ -182,7 +182,7 @@ def test_nothing_of_a_target_changes_before_the_guards_have_seen_it_held(
 
 def test_a_target_that_came_meanwhile_is_not_replaced(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     target = tmp_path / "target.img"
-    monkeypatch.setattr(copy_sectors, "_warn_of_room", lambda *_: target.write_bytes(b"precious"))
+    monkeypatch.setattr(copy_sectors, "warn_of_room", lambda *_: target.write_bytes(b"precious"))
     with pytest.raises(Refused) as caught:
         run(request_for(tmp_path))
     assert caught.value.guard == "path-moved"

@@ -6,8 +6,9 @@ A guard looks at both ends as they were examined and returns its objection, or N
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import msgspec
 
@@ -228,6 +229,16 @@ def check_guards(source: Endpoint, target: Endpoint, consent: Consent) -> None:
         objection = guard(source, target, consent)
         if objection is not None:
             raise Refused(objection.reason, guard=name, hint=objection.hint)
+
+
+def check_apart(targets: Sequence[Endpoint]) -> None:
+    """Raise Refused where two targets of one copy are the same thing. An image yet to be made has but a path."""
+    for first, second in combinations(targets, 2):
+        same_image = not (first.is_device or second.is_device) and set(first.overwrite_ids) & set(second.overwrite_ids)
+        if same_image or set(first.marks) & set(second.marks):
+            raise Refused(
+                "both targets are the same thing", guard="same-drive", location=second.end.path, hint="Name another one"
+            )
 
 
 def answered_guards(source: Endpoint, target: Endpoint, consent: Consent) -> tuple[str, ...]:

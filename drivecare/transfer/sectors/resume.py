@@ -5,6 +5,8 @@ Pure: both ends were examined before, and what only the content of the target ca
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import msgspec
 
 from drivecare.errors import Refused
@@ -40,6 +42,16 @@ def continue_journal(
         sessions=journal.sessions + 1,
         phase="copying",
     )
+
+
+def refuse_unlike(journals: Sequence[Journal]) -> None:
+    """Raise Refused where copies cannot share one pass: their chunks are proven by other digests, as in 0.1.0."""
+    if len({(journal.bytes_total, journal.chunk_bytes, journal.algorithm) for journal in journals}) > 1:
+        raise Refused(
+            "the two journals prove their chunks in different ways, so one pass cannot serve both",
+            guard="unlike-journals",
+            hint="Continue one copy after the other: leave --also out, then name the image as the target",
+        )
 
 
 def without_cut_off(journal: Journal, target: Endpoint) -> Journal:
