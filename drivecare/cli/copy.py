@@ -52,7 +52,6 @@ if TYPE_CHECKING:
 @click.option("--resume", is_flag=True, help="Continue an interrupted copy, whatever names its drives have now.")
 @click.option(
     "--allow-overwrite",
-    "typed",
     metavar="ID",
     multiple=True,
     help="The target's serial number, or its path if it is a file.",
@@ -101,7 +100,7 @@ def copy(
     also: str | None,
     receipt: Path | None,
     resume: bool,
-    typed: tuple[str, ...],
+    allow_overwrite: tuple[str, ...],
     acknowledge: tuple[str, ...],
     digest: Algorithm | None,
     probe: bool,
@@ -126,7 +125,7 @@ def copy(
     from drivecare.transfer.sectors.guards import Consent
     from drivecare.work.copy_paperwork import CopyRequest, request_also
 
-    of_target, of_image = _share_out(typed, also)
+    of_target, of_image = _share_out(allow_overwrite, also)
     policy = DamagePolicy(retries=retries, damage_seconds=None if damage_hours is None else damage_hours * 3600)
     request = CopyRequest(
         source=source,
