@@ -135,15 +135,13 @@ def test_what_a_person_sees(tmp_path: Path) -> None:
     found_by = {"reference": "HARBOUR-7", "tags": ("fleet", "urgent")}
     filed(tmp_path, [], opening=msgspec.structs.replace(OPENED, id="1043", **found_by))
     shown = drivecare("job", "list", jobs=tmp_path).stdout
-    lines = [re.sub(r"\d+ (hours|days|weeks|months|years)", "AGE", line).rstrip() for line in shown.splitlines()]
-    assert [re.sub("  +", "  ", line) for line in lines] == [
-        "job  age  state  verdict  waits for  unit and tags",
-        "1042  AGE  gate shut  evacuate  copy: copy-verified  marlow-mc2-r3",
-        "1043  AGE  gate shut  -  customer: consent  marlow-mc2-r3,",
-        "  HARBOUR-7, fleet,",
-        "  urgent",
-    ]
-    assert max(map(len, lines)) <= 80
+    words = re.sub(r"\d+ (hours|days|weeks|months|years)", "AGE", " ".join(shown.split()))
+    assert words == (  # where a line breaks depends on how long the age is today
+        "job age state verdict waits for unit and tags "
+        "1042 AGE gate shut evacuate copy: copy-verified marlow-mc2-r3 "
+        "1043 AGE gate shut - customer: consent marlow-mc2-r3, HARBOUR-7, fleet, urgent"
+    )
+    assert max(map(len, shown.splitlines())) <= 80
 
 
 def test_jobs_of_one_customer_are_joined_by_a_tag(tmp_path: Path) -> None:
