@@ -35,6 +35,13 @@ class Shop:
         document: dict[str, Any] = json.loads(out) if out else {}
         return document
 
+    def printed(self, *arguments: object, code: int) -> str:
+        """Run to the end, demand the exit code; what the screen shows."""
+        process = self.start(*arguments)
+        out, err = process.communicate(timeout=200)
+        assert process.returncode == code, (process.returncode, out[-2000:], err[-2000:])
+        return out
+
     def midway(self, command: str, source: Path, *arguments: object) -> subprocess.Popen[str]:
         """A copy or scan that has read some of its source."""
         before = moved_sectors(str(source), 2)

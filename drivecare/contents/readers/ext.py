@@ -7,7 +7,7 @@ import struct
 import pyfsext
 
 from drivecare.contents.attribution import Attribution, Owner
-from drivecare.contents.readers.tree import Reader, extents_of, runs_of_zero_bits
+from drivecare.contents.readers.tree import SPARSE, Reader, extents_of, runs_of_zero_bits
 from drivecare.contents.window import Window
 from drivecare.transfer.areas import Area
 
@@ -85,8 +85,9 @@ class ExtReader(Reader):
                 extents = extents_of(self._volume.get_file_entry_by_inode(inode))
             except OSError:
                 continue
-            for offset, length, _ in extents:
-                attribution.claim(Owner("structure", structure=name), Area(offset=offset, length=length))
+            for offset, length, flags in extents:
+                if not flags & SPARSE:
+                    attribution.claim(Owner("structure", structure=name), Area(offset=offset, length=length))
 
     def free_parts(self, area: Area) -> tuple[Area, ...] | None:
         """By the block bitmaps, where the file system was unmounted cleanly."""

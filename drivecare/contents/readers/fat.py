@@ -79,7 +79,7 @@ class FatReader(Reader):
             return "directory"
 
     def identity(self, entry: Any) -> int:
-        """Its identifier; the root has none."""
+        """Where its entry of 32 bytes lies, which is what identifies it; the root has none."""
         try:
             return int(entry.identifier)
         except (OSError, TypeError):
@@ -94,9 +94,9 @@ class FatReader(Reader):
 
     def _folder_extents(self, entry: Any) -> Iterator[tuple[int, int, int]]:
         cluster = self._root_cluster
-        if self.identity(entry):
+        if place := self.identity(entry):
             try:
-                short = self.window.at(entry.get_offset(), 32)
+                short = self.window.at(place, 32)
             except OSError:
                 return
             cluster = struct.unpack_from("<H", short, 20)[0] << 16 | struct.unpack_from("<H", short, 26)[0]

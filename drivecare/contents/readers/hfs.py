@@ -18,7 +18,9 @@ from drivecare.transfer.holds import HoldKind
 _UNMOUNTED = 0x100
 _PRIVATE = "\u2400" * 4 + "HFS+ Private Data"  # TN1150, "Hard Links"; the library shows its four NUL letters so
 _NAMELESS = "(it has several names, which are not known)"
-_FORKS = {112: "record of free space", 192: "list of further extents", 272: "catalog", 352: "table of attributes"}
+_FURTHER = 192
+_FORKS = {112: "record of free space", _FURTHER: "list of further extents", 272: "catalog", 352: "table of attributes"}
+_FORK_OF_FILE = {6: 112, 4: 272, 8: 352}  # the numbers of these files in the list of further extents
 _MIRRORED = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))  # here the highest bit is the first block
 
 
@@ -80,15 +82,33 @@ class HfsReader(Reader):
         header, unit, size = Owner("structure", structure="volume header"), self.unit_bytes, self.window.size_bytes
         attribution.claim(header, Area.between(0, -(-1536 // unit) * unit))  # in use to the end of its block
         attribution.claim(header, Area.between(max(0, size - 1024) // unit * unit, size))
-        for at, name in _FORKS.items():
-            for extent in self._fork(at):
-                attribution.claim(Owner("structure", structure=name), extent)
+        forks = [(at, extent) for at in _FORKS for extent in self._fork(at)]
+        for at, extent in [*forks, *self._further_extents()]:
+            attribution.claim(Owner("structure", structure=_FORKS[at]), extent)
 
     def _fork(self, at: int) -> Iterator[Area]:
         """The first eight extents of a fork in the volume header."""
-        for start, count in struct.iter_unpack(">II", self._header[at + 16 : at + 80]):
+        yield from self._eight_extents(self._header[at + 16 : at + 80])
+
+    def _eight_extents(self, record: bytes) -> Iterator[Area]:
+        for start, count in struct.iter_unpack(">II", record):
             if count:
                 yield Area(offset=start * self.unit_bytes, length=count * self.unit_bytes)
+
+    def _further_extents(self) -> Iterator[tuple[int, Area]]:
+        """The extents that have no room in the volume header: those leaves of their list that could be read."""
+        extents = list(self._fork(_FURTHER))
+        try:
+            size: int = struct.unpack_from(">H", self.window.at(extents[0].offset, 512), 32)[0] if extents else 0
+            size = max(512, size)
+            for offset in (offset for extent in extents for offset in range(extent.offset, extent.end, size)):
+                node = self.window.at(offset, size)
+                for at in _records_of_leaf(node):
+                    fork = _FORK_OF_FILE.get(struct.unpack_from(">I", node, at + 4)[0])
+                    if fork is not None:
+                        yield from ((fork, extent) for extent in self._eight_extents(node[at + 12 : at + 76]))
+        except (OSError, struct.error):
+            self.unread += 1
 
     def free_parts(self, area: Area) -> tuple[Area, ...] | None:
         """By the record of free space, where the volume was unmounted cleanly and the record is in one piece."""
@@ -102,6 +122,13 @@ class HfsReader(Reader):
             return ()
         bits = self.window.at(bitmap.offset + first // 8, last // 8 - first // 8 + 1).translate(_MIRRORED)
         return tuple(runs_of_zero_bits(bits, first, last, unit, 0))
+
+
+def _records_of_leaf(node: bytes) -> Iterator[int]:
+    """Where the records of a node begin; none where it is no leaf."""
+    if node[8:9] == b"\xff":
+        for number in range(1, struct.unpack_from(">H", node, 10)[0] + 1):
+            yield struct.unpack_from(">H", node, len(node) - 2 * number)[0]
 
 
 open_volume = HfsReader

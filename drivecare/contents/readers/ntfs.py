@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import struct
 from collections.abc import Iterator
 from typing import Any
@@ -9,13 +10,17 @@ from typing import Any
 import pyfsntfs
 
 from drivecare.contents.attribution import Attribution, Owner
-from drivecare.contents.readers.tree import SPARSE, Reader, Stream, extents_of, runs_of_zero_bits
+from drivecare.contents.readers.tree import DEEPEST, SPARSE, Reader, Stream, extents_of, runs_of_zero_bits
 from drivecare.contents.window import Window
 from drivecare.transfer.areas import Area
 from drivecare.transfer.holds import HoldKind
 
 _ROOT, _BITMAP, _VOLUME, _EXTEND, _FIRST_FILE = 5, 6, 3, 11, 24
-_INDEX_ALLOCATION, _ATTRIBUTE_END, _VOLUME_INFORMATION = 0xA0, 0xFFFFFFFF, 0x70
+_FILE_NAME, _VOLUME_INFORMATION, _INDEX_ALLOCATION, _ATTRIBUTE_END = 0x30, 0x70, 0xA0, 0xFFFFFFFF
+_DOS_NAME = 2
+_IN_USE, _DIRECTORY = 0x1, 0x2
+_decode_utf16 = codecs.lookup("utf-16-le").decode  # now: once confined, the process can load no codec
+_NUMBER = 0xFFFFFFFFFFFF  # of a reference to a record; above it is how often the record was used
 _DIRTY = 0x1
 _STRUCTURES = {
     0: "table of files",
@@ -46,6 +51,7 @@ class NtfsReader(Reader):
         self._table: tuple[tuple[int, int, int], ...] = ()
         self._clean = False
         self._bitmap_entry: Any = None
+        self._walked: set[int] = set()  # the records whose names were read in an index
 
     def open(self) -> None:
         """Have the library read it."""
@@ -86,8 +92,51 @@ class NtfsReader(Reader):
     def children(self, entry: Any) -> Iterator[tuple[str, Any]]:
         """The entries of a folder, without the file system's own files."""
         for name, child in super().children(entry):
-            if self.identity(child) >= _FIRST_FILE:
+            if (number := self.identity(child)) >= _FIRST_FILE:
+                self._walked.add(number)
                 yield name, child
+
+    def survey(self, attribution: Attribution) -> None:
+        """Walk all names. What no index names any more, since part of one was lost, its own record names."""
+        super().survey(attribution)
+        if self.unread:
+            for number in range(_FIRST_FILE, sum(length for _, length, _ in self._table) // self._record_bytes):
+                try:
+                    if number not in self._walked:
+                        self._survey_record(number, attribution)
+                except (OSError, struct.error, IndexError):
+                    self.unread += 1
+
+    def _survey_record(self, number: int, attribution: Attribution) -> None:
+        record = self._record(number)
+        flags, base = struct.unpack_from("<H", record, 22)[0], struct.unpack_from("<Q", record, 32)[0] & _NUMBER
+        path = self._path(number) if flags & _IN_USE and not base else None
+        if path is None:
+            return
+        assert self.files is not None
+        assert self.folders is not None
+        self.files += not flags & _DIRECTORY
+        self.folders += bool(flags & _DIRECTORY)
+        if attribution and flags & _DIRECTORY:
+            self.claim_streams(attribution, [self._index(number)], path, "directory", number)
+        elif attribution:
+            self.claim(attribution, self._volume.get_file_entry(number), path, "file")
+
+    def _path(self, number: int) -> str | None:
+        """The path of a file by its own record and those of the folders it lies in; None for the system's own."""
+        names: list[str] = []
+        while number != _ROOT:
+            contents = [
+                attribute[struct.unpack_from("<H", attribute, 20)[0] :]
+                for kind, attribute in _attributes(self._record(number))
+                if kind == _FILE_NAME
+            ]
+            content = next((content for content in contents if content[65] != _DOS_NAME), None)
+            if number < _FIRST_FILE or content is None or len(names) > DEEPEST:
+                return None
+            names.append(_decode_utf16(content[66 : 66 + 2 * content[64]], "replace")[0])
+            number = struct.unpack_from("<Q", content)[0] & _NUMBER
+        return "/" + "/".join(reversed(names))
 
     def kind(self, entry: Any) -> HoldKind | None:
         """A directory has an index of names."""
@@ -95,13 +144,13 @@ class NtfsReader(Reader):
 
     def identity(self, entry: Any) -> int:
         """The number of its record in the table of files."""
-        return int(entry.file_reference) & 0xFFFFFFFFFFFF
+        return int(entry.file_reference) & _NUMBER
 
     def streams(self, entry: Any, kind: HoldKind | None) -> Iterator[Stream]:
         """Its content, its alternate streams, and what lies inside its record; of a folder its index."""
         number = self.identity(entry)
         if kind == "directory":
-            yield Stream("", 0, tuple(self._index_extents(number)))
+            yield self._index(number)
         else:
             yield Stream("", entry.size, extents_of(entry))
         for index in range(entry.number_of_alternate_data_streams):
@@ -159,16 +208,15 @@ class NtfsReader(Reader):
                 record[end - 2 : end] = record[source : source + 2]
         return bytes(record)
 
-    def _index_extents(self, number: int) -> Iterator[tuple[int, int, int]]:
+    def _index(self, number: int) -> Stream:
         """Where the index of a folder lies, which the library does not tell."""
         try:
-            record = self._record(number)
+            attributes = list(_attributes(self._record(number)))
         except OSError:
             self.unread += 1
-            return
-        for kind, attribute in _attributes(record):
-            if kind == _INDEX_ALLOCATION and attribute[8]:
-                yield from _runs(attribute, self.unit_bytes)
+            attributes = []
+        indexes = [content for kind, content in attributes if kind == _INDEX_ALLOCATION and content[8]]
+        return Stream("", 0, tuple(run for index in indexes for run in _runs(index, self.unit_bytes)))
 
 
 def _attributes(record: bytes) -> Iterator[tuple[int, bytes]]:

@@ -7,7 +7,7 @@ partition's start. An entry that raises OSError could not be read, or makes no s
 from __future__ import annotations
 
 import stat
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -17,7 +17,7 @@ from drivecare.transfer.areas import Area
 from drivecare.transfer.holds import HoldKind
 
 SPARSE = 1  # the flag of an extent that is not stored
-_DEEPEST = 200  # a damaged tree may run in a circle; paths longer than this many names are not followed
+DEEPEST = 200  # a damaged tree may run in a circle; paths longer than this many names are not followed
 _PATH_LETTERS = 4096
 
 
@@ -117,7 +117,7 @@ class Reader:
                     self.claim(attribution, child, inner[:_PATH_LETTERS], kind)
                 if kind == "directory":
                     number = self.identity(child)
-                    if depth < _DEEPEST and number not in visited:
+                    if depth < DEEPEST and number not in visited:
                         visited.add(number)
                         waiting.append((inner, child, depth + 1))
                     else:
@@ -149,17 +149,29 @@ class Reader:
         structure: str | None = None,
     ) -> None:
         """Claim every extent of an entry for it. `structure` stands in for the path of one that has none."""
-        owner_kind = kind or "file"
-        for stream in self.streams(entry, kind):
+        number = self.identity(entry)
+        self.claim_streams(attribution, self.streams(entry, kind), path, kind or "file", number, structure)
+
+    def claim_streams(
+        self,
+        attribution: Attribution,
+        streams: Iterable[Stream],
+        path: str | None,
+        kind: HoldKind,
+        number: int,
+        structure: str | None = None,
+    ) -> None:
+        """Claim the streams of the entry with this number."""
+        for stream in streams:
             if not stream.extents:
                 continue
-            size = stream.size_bytes if owner_kind == "file" else None
+            size = stream.size_bytes if kind == "file" else None
             name = None if path is None else path + stream.suffix
-            owner = Owner(owner_kind, name, size, structure, identity=hash((self.identity(entry), stream.suffix)))
+            owner = Owner(kind, name, size, structure, identity=hash((number, stream.suffix)))
             position = 0
             for offset, length, flags in stream.extents:
                 if not flags & SPARSE and length > 0:
-                    content = max(0, stream.size_bytes - position) if owner_kind == "file" else None
+                    content = max(0, stream.size_bytes - position) if kind == "file" else None
                     whole_units = -(-length // self.unit_bytes) * self.unit_bytes
                     attribution.claim(owner, Area(offset=offset, length=whole_units), content)
                 position += length
