@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -170,21 +170,34 @@ def _show_evidence(out: Screen, assessment: Assessment, *, full: bool) -> None:
         out.print_wrapped("The drive shows nothing that counts against it.", first=_INDENT)
     for finding in counting if full else counting[:MOST_FINDINGS]:
         _show_finding(out, finding, full=full)
-    if not full:
-        if assessment.verdict == "refit":
-            out.print_wrapped("A clean reading means the base rate, not safety.", first=_INDENT)
-        return
+    for remark in _remarks(assessment) if full else _short_remarks(assessment):
+        out.print_wrapped(remark, first=_INDENT)
+
+
+def _short_remarks(assessment: Assessment) -> Iterator[str]:
+    """What nobody should miss: that a clean reading is no guarantee, and that the drive calls itself sound."""
+    if assessment.verdict == "refit":
+        yield "A clean reading means the base rate, not safety."
+    if assessment.verdict in ("evacuate", "replace") and assessment.drive_says == "passed":
+        yield _own_verdict(assessment)
+
+
+def _remarks(assessment: Assessment) -> Iterator[str]:
+    """What is worth a note, what is zero, which addresses its logs name, and its own verdict."""
     notes = [_describe_note(finding) for finding in assessment.findings if finding.severity == "note"]
     zero = [words for name, words in QUIET.items() if getattr(assessment.values, name) == 0]
-    own_verdict = (assessment.drive_says_words or "none").rstrip(".")
-    for text in (
-        f"Also seen: {'; '.join(notes)}." if notes else "",
-        f"At zero: {', '.join(zero)}." if zero else "",
-        _describe_lbas(assessment),
-        f"The drive's own verdict: {own_verdict}" + ("" if own_verdict.endswith("!") else "."),
-    ):
-        if text:
-            out.print_wrapped(text, first=_INDENT)
+    if notes:
+        yield f"Also seen: {'; '.join(notes)}."
+    if zero:
+        yield f"At zero: {', '.join(zero)}."
+    if addresses := _describe_lbas(assessment):
+        yield addresses
+    yield _own_verdict(assessment)
+
+
+def _own_verdict(assessment: Assessment) -> str:
+    words = (assessment.drive_says_words or "none").rstrip(".")
+    return f"The drive's own verdict: {words}" + ("" if words.endswith("!") else ".")
 
 
 def _show_row(out: Screen, label: str, now: str, limit: str, severity: str) -> None:

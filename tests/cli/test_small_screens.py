@@ -49,6 +49,12 @@ def test_every_judgement_fits(report: Path) -> None:
     assert too_wide(shown) == []
 
 
+def test_a_drive_that_calls_itself_sound_is_quoted_beside_a_verdict_that_says_otherwise() -> None:
+    own = "  The drive's own verdict: PASSED.\n"
+    assert own in screen("assess", ROOT / "fixtures/demo/failing-drive.txt")
+    assert own not in screen("assess", ROOT / "fixtures/demo/new-drive.txt")
+
+
 def test_the_full_form_has_what_the_short_one_counts() -> None:
     report = ROOT / "fixtures/demo/failing-drive.txt"
     short, full = screen("assess", report), screen("assess", report, "--full")
