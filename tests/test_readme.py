@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import re
 import shlex
 from pathlib import Path
@@ -11,10 +12,11 @@ import pytest
 from click.testing import CliRunner
 
 from drivecare.cli.main import COMMANDS, cli
+from tests.pictures import PICTURE, REPORT, draw_screen
 
 HERE = Path(__file__).parent.parent
 README = (HERE / "README.md").read_text("utf-8")
-TYPED = re.findall(r"^(?:sudo )?(drivecare [^#\n]+)", README, re.MULTILINE)
+TYPED = re.findall(r"^(?:sudo |# +)?(drivecare (?:[^# \n]| (?! ))+)", README, re.MULTILINE)
 
 
 @pytest.mark.parametrize("line", TYPED)
@@ -33,12 +35,32 @@ def test_every_command_line_parses(line: str) -> None:
     command.make_context(command.name, [*arguments], resilient_parsing=False)
 
 
-def test_the_shown_assessment_is_the_real_one() -> None:
-    block = next(block for block in README.split("```") if "Kestrel KD-500" in block)
-    report = HERE / "fixtures" / "demo" / "failing-drive.txt"
-    real = CliRunner(env={"COLUMNS": "80"}).invoke(cli, ["assess", str(report)]).output.splitlines()
-    shown = [line for line in block.strip().splitlines() if line.strip() and not line.startswith("read ")]
-    assert [line for line in shown if line not in real] == []
+def words_in(svg: str) -> str:
+    """What a picture of a screen says, its lines in order."""
+    texts = re.findall(r"<text[^>]*>([^<]*)</text>", svg)
+    return " ".join(" ".join(html.unescape(text).replace("\xa0", " ") for text in texts).split())
+
+
+def test_the_picture_of_the_screen_is_what_the_command_prints() -> None:
+    shown = words_in(PICTURE.read_text("utf-8"))
+    real = CliRunner(env={"COLUMNS": "80"}).invoke(cli, ["assess", str(REPORT)]).output
+    assert shown == " ".join(f"$ drivecare assess {REPORT.name} {real}".split()), (
+        "draw it anew: python -m tests.pictures"
+    )
+    assert shown == words_in(draw_screen())
+    assert "EVACUATE" in shown
+    assert "own verdict: PASSED" in shown
+    assert str(PICTURE.relative_to(HERE)) in README
+
+
+def test_the_job_is_told_in_ten_lines_as_next_leads_it() -> None:
+    lines = README.split("## A job in ten lines")[1].split("```sh\n")[1].split("```")[0].splitlines()
+    assert len(lines) == 10
+    led = [" ".join(line.split()[2:4]) for line in lines[3:]]
+    session = (HERE / "docs" / "next-session.md").read_text("utf-8")
+    steps = [" ".join(line.split()[2:4]) for line in re.findall(r"^Next: .*$", session, re.MULTILINE)]
+    steps = [step for step, before in zip(steps, ["", *steps], strict=False) if step != before]
+    assert [step.split()[0] for step in led] == [step.split()[0] for step in steps[: len(led)]]
 
 
 def test_every_command_is_named() -> None:
