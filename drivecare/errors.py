@@ -73,6 +73,9 @@ class RecordAway(Unavailable):
 
     code = "record-away"
 
+    def __init__(self, problem: str, *, location: str | None = None, hint: str | None = None) -> None:
+        super().__init__(problem, location=location, hint=hint or "Check the network and the server.")
+
 
 class NotAnswered(DriveCareError):
     """A question was cut short by Ctrl-C or the end of the input, so nothing was done."""

@@ -19,6 +19,7 @@ from drivecare.cli.terminal import console, flush_stdout, notify, print_document
 from drivecare.documents import Value, encode
 from drivecare.errors import DriveCareError, Interrupted
 from drivecare.exit_codes import ExitCode
+from drivecare.format import format_count
 from drivecare.shell import JOB_VARIABLE
 
 if TYPE_CHECKING:
@@ -88,10 +89,16 @@ def named_jobs(ctx: click.Context) -> Place | None:
 
 
 def all_jobs(jobs: Place | None) -> Record:
-    """The record of all jobs, whose notices go to stderr."""
+    """The record of all jobs, whose notices go to stderr. What waits for it on this bench is filed first."""
     from drivecare.record.location import open_record
 
-    return open_record(jobs, notify=notify)
+    record = open_record(jobs, notify=notify)
+    push = record.push()
+    if push.filed:
+        notify(f"{format_count(len(push.filed), 'result')} that waited on this bench: filed in the record.")
+    for reason in dict.fromkeys(result.reason for result in push.waiting):
+        notify(f"Results wait on this bench and are not filed: {reason}")
+    return record
 
 
 def job_folder(id: str, jobs: Place | None) -> FiledJob:
@@ -222,7 +229,7 @@ def show_next(folder: FiledJob, bench: Machine, *, jobs: Place | None) -> None:
 
 def file_result(folder: FiledJob, document: Value) -> None:
     """File a document in its job and print its path on stderr."""
-    notify(f"filed as {folder.file(document)}")
+    notify(folder.describe_filing(folder.file(document)))
 
 
 def _keep_all(keep: Sequence[Callable[[], object]], again: str) -> None:

@@ -149,6 +149,8 @@ def record(ctx: click.Context, words: tuple[str, ...], note: str | None, jobs: P
     unchanged               nothing was written to the new drive since verified
     detached                power is off, old and new drive are apart
     no-data                 the customer agreed that nothing is carried over
+    server-away             why (--note) the gate may be judged although the
+                            record's server is away
     chain-mended            why (--note) results that an interruption left
                             out of the chain are the job's
     note                    anything (--note) for the shop's half of the sheet
@@ -159,7 +161,7 @@ def record(ctx: click.Context, words: tuple[str, ...], note: str | None, jobs: P
     folder = leading_job(ctx, id, jobs)
     facts, at = [], machine(ctx).clock.timestamp()
     for document, path in record_facts(folder, fact, about, note=note, at=at, by=account_name()):
-        notify(f"filed as {path}")
+        notify(folder.describe_filing(path))
         facts.append(document)
     finish(facts[-1], show=lambda out: show_facts(out, facts), as_json=as_json, after=folder)
 

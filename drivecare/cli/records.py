@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 import click
 
 from drivecare.cli.command import HouseGroup
-from drivecare.cli.common import finish, json_option
+from drivecare.cli.common import finish, jobs_option, json_option
+from drivecare.exit_codes import ExitCode
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
+    from drivecare.record.location import Place
 
 
 @click.group(cls=HouseGroup, examples=["drivecare records setup postgresql:///shop"])
@@ -48,3 +50,32 @@ def setup(address: str, as_json: bool) -> None:
         out.print_wrapped("Then on each bench: export DRIVECARE_JOBS=ADDRESS, with no password in it (PGPASSFILE).")
 
     finish(document, show=show, as_json=as_json)
+
+
+@records.command(
+    short_help="File what waits on this bench.",
+    examples=["drivecare records push"],
+    ends={ExitCode.DONE: "nothing waits any more", ExitCode.INTERRUPTED: "something waits still"},
+)
+@jobs_option
+@json_option
+def push(jobs: Place, as_json: bool) -> None:
+    """File what was made on this bench while the record's server was away, in order, each result once.
+
+    Every command that reaches the server does so first. What the record refuses, a result of a job closed meanwhile
+    for one, goes on waiting, and the later results of its job with it.
+    """
+    from drivecare.record.location import open_record
+
+    document = open_record(jobs).push()
+
+    def show(out: Screen) -> None:
+        for result in document.filed:
+            out.print(f"Filed in job {result.job}: {result.file}", soft_wrap=True)
+        for waiting in document.waiting:
+            out.print_wrapped(f"Waits for job {waiting.job}, {waiting.kind}: {waiting.reason}", indent=2)
+        if not document.filed and not document.waiting:
+            out.print("Nothing waits on this bench.")
+
+    code = ExitCode.INTERRUPTED if document.waiting else ExitCode.DONE
+    finish(document, show=show, as_json=as_json, exit_code=code)

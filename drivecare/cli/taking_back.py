@@ -74,7 +74,7 @@ def withdraw(ctx: click.Context, words: tuple[str, ...], note: str, jobs: Place,
     id, number = _split_words(words, 1)
     folder = job_folder(id, jobs)
     withdrawal, path = take_back(folder, _parse_number(number), _author(ctx, note))
-    notify(f"filed as {path}")
+    notify(folder.describe_filing(path))
     says = f"Job {id}: {withdrawal_sentence(asdict(withdrawal))}"
     finish(withdrawal, show=lambda out: out.print_wrapped(says, indent=2), as_json=as_json, after=folder)
 
@@ -102,7 +102,7 @@ def move(ctx: click.Context, words: tuple[str, ...], note: str, jobs: Place, as_
     target = job_folder(to, jobs)
     withdrawal, paths = move_results(job_folder(id, jobs), _parse_number(number), target, _author(ctx, note))
     for path in paths:
-        notify(f"filed as {path}")
+        notify(target.describe_filing(path))
     says = f"Job {id}: {withdrawal_sentence(asdict(withdrawal))}"
     finish(withdrawal, show=lambda out: out.print_wrapped(says, indent=2), as_json=as_json, after=target)
 
@@ -155,7 +155,7 @@ def change(
         at=machine(ctx).clock.timestamp(),
         by=account_name(),
     )
-    notify(f"filed as {path}")
+    notify(folder.describe_filing(path))
     says = f"Job {folder.id} {change_sentence(asdict(correction))}"
     finish(correction, show=lambda out: out.print_wrapped(says, indent=2), as_json=as_json, after=folder)
 
@@ -177,7 +177,7 @@ def reopen(ctx: click.Context, id: str | None, note: str, jobs: Place, as_json: 
     author = _author(ctx, note)
     folder = named_job(ctx, id, jobs)
     withdrawal, path = folder.reopen(note=note, at=author.at, by=author.by)
-    notify(f"filed as {path}")
+    notify(folder.describe_filing(path))
     says = f"Job {folder.id}: {withdrawal_sentence(asdict(withdrawal))}"
     finish(withdrawal, show=lambda out: out.print_wrapped(says, indent=2), as_json=as_json, after=folder)
 

@@ -67,6 +67,10 @@ FACTS: dict[FactName, FactMeaning] = {
     "note": FactMeaning(
         "a note of your own, which stands on the shop's half of the sheet", note="will be collected on Monday"
     ),
+    "server-away": FactMeaning(
+        "why the gate may be judged without the record, whose server was away",
+        note="bench 2 has not touched this job",
+    ),
     "chain-mended": FactMeaning(
         "results that an interruption left without a line in the chain were looked at and are the job's",
         note="power cut while the copy was filed",

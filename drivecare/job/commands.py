@@ -74,6 +74,11 @@ def show_command(job: JobState) -> str:
     return spell(job, "job", "show", job.id)
 
 
+def push_command(job: JobState) -> str:
+    """Write the command that files what waits for the record's server."""
+    return spell(job, "records", "push")
+
+
 def gate_command(job: JobState) -> str:
     """Write the command that shows the gate."""
     return spell(job, "gate", job.id)

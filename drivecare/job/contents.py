@@ -55,13 +55,17 @@ class JobContents:
     is read when it is first needed, and only once.
 
     `names` are those of its results, and of what lies in the job's folder on this machine: journals, notes of copies.
-    `fetch` reads one result, or the chain, from wherever it is kept and raises OSError.
+    `fetch` reads one result, or the chain, from wherever it is kept and raises OSError. `away` says why these are not
+    what the record holds: its server could not be asked, and `waiting` are the names of results that wait for it, which
+    the record will name otherwise; or, with `waiting` None, results wait although it was asked.
     """
 
     path: Path
     names: tuple[str, ...]
     chain: Chain | None
     fetch: Callable[[Path], bytes]
+    away: str | None = None
+    waiting: frozenset[str] | None = None
     _read: dict[str, bytes | OSError] = field(default_factory=dict, init=False, repr=False, compare=False)
     _documents: dict[type[Value], list[tuple[ResultFile, Any]]] = field(
         default_factory=dict, init=False, repr=False, compare=False
@@ -133,7 +137,8 @@ class JobContents:
         """Return what the job was opened with, as it was changed since."""
         filed = newest_of(self.documents(Opening))
         if filed is None:
-            raise BadInput("has no opening of a job", location=str(self.path), hint="See drivecare job list.")
+            problem = "has no opening of a job" + (f": {self.away}" if self.away is not None else "")
+            raise BadInput(problem, location=str(self.path), hint="See drivecare job list.")
         opening = filed.document
         for change in self.documents(Change, doubtful=doubtful):
             opening = change.document.apply_to(opening)

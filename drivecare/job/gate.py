@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from drivecare.format import format_count, join_some
-from drivecare.job.commands import record_command, show_command
+from drivecare.job.commands import push_command, record_command, show_command
 from drivecare.job.gate_copy import (
     check_copy_verified,
     check_detached,
@@ -41,7 +41,10 @@ def judge_gate(job: JobState, route: Route | None = None) -> Gate:
 
 
 def check_records(job: JobState) -> Evidence:
-    """Every filed result is there, unaltered."""
+    """Every filed result is there, unaltered, and the record itself was asked."""
+    if job.contents.away is not None and not _vouched_for(job):
+        next = push_command(job) if job.contents.waiting is None else record_command(job, "server-away")
+        return lacks(f"judged without the record: {job.contents.away}", next)
     faults = job.audit.sentences
     if faults:
         mend = show_command(job) if job.audit.faults else record_command(job, "chain-mended")
@@ -55,7 +58,20 @@ def check_records(job: JobState) -> Evidence:
     taken_up = "".join(f"; {fact.document.about} taken up: {fact.document.note}" for fact in mended)
     count = len(job.withdrawals)
     withdrawn = f"; {format_count(count, 'result')} withdrawn" if count else ""
-    return holds(f"every filed result is there, unaltered{taken_up}{withdrawn}")
+    return holds(f"{_describe_absence(job)}every filed result is there, unaltered{taken_up}{withdrawn}")
+
+
+def _vouched_for(job: JobState) -> bool:
+    """Whether a person says why the gate may do without the record, this very time: an earlier absence is over."""
+    fact = job.newest_fact("server-away")
+    return fact is not None and fact.name in (job.contents.waiting or ())
+
+
+def _describe_absence(job: JobState) -> str:
+    fact = job.newest_fact("server-away")
+    if job.contents.away is None or fact is None:
+        return ""
+    return f"JUDGED WITHOUT THE RECORD ({fact.document.note}): {job.contents.away}; as far as this bench knows, "
 
 
 def check_consent(job: JobState) -> Evidence:

@@ -37,6 +37,7 @@ FactName = Literal[
     "source-changed",
     "all-zero",
     "chain-mended",
+    "server-away",
     "note",
 ]
 BAY_PREFIX = "bay-"  # of the ID of every kind of bay that ships

@@ -19,3 +19,27 @@ class RecordSetup(Value, frozen=True, kw_only=True):
     bench_role: str
     applied: tuple[int, ...]
     administrator: tuple[str, ...]
+
+
+class PushedResult(Value, frozen=True, kw_only=True):
+    """A result that waited on this bench and is filed now, as `file` of its job."""
+
+    job: str
+    file: str
+
+
+class UnpushedResult(Value, frozen=True, kw_only=True):
+    """A result that goes on waiting at `path`, and why."""
+
+    job: str
+    kind: str
+    path: str
+    reason: str
+
+
+class RecordPush(Value, frozen=True, kw_only=True):
+    """What waited on this bench for the record, in the order in which it was made."""
+
+    schema: Literal["drivecare/record-push-1"] = "drivecare/record-push-1"
+    filed: tuple[PushedResult, ...] = ()
+    waiting: tuple[UnpushedResult, ...] = ()

@@ -39,6 +39,7 @@ from drivecare.job.result_files import (
 )
 from drivecare.job.timeline import JobFilter, summarise_job
 from drivecare.reading.identity import Named, search_names
+from drivecare.record.model import RecordPush
 
 
 def drop_notice(_: object) -> None:
@@ -74,6 +75,10 @@ class FiledJob(ABC):
             contents = self._list()
             self._refuse_if_closed(contents)
             return self._file(data, kind, contents)
+
+    def describe_filing(self, path: Path) -> str:
+        """Say what became of a result, by the path that `file` returned."""
+        return f"filed as {path}"
 
     def refuse_if_closed(self) -> None:
         """Raise Refused where the job is closed, so that no work is begun whose result it would not take."""
@@ -256,6 +261,10 @@ class Record(ABC):
     @abstractmethod
     def jobs(self) -> tuple[FiledJob, ...]:
         """List every job, oldest opening first, then those that cannot be opened."""
+
+    def push(self) -> RecordPush:
+        """File what waits on this bench, in order, each once. In a folder nothing ever waits."""
+        return RecordPush()
 
     def ids(self) -> tuple[str, ...]:
         """List the ID of every job, oldest opening first, for whoever completes one."""

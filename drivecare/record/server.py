@@ -6,6 +6,7 @@ from __future__ import annotations
 import os
 import socket
 import threading
+import time
 import weakref
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -27,6 +28,7 @@ SCHEMA_NUMBER = 1
 """Of the newest file in `migrations`: what this drivecare reads and writes."""
 
 _PATIENCE = 60.0  # seconds for one transaction: a network may swallow an answer without ending the connection
+_RETRY_AFTER = 20.0  # seconds: one command asks several times, and each waits for connect_timeout
 _OPTIONS: dict[str, Any] = {
     "connect_timeout": 5,
     "application_name": "drivecare",
@@ -34,6 +36,8 @@ _OPTIONS: dict[str, Any] = {
     "keepalives_interval": 2,
     "keepalives_count": 3,
     "tcp_user_timeout": 10_000,  # milliseconds
+    # Nor does the server keep a job locked for a bench that it does not hear any more.
+    "options": "-c idle_in_transaction_session_timeout=60s",
 }
 _SET_UP = "drivecare records setup"
 # The first that fits. What is not here is a defect of ours, and shows as one.
@@ -72,6 +76,7 @@ class Server:
 
     address: ServerAddress
     bare: bool = False  # to be set up: whether there is a record, and of which age, is not asked
+    _failure: tuple[float, psycopg.OperationalError] | None = field(default=None, init=False, repr=False)
     _connection: psycopg.Connection[tuple[Any, ...]] | None = field(default=None, init=False, repr=False)
 
     @contextmanager
@@ -108,7 +113,13 @@ class Server:
         if self._connection is None or self._connection.closed:
             mode = choose_sslmode(_resolve(self.address), os.environ)
             options = _OPTIONS if mode is None else {**_OPTIONS, "sslmode": mode}
-            connection = psycopg.connect(self.address.uri, autocommit=True, prepare_threshold=None, **options)
+            if self._failure is not None and time.monotonic() < self._failure[0] + _RETRY_AFTER:
+                raise self._failure[1]
+            try:
+                connection = psycopg.connect(self.address.uri, autocommit=True, prepare_threshold=None, **options)
+            except psycopg.OperationalError as error:
+                self._failure = (time.monotonic(), error)
+                raise
             weakref.finalize(self, connection.close)
             if not self.bare:
                 self._check_age(connection)

@@ -7,7 +7,7 @@ number of results it was worked out from: after another result it does not count
 from __future__ import annotations
 
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -15,13 +15,16 @@ import msgspec
 
 from drivecare import __version__
 from drivecare.documents import encode
-from drivecare.errors import BadInput, Unavailable
+from drivecare.errors import BadInput, DriveCareError, RecordAway, Unavailable
 from drivecare.job.model import Opening
 from drivecare.job.overview import JobLine, JobList
-from drivecare.job.result_files import check_job_id
+from drivecare.job.result_files import check_job_id, document_kind
 from drivecare.job.timeline import JobFilter, summarise_job
 from drivecare.reading.identity import Named
-from drivecare.record.port import Record, cut_page, make_page, names_of, page_span
+from drivecare.record.last_read import LastRead
+from drivecare.record.model import PushedResult, RecordPush, UnpushedResult
+from drivecare.record.outbox import Outbox
+from drivecare.record.port import FiledJob, Record, cut_page, make_page, names_of, page_span
 from drivecare.record.server import Server
 from drivecare.record.shared_job import SharedJob, no_such_job
 from drivecare.storage import create_folder
@@ -40,24 +43,34 @@ class SharedRecord(Record):
     def create(self, opening: Opening) -> SharedJob:
         """Make a new job and file its opening, both or neither."""
         check_job_id(opening.id)
-        encode(opening)
         job = self._job(opening.id)
+        try:
+            self._open(job, opening)
+        except RecordAway as away:
+            hint = "A new job needs it. Meanwhile open it in a folder: --jobs FOLDER."
+            raise RecordAway(away.problem, location=away.location, hint=hint) from away
+        self._make_folder(job)
+        return self._followed(job)
+
+    def _open(self, job: SharedJob, opening: Opening) -> None:
+        data = encode(opening)
         with self.server.transaction():
             query = "INSERT INTO drivecare.job VALUES (%s, %s, true) ON CONFLICT DO NOTHING RETURNING id"
             if not self.server.rows(query, opening.id, self.now()):
                 location = f"{self.server.address}: job {opening.id}"
                 raise BadInput("already exists", location=location, hint="Choose another ID.")
-            job.file(opening)
-        self._make_folder(job)
-        return job
+            FiledJob.file_bytes(job, data, document_kind(Opening))
 
     def job(self, id: str) -> SharedJob:
-        """Find an existing job."""
-        if not self.server.rows("SELECT FROM drivecare.job WHERE id = %s", check_job_id(id)):
-            raise no_such_job(id, self.server)
+        """Find an existing job. While the server is away any may exist: what is filed in it waits on this bench."""
+        try:
+            if not self.server.rows("SELECT FROM drivecare.job WHERE id = %s", check_job_id(id)):
+                raise no_such_job(id, self.server)
+        except RecordAway as away:
+            self.notify(f"Working without the record. {away.message()}")
         job = self._job(id)
         self._make_folder(job)
-        return job
+        return self._followed(job)
 
     def jobs(self) -> tuple[SharedJob, ...]:
         """List every job."""
@@ -85,7 +98,40 @@ class SharedRecord(Record):
         return tuple(self._job(id) for _, id in self.server.rows(query, names, but)) if names else ()
 
     def _job(self, id: str) -> SharedJob:
-        return SharedJob(path=self.folder / id, server=self.server, notify=self.notify)
+        folder = self.folder / "jobs" / id
+        return SharedJob(path=folder, server=self.server, outbox=self.outbox, notify=self.notify)
+
+    def _followed(self, job: SharedJob) -> SharedJob:
+        """A job that is worked on here: how it was last read is kept on this bench."""
+        return replace(job, last_read=LastRead(self.folder / "last-read" / job.id))
+
+    @property
+    def outbox(self) -> Outbox:
+        """The results that wait on this bench."""
+        return Outbox(self.folder / "outbox")
+
+    def push(self) -> RecordPush:
+        """File what waits on this bench, in order, each once. A refused result goes on waiting, and so does its job."""
+        if not self.outbox.waiting():
+            return RecordPush()
+        filed: list[PushedResult] = []
+        reasons: dict[str, str] = {}
+        with self.outbox.locked():
+            for result in self.outbox.waiting():
+                if result.job in reasons:
+                    continue
+                try:
+                    path = self._job(result.job).push(result)
+                except DriveCareError as error:
+                    reasons[result.job] = error.message()
+                else:
+                    self.outbox.remove(result)
+                    filed.append(PushedResult(job=result.job, file=path.name))
+            waiting = tuple(
+                UnpushedResult(job=result.job, kind=result.kind, path=str(result.path), reason=reasons[result.job])
+                for result in self.outbox.waiting()
+            )
+        return RecordPush(filed=tuple(filed), waiting=waiting)
 
     def _make_folder(self, job: SharedJob) -> None:
         """Make the job's folder on this bench, for images, journals and sheets."""

@@ -10,18 +10,19 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
-from functools import cached_property
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from drivecare.documents import decode
-from drivecare.errors import BadInput
+from drivecare.errors import BadInput, DriveCareError, RecordAway
 from drivecare.job.chain import CHAIN, parse_chain
 from drivecare.job.contents import JobContents
 from drivecare.job.result_files import IMAGES, document_kind, is_result, parse_file_name
 from drivecare.reading.identity import search_names
 from drivecare.reading.model import Reading
+from drivecare.record.last_read import LastRead, describe_waiting
+from drivecare.record.outbox import Outbox, WaitingResult
 from drivecare.record.port import FiledJob
 from drivecare.record.server import Server
 from drivecare.risk.model import Assessment
@@ -35,6 +36,51 @@ class SharedJob(FiledJob):
     """An existing job of the record on `server`. What is not a result lies at `path`, which need not exist."""
 
     server: Server
+    outbox: Outbox
+    last_read: LastRead | None = None  # None for a job that is only looked through
+    token: uuid.UUID | None = None
+
+    def file_bytes(self, data: bytes, kind: str) -> Path:
+        """File a document; while the server is away, or earlier results wait, put it into the outbox."""
+        token = uuid.uuid4()
+        if not self.outbox.waiting(self.id):
+            # An answer that never came leaves open whether the server took it; the token will tell.
+            with suppress(RecordAway):
+                return FiledJob.file_bytes(replace(self, token=token), data, kind)
+        return self.outbox.put(data, job=self.id, kind=kind, token=token)
+
+    def push(self, result: WaitingResult) -> Path:
+        """File a result that waited, unless it has arrived already. Raises DriveCareError, and OSError of the file."""
+        with self._locked():
+            names = self.server.rows("SELECT name FROM drivecare.result WHERE token = %s", result.token)
+            if names:
+                return self.path / str(names[0][0])
+            return FiledJob.file_bytes(replace(self, token=result.token), result.read(), result.kind)
+
+    def describe_filing(self, path: Path) -> str:
+        """Say what became of a result: one in the outbox is not filed."""
+        if path.parent != self.outbox.folder:
+            return f"filed in job {path.parent.name} of the record as {path.name}"
+        return (
+            f"NOT FILED YET: the record's server is away, or earlier results wait. It is safe on this bench as {path}; "
+            "drivecare records push files it, and so does the next command that reaches the server."
+        )
+
+    def read(self) -> JobContents:
+        """Read the job, or how this bench last had it while the server is away."""
+        waiting = self.outbox.waiting(self.id)
+        try:
+            contents = self._list()
+        except RecordAway:
+            if self.last_read is None:
+                raise
+            return self.last_read.read(self.path, self._names_beside(), waiting)
+        if self.last_read is not None:
+            try:
+                self.last_read.keep(contents)
+            except (DriveCareError, OSError) as error:
+                self.notify(f"this bench can keep no copy of job {self.id} for when the server is away: {error}")
+        return replace(contents, away=describe_waiting(len(waiting))) if waiting else contents
 
     @property
     def images(self) -> Path:
@@ -83,7 +129,7 @@ class SharedJob(FiledJob):
         assert file is not None
         self.server.run(
             "INSERT INTO drivecare.result (job, number, name, data, token) VALUES (%s, %s, %s, %s, %s)",
-            self.id, file.number, path.name, data, uuid.uuid4(),
+            self.id, file.number, path.name, data, self.token or uuid.uuid4(),
         )  # fmt: skip
         names = [(name, self.id) for name in _names_of_drive(data, file.kind)]
         self.server.run_for_each("INSERT INTO drivecare.drive VALUES (%s, %s) ON CONFLICT DO NOTHING", names)
@@ -94,20 +140,20 @@ class SharedJob(FiledJob):
 
 
 class _Results:
-    """The results of a job, all fetched when the first is needed: who needs one mostly needs all, and each way to the
-    server takes its time. The lines of the chain are there already."""
+    """The results of a job: the first by itself, since a filing reads just what it wrote; with the second all of them,
+    since who needs two needs most, and each way to the server takes its time. The lines of the chain are there already.
+    """
 
     def __init__(self, server: Server, id: str, lines: bytes) -> None:
         self._server = server
         self._id = id
-        self._lines = lines
+        self._data = {CHAIN: lines}
 
     def __call__(self, path: Path) -> bytes:
-        return self._lines if path.name == CHAIN else self._all[path.name]
-
-    @cached_property
-    def _all(self) -> dict[str, bytes]:
-        return dict(self._server.rows("SELECT name, data FROM drivecare.result WHERE job = %s", self._id))
+        if path.name not in self._data:
+            query = "SELECT name, data FROM drivecare.result WHERE job = %s AND (name = %s OR %s)"
+            self._data.update(self._server.rows(query, self._id, path.name, len(self._data) > 1))
+        return self._data[path.name]
 
 
 def no_such_job(id: str, server: Server) -> BadInput:

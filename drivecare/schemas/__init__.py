@@ -50,6 +50,7 @@ DOCUMENTS: dict[str, str] = {
     "labels-1": "drivecare.job.model:DriveLabels",
     "export-1": "drivecare.job.model:Export",
     "record-setup-1": "drivecare.record.model:RecordSetup",
+    "record-push-1": "drivecare.record.model:RecordPush",
     "demo-1": "drivecare.cli.demo:Demo",
     "doctor-1": "drivecare.work.check_up:Checkup",
 }

@@ -12,14 +12,14 @@ from pathlib import Path
 
 import msgspec
 
-from drivecare.errors import BadInput
+from drivecare.errors import BadInput, RecordAway
 from drivecare.fit.host_catalogue import find_host
 from drivecare.fit.host_profile import HostDocument
 from drivecare.fit.symptoms import advise
 from drivecare.job.contents import JobContents
 from drivecare.job.expected_drive import built_for
 from drivecare.job.model import Change, Move, Withdrawal
-from drivecare.job.result_files import ResultFile
+from drivecare.job.result_files import ResultFile, is_result
 from drivecare.job.taking_back import select_to_move, select_to_withdraw
 from drivecare.record.port import FiledJob
 
@@ -36,7 +36,7 @@ class Author:
 def withdraw(job: FiledJob, number: int, author: Author) -> tuple[Withdrawal, Path]:
     """File that the results of one act no longer count. Raises BadInput if no such result can be withdrawn."""
     job.refuse_if_closed()
-    files = select_to_withdraw(job.read(), number)
+    files = select_to_withdraw(_read_from_record(job), number)
     return _file_withdrawal(job, files, author)
 
 
@@ -45,7 +45,7 @@ def move(job: FiledJob, number: int, to: FiledJob, author: Author) -> tuple[With
     if to.id == job.id:
         raise BadInput("is the job that the result is in", location=f"job {to.id}", hint="Name the other job.")
     job.refuse_if_closed()
-    contents = job.read()
+    contents = _read_from_record(job)
     files = select_to_move(contents, number)
     paths = _file_there(contents, files, to, author)
     withdrawal, path = _file_withdrawal(job, files, author, moved_to=to.id)
@@ -85,13 +85,15 @@ def change_opening(
 
 def _file_there(contents: JobContents, files: tuple[ResultFile, ...], to: FiledJob, author: Author) -> tuple[Path, ...]:
     """File the results in the other job, and where they came from. What an interrupted move left there is taken up."""
-    there = to.read()
+    there = _read_from_record(to)
     copies, filed = [], []
     for file in files:
         copy = _find_copy(contents.data(file), file.kind, there)
         if copy is None:
             copy = to.file_bytes(contents.data(file), file.kind)
             filed.append(copy)
+        if not is_result(copy):  # it waits for the record's server, which will name it
+            raise _refusal(to, "its server went away in the middle")
         copies.append(copy.name)
     if not any(entry.document.files == tuple(copies) for entry in there.documents(Move)):
         former = next(
@@ -101,6 +103,19 @@ def _file_there(contents: JobContents, files: tuple[ResultFile, ...], to: FiledJ
         jobs = (*former, contents.path.name)
         filed.append(to.file(Move(files=tuple(copies), jobs=jobs, note=author.note, at=author.at, by=author.by)))
     return tuple(filed)
+
+
+def _read_from_record(job: FiledJob) -> JobContents:
+    """Read a job to take something back: an entry names results, and those that wait have no lasting name yet."""
+    contents = job.read()
+    if contents.away is not None:
+        raise _refusal(job, contents.away)
+    return contents
+
+
+def _refusal(job: FiledJob, away: str) -> RecordAway:
+    hint = "Do the same again once it is there and drivecare records push has filed what waits."
+    return RecordAway(f"cannot be taken back from without the record: {away}", location=f"job {job.id}", hint=hint)
 
 
 def _find_copy(data: bytes, kind: str, contents: JobContents) -> Path | None:

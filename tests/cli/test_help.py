@@ -118,7 +118,7 @@ def test_an_example_stands_in_one_line_of_its_command(words: str) -> None:
 ENDS = {
     "assess /dev/sdb": 12,
     "gate": 40,
-    "records": 3,  # no server is there: tests/record/test_shared.py has one
+    "records setup": 3,  # no server is there: tests/record/test_shared.py has one
     "doctor": 3,  # nothing is installed on the recorded machine
     "next 1042 --do": 3,  # nobody is there to answer: tests/cli/test_next_session.py types it at a terminal
 }

@@ -42,7 +42,7 @@ STORES: dict[str, Callable[[Path], Record]] = {
 @pytest.fixture(params=[*STORES, pytest.param("shared", marks=pytest.mark.server)])
 def record(request: pytest.FixtureRequest, tmp_path: Path) -> Record:
     if request.param == "shared":
-        return open_record(request.getfixturevalue("cluster").new_record())
+        return open_record(request.getfixturevalue("cluster").empty_record())
     return STORES[request.param](tmp_path)
 
 

@@ -28,7 +28,7 @@ TABLES = ("job", "result", "line", "drive", "summary", "migration")
 
 @pytest.fixture
 def address(cluster: Cluster) -> ServerAddress:
-    return cluster.new_record()
+    return cluster.empty_record()
 
 
 def database_of(address: ServerAddress) -> str:
@@ -85,7 +85,8 @@ def test_the_server_itself_refuses_a_line_that_forks_the_chain(address: ServerAd
         )
 
 
-def test_a_job_is_opened_whole_or_not_at_all(address: ServerAddress, cluster: Cluster) -> None:
+def test_a_job_is_opened_whole_or_not_at_all(cluster: Cluster) -> None:
+    address = cluster.new_record()
     database = database_of(address)
     record = open_record(address)
     cluster.run("REVOKE INSERT ON drivecare.line FROM template_shop_bench", database)
@@ -160,7 +161,8 @@ def test_a_database_without_a_record_says_how_to_make_one(cluster: Cluster) -> N
         open_record(cluster.address("bare", "owner")).ids()
 
 
-def test_a_record_of_a_newer_drivecare_is_left_alone(address: ServerAddress, cluster: Cluster) -> None:
+def test_a_record_of_a_newer_drivecare_is_left_alone(cluster: Cluster) -> None:
+    address = cluster.new_record()
     database = database_of(address)
     cluster.run("INSERT INTO drivecare.migration VALUES (2)", database)
     with pytest.raises(BadInput, match="was set up by a newer drivecare"):
