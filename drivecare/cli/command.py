@@ -13,10 +13,11 @@ from typing import Any
 
 import click
 
+from drivecare.cli.terminal import silence
 from drivecare.exit_codes import ExitCode
 
 # The options that several commands have, by the names of their parameters: they come last, in this order.
-_SHARED = ("allow_overwrite", "overwritable", "allow_load", "full", "job", "jobs", "as_json", "verbose")
+_SHARED = ("allow_overwrite", "overwritable", "allow_load", "full", "job", "jobs", "as_json", "quiet", "verbose")
 
 _ERROR = "an error before anything was done"
 _REFUSED = "refused, nothing was written"
@@ -29,14 +30,20 @@ def _speak_up(ctx: click.Context, param: click.Parameter, value: bool) -> None: 
         logging.getLogger().setLevel(logging.DEBUG)
 
 
-def verbose_option() -> click.Option:
-    """`-v`, before the command or after it."""
-    return click.Option(
-        ["-v", "--verbose"],
-        is_flag=True,
-        expose_value=False,
-        callback=_speak_up,
-        help="Say more on stderr about what is being done.",
+def _keep_quiet(ctx: click.Context, param: click.Parameter, value: bool) -> None:  # noqa: ARG001  click's signature
+    if value:
+        silence(ctx)
+
+
+def voice_options() -> tuple[click.Option, ...]:
+    """`-q` and `-v`, before the command or after it."""
+    choices = (
+        (["-q", "--quiet"], _keep_quiet, "Ring no bell and draw no progress bar."),
+        (["-v", "--verbose"], _speak_up, "Say more on stderr about what is being done."),
+    )
+    return tuple(
+        click.Option(names, is_flag=True, expose_value=False, callback=callback, help=words)
+        for names, callback, words in choices
     )
 
 
@@ -52,7 +59,7 @@ class HouseCommand(click.Command):
     ) -> None:
         """Take what is the command's own; `ends` need not name what every command can end with."""
         super().__init__(*arguments, **attributes)
-        self.params = sorted([*self.params, verbose_option()], key=_place)
+        self.params = sorted([*self.params, *voice_options()], key=_place)
         self.ends = dict(sorted({**self._common_ends(), **(ends or {})}.items()))
         self.examples = tuple(examples)
 
@@ -81,7 +88,7 @@ class HouseGroup(click.Group):
     def __init__(self, *arguments: Any, examples: Sequence[str] = (), **attributes: Any) -> None:
         """Take the group's own examples."""
         super().__init__(*arguments, **attributes)
-        self.params.append(verbose_option())
+        self.params.extend(voice_options())
         self.examples = tuple(examples)
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002  click's signature

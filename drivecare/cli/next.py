@@ -10,7 +10,7 @@ import click
 
 from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import finish, job_argument, job_state, jobs_option, json_option, leading_job
-from drivecare.cli.terminal import ask, can_ask, console, notify
+from drivecare.cli.terminal import ask, can_ask, console, is_quiet, notify
 from drivecare.errors import NotAnswered, Refused, Unavailable
 from drivecare.exit_codes import ExitCode
 from drivecare.shell import JOB_VARIABLE
@@ -116,5 +116,6 @@ def _run_words(ctx: click.Context, words: list[str]) -> int:
     from drivecare.cli.main import cli
 
     program, *arguments = words
-    code: Any = cli.main(args=arguments, prog_name=program, standalone_mode=False, obj=ctx.obj)
+    quiet = ["--quiet"] if is_quiet() else []
+    code: Any = cli.main(args=[*quiet, *arguments], prog_name=program, standalone_mode=False, obj=ctx.obj)
     return int(code or 0)

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from drivecare.cli.terminal import progress_bar, stderr_is_terminal
+from drivecare.cli.terminal import is_quiet, progress_bar, ring_bell, stderr_is_terminal
 
 if TYPE_CHECKING:
     from tqdm import tqdm
@@ -39,6 +39,8 @@ def followed(*reasons: Reason) -> Iterator[Watch]:
         yield Watch(on_progress=bars, stop_reason=stop)
     finally:
         bars.close()
+        if bars.drawn:
+            ring_bell()
         for number, handler in former.items():
             signal.signal(number, handler)
 
@@ -52,7 +54,9 @@ class _Bars:
 
     def __call__(self, progress: Progress) -> None:
         """Move the phase's bar; a new phase closes the last one's."""
-        if not stderr_is_terminal():  # tqdm would be silent too, but importing it takes a tenth of a short copy
+        if (
+            is_quiet() or not stderr_is_terminal()
+        ):  # tqdm would be silent too, but importing it takes a tenth of a short copy
             return
         if progress.phase != self._phase:
             self.close()
@@ -61,6 +65,11 @@ class _Bars:
         assert self._bar is not None
         self._bar.total = progress.total
         self._bar.update(progress.done - self._bar.n)
+
+    @property
+    def drawn(self) -> bool:
+        """Whether anything was shown: a run that was refused at once did not begin."""
+        return self._phase is not None
 
     def close(self) -> None:
         """Leave the last bar as it stands."""

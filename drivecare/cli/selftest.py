@@ -10,7 +10,7 @@ import click
 from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import allow_load_option, filing_folder, finish, job_options, json_option, machine
 from drivecare.cli.completion import drives_and_files
-from drivecare.cli.terminal import notify, progress_bar
+from drivecare.cli.terminal import notify, progress_bar, ring_bell
 from drivecare.exit_codes import ExitCode
 from drivecare.format import format_minutes
 
@@ -99,6 +99,7 @@ class _SelfTestBar(AbstractContextManager["_SelfTestBar"]):
         """Leave the bar as it stands."""
         if self._bar is not None:
             self._bar.close()
+            ring_bell()
 
 
 def _show_report(out: Screen, report: SelfTestReport) -> None:

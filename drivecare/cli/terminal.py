@@ -28,6 +28,9 @@ if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
 
 
+_QUIET = "drivecare.quiet"  # in the context: no bell and no bar
+
+
 class GuardedStream(io.TextIOWrapper):
     """A text stream on which every invisible character but the line feed is written as an escape."""
 
@@ -97,6 +100,7 @@ def ask(question: str) -> str:
 
     Raises NotAnswered if they break it off or there is nobody to answer.
     """
+    ring_bell()
     try:
         answer: str = click.prompt(_fit(visible(question)), default="", show_default=False, err=True)
     except click.Abort as error:
@@ -110,10 +114,28 @@ def can_ask() -> bool:
 
 
 def progress_bar(description: str, **options: Any) -> tqdm[Any]:
-    """Make a bar on stderr, silent if that is not a terminal."""
+    """Make a bar on stderr, silent if that is not a terminal or the person wants quiet."""
     from tqdm import tqdm
 
-    return tqdm(desc=visible(description), file=_past_guard(sys.stderr), disable=None, **options)
+    return tqdm(desc=visible(description), file=_past_guard(sys.stderr), disable=is_quiet() or None, **options)
+
+
+def ring_bell() -> None:
+    """Call a person who looked away: a long run has ended or stopped, or a question waits."""
+    if sys.stderr.isatty() and not is_quiet():
+        _past_guard(sys.stderr).write("\a")
+        sys.stderr.flush()
+
+
+def is_quiet() -> bool:
+    """Whether the person asked for neither bells nor bars."""
+    ctx = click.get_current_context(silent=True)
+    return ctx is not None and ctx.meta.get(_QUIET, False)
+
+
+def silence(ctx: click.Context) -> None:
+    """Ring no bell and draw no bar for the rest of this command."""
+    ctx.meta[_QUIET] = True
 
 
 def stdout_is_terminal() -> bool:

@@ -143,7 +143,7 @@ def test_at_a_terminal_its_path_is_asked_for(work: Path, typed: str, exit_code: 
     command = ("assess-table", "day.csv", "--output", "out.csv")
     code, screen = at_terminal(*command, prompt="Type its path", typed=typed, cwd=work)
     assert (code, (work / "out.csv").read_bytes() != MINE) == (exit_code, replaced), screen
-    assert "out.csv already exists, 8 bytes.\nType its path to replace it" in screen
+    assert "out.csv already exists, 8 bytes.\n\aType its path to replace it" in screen
     if exit_code == 3:
         assert "drivecare: the question was not answered, so nothing was done" in screen
 
