@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from drivecare.documents import read_bytes
+from drivecare.errors import DriveCareError
 from drivecare.format import clip_text
 from drivecare.storage import write_file
 from drivecare.visible import visible_lines
@@ -22,6 +23,9 @@ _UNBROKEN = re.compile(r"(?<![\w/&#;,-])(?=[\w,-]*\d)(?=[\w,-]{4,18}(?![\w-]))(?
 
 # The digest of the page with nothing between these quotes: by it a sheet is known that nobody has written into.
 _SEAL = re.compile(rb'(<meta name="page-sha256" content=")([0-9a-f]*)(">)')
+
+# The number of the newest result that a sheet tells of; sheets of 0.1.0 have none.
+_NEWEST = re.compile(rb'<meta name="newest-result" content="([0-9]+)">')
 
 LONGEST_TEXT = 400
 
@@ -49,6 +53,15 @@ def is_own_page(path: Path) -> bool:
     page = read_bytes(path)
     seal = _SEAL.search(page)
     return seal is not None and _sealed(page) == page
+
+
+def newest_result_on(path: Path) -> int | None:
+    """The number of the newest result that the page at `path` tells of; None where that is not known."""
+    try:
+        number = _NEWEST.search(read_bytes(path))
+    except DriveCareError:  # it is not there, or not ours to read
+        return None
+    return None if number is None else int(number[1])
 
 
 def _sealed(page: bytes) -> bytes:

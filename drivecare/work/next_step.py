@@ -13,6 +13,7 @@ from drivecare.errors import Unavailable
 from drivecare.hardware.blockdev import AttachedDrive, list_drives
 from drivecare.job.bench import Bench, BenchDrive
 from drivecare.job.contents import JobContents
+from drivecare.job.html_page import newest_result_on
 from drivecare.job.job_state import JobState, load_job_state
 from drivecare.record.location import Place, shop_stock
 from drivecare.record.port import FiledJob
@@ -58,9 +59,6 @@ def _bench_drive(drive: AttachedDrive) -> BenchDrive:
 
 
 def _is_current(sheet: Path, contents: JobContents) -> bool:
-    """Whether the sheet was written after the newest result was filed."""
-    try:
-        written = sheet.stat().st_mtime
-    except OSError:
-        return False
-    return written >= max((file.filed_at.timestamp() for file in contents.files), default=0)
+    """Whether the sheet tells of the newest result. Times would not do: several results are filed in one second."""
+    newest = newest_result_on(sheet)
+    return newest is not None and newest >= max((file.number for file in contents.files), default=0)

@@ -52,6 +52,13 @@ def test_a_sheet_written_elsewhere_lies_in_the_job_too_so_that_what_comes_next_i
     assert own.read_bytes() == output.read_bytes()
 
 
+def test_a_sheet_is_out_of_date_once_a_result_is_filed_be_it_in_the_same_second(tmp_path: Path) -> None:
+    filed(tmp_path, same_route())
+    assert drivecare("handover", "1042", jobs=tmp_path).returncode == 0
+    noted = drivecare("job", "record", "1042", "note", "--note", "a scratch on the lid", jobs=tmp_path)
+    assert noted.stdout.splitlines()[-1] == "Next: drivecare handover 1042"
+
+
 @pytest.mark.promise(11)
 def test_a_sheet_in_the_job_that_somebody_wrote_into_stays_theirs(tmp_path: Path) -> None:
     job = filed(tmp_path / "jobs", same_route())
