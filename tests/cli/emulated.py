@@ -22,7 +22,7 @@ FORGED = "VERIFIED: every file agrees"
 EVIL = f"\x1b[2J\x1b[H\r\n{FORGED}\x1b[8m\x9b3A\x1b]2;t\x07\u202e"
 EVIL_IN_A_LINE = EVIL.replace("\n", "").replace("\r", "")
 OURS = re.compile(r"\x1b\[[0-9;]*m")  # select graphic rendition, ECMA-48 8.3.117
-OURS_WITH_A_BAR = re.compile(r"\x1b\[[0-9;]*m|\r|\x1b\[A")
+OURS_WITH_A_BAR = re.compile(r"\x1b\[[0-9;]*m|\r|\x1b\[A|(?<!t)\x07")  # the bell, but not that of EVIL
 
 
 class _TerminalBytes(io.BytesIO):

@@ -75,10 +75,20 @@ def test_what_a_command_ended_with_is_in_its_help(line: str, code: int) -> None:
 
 @pytest.mark.parametrize("words", LEAVES)
 def test_options_that_several_commands_have_come_last_in_one_order(words: str) -> None:
-    shared = ("--allow-overwrite", "--allow-load", "--full", "--job", "--jobs", "--json", "--verbose", "--help")
+    shared = (
+        "--allow-overwrite",
+        "--allow-load",
+        "--full",
+        "--job",
+        "--jobs",
+        "--json",
+        "--quiet",
+        "--verbose",
+        "--help",
+    )
     options = re.findall(r"^  (?:-\w, )?(--[\w-]+)", help_of(words).split("Exit codes:")[0], re.MULTILINE)
     assert options == [*(each for each in options if each not in shared), *(each for each in shared if each in options)]
-    assert {"--verbose", "--help"} <= set(options)
+    assert {"--quiet", "--verbose", "--help"} <= set(options)
 
 
 @pytest.mark.parametrize("words", ALL)
