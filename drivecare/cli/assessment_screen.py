@@ -38,7 +38,7 @@ QUIET = {
 _WIDTHS = (45, 9, 7, 8)  # of the label, now, limit, asks for
 _INDENT = "  "
 _LBAS_SHOWN = 4
-_LONGEST_NAME, _BESIDE_NAME = 30, 13  # in the table of several drives: of the drive, of its verdict and the gaps
+_LONGEST_NAME = 30  # of a drive, in the table of several
 MOST_FINDINGS = 3  # in the short form
 WORST_FIRST = ("evacuate", "replace", "unproven", "not read", "recheck", "refit")  # as the exit code of several drives
 
@@ -69,16 +69,13 @@ def show_assessment(out: Screen, assessment: Assessment, *, full: bool, in_job: 
 
 def show_many(out: Screen, sources: Sequence[AssessedSource]) -> None:
     """Print several drives, one to a line, the worst first, and how many there are of each."""
-    from drivecare.cli.screen import WIDEST
-
     ranks = {verdict: rank for rank, verdict in enumerate(WORST_FIRST)}
     ordered = sorted(sources, key=lambda source: ranks[source.verdict or "not read"])
     names = [clip_text(_name_source(source), _LONGEST_NAME) for source in ordered]
-    room = min(out.width, WIDEST) - max(map(len, names)) - _BESIDE_NAME
     rows = [("verdict", "drive", "most telling")]
     for source, name in zip(ordered, names, strict=True):
-        rows.append((source.verdict or "NOT READ", name, clip_text(_most_telling(source), max(room, 12))))
-    out.print_table(rows, heading=True)
+        rows.append((source.verdict or "NOT READ", name, _most_telling(source)))
+    out.print_table(rows, heading=True, clip=True)
     count: Counter[str] = Counter(source.verdict or "not read" for source in sources)
     counts = ", ".join(f"{count[verdict]} {verdict}" for verdict in WORST_FIRST if count[verdict])
     out.print_lines(("", f"{format_count(len(sources), 'drive')}: {counts}"))

@@ -16,6 +16,7 @@ from drivecare.cli.common import (
     all_jobs,
     file_result,
     finish,
+    full_option,
     job_argument,
     job_state,
     jobs_option,
@@ -182,17 +183,18 @@ def _split_words(words: tuple[str, ...]) -> tuple[str | None, str, tuple[str, ..
 
 @job.command(short_help="Show what was filed and the next step.", examples=["drivecare job show 1042"])
 @job_argument
+@full_option
 @jobs_option
 @json_option
 @click.pass_context
-def show(ctx: click.Context, id: str | None, jobs: Place, as_json: bool) -> None:
-    """Show everything filed in a job, in order, and the next step."""
+def show(ctx: click.Context, id: str | None, full: bool, jobs: Place, as_json: bool) -> None:
+    """Show what is filed in a job, in order, and the next step."""
     from drivecare.job.next_step import find_next_step
     from drivecare.job.timeline import build_timeline
 
     state = job_state(ctx, leading_job(ctx, id, jobs))
     timeline, step = build_timeline(state), find_next_step(state)
-    finish(timeline, show=lambda out: show_timeline(out, timeline, step), as_json=as_json)
+    finish(timeline, show=lambda out: show_timeline(out, timeline, step, full=full), as_json=as_json)
 
 
 @job.command(
@@ -214,6 +216,7 @@ def show(ctx: click.Context, id: str | None, jobs: Place, as_json: bool) -> None
     type=Number("a whole number of 1 or more", least=1, whole=True),
     help="Only this page of 50 jobs, the first with the newest. [default: 1 on a terminal, else all jobs]",
 )
+@full_option
 @jobs_option
 @json_option
 @click.pass_context
@@ -228,6 +231,7 @@ def list_jobs(
     reference: str | None,
     tag: str | None,
     page: int | None,
+    full: bool,
     jobs: Place,
     as_json: bool,
 ) -> None:
@@ -251,7 +255,7 @@ def list_jobs(
         page = 1
     listed = all_jobs(jobs).list_jobs(job_filter, page=page)
     now = machine(ctx).clock.now()
-    finish(listed, show=lambda out: show_jobs(out, listed, jobs, now=now), as_json=as_json)
+    finish(listed, show=lambda out: show_jobs(out, listed, jobs, now=now, full=full), as_json=as_json)
 
 
 @job.command(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from drivecare.clock import format_age, parse_timestamp
+from drivecare.format import clip_text, format_count, join_and
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,6 +19,10 @@ if TYPE_CHECKING:
     from drivecare.job.overview import JobLine, JobList
     from drivecare.record.location import Place
 
+# In the short forms.
+MOST_LINES = 8  # of a job's results
+LONGEST_WAIT = 24  # of what a job on the board waits for
+
 
 def show_next_step(out: Screen, step: NextStep) -> None:
     """Why something comes next, and the command: every "Next:" line of a job."""
@@ -28,7 +33,6 @@ def show_next_step(out: Screen, step: NextStep) -> None:
 
 def show_standing(out: Screen, job: JobState, step: NextStep) -> None:
     """Where a job stands: the unit, its drives, what is attached, what the gate misses; then what comes next."""
-    from drivecare.format import format_count
     from drivecare.job.model import ROUTES
     from drivecare.reading.identity import DriveId
 
@@ -59,8 +63,8 @@ def show_opening(out: Screen, opening: Opening, folder: Path) -> None:
 
 def _show_advice_list(out: Screen, advice_list: Sequence[Advice]) -> None:
     for advice in advice_list:
-        likelihood = "the drive is a likely cause" if advice.drive_likely else "the drive is not the likely cause"
-        out.print_wrapped(f"{advice.symptom}: {advice.cause} ({likelihood})", first="  ", indent=4)
+        likelihood = "" if advice.drive_likely else " (the drive is less likely)"
+        out.print_wrapped(f"{advice.symptom}: {advice.cause}{likelihood}", first="  ", indent=4)
         for check in advice.first:
             out.print_wrapped(f"check first: {check}", first="    ", indent=6)
 
@@ -74,49 +78,84 @@ def show_facts(out: Screen, facts: Sequence[Fact]) -> None:
         out.print_wrapped(f"Recorded {fact.fact}{about}, by {fact.by}: {FACTS[fact.fact].says}", indent=2)
 
 
-def show_timeline(out: Screen, timeline: JobTimeline, step: NextStep) -> None:
-    """The job's results in order, what is wrong with them, what is half done, and the next step."""
-    from drivecare.clock import format_time
-    from drivecare.job.unfinished import tell_unfinished
+def show_timeline(out: Screen, timeline: JobTimeline, step: NextStep, *, full: bool) -> None:
+    """The job's results in order, what is wrong with them, what is half done, and the next step.
 
+    The short form fits a small terminal: the newest results, each in one line, and how many are not as filed.
+    """
     gate = "open" if timeline.gate_open else "shut"
     out.print_wrapped(f"Job {timeline.id}   {timeline.state}, gate {gate}, route {timeline.route}", style="bold")
     out.print_wrapped(f"{timeline.host_name or timeline.host}, labelled {timeline.label}")
-    out.print_wrapped(f"Complaint: {timeline.complaint}", indent=2)
-    if timeline.reference:
-        out.print_wrapped(f"Reference: {timeline.reference}", indent=2)
-    if timeline.tags:
-        out.print_wrapped(f"Tags: {', '.join(timeline.tags)}", indent=2)
-    _show_advice_list(out, timeline.advice)
+    labels = (("Complaint", timeline.complaint), ("Reference", timeline.reference), ("Tags", ", ".join(timeline.tags)))
+    for title, words in labels:
+        if words:
+            line = f"{title}: {words}"
+            out.print_wrapped(line if full else clip_text(line, out.readable), indent=2)
+    if full:
+        _show_advice_list(out, timeline.advice)
     out.print()
-    rows = [(f"{entry.number:04}", format_time(entry.filed_at), entry.kind, _says(entry)) for entry in timeline.story]
-    out.print_table([("", "when", "what", "says"), *rows], heading=True)
-    for copy in timeline.unfinished:
-        out.print()
-        out.print_wrapped(f"Not finished: {tell_unfinished(copy)}")
-        out.print(f"  {copy.resume}", soft_wrap=True)
-    if timeline.faults:
-        out.print_lines(("", "Not as filed:"))
-        for fault in timeline.faults:
-            out.print_wrapped(fault, first="  ", indent=4)
-        out.print_wrapped("A result that is in an export or a backup of the job can be put back under its own name.")
+    _show_story(out, timeline, full=full)
+    _show_troubles(out, timeline, step, full=full)
     out.print()
     out.print_lines((f"Everything is in {timeline.folder}", ""))
     show_next_step(out, step)
+
+
+def _show_story(out: Screen, timeline: JobTimeline, *, full: bool) -> None:
+    from drivecare.clock import format_time
+
+    newest = timeline.story if full else timeline.story[-MOST_LINES:]
+    rows = [(f"{entry.number:04}", format_time(entry.filed_at), entry.kind, _says(entry)) for entry in newest]
+    out.print_table([("", "when", "what", "says"), *rows], heading=True, clip=not full)
+    if not full:
+        earlier = len(timeline.story) - len(newest)
+        advice = ["the advice for its symptoms"] if timeline.advice else []
+        copies = len(timeline.unfinished) - 1
+        left_out = [
+            *([format_count(earlier, "earlier result")] if earlier > 0 else []),
+            *([format_count(copies, "more unfinished copy", "more unfinished copies")] if copies > 0 else []),
+            "whole sentences",
+            *advice,
+        ]
+        out.print_wrapped(f"More with --full: {join_and(left_out)}.")
+
+
+def _show_troubles(out: Screen, timeline: JobTimeline, step: NextStep, *, full: bool) -> None:
+    """What is half done, but for what comes next, which says it; and what is not as it was filed."""
+    from drivecare.job.unfinished import tell_unfinished
+
+    for copy in timeline.unfinished:
+        if full and copy.resume != step.command:
+            out.print()
+            out.print_wrapped(f"Not finished: {tell_unfinished(copy)}")
+            out.print(f"  {copy.resume}", soft_wrap=True)
+    if not timeline.faults:
+        return
+    if not full:
+        count = format_count(len(timeline.faults), "result")
+        out.print_wrapped(f"Not as filed: {count}, named with --full.")
+        return
+    out.print_lines(("", "Not as filed:"))
+    for fault in timeline.faults:
+        out.print_wrapped(fault, first="  ", indent=4)
+    out.print_wrapped("A result that is in an export or a backup of the job can be put back under its own name.")
 
 
 def _says(entry: TimelineEntry) -> str:
     return entry.says if entry.withdrawn_by is None else f"does not count, see {entry.withdrawn_by:04}: {entry.says}"
 
 
-def show_jobs(out: Screen, listed: JobList, jobs: Place, *, now: datetime) -> None:
-    """The jobs in a table, then those that cannot be read."""
+def show_jobs(out: Screen, listed: JobList, jobs: Place, *, now: datetime, full: bool) -> None:
+    """The jobs in a table, each in one line unless in `full`, then those that cannot be read."""
     if not listed.total:
         out.print(f"No job to list in {jobs}. To open one: drivecare job new --help", soft_wrap=True)
         return
     rows = [_board_row(line, now) for line in listed.jobs if line.error is None]
+    if not full:
+        rows = [(*others, clip_text(waits, LONGEST_WAIT), labels) for *others, waits, labels in rows]
     if rows:
-        out.print_table([("job", "age", "state", "verdict", "waits for", "unit and tags"), *rows], heading=True)
+        heading = ("job", "age", "state", "verdict", "waits for", "unit and tags")
+        out.print_table([heading, *rows], heading=True, clip=not full)
     for line in listed.jobs:
         if line.error is not None:
             out.print_wrapped(f"{line.id} cannot be read: {line.error}", indent=2)

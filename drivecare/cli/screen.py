@@ -15,6 +15,7 @@ from rich.segment import Segment
 from rich.table import Column, Table
 from rich.text import Text
 
+from drivecare.format import clip_text
 from drivecare.visible import visible, visible_lines
 
 WIDEST = 100  # longer lines read badly
@@ -48,7 +49,7 @@ class Screen(Console):
     ) -> None:
         """Print a paragraph behind `first`, its further lines indented, by default to stand below the text."""
         indent = cell_len(first) if indent is None else indent
-        room = self._readable - max(indent, cell_len(first))
+        room = self.readable - max(indent, cell_len(first))
         words = Text(visible_lines(text).replace("\n", " "), overflow="ignore")  # a word too long is not broken
         start = Text(visible(first))
         start.stylize(first_style, 0, len(start.plain.rstrip()))
@@ -57,18 +58,21 @@ class Screen(Console):
             self.print(Text.assemble(start, line, style=style), soft_wrap=True)
             start = Text(" " * indent)
 
-    def print_table(self, rows: Sequence[Sequence[str]], *, heading: bool = False) -> None:
+    def print_table(self, rows: Sequence[Sequence[str]], *, heading: bool = False, clip: bool = False) -> None:
         """Print rows of equally many cells; the first row is bold with `heading`.
 
         Every column but the last is as wide as its longest cell. The last one is broken between words and at line
-        feeds. On a narrow screen it stands below its row, and so do as many before it as have no room beside the first.
+        feeds, or cut to one line with `clip`. On a narrow screen it stands below its row, and so do as many before it
+        as have no room beside the first.
         """
         columns = [[visible(cell) for cell in column] for column in list(zip(*rows, strict=True))[:-1]]
         last = [visible_lines(row[-1]) for row in rows]
         widths = [max(map(cell_len, column)) + _GAP for column in columns]
+        if clip:
+            last = [clip_text(cell.replace("\n", " "), max(self.readable - sum(widths), _LEAST)) for cell in last]
         longest = max((cell_len(word) for cell in last for word in cell.split()), default=0)
-        below = self._readable - sum(widths) < max(_LEAST, longest)
-        while below and sum(widths) > self._readable and len(columns) > 1:
+        below = self.readable - sum(widths) < max(_LEAST, longest)
+        while below and sum(widths) > self.readable and len(columns) > 1:
             del widths[-1]
             last = [f"{cell}  {text}" for cell, text in zip(columns.pop(), last, strict=True)]
         grid = Table.grid(*(Column(no_wrap=True) for _ in columns), padding=(0, _GAP, 0, 0))
@@ -76,7 +80,7 @@ class Screen(Console):
             grid.add_row(*map(Text, cells))
         if heading:
             grid.rows[0].style = "bold"
-        lines = self._draw(grid, max(sum(widths), self._readable))
+        lines = self._draw(grid, max(sum(widths), self.readable))
         for number, line in enumerate(lines):
             self.print(line, soft_wrap=True)
             for text in last[number].split("\n") if below else ():
@@ -85,7 +89,7 @@ class Screen(Console):
     def print_row(self, *cells: str, widths: Sequence[int], indent: str = "") -> None:
         """Print cells in columns; the first is wrapped and gives way on a narrow screen, those between stand right."""
         first, *between, last = widths
-        room = self._readable - cell_len(indent) - sum(width + _GAP for width in (*between, last))
+        room = self.readable - cell_len(indent) - sum(width + _GAP for width in (*between, last))
         grid = Table.grid(padding=(0, _GAP, 0, 0))
         grid.add_column(width=max(_LEAST, min(first, room)))
         for width in between:
@@ -96,7 +100,8 @@ class Screen(Console):
             self.print(Text.assemble(indent, line), soft_wrap=True)
 
     @property
-    def _readable(self) -> int:
+    def readable(self) -> int:
+        """How wide a line may be."""
         return min(self.width, WIDEST)
 
     def _draw(self, grid: Table, width: int) -> list[Text]:

@@ -135,13 +135,16 @@ def test_what_a_person_sees(tmp_path: Path) -> None:
     found_by = {"reference": "HARBOUR-7", "tags": ("fleet", "urgent")}
     filed(tmp_path, [], opening=msgspec.structs.replace(OPENED, id="1043", **found_by))
     shown = drivecare("job", "list", jobs=tmp_path).stdout
-    words = re.sub(r"\d+ (hours|days|weeks|months|years)", "AGE", " ".join(shown.split()))
+    full = drivecare("job", "list", "--full", jobs=tmp_path).stdout
+    words = re.sub(r"\d+ (hours|days|weeks|months|years)", "AGE", " ".join(full.split()))
     assert words == (  # where a line breaks depends on how long the age is today
         "job age state verdict waits for unit and tags "
         "1042 AGE gate shut evacuate copy: copy-verified marlow-mc2-r3 "
         "1043 AGE gate shut - customer: consent marlow-mc2-r3, HARBOUR-7, fleet, urgent"
     )
-    assert max(map(len, shown.splitlines())) <= 80
+    lines = shown.splitlines()
+    assert [line.split()[0] for line in lines] == ["job", "1042", "1043"]
+    assert max(map(len, [*lines, *full.splitlines()])) <= 80
 
 
 def test_jobs_of_one_customer_are_joined_by_a_tag(tmp_path: Path) -> None:

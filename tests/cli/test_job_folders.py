@@ -131,6 +131,8 @@ def test_a_removed_newest_result_is_named_where_a_person_looks(jobs: Path) -> No
     newest = sorted((jobs / "1042").glob("0*"))[-1]
     newest.unlink()
     shown = drivecare("job", "show", "1042", jobs=jobs)
+    assert f"records: {newest.name} is gone" in shown.stdout
+    shown = drivecare("job", "show", "1042", "--full", jobs=jobs)
     assert f"Not as filed:\n  {newest.name} is gone\n" in shown.stdout
     assert json.loads(drivecare("job", "show", "1042", "--json", jobs=jobs).stdout)["faults"] == [
         f"{newest.name} is gone"

@@ -9,7 +9,10 @@ import pytest
 from click.testing import CliRunner
 
 from drivecare.cli.main import cli
+from drivecare.transfer.sectors.journal_file import JournalFile
 from tests.cli.terminal import at_terminal
+from tests.job.carried import NEW, data_route, device, fact, filed
+from tests.job.test_unfinished import journal
 
 LINES, COLUMNS = 24, 80
 ROOT = Path(__file__).parents[2]
@@ -53,6 +56,27 @@ def test_a_drive_that_calls_itself_sound_is_quoted_beside_a_verdict_that_says_ot
     own = "  The drive's own verdict: PASSED.\n"
     assert own in screen("assess", ROOT / "fixtures/demo/failing-drive.txt")
     assert own not in screen("assess", ROOT / "fixtures/demo/new-drive.txt")
+
+
+@pytest.mark.parametrize("trouble", ["nothing", "half done", "altered", "both"])
+def test_a_job_fits_and_the_full_form_has_the_rest(tmp_path: Path, trouble: str) -> None:
+    folder = filed(tmp_path, [*data_route(), *(fact("note", note="looked at again") for _ in range(20))])
+    if trouble in ("half done", "both"):
+        JournalFile(folder.path / "sdc.journal.json").save(journal(device(NEW, "/dev/sdc")))
+    if trouble in ("altered", "both"):
+        for file in folder.result_files()[1:4]:
+            file.path.write_bytes(file.path.read_bytes() + b" ")
+    words = ("job", "show", folder.id, "--jobs", tmp_path)
+    short, full = screen(*words), screen(*words, "--full")
+    assert short.count("\n") <= LINES - 1, short
+    assert too_wide(short) == []
+    assert full.count("looked at again") == 20
+    for sentence in (" earlier results and whole sentences.", "Next: drivecare "):
+        assert sentence in short
+    assert (short.count("a copy is half done: "), "Not as filed: 3 results" in short) == (
+        trouble in ("half done", "both"),
+        trouble in ("altered", "both"),
+    )
 
 
 def test_the_full_form_has_what_the_short_one_counts() -> None:

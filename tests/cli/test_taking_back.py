@@ -44,7 +44,7 @@ def test_a_wrong_fact(jobs: Path) -> None:
         'Next: drivecare job record 1042 consent --note "..."',
     ]
     assert "consent" in missing(jobs, "1042")
-    shown = " ".join(" ".join(lines(jobs, "job", "show", "1042")).split())
+    shown = " ".join(" ".join(lines(jobs, "job", "show", "1042", "--full")).split())
     assert "does not count, see 0003: consent: the customer agreed in writing" in shown
 
 
