@@ -163,7 +163,7 @@ def _show_evidence(out: Screen, assessment: Assessment, *, full: bool) -> None:
     counting = [finding for finding in assessment.findings if finding.severity != "note"]
     if counting:
         _show_row(out, "what the drive shows", "now", "limit", "asks for")
-    else:
+    elif assessment.verdict != "refit":  # whose headline says so
         out.print_wrapped("The drive shows nothing that counts against it.", first=_INDENT)
     for finding in counting if full else counting[:MOST_FINDINGS]:
         _show_finding(out, finding, full=full)

@@ -74,4 +74,5 @@ def show_gate(out: Screen, *, gate: Gate, step: NextStep, full: bool) -> None:
     count = "" if gate.open else f", {len(missing)} of {len(gate.items)} missing"
     out.print()
     out.print_wrapped(f"Gate {answer}   job {gate.job}, {ROUTES[gate.route]}{count}", style="bold")
-    show_next_step(out, step)
+    on_screen = (f"{item.item}: {item.evidence}" for item in missing)
+    show_next_step(out, step, why=step.why not in on_screen)

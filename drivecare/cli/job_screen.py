@@ -24,10 +24,11 @@ MOST_LINES = 8  # of a job's results
 LONGEST_WAIT = 24  # of what a job on the board waits for
 
 
-def show_next_step(out: Screen, step: NextStep) -> None:
-    """Why something comes next, and the command: every "Next:" line of a job."""
+def show_next_step(out: Screen, step: NextStep, *, why: bool = True) -> None:
+    """Why something comes next, unless the screen says it already, and the command: every "Next:" line of a job."""
     if step.command is not None:
-        out.print_wrapped(step.why)
+        if why:
+            out.print_wrapped(step.why)
         out.print(f"Next: {step.command}", soft_wrap=True)
 
 

@@ -28,8 +28,8 @@ def test_a_shut_gate_names_one_command_for_each_missing_thing(tmp_path: Path) ->
     done = drivecare("gate", "1042", "--full", jobs=tmp_path)
     assert done.returncode == 40
     lines = [line.rstrip() for line in done.stdout.splitlines()]
-    assert lines[-3] == "Gate SHUT   job 1042, a new drive with the data, 8 of 12 missing"
-    assert lines[lines.index("To open it:") + 1 : -4] == [
+    assert lines[-2] == "Gate SHUT   job 1042, a new drive with the data, 8 of 12 missing"
+    assert lines[lines.index("To open it:") + 1 : -3] == [
         '  drivecare job record 1042 consent --note "..."',
         "  drivecare assess NEW_DRIVE --as new --job 1042",
         "  drivecare copy DRIVE NEW_DRIVE --job 1042",
