@@ -180,7 +180,7 @@ def _explain_rank(judged: JudgedCandidate, candidate: Candidate, swap: Swap) -> 
     """The rank in words, in the order of its sort key."""
     drawbacks = [check for check in _warnings(judged) if check.check in _DRAWBACKS]
     against = f"against it: {_check_names(drawbacks)}" if drawbacks else "nothing against it"
-    reasons = [f"{'may fit, facts are missing' if judged.fits == 'unknown' else 'fits'}, {against}"]
+    reasons = [f"facts are missing, {against}" if judged.fits == "unknown" else against]
     if candidate.price is not None:
         reasons.append(f"price {candidate.price:.2f}")
     if small := _small_matters(judged):

@@ -197,13 +197,13 @@ def _receipt_sentence(document: dict[str, Any]) -> str:
     gap = f", {sum(area['length'] for area in unreadable):,} bytes in {areas} unreadable" if unreadable else ""
     source, target, written = document["source"], document["target"], document.get("instead_of")
     if written:
-        return f"{target['path']} read against the copy of {source['path']} to {written['path']}: {proven}{gap}"
-    return f"{source['path']} copied to {target['path']}: {proven}{gap}"
+        return f"{proven}{gap}: {target['path']} read against the copy of {source['path']} to {written['path']}"
+    return f"{proven}{gap}: {source['path']} copied to {target['path']}"
 
 
 def _bag_sentence(document: dict[str, Any]) -> str:
     proven = "verified" if document["verified"] else "NOT verified"
-    return f"{format_count(document['files'], 'file')} copied to {document['target']['path']}: {proven}"
+    return f"{proven}: {format_count(document['files'], 'file')} copied to {document['target']['path']}"
 
 
 def _readscan_sentence(document: dict[str, Any]) -> str:

@@ -138,7 +138,7 @@ def test_what_was_read_is_filed_as_what_was_read(receipt: Path, tmp_path: Path) 
     assert (
         copies_made(load_job_state(job.read())) == ()
     )  # neither was made by this job, so neither is its own to remove
-    said = run(show, "1042", "--jobs", tmp_path / "jobs").out
+    said = run(show, "1042", "--full", "--jobs", tmp_path / "jobs").out
     assert "read against the copy of" in " ".join(said.split())
 
 

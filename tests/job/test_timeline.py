@@ -30,11 +30,11 @@ def test_each_result_in_a_sentence(tmp_path: Path) -> None:
         ),
         ("plan", "1 of 9 candidates fit Corvane Hearth, revision 21, Petrel PM-500 chosen"),
         ("assessment", "refit (as new): Nothing found against its being new."),
-        ("receipt", "/dev/sdb copied to /dev/sdc: verified (direct), 8,192 bytes in 1 area unreadable"),
+        ("receipt", "verified (direct), 8,192 bytes in 1 area unreadable: /dev/sdb copied to /dev/sdc"),
         ("readscan", "surface read: 1 unreadable area, 2 slow areas"),
         ("fact", "unreadable 1048576+8192: by telephone"),
         ("fact", "detached: power is off and the old and the new drive are no longer attached together"),
-        ("bag", "12 files copied to /mnt/new: verified"),
+        ("bag", "verified: 12 files copied to /mnt/new"),
         ("closing", "closed: the unit starts, old drive returned"),
     ]
 
