@@ -12,6 +12,7 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import Self
 
+from drivecare.hardware.in_use import find_user
 from drivecare.transfer.files.file_system import CacheBypass
 
 _BUFFER_BYTES = 4 << 20
@@ -91,8 +92,9 @@ class HeldEntry:
         """Lock it; a file system without locks lets everybody."""
         try:
             fcntl.flock(self.descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            raise
+        except BlockingIOError as error:
+            user = find_user(os.readlink(f"/proc/self/fd/{self.descriptor}"))  # noqa: PTH115
+            raise BlockingIOError(error.errno, str(user or "another copy")) from error
         except OSError:
             pass
 

@@ -81,8 +81,8 @@ class BagJournal:
             self._file.lock()
         except BlockingIOError as error:
             self._file.close()
-            hint = "Wait for that to end."
-            raise Refused("another copy writes to it", guard="in-use", location=str(folder.path), hint=hint) from error
+            problem, hint = f"{error.strerror} writes to it", "Wait for that to end."
+            raise Refused(problem, guard="in-use", location=str(folder.path), hint=hint) from error
 
     @classmethod
     def start(cls, folder: Folder, source: bytes) -> BagJournal:

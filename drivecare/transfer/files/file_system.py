@@ -96,7 +96,7 @@ class OpenEntry(Protocol):
         """Put it on the medium."""
 
     def lock(self) -> None:
-        """Take it for this process alone. Raises BlockingIOError where another has it."""
+        """Take it for this process alone. Raises BlockingIOError, whose text says who, where another has it."""
 
     def attributes(self) -> dict[str, bytes | None]:
         """Extended attributes; None where a value cannot be read."""

@@ -7,6 +7,8 @@ import fcntl
 import itertools
 import os
 import stat
+import subprocess
+import sys
 import tempfile
 import tracemalloc
 from pathlib import Path
@@ -464,6 +466,24 @@ def test_two_copies_do_not_share_a_target(tree: Path, tmp_path: Path) -> None:
     finally:
         journal.close()
         folder.close()
+
+
+def test_who_writes_to_a_bag_is_told(tree: Path, tmp_path: Path) -> None:
+    """Another process, which locks the bag's journal as a copy does; it is no child of ours."""
+    target = tmp_path / "target"
+    target.mkdir()
+    folder = HeldFolder.hold(target)
+    BagJournal.start(folder, os.fsencode(tree)).close()
+    folder.close()
+    (journal,) = (path for path in target.iterdir() if path.is_file())
+    program = "import fcntl, sys; f = open(sys.argv[1], 'a'); fcntl.flock(f, fcntl.LOCK_EX); print(flush=True); input()"
+    words = ["sh", "-c", '"$@"; :', "sh", sys.executable, "-c", program, str(journal)]
+    with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as holder:
+        assert holder.stdout is not None
+        holder.stdout.readline()
+        with pytest.raises(Refused, match=r"python3?.* \(process \d+, running since .*\) writes to it"):
+            copy_into_bag(tree, target, files=FILES, clock=CLOCK, resume=True)
+        holder.communicate(b"\n")
 
 
 @pytest.mark.parametrize("row", [b'{"path": "a", "sha256": "00"}', b"[]", b'{"path": 3}'])
