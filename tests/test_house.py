@@ -38,7 +38,7 @@ ROOMS: dict[str, tuple[set[str], set[str]]] = {
     ),
     "job": (
         INNERMOST | {"storage", "reading", "risk", "fit", "transfer"},
-        {"jinja2", "markupsafe", "matplotlib", "msgspec"},
+        {"drawsvg", "jinja2", "markupsafe", "msgspec"},
     ),
     "record": (
         INNERMOST | {"invoking_user", "storage", "reading", "risk", "fit", "transfer", "job"},

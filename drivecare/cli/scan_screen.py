@@ -18,7 +18,8 @@ _BARS = " ▁▂▃▄▅▆▇█"
 _OTHERS = "unreadable areas, all in the result"
 _MOST_COLUMNS = 64
 _AXIS = 15  # the width of the scale and the frame beside the bars
-_STYLE = "<style>:root{--ink:#22303c;--rule:#b9c4cc;--accent:#2b6f8f;--alarm:#b3261e;--slow:#a8680a}</style>"
+_COLORS = "--ink:#22303c;--rule:#b9c4cc;--accent:#2b6f8f;--alarm:#b3261e;--slow:#a8680a"
+_STYLE = f"<style>:root{{{_COLORS}}}text{{font-family:sans-serif}}</style>"
 
 
 def show_scan(out: Screen, scan: SurfaceScan) -> None:

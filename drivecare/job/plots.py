@@ -1,24 +1,24 @@
 """The sheet's pictures, as SVG to stand inside a page: no font, no address, colours from the page's own style.
 
-matplotlib draws with stand-in colours; each is replaced by the style variable it stands for, so that one picture reads
-in dark, in light and on paper. No text of a drive or a customer goes into a picture.
+Every colour is a variable of the page's style, so that one picture reads in dark, in light and on paper, and its
+letters are the page's. No text of a drive or a customer goes into a picture.
 """
 
 from __future__ import annotations
 
-import io
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+
+import drawsvg
 
 from drivecare.format import format_count
 from drivecare.reading.model import Values
 from drivecare.reading.surface import SurfaceScan
 
-# Stand-in colour -> the page's variable.
-INK, SOFT, GOOD, BAD, SLOW = "#010203", "#020304", "#030405", "#040506", "#050607"
-_VARIABLES = {INK: "--ink", SOFT: "--rule", GOOD: "--accent", BAD: "--alarm", SLOW: "--slow"}
+INK, SOFT, GOOD, BAD, SLOW = (f"var(--{name})" for name in ("ink", "rule", "accent", "alarm", "slow"))
+_WIDTH, _LETTERS = 330.0, 8.5  # of a picture that the page gives its size, and the height of its letters
 
 # Error counts as the shop calls them, in the order of their weight: in the picture and in the sheet's table.
 COUNT_LABELS: dict[str, str] = {
@@ -43,19 +43,16 @@ class Picture:
 
 def draw_odds(filled: int, baseline: int | None) -> Picture:
     """Draw a hundred drives, with `filled` that fail within a year. `baseline` is for drives without such signs."""
-    figure, axes = _figure(6.4, 0.92)
-    columns = 25
-    places = [(number % columns, -(number // columns)) for number in range(100)]
-    axes.scatter(*zip(*places[:filled], strict=True), s=64, color=BAD, linewidths=0)
-    if filled < 100:
-        axes.scatter(*zip(*places[filled:], strict=True), s=58, facecolors="none", edgecolors=INK, linewidths=0.9)
-    axes.set_xlim(-0.6, columns - 0.4)
-    axes.set_ylim(-3.6, 0.6)
-    axes.axis("off")
+    columns, apart = 25, 18.0
+    drawing = _drawing(columns * apart, 4 * apart + 4)
+    for number in range(100):
+        x, y = (number % columns + 0.5) * apart, (number // columns + 0.5) * apart
+        dot = {"fill": BAD} if number < filled else {"fill": "none", "stroke": INK, "stroke_width": 0.9}
+        drawing.append(drawsvg.Circle(x, y, 4, **dot))
     words = f"A hundred dots, {filled} of them filled"
     if baseline is not None:
         words += f"; for drives without such signs it would be about {baseline}"
-    return Picture(_svg(figure, "dots"), words + ".")
+    return Picture(_svg(drawing), words + ".")
 
 
 def draw_counts(old_values: Values, new_values: Values) -> Picture | None:
@@ -69,26 +66,25 @@ def draw_counts(old_values: Values, new_values: Values) -> Picture | None:
     rows = [row for row in rows if row[1] or row[2]][:6]
     if not rows:
         return None
-    figure, axes = _figure(4.6, 0.42 + 0.2 * len(rows))
-    for position, (label, old_count, new_count) in enumerate(rows):
-        axes.plot([new_count, old_count], [-position, -position], color=SOFT, linewidth=1.2, zorder=1)
-        axes.text(-0.28, -position, label, ha="right", va="center", fontsize=8, color=INK)
-    places = range(0, -len(rows), -1)
-    axes.scatter([row[1] for row in rows], places, s=34, color=BAD, zorder=2, linewidths=0)
-    axes.scatter([row[2] for row in rows], places, s=30, marker="D", color=GOOD, zorder=3, linewidths=0)
-    axes.set_xscale("symlog", linthresh=1)
     largest = max(max(row[1], row[2]) for row in rows)
     ticks = [0, *(10**power for power in range(len(str(largest)) + 1) if 10**power <= largest * 10)]
-    axes.set_xticks(ticks, [f"{tick:,}" for tick in ticks])
-    axes.minorticks_off()
-    axes.set_xlim(-0.15, ticks[-1])
-    axes.set_ylim(-len(rows) + 0.4, 0.6)
-    axes.set_yticks([])
-    _bare(axes)
+    left, base = 140.0, 15.0 * len(rows) + 3
+    drawing = _drawing(_WIDTH, base + 16)
+
+    def place(count: int) -> float:  # in step up to 1, then by powers of ten
+        return left + (_WIDTH - 24 - left) * _power(count) / _power(ticks[-1])
+
+    for number, (label, old_count, new_count) in enumerate(rows):
+        y = 15.0 * number + 9
+        drawing.append(
+            drawsvg.Text(label, _LETTERS, left - 12, y, text_anchor="end", dominant_baseline="central", fill=INK)
+        )
+        drawing.append(drawsvg.Line(place(new_count), y, place(old_count), y, stroke=SOFT, stroke_width=1.2))
+        drawing.append(drawsvg.Circle(place(old_count), y, 3, fill=BAD))
+        drawing.append(_mark(place(new_count), y, ((0, -3.6), (3.6, 0), (0, 3.6), (-3.6, 0)), GOOD))
+    _draw_scale(drawing, [(place(tick), f"{tick:,}") for tick in ticks], left - 6, base)
     counts = "; ".join(f"{label}: {old_count:,} before, {new_count:,} now" for label, old_count, new_count in rows)
-    return Picture(
-        _svg(figure, "counts"), f"Error counts of the old drive (round) and the new one (diamond): {counts}."
-    )
+    return Picture(_svg(drawing), f"Error counts of the old drive (round) and the new one (diamond): {counts}.")
 
 
 def draw_surface(scan: SurfaceScan) -> Picture | None:
@@ -96,69 +92,76 @@ def draw_surface(scan: SurfaceScan) -> Picture | None:
     if len(scan.curve) < 2:
         return None
     giga = 10**9 if scan.bytes_total >= 10**10 else 10**6
-    figure, axes = _figure(4.6, 1.25)
     points = sorted(scan.curve, key=lambda point: point.offset)
-    axes.plot([p.offset / giga for p in points], [p.mb_per_s for p in points], color=GOOD, linewidth=1.1)
-    top = max(point.mb_per_s for point in points) * 1.18 or 1
-    marks: tuple[tuple[Sequence[Any], str, float, str], ...] = (
-        (scan.unreadable, BAD, top * 0.95, "v"),
-        (scan.slow, SLOW, top * 0.04, "^"),
-    )
-    for areas, color, height, marker in marks:
-        if areas:
-            axes.scatter(
-                [a.offset / giga for a in areas], [height] * len(areas), marker=marker, s=22, color=color, linewidths=0
-            )
-    axes.set_xlim(0, scan.bytes_total / giga)
-    axes.set_ylim(0, top)
-    axes.set_xlabel("position, GB" if giga == 10**9 else "position, MB", fontsize=8, color=INK)
-    axes.set_ylabel("MB/s", fontsize=8, color=INK)
-    _bare(axes)
-    axes.spines["left"].set_visible(True)
-    axes.spines["left"].set_color(SOFT)
     speeds = [point.mb_per_s for point in points]
+    top = max(speeds) * 1.18 or 1
+    left, right, base = 40.0, _WIDTH - 12, 60.0
+    drawing = _drawing(_WIDTH, 88)
+
+    def place(offset: float, speed: float) -> tuple[float, float]:
+        return left + (right - left) * offset / scan.bytes_total, base - (base - 3) * speed / top
+
+    for speed in _even_steps(top, 3):
+        _, y = place(0, speed)
+        drawing.append(drawsvg.Line(left - 3, y, left, y, stroke=SOFT, stroke_width=0.8))
+        drawing.append(_label(f"{speed:g}", left - 5, y))
+    drawing.append(drawsvg.Line(left, 3, left, base, stroke=SOFT, stroke_width=0.8))
+    unit = "GB" if giga == 10**9 else "MB"
+    steps = _even_steps(scan.bytes_total / giga, 6)
+    _draw_scale(drawing, [(place(step * giga, 0)[0], f"{step:,g}") for step in steps], left, base)
+    drawing.append(drawsvg.Text(f"position, {unit}", _LETTERS, (left + right) / 2, 85, text_anchor="middle", fill=INK))
+    drawing.append(
+        drawsvg.Text(
+            "MB/s", _LETTERS, 10, base / 2, text_anchor="middle", fill=INK, transform=f"rotate(-90 10 {base / 2})"
+        )
+    )
+    curve = [coordinate for point in points for coordinate in place(point.offset, point.mb_per_s)]
+    drawing.append(drawsvg.Lines(*curve, fill="none", stroke=GOOD, stroke_width=1.1, stroke_linejoin="round"))
+    for slow in scan.slow:
+        drawing.append(_mark(*place(slow.offset, top * 0.04), ((0, -2.6), (2.6, 2.2), (-2.6, 2.2)), SLOW))
+    for lost in scan.unreadable:
+        drawing.append(_mark(*place(lost.offset, top * 0.95), ((0, 2.6), (2.6, -2.2), (-2.6, -2.2)), BAD))
     words = (
         f"Reading speed from {min(speeds):,.0f} to {max(speeds):,.0f} MB/s along the surface;"
         f" {format_count(len(scan.unreadable), 'unreadable area')} marked above, {len(scan.slow):,} slow ones below."
     )
-    return Picture(_svg(figure, "surface"), words)
+    return Picture(_svg(drawing), words)
 
 
-def _figure(width: float, height: float) -> tuple[Any, Any]:
-    """Make a figure in inches without a background, drawn without a display."""
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(width, height), layout="constrained")
-    figure.patch.set_alpha(0)
-    axes = figure.add_subplot()
-    axes.patch.set_alpha(0)
-    return figure, axes
+def _drawing(width: float, height: float) -> drawsvg.Drawing:
+    return drawsvg.Drawing(width, height, aria_hidden="true")
 
 
-def _bare(axes: Any) -> None:
-    for side in ("top", "right", "left"):
-        axes.spines[side].set_visible(False)
-    axes.spines["bottom"].set_color(SOFT)
-    axes.tick_params(colors=INK, labelsize=8, length=3, width=0.6, which="both")
+def _power(count: int) -> float:
+    return float(count) if count <= 1 else 1 + math.log10(count)
 
 
-def _svg(figure: Any, name: str) -> str:
-    """Write the figure as an SVG element: colours by variable, its parts named for it, nothing looked up elsewhere."""
-    import matplotlib
+def _even_steps(end: float, most: int) -> list[float]:
+    """At most so many even steps above 0 in round numbers, and 0."""
+    rounds = (base * 10.0**power for power in range(-3, 19) for base in (1, 2, 5))
+    step = next(step for step in rounds if end / step <= most)
+    return [number * step for number in range(int(end / step) + 1)]
 
-    stream = io.StringIO()
-    with matplotlib.rc_context({"svg.fonttype": "path", "svg.hashsalt": name, "text.parse_math": False}):
-        figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
-    text = stream.getvalue()
-    text = text[text.index("<svg") :]
-    text = re.sub(r"<metadata>.*?</metadata>", "", text, flags=re.DOTALL)
-    text = re.sub(r'\sxmlns(:\w+)?="[^"]*"', "", text)
-    text = re.sub(r"<style[^>]*>.*?</style>", "<g stroke-linejoin='round'></g>", text, flags=re.DOTALL)
-    text = re.sub(r'\bid="', f'id="{name}-', text)
-    text = re.sub(r'(?:xlink:)?href="#', f'href="#{name}-', text)  # plain href (SVG 2) needs no namespace
-    text = text.replace("url(#", f"url(#{name}-")
-    text = re.sub(r'<svg ([^>]*?)width="[^"]*" height="[^"]*"', r"<svg \1", text)
-    text = re.sub(r'<svg ([^>]*?)height="[^"]*"([^>]*?)width="[^"]*"', r"<svg \1\2", text)
-    for color, variable in _VARIABLES.items():
-        text = text.replace(color, f"var({variable})")
-    return text.replace("<svg ", '<svg aria-hidden="true" ', 1)
+
+def _draw_scale(drawing: drawsvg.Drawing, ticks: Sequence[tuple[float, str]], left: float, y: float) -> None:
+    """Draw the axis below a picture."""
+    drawing.append(drawsvg.Line(left, y, _WIDTH - 12, y, stroke=SOFT, stroke_width=0.8))
+    for x, words in ticks:
+        drawing.append(drawsvg.Line(x, y, x, y + 3, stroke=SOFT, stroke_width=0.8))
+        drawing.append(drawsvg.Text(words, _LETTERS, x, y + 12, text_anchor="middle", fill=INK))
+
+
+def _label(words: str, x: float, y: float) -> drawsvg.Text:
+    """Words that end at a place."""
+    return drawsvg.Text(words, _LETTERS, x, y, text_anchor="end", dominant_baseline="central", fill=INK)
+
+
+def _mark(x: float, y: float, corners: Sequence[tuple[float, float]], color: str) -> drawsvg.Lines:
+    """A small shape around a place."""
+    return drawsvg.Lines(*(near for dx, dy in corners for near in (x + dx, y + dy)), close=True, fill=color)
+
+
+def _svg(drawing: drawsvg.Drawing) -> str:
+    """Write a drawing as an element of a page, which gives it its size."""
+    text: str = drawing.as_svg(header="").replace("<defs>\n</defs>\n", "")
+    return re.sub(r'\s(?:xmlns(?::\w+)?|width|height)="[^"]*"(?=[^>]*viewBox)', "", text)

@@ -66,7 +66,7 @@ def test_help_imports_no_command_and_nothing_heavy() -> None:
         "from drivecare.cli.main import main\n"
         "try: main()\n"
         "except SystemExit: pass\n"
-        "heavy = {'rich', 'tqdm', 'pySMART', 'psutil', 'jinja2', 'matplotlib', 'drivecare.reading.model'}\n"
+        "heavy = {'rich', 'tqdm', 'pySMART', 'psutil', 'jinja2', 'drawsvg', 'drivecare.reading.model'}\n"
         "print(sorted(heavy & set(sys.modules)))"
     )
     result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -82,7 +82,7 @@ def test_both_colour_schemes(browser: Any, pages: dict[str, Path]) -> None:
     color = browser.execute_script("return getComputedStyle(document.body).backgroundColor")
     brightness = sum(int(part) for part in re.findall(r"\d+", color)[:3]) / 3
     assert (brightness > 200) is (browser.scheme == "light")
-    dots = browser.execute_script("return getComputedStyle(document.querySelector('.odds use')).fill")
+    dots = browser.execute_script("return getComputedStyle(document.querySelector('.odds circle')).fill")
     alarm = {"light": "rgb(166, 61, 23)", "dark": "rgb(242, 160, 123)"}
     assert dots == alarm[browser.scheme]
 
