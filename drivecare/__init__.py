@@ -1,3 +1,3 @@
 """Carry one pulled drive through a whole bench job: read, assess, plan, copy, verify, gate, hand over."""
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
