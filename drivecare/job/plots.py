@@ -43,10 +43,10 @@ class Picture:
 
 def draw_odds(filled: int, baseline: int | None) -> Picture:
     """Draw a hundred drives, with `filled` that fail within a year. `baseline` is for drives without such signs."""
-    columns, apart = 25, 18.0
-    drawing = _drawing(columns * apart, 4 * apart + 4)
+    columns, across, down = 25, 18.0, 15.5
+    drawing = _drawing(columns * across, 4 * down + 2)
     for number in range(100):
-        x, y = (number % columns + 0.5) * apart, (number // columns + 0.5) * apart
+        x, y = (number % columns + 0.5) * across, (number // columns + 0.5) * down
         dot = {"fill": BAD} if number < filled else {"fill": "none", "stroke": INK, "stroke_width": 0.9}
         drawing.append(drawsvg.Circle(x, y, 4, **dot))
     words = f"A hundred dots, {filled} of them filled"
