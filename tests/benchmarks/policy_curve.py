@@ -12,6 +12,9 @@ import matplotlib as mpl
 from drivecare.transfer.sectors.damage import DamagePolicy
 from tests.transfer.sectors.failing_drive import FailingDrive, Model, rescue
 
+# A tenth of the whole model, which shows the same in a tenth of the time.
+TENTH = Model(size_bytes=100_020_486_144, clusters=20, weak_region_bytes=64 << 20, third_try_sectors=50)
+
 mpl.use("svg")
 mpl.rcParams["svg.hashsalt"] = "drivecare"  # the same drawing gives the same bytes
 
@@ -20,7 +23,7 @@ def main(seed: int = 1, path: str = "docs/copy-policy.svg") -> None:
     """Run the model, print a table, draw the curve."""
     from matplotlib import pyplot
 
-    rescued = rescue(FailingDrive(Model(), seed), DamagePolicy())
+    rescued = rescue(FailingDrive(TENTH, seed), DamagePolicy())
     drive, whole = rescued.drive, rescued.drive.readable_bytes
     print(f"seed {seed}: {drive.now / 3600:,.1f} h in all, {drive.bad_seconds / 3600:,.1f} h of them in failed reads")
     print("share safe    after     in failed reads by then   of all time")
@@ -34,7 +37,7 @@ def main(seed: int = 1, path: str = "docs/copy-policy.svg") -> None:
     axes.set_xscale("symlog", linthresh=1)
     axes.set_xlabel("hours since the copy began (linear up to 1)")
     axes.set_ylabel("readable bytes that are safe, %")
-    axes.set_title(f"A modelled failing drive of 1 TB, seed {seed}")
+    axes.set_title(f"A modelled failing drive of 100 GB, seed {seed}")
     axes.grid(visible=True, alpha=0.3)
     figure.tight_layout()
     figure.savefig(path, metadata={"Date": None})

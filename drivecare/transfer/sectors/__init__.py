@@ -3,8 +3,11 @@
 Plan and decide, of values alone (`tests/test_house.py` reads this list):
 
     guards       what must hold before a target is written
-    damage       the order in which a damaged source is read
-    stages       the stage of every byte: unread, copied, or waiting for a pass
+    damage       the order in which a damaged source is read: what promises most comes next
+    promise      what a read promises, from where damage lies and what the drive has shown
+    experience   what the drive has shown: times, chances, how long damage is
+    stride       damage that recurs, and where it is expected next
+    stages       the map: every byte is unread, copied, or known by the smallest read of it that failed
     digests      what proves chunks, and what names the whole
     segments     what was read, cut at chunk boundaries and hashed
     fill         what the target holds where the source could not be read

@@ -1,32 +1,26 @@
-"""How a damaged source is read: order and budget, in one place.
+"""The order in which a damaged source is read: next comes what promises the most good bytes a second.
 
-Good data first. Each pass takes the areas that wait for it, so the whole drive has had a pass before the next begins:
+Ground that nobody asked for promises most, so the drive is **swept** first: forwards, leaping over damage by as much as
+it is long so far. Then every gap that is left is judged (`transfer.sectors.promise`) and the best read of the best gap
+comes next, again and again, until no read is left. Nothing is ever given up for a prediction: it only comes later.
 
-| stage waiting for | reads of | what happens |
-|---|---|---|
-| sweep | 4 MiB | forwards over everything unread; near failures it leaps ahead, farther with every one |
-| return | 4 MiB | what was leapt over, backwards, so that damage is met from its other side |
-| edges | 64 KiB | every block that failed, from both ends inwards until a read fails |
-| inside | 64 KiB | what lies between those two failures |
-| sector edges, sector inside | physical sector | the same again around every 64 KiB that failed |
-| retries | physical sector | every sector that failed, a bounded number of times |
-
-So a bad sector is touched at most once by a pass: `DamagePolicy.touches`. What fails the last retry is unreadable.
-Errors of the way to the drive (a reset, a timeout) count only if the drive answers afterwards:
-`transfer.sectors.reader`.
+How often a bad sector is touched at most follows from the map (`transfer.sectors.stages`): one read of each size, and
+the retries.
 """
 
 from __future__ import annotations
 
-from collections.abc import Generator, Iterable
+import heapq
+from collections.abc import Generator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from drivecare.documents import Value
-from drivecare.transfer.areas import Area, pieces
-from drivecare.transfer.sectors.stages import COPIED, UNREAD, Stages
-
-SWEEP = UNREAD
-RETURN, EDGES, INSIDE, SECTOR_EDGES, SECTOR_INSIDE, RETRIES = range(1, 7)
+from drivecare.transfer.areas import Area
+from drivecare.transfer.sectors.experience import Experience
+from drivecare.transfer.sectors.promise import Promises
+from drivecare.transfer.sectors.stages import COPIED, FAILED_BLOCK, FAILED_PIECE, FAILED_SECTOR, UNREAD, Run, Stages
+from drivecare.transfer.sectors.stride import Stride
 
 
 class DamagePolicy(Value, frozen=True, kw_only=True):
@@ -40,8 +34,8 @@ class DamagePolicy(Value, frozen=True, kw_only=True):
 
     @property
     def unreadable(self) -> int:
-        """The stage of what has failed every pass."""
-        return RETRIES + self.retries
+        """The stage of what has failed every read."""
+        return FAILED_SECTOR + self.retries
 
     @property
     def touches(self) -> int:
@@ -59,80 +53,163 @@ class Attempt:
     @property
     def on_damage(self) -> bool:
         """Whether this comes back to what has failed before."""
-        return self.otherwise > EDGES
+        return self.otherwise > FAILED_BLOCK
 
 
-@dataclass(frozen=True, slots=True)
-class Leap:
-    """Leave this for the return."""
+class Outcome(NamedTuple):
+    """How many bytes of an attempt came, and after how many seconds it was over."""
 
-    area: Area
-
-
-ReadStep = Attempt | Leap
-# A pass yields steps and is sent how many bytes of an attempt were read.
-Pass = Generator[ReadStep, int, None]
+    length: int
+    seconds: float
 
 
-def passes(stages: Stages, policy: DamagePolicy, sector_bytes: int) -> Pass:
-    """All reads of a copy, in order. `stages` is brought up to date here, by what is sent back."""
-    block, piece = policy.block_bytes, max(policy.piece_bytes, sector_bytes)
-    yield from _sweep(stages, policy)
-    yield from _all(stages, RETURN, block, EDGES, backwards=True)
-    yield from _edges(stages, EDGES, piece, INSIDE, SECTOR_EDGES)
-    yield from _all(stages, INSIDE, piece, SECTOR_EDGES)
-    yield from _edges(stages, SECTOR_EDGES, sector_bytes, SECTOR_INSIDE, RETRIES)
-    yield from _all(stages, SECTOR_INSIDE, sector_bytes, RETRIES)
-    for retry in range(policy.retries):
-        yield from _all(stages, RETRIES + retry, sector_bytes, RETRIES + retry + 1)
+Reads = Generator[Attempt, Outcome, None]
+# The extents of so many damages are measured at once, so that leaps have the right length from early on.
+_MEASURED_AT_ONCE = 3
+# What promises nearly as much as the next is read at once: to sort all again after every read would take longer.
+_GOOD_ENOUGH = 0.8
 
 
-def _attempt(stages: Stages, area: Area, otherwise: int) -> Generator[ReadStep, int, bool]:
-    """One read; whether all of it came."""
-    count = yield Attempt(area, otherwise)
-    stages.assign(Area.between(area.offset, area.offset + count), COPIED)
-    stages.assign(Area.between(area.offset + count, area.end), otherwise)
-    return count == area.length
+class ReadingOrder:
+    """All reads of a copy, one after another. `stages` is brought up to date here, by what is sent back."""
 
+    def __init__(self, stages: Stages, policy: DamagePolicy, sector_bytes: int) -> None:
+        self._stages, self._policy, self._sector = stages, policy, sector_bytes
+        self._block, self._piece = policy.block_bytes, max(policy.piece_bytes, sector_bytes)
+        self._experience = Experience(self._block)
+        self._promises = Promises((self._block, self._piece, sector_bytes), policy.unreadable, self._experience)
+        self._stride = Stride(self._block)
 
-def _sweep(stages: Stages, policy: DamagePolicy) -> Pass:
-    """Forwards in large reads. The leap doubles with a failure and shrinks slowly with every good block."""
-    leap, skip_to = 0, 0
-    for run in stages.areas(SWEEP):
-        for area in pieces(run, policy.block_bytes):
-            if area.offset < skip_to:
-                stages.assign(area, RETURN)
-                yield Leap(area)
-            elif (yield from _attempt(stages, area, EDGES)):
-                leap = leap * 7 // 8
-            else:
-                skip_to = area.end + leap
-                leap = min(max(policy.block_bytes, leap * 2), policy.farthest_leap_bytes)
+    def reads(self) -> Reads:
+        """Every attempt, in order; is sent the outcome of each."""
+        yield from self._sweep()
+        yield from self._read_gaps()
 
+    def _read(self, start: int, end: int, otherwise: int) -> Generator[Attempt, Outcome, int]:
+        """One read; up to where it came."""
+        length, seconds = yield Attempt(Area.between(start, end), otherwise)
+        size = {FAILED_BLOCK: self._block, FAILED_PIECE: self._piece}.get(otherwise, self._sector)
+        self._experience.add_read(end - start, size, start + length == end, seconds)
+        self._stages.assign(Area.between(start, start + length), COPIED)
+        self._stages.assign(Area.between(start + length, end), otherwise)
+        return start + length
 
-def _all(stages: Stages, stage: int, size: int, otherwise: int, *, backwards: bool = False) -> Pass:
-    """Every piece of what waits in `stage`."""
-    for run in _ordered(stages.areas(stage), backwards):
-        for area in _ordered(pieces(run, size), backwards):
-            yield from _attempt(stages, area, otherwise)
+    # --- the sweep
 
+    def _sweep(self) -> Reads:
+        """Forwards over what nobody asked for yet, to the end of the drive."""
+        position, damage = self._take_up()
+        while position < self._stages.total:
+            passed = None
+            if damage is None and (band := self._band_ahead(position)):
+                passed, after = band
+                if position < passed and (yield from self._read(position, passed, FAILED_BLOCK)) < passed:
+                    self._stride.distrust()
+                self._stride.pass_over(passed)
+                position = after
+            end = Run(position, self._stages.total, UNREAD).cut(self._block, self._sector, backwards=False)[1]
+            reached = yield from self._read(position, end, FAILED_BLOCK)
+            if reached == end:
+                if damage is not None:
+                    yield from self._measure(damage, position)
+                position, damage = end, None
+                continue
+            if passed is not None:
+                damage = passed
+                self._stride.distrust()
+            elif damage is None:
+                damage = reached
+                self._stride.add_start(damage)
+            position = self._leap(damage, end)
 
-def _edges(stages: Stages, stage: int, size: int, inside: int, otherwise: int) -> Pass:
-    """From both ends of every area inwards until a read fails; what is left between goes to `inside`."""
-    for run in stages.areas(stage):
-        parts = list(pieces(run, size))
-        first, last = 0, len(parts)
-        while first < last:
-            first += 1
-            if not (yield from _attempt(stages, parts[first - 1], otherwise)):
-                break
-        while first < last:
-            last -= 1
-            if not (yield from _attempt(stages, parts[last], otherwise)):
-                break
-        if first < last:
-            stages.assign(Area.between(parts[first].offset, parts[last - 1].end), inside)
+    def _take_up(self) -> tuple[int, int | None]:
+        """Where the sweep goes on, and the damage that it crosses there; learn from what the map shows before that."""
+        gaps, total = self._stages.gaps(), self._stages.total
+        position, damage = total, None
+        if gaps and gaps[-1][1] == total:
+            last = self._stages.gap_at(total - 1)
+            if last[-1].stage == UNREAD:
+                position = last[-1].start
+                damage = last[0].start if len(last) > 1 else None
+                gaps.pop()
+        for start, end in gaps:
+            self._experience.add_extent(end - start)
+            self._stride.add_start(start)
+        return position, damage
 
+    def _band_ahead(self, position: int) -> tuple[int, int] | None:
+        """The damage that is expected in the next block, from piece to piece; never the end of the drive."""
+        band = self._stride.expected(position)
+        if band is None or band[0] >= position + self._block:
+            return None
+        start, end = band[0] // self._piece * self._piece, -(-band[1] // self._piece) * self._piece
+        return (max(position, start), end) if end < self._stages.total else None
 
-def _ordered(areas: Iterable[Area], backwards: bool) -> list[Area]:
-    return list(areas)[::-1] if backwards else list(areas)
+    def _leap(self, damage: int, position: int) -> int:
+        """Where to try next after a failure up to `position`: beyond the usual extent, or twice as far as so far."""
+        extent, usual = position - damage, self._experience.usual_extent
+        leap = extent - self._block if extent > usual else usual - extent
+        landing = position + min(max(leap, 0), self._policy.farthest_leap_bytes)
+        return -(-landing // self._sector) * self._sector
+
+    def _measure(self, damage: int, landing: int) -> Reads:
+        """Learn from a damage that was crossed. What its end tells is worth a few reads: at first, and of a stride."""
+        if self._stride.suspected:
+            if ends := (yield from self._find_ends(damage)):
+                self._stride.add_anchor(ends[0], ends[1] - ends[0])
+                self._experience.add_extent(ends[1] - ends[0])
+            return
+        if self._experience.extents < _MEASURED_AT_ONCE:
+            yield from self._walk_back(landing)
+            landing = self._stages.gap_at(damage)[-1].end
+        self._experience.add_extent(landing - damage)
+
+    def _walk_back(self, landing: int) -> Reads:
+        """Read backwards from good ground until a block fails."""
+        while (gap := self._stages.gap_at(landing - 1)) and gap[-1].stage == UNREAD:
+            landing, end = gap[-1].cut(self._block, self._sector, backwards=True)
+            if (yield from self._read(landing, end, FAILED_BLOCK)) < end:
+                return
+
+    def _find_ends(self, offset: int) -> Generator[Attempt, Outcome, tuple[int, int] | None]:
+        """Walk inwards from both sides of the gap at `offset` until a piece fails: its ends, to a piece."""
+        for backwards in (False, True):
+            while gap := self._stages.gap_at(offset):
+                run = gap[-1 if backwards else 0]
+                if run.stage > FAILED_BLOCK:
+                    break
+                size, otherwise = (self._block, FAILED_BLOCK) if run.stage == UNREAD else (self._piece, FAILED_PIECE)
+                start, end = run.cut(size, self._sector, backwards=backwards)
+                reached = yield from self._read(start, end, otherwise)
+                if start <= offset < reached:
+                    offset = start - 1 if backwards else reached
+        gap = self._stages.gap_at(offset)
+        return (gap[0].start, gap[-1].end) if gap else None
+
+    # --- the gaps
+
+    def _read_gaps(self) -> Reads:
+        """The best read there is, until none is left. A run is judged again in its turn and beside reads."""
+        queue: list[tuple[float, int]] = []
+        for area, _ in self._stages.runs():
+            self._offer(queue, area.offset)
+        while queue:
+            _, offset = heapq.heappop(queue)
+            run = self._stages.run_at(offset)
+            prospect = self._promises.best(self._stages, run) if run.start == offset else None
+            if prospect is None:  # read since, or part of another run
+                continue
+            if queue and prospect.promise < -queue[0][0] * _GOOD_ENOUGH:
+                heapq.heappush(queue, (-prospect.promise, offset))
+                continue
+            reached = yield from self._read(prospect.start, prospect.end, prospect.otherwise)
+            self._promises.learn(prospect, reached == prospect.end)
+            for place in {prospect.start - 1, prospect.start, reached, prospect.end, offset}:
+                self._offer(queue, place)
+
+    def _offer(self, queue: list[tuple[float, int]], offset: int) -> None:
+        """Queue the run around `offset` by what it promises."""
+        if 0 <= offset < self._stages.total:
+            run = self._stages.run_at(offset)
+            if prospect := self._promises.best(self._stages, run):
+                heapq.heappush(queue, (-prospect.promise, run.start))

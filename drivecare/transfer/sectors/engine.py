@@ -213,7 +213,7 @@ class CopySession:
             side.take(segments)
 
     def _report_progress(self) -> None:
-        """Report how far it is; once only what failed or was leapt over is left, that is another phase."""
+        """Report how far it is; once only what has failed is left, that is another phase."""
         waiting = max(side.ledger.stages.waiting_bytes for side in self._open_sides)
         if waiting and self._copied + waiting == self._bytes_total:
             self._phase = "coming back to damage"

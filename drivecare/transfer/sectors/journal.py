@@ -18,7 +18,7 @@ from drivecare.transfer.sectors.digests import DIGEST_BYTES, Algorithm
 from drivecare.transfer.sectors.fill import FILL
 from drivecare.transfer.sectors.receipt import ChunkSize, End, Unreadable, chunk_bytes_for
 from drivecare.transfer.sectors.segments import Segment
-from drivecare.transfer.sectors.stages import COPIED, UNREAD, Stages
+from drivecare.transfer.sectors.stages import COPIED, UNREAD, Stages, stage_of_journal
 
 CopyPhase = Literal["copying", "reading-back", "done"]
 
@@ -33,7 +33,7 @@ class CopiedRun(Area, frozen=True, kw_only=True):
 
 
 class Waiting(Area, frozen=True, kw_only=True):
-    """An area that failed or was leapt over; `stage` is the pass of `transfer.sectors.damage` that it waits for."""
+    """An area that failed; `stage` is the smallest read of it that did, as `transfer.sectors.stages` numbers them."""
 
     stage: int
 
@@ -161,14 +161,14 @@ def unpack(runs: Iterable[CopiedRun], chunk_bytes: int) -> list[Segment]:
 
 
 class Ledger:
-    """What the engine knows now and the next journal will say: segments on the target, areas that wait."""
+    """What the engine knows now and the next journal will say: segments on the target, areas that failed."""
 
     def __init__(self, journal: Journal) -> None:
         self._journal = journal
         self.segments = {segment.area.offset: segment for segment in unpack(journal.copied, journal.chunk_bytes)}
         self.stages = Stages(journal.bytes_total)
         for waiting in journal.waiting:
-            self.stages.assign(waiting, waiting.stage)
+            self.stages.assign(waiting, stage_of_journal(waiting.stage))
         for run in journal.copied:
             self.stages.assign(run, COPIED)
 

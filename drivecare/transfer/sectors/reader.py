@@ -1,4 +1,4 @@
-"""Read the source: run the policy's passes on the medium and tell bad sectors from a drive that went away."""
+"""Read the source in the order of `damage`, and tell bad sectors from a drive that went away."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from drivecare.errors import Interrupted
 from drivecare.transfer.areas import Area, total
 from drivecare.transfer.medium import Buffer, Gone, Medium, blame, vanished
-from drivecare.transfer.sectors.damage import RETURN, Attempt, DamagePolicy, Leap, passes
+from drivecare.transfer.sectors.damage import Attempt, DamagePolicy, Outcome, ReadingOrder
 from drivecare.transfer.sectors.liveness import FAILURES_BEFORE_DOUBT, PLACES, Doubt
 from drivecare.transfer.sectors.pipeline import FreeBuffers
 from drivecare.transfer.sectors.stages import COPIED, Stages
@@ -25,7 +25,7 @@ class Data:
 
 @dataclass(frozen=True, slots=True)
 class Moved:
-    """An area that now waits in another stage: it failed, or was leapt over."""
+    """An area that failed, and the stage that it is in now."""
 
     area: Area
     stage: int
@@ -63,40 +63,38 @@ class SourceReader:
 
     def events(self) -> Generator[ReadEvent]:
         """Every byte of every readable area once; every change of stage. Raises Gone, Stuck, Interrupted."""
-        steps = passes(self._stages, self._policy, self._medium.sector_bytes)
-        step, count = next(steps, None), 0
-        while step is not None:
-            if isinstance(step, Leap):
-                yield Moved(step.area, RETURN)
-            else:
-                started = self._clock()
-                count = yield from self._attempt(step)
-                if step.on_damage or count < step.area.length:
-                    self._spend(self._clock() - started)
+        reads = ReadingOrder(self._stages, self._policy, self._medium.sector_bytes).reads()
+        attempt = next(reads, None)
+        while attempt is not None:
+            outcome = yield from self._attempt(attempt)
+            if attempt.on_damage or outcome.length < attempt.area.length:
+                self._spend(outcome.seconds)
             try:
-                step = steps.send(count)
+                attempt = reads.send(outcome)
             except StopIteration:
                 break
         if self._doubted:
             self._prove_alive()
         yield from self._believe()
 
-    def _attempt(self, step: Attempt) -> Generator[ReadEvent, None, int]:
-        """One read; how many bytes came. Yields Data for them, Moved for what failed once it is believed."""
+    def _attempt(self, attempt: Attempt) -> Generator[ReadEvent, None, Outcome]:
+        """One read and its outcome. Yields Data for what came, Moved for what failed once it is believed."""
         buffer = self._free.take()
         self._counts.reads += 1
-        count, error = read_fully(self._medium, step.area, buffer)
+        started = self._clock()
+        count, error = read_fully(self._medium, attempt.area, buffer)
+        outcome = Outcome(count, self._clock() - started)
         if count:
             yield from self._believe()
             self._failures = 0
-            yield Data(Area.between(step.area.offset, step.area.offset + count), buffer)
+            yield Data(Area.between(attempt.area.offset, attempt.area.offset + count), buffer)
         else:
             self._free.give(buffer)
         if error is None:
-            return count
+            return outcome
         if blame(error) == "own":
             raise Interrupted(
-                f"reading at byte {step.area.offset:,} failed on this machine's side: {error.strerror or error}",
+                f"reading at byte {attempt.area.offset:,} failed on this machine's side: {error.strerror or error}",
                 location=self._medium.path,
             ) from error
         if not self._medium.is_present():  # so this failure says nothing of the medium; those before it do
@@ -104,10 +102,10 @@ class SourceReader:
             raise vanished(self._medium) from error
         self._counts.failed += 1
         self._failures += 1
-        self._doubted.append(Moved(Area.between(step.area.offset + count, step.area.end), step.otherwise))
+        self._doubted.append(Moved(Area.between(attempt.area.offset + count, attempt.area.end), attempt.otherwise))
         if blame(error) == "transport" or self._failures % FAILURES_BEFORE_DOUBT == 0:
             self._prove_alive()
-        return count
+        return outcome
 
     def _prove_alive(self) -> None:
         """Raise Gone where the medium reads nothing any more, so that its failures say nothing of its sectors."""

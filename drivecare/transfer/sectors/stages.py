@@ -1,14 +1,55 @@
-"""The stage of every byte of the source: copied, or waiting for a pass of the policy."""
+"""The map of the source: what every byte of it is known as.
+
+| stage | meaning | what may be read there |
+|---|---|---|
+| COPIED | on the target | nothing more |
+| UNREAD | never asked for | anything |
+| FAILED_BLOCK | part of a large read that failed | pieces and sectors |
+| FAILED_PIECE | part of a smaller read that failed | sectors |
+| FAILED_SECTOR | a sector that failed by itself; each number above it is once more | it, while retries are left |
+
+So a stage is the smallest read that failed, and a read that fails always moves on what it touched: that alone bounds
+how often a bad sector is touched. The numbers are those of journals, which go back to 0.1.0: its 1 was ground leapt
+over, which is unread; its 3 and 5 were the insides of what failed.
+"""
 
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator
+from typing import NamedTuple
 
 from drivecare.transfer.areas import Area
 
 COPIED = -1
 UNREAD = 0
+FAILED_BLOCK = 2
+FAILED_PIECE = 4
+FAILED_SECTOR = 6
+
+
+def stage_of_journal(number: int) -> int:
+    """The stage that a journal's number stands for, whichever version wrote it."""
+    return number if number >= FAILED_SECTOR else max(number // 2 * 2, COPIED)
+
+
+class Run(NamedTuple):
+    """Bytes of one stage, `start` up to, not including, `end`."""
+
+    start: int
+    end: int
+    stage: int
+
+    @property
+    def length(self) -> int:
+        """Its length in bytes."""
+        return self.end - self.start
+
+    def cut(self, size: int, unit: int, *, backwards: bool) -> tuple[int, int]:
+        """Its first (or last) `size` bytes, or fewer so that the cut lies at a multiple of `unit`."""
+        if backwards:
+            return max(self.start, -(-(self.end - size) // unit) * unit), self.end
+        return self.start, min(self.end, (self.start + size) // unit * unit)
 
 
 class Stages:
@@ -16,7 +57,7 @@ class Stages:
 
     def __init__(self, total: int) -> None:
         self.total = total
-        self.waiting_bytes = 0  # failed or leapt over
+        self.waiting_bytes = 0  # of what has failed
         self._starts = [0]
         self._stages = [UNREAD]
 
@@ -61,6 +102,38 @@ class Stages:
             end = self._starts[index + 1] if index + 1 < len(self._starts) else self.total
             if end > start:
                 yield Area.between(start, end), self._stages[index]
+
+    def run_at(self, offset: int) -> Run:
+        """The run around `offset`; an empty one of UNREAD beyond the end."""
+        if offset >= self.total:
+            return Run(self.total, self.total, UNREAD)
+        index = bisect_right(self._starts, offset) - 1
+        end = self._starts[index + 1] if index + 1 < len(self._starts) else self.total
+        return Run(self._starts[index], end, self._stages[index])
+
+    def gap_at(self, offset: int) -> list[Run]:
+        """All that is not copied around `offset`, up to copied ground on both sides; [] where the byte is copied."""
+        first = last = bisect_right(self._starts, offset) - 1
+        if self._stages[first] == COPIED:
+            return []
+        while first > 0 and self._stages[first - 1] != COPIED:
+            first -= 1
+        while last + 1 < len(self._starts) and self._stages[last + 1] != COPIED:
+            last += 1
+        ends = [*self._starts[first + 1 : last + 2], self.total]
+        return [Run(self._starts[at], ends[at - first], self._stages[at]) for at in range(first, last + 1)]
+
+    def gaps(self) -> list[tuple[int, int]]:
+        """Start and end of every gap, in order."""
+        bounds: list[tuple[int, int]] = []
+        for area, stage in self.runs():
+            if stage == COPIED:
+                continue
+            if bounds and bounds[-1][1] == area.offset:
+                bounds[-1] = (bounds[-1][0], area.end)
+            else:
+                bounds.append((area.offset, area.end))
+        return bounds
 
     def areas_from(self, stage: int) -> list[Area]:
         """The areas in `stage` or a later one, in order."""

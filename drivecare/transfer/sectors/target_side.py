@@ -87,7 +87,7 @@ class TargetSide:
 
     @property
     def unreadable(self) -> tuple[Area, ...]:
-        """The areas that failed every pass."""
+        """The areas that failed every read."""
         return merge(self.ledger.stages.areas_from(self.settings.policy.unreadable))
 
     def attempt(self, act: Callable[[TargetSide], object], activity: Activity = "copying") -> None:
@@ -155,7 +155,7 @@ class TargetSide:
         self._unsaved += (s for s in segments if not any(overlap(s.area, area) for area in self.spared))
 
     def move(self, area: Area, stage: int) -> None:
-        """Record that an area failed, or was leapt over, but for what of it this target holds."""
+        """Record that an area failed, but for what of it this target holds."""
         for piece in uncovered(self.spared, area):
             self.ledger.stages.assign(piece, stage)
 

@@ -16,6 +16,7 @@ from drivecare.transfer.sectors.journal import CopiedRun, Journal, Ledger, new_j
 from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.receipt import End, Receipt, chunk_bytes_for
 from drivecare.transfer.sectors.segments import Segment
+from drivecare.transfer.sectors.stages import FAILED_PIECE
 
 CHUNK = 16
 
@@ -49,7 +50,7 @@ def test_a_journal_comes_back_as_it_was(tmp_path: Path) -> None:
     assert file.load() is None
     ledger = Ledger(journal())
     ledger.add(segments(Area.between(16, 32), Area.between(32, 48)))
-    ledger.stages.assign(Area.between(0, 8), 3)
+    ledger.stages.assign(Area.between(0, 8), FAILED_PIECE)
     file.save(ledger.snapshot("copying", 5, 2)())
     loaded = file.load()
     assert loaded is not None

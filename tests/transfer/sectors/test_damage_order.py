@@ -1,0 +1,126 @@
+"""The order of reading: every readable byte comes in the end, no bad sector is touched too often, and it is soon."""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from drivecare.transfer.areas import Area, merge, overlap
+from drivecare.transfer.sectors.damage import DamagePolicy, Outcome, ReadingOrder
+from drivecare.transfer.sectors.stages import COPIED, FAILED_BLOCK, FAILED_PIECE, UNREAD, Stages, stage_of_journal
+from drivecare.transfer.sectors.stride import Stride
+from tests.benchmarks.damage_models import MIB
+from tests.benchmarks.damage_table import MOST_SLOWER, compare, missed, slower_after_forgetting
+
+SECTOR, SIZE = 512, 4096 * 512 + 100
+POLICY = DamagePolicy(block_bytes=64 * SECTOR, piece_bytes=8 * SECTOR, retries=1)
+
+
+def read_all(
+    stages: Stages, bad: tuple[Area, ...], *, short: bool, seconds: float, stop_after: int = 10**9
+) -> list[Area]:
+    """Follow the order over bad areas, to its end or for so many reads. `short`: what lies before one comes."""
+    reads = ReadingOrder(stages, POLICY, SECTOR).reads()
+    attempts: list[Area] = []
+    attempt = next(reads, None)
+    while attempt is not None and len(attempts) < stop_after:
+        attempts.append(attempt.area)
+        hits = [shared.offset for area in bad if (shared := overlap(area, attempt.area))]
+        length = attempt.area.length if not hits else (min(hits) - attempt.area.offset) * short
+        try:
+            attempt = reads.send(Outcome(length, seconds * (1 + 50 * bool(hits))))
+        except StopIteration:
+            break
+    return attempts
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 4095), st.integers(1, 300)), max_size=12),
+    st.booleans(),
+    st.sampled_from([0.0, 0.01]),
+    st.integers(1, 400),
+)
+def test_every_readable_byte_comes_and_no_bad_sector_is_touched_too_often(
+    damage: list[tuple[int, int]], short: bool, seconds: float, stop_after: int
+) -> None:
+    """Stopped after any number of reads and taken up with the map alone, too."""
+    bad = merge(Area(offset=at * SECTOR, length=min(length * SECTOR, SIZE - at * SECTOR)) for at, length in damage)
+    stages = Stages(SIZE)
+    attempts = read_all(stages, bad, short=short, seconds=seconds, stop_after=stop_after)
+    attempts += read_all(stages, bad, short=short, seconds=seconds)
+    assert merge(stages.areas_from(POLICY.unreadable)) == bad
+    assert sum(area.length for area in stages.areas(COPIED)) == SIZE - sum(area.length for area in bad)
+    assert all(area.offset % SECTOR == 0 and 0 < area.length <= POLICY.block_bytes for area in attempts)
+    for area in bad:
+        for sector in {area.offset, area.end - 1}:
+            assert sum(attempt.offset <= sector < attempt.end for attempt in attempts) <= POLICY.touches + 1
+
+
+def test_a_sound_drive_is_read_once_and_in_order() -> None:
+    attempts = read_all(Stages(SIZE), (), short=False, seconds=0.01)
+    assert attempts == [
+        Area.between(at, min(at + POLICY.block_bytes, SIZE)) for at in range(0, SIZE, POLICY.block_bytes)
+    ]
+
+
+def test_the_rest_of_the_drive_comes_before_the_inside_of_damage() -> None:
+    bad = Area.between(100 * SECTOR, 1500 * SECTOR)
+    attempts = read_all(Stages(SIZE), (bad,), short=False, seconds=0.01)
+    swept = next(index for index, area in enumerate(attempts) if area.end == SIZE)
+    assert sum(overlap(area, bad) is not None for area in attempts[: swept + 1]) < 8 < 1400 // 64
+
+
+@pytest.mark.parametrize(
+    ("number", "stage"), [(-1, -1), (0, UNREAD), (1, UNREAD), (2, FAILED_BLOCK), (3, FAILED_BLOCK), (4, FAILED_PIECE),
+                          (5, FAILED_PIECE), (6, 6), (7, 7), (8, 8)]
+)  # fmt: skip
+def test_journals_of_every_version_mean_the_same(number: int, stage: int) -> None:
+    assert stage_of_journal(number) == stage
+
+
+class TestStride:
+    """Bands at distances that shrink are foreseen; damage anywhere is not."""
+
+    block = 4 * MIB
+
+    def met(self, starts: list[int], length: int) -> Stride:
+        stride = Stride(self.block)
+        for start in starts:
+            stride.add_start(start)
+            if stride.suspected:
+                stride.add_anchor(start, length)
+        return stride
+
+    def test_bands_are_foreseen(self) -> None:
+        starts, distance = [0], 512 * MIB
+        for _ in range(12):
+            starts.append(starts[-1] + distance)
+            distance -= MIB
+        expected = self.met(starts[:-1], 64 * MIB).expected(starts[-2] + 100 * MIB)
+        assert expected is not None
+        assert expected[0] <= starts[-1] <= starts[-1] + 64 * MIB <= expected[1]
+        assert expected[1] - expected[0] < 68 * MIB
+
+    @pytest.mark.parametrize("seed", range(20))
+    def test_random_damage_is_none(self, seed: int) -> None:
+        chance = random.Random(seed)
+        starts = sorted(chance.randrange(100 << 30) for _ in range(40))
+        assert self.met(starts, 4 * MIB).expected(starts[-1] + 5 * MIB) is None
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(280)
+@pytest.mark.parametrize("model", ["clusters", "64 of 512 MiB", "shrinking bands", "dropouts"])
+def test_most_is_safe_sooner_than_by_the_former_order(model: str) -> None:
+    """A part of `python -m tests.benchmarks.damage_table`, which holds every model and seed."""
+    for share, former, present in compare(model, 1):
+        assert not missed(model, share, former, present), f"{share:.2%}: {former} before, {present} now"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("model", ["clusters", "64 of 512 MiB"])
+def test_a_resume_that_knows_the_map_alone_takes_little_longer(model: str) -> None:
+    assert slower_after_forgetting(model, 1, 0.5) < MOST_SLOWER
