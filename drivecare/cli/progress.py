@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from drivecare.cli.terminal import is_quiet, progress_bar, ring_bell, stderr_is_terminal
+from drivecare.cli.terminal import is_quiet, notify, progress_bar, ring_bell, stderr_is_terminal
 
 if TYPE_CHECKING:
     from tqdm import tqdm
@@ -27,16 +27,16 @@ def followed(*reasons: Reason) -> Iterator[Watch]:
 
     asked: list[str] = []
 
-    def note(number: int, _frame: object) -> None:
+    def take(number: int, _frame: object) -> None:
         asked.append(f"stopped by {signal.Signals(number).name}")
 
     def stop() -> str | None:
         return asked[0] if asked else next(filter(None, (reason() for reason in reasons)), None)
 
     bars = _Bars()
-    former = {number: signal.signal(number, note) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
+    former = {number: signal.signal(number, take) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
     try:
-        yield Watch(on_progress=bars, stop_reason=stop)
+        yield Watch(on_progress=bars, notify=notify, stop_reason=stop)
     finally:
         bars.close()
         if bars.drawn:

@@ -137,12 +137,13 @@ class Progress:
 class Watch:
     """What surrounds a run: who follows it, when to stop, what time it is.
 
-    `stop_reason` gives the reason to stop, or None. `overlap` lets reading, digesting and writing run at the same time;
-    without it everything happens in one fixed order, which the simulation needs. `clock` counts seconds; `timestamp`
-    gives the time of day as documents hold it.
+    `notify` is told in a sentence what a person should know at once. `stop_reason` gives the reason to stop, or None.
+    `overlap` lets reading, digesting and writing run at the same time; without it everything happens in one fixed
+    order, which the simulation needs. `clock` counts seconds; `timestamp` gives the time of day as documents hold it.
     """
 
     on_progress: Callable[[Progress], None] = lambda _: None
+    notify: Callable[[str], None] = lambda _: None
     stop_reason: Callable[[], str | None] = lambda: None
     clock: Callable[[], float] = time.monotonic
     timestamp: Callable[[], str] = WallClock().timestamp

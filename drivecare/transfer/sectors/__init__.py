@@ -25,6 +25,7 @@ Run, on media behind the port `transfer.medium`:
     target_side  one target of it: written, its journal, read back
     reader       reads the source in the order of `damage`
     liveness     asks a medium that only fails whether it still reads anything
+    joint_progress  one report of what several targets do at once
     pipeline     reads, hashes and writes at the same time
     readback     reads the whole target back
     verify       reads it back again, any time later

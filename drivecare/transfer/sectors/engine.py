@@ -24,6 +24,7 @@ from drivecare.transfer.areas import total
 from drivecare.transfer.interruption import Activity
 from drivecare.transfer.medium import Buffer, Medium, Progress, Watch
 from drivecare.transfer.sectors.damage import DamagePolicy
+from drivecare.transfer.sectors.joint_progress import joint_watches
 from drivecare.transfer.sectors.journal import Journal, JournalStore
 from drivecare.transfer.sectors.pipeline import Background, FreeBuffers, read_ahead
 from drivecare.transfer.sectors.reader import Data, ReadCounts, ReadEvent, SourceReader
@@ -76,7 +77,11 @@ def copy_to_all(
     Raises Refused where a resume meets another medium; nothing was written then.
     """
     settings, watch, counts = settings or CopySettings(), watch or Watch(), ReadCounts()
-    sides = tuple(TargetSide(target, source, buffers, settings, watch, counts) for target in targets)
+    watches = joint_watches(watch, len(targets))
+    sides = tuple(
+        TargetSide(target, source, buffers[number :: len(targets)], settings, watches[number], counts)
+        for number, target in enumerate(targets)
+    )
     session = CopySession(source, sides, buffers, settings, watch, counts)
     try:
         return session.run()
@@ -98,24 +103,25 @@ class CopySession:
     _since_checkpoint: int = field(init=False, default=0)
     _copied: int = field(init=False, default=0)
     _phase: str = field(init=False, default="copying")
-    _writers: Background[None] = field(init=False)
+    _workers: Background[None] = field(init=False)
 
     def __post_init__(self) -> None:
-        self._writers = Background(overlap=self.watch.overlap, threads=len(self.sides))
+        self._workers = Background(overlap=self.watch.overlap, threads=len(self.sides))
 
     def close(self) -> None:
         """Finish what is being saved."""
-        self._writers.close()
+        self._workers.close()
         for side in self.sides:
             side.close()
 
     def run(self) -> tuple[Receipt | Interrupted, ...]:
         """The whole copy, in the order that makes its receipts true."""
-        self._with_each(TargetSide.begin)
+        for side in self.sides:  # one after the other, since each looks at the source
+            self._attempt(TargetSide.begin, "copying", side)
         while self._open_sides and not self._copy_readable():
             pass
-        self._with_each(TargetSide.complete)
-        self._with_each(TargetSide.prove, "reading back")
+        self._with_all(TargetSide.complete)
+        self._with_all(TargetSide.prove, "reading back")
         return tuple(side.outcome for side in self.sides if side.outcome is not None)
 
     @property
@@ -127,18 +133,24 @@ class CopySession:
     def _bytes_total(self) -> int:
         return self.sides[0].journal.bytes_total
 
-    def _with_each(self, act: Callable[[TargetSide], object], activity: Activity = "copying") -> None:
-        """Do something about one target after the other: they share the buffers."""
-        for side in self._open_sides:
-            side.attempt(act, activity)
-
-    def _with_all(self, act: Callable[[TargetSide], object]) -> None:
+    def _with_all(self, act: Callable[[TargetSide], object], activity: Activity = "copying") -> None:
         """Do something about all targets at the same time, the first of them in this thread."""
-        first, *others = self._open_sides
-        running = [self._writers.submit(partial(side.attempt, act)) for side in others]
-        first.attempt(act)
-        for attempt in running:
-            attempt.result()
+        attempt = partial(self._attempt, act, activity)
+        running = [self._workers.submit(partial(attempt, side)) for side in self._open_sides[1:]]
+        for side in self._open_sides[:1]:
+            attempt(side)
+        for other in running:
+            other.result()
+
+    def _attempt(self, act: Callable[[TargetSide], object], activity: Activity, side: TargetSide) -> None:
+        """Do something about a target; what stops it gives up this one, and a person is told while others go on."""
+        try:
+            act(side)
+        except STOP_REASONS as reason:
+            side.give_up(reason, activity)
+            if self._open_sides and self.watch.stop_reason() is None:
+                others = ", ".join(other.medium.path for other in self._open_sides)
+                self.watch.notify(f"{side.outcome}. Meanwhile the copy to {others} goes on.")
 
     def _copy_readable(self) -> bool:
         """Read what any target lacks; False where one was given up, so that the others need less than is being read."""
@@ -174,7 +186,7 @@ class CopySession:
             events.close()
             digester.close()
         if not ended:  # the ledgers know only what a checkpoint has told them
-            self._with_each(lambda side: side.checkpoint("copying"))
+            self._with_all(lambda side: side.checkpoint("copying"))
         return ended
 
     def _receive(self, events: Generator[ReadEvent], free: FreeBuffers, digester: Background[list[Segment]]) -> bool:
@@ -203,7 +215,7 @@ class CopySession:
         self._take(segments)
         self._copied += data.area.length
         self._since_checkpoint += data.area.length
-        if self._since_checkpoint >= self.settings.checkpoint_bytes and self._open_sides:
+        if self._since_checkpoint >= self.settings.checkpoint_bytes:
             self._since_checkpoint = 0
             self._with_all(lambda side: side.checkpoint("copying"))
 

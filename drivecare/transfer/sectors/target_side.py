@@ -8,7 +8,7 @@ and other targets of the same copy go on.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from concurrent.futures import Future
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -89,13 +89,6 @@ class TargetSide:
     def unreadable(self) -> tuple[Area, ...]:
         """The areas that failed every read."""
         return merge(self.ledger.stages.areas_from(self.settings.policy.unreadable))
-
-    def attempt(self, act: Callable[[TargetSide], object], activity: Activity = "copying") -> None:
-        """Let something be done about this target; what stops it gives up this target alone."""
-        try:
-            act(self)
-        except STOP_REASONS as reason:
-            self.give_up(reason, activity)
 
     def give_up(self, reason: StopReason, activity: Activity) -> None:
         """End this target's session with an Interrupted that says how to continue."""

@@ -36,8 +36,9 @@ class Bench:
         self.stores = tuple(MemoryStore() for _ in self.targets)
         self.overlap = overlap
         self.reports: list[Progress] = []
+        self.sentences: list[str] = []
 
-    def copy(self, *numbers: int, stop_at: int = 2 * SIZE) -> list[Receipt | Interrupted]:
+    def copy(self, *numbers: int, stop_at: int = 10 * SIZE) -> list[Receipt | Interrupted]:
         """Begin, or go on from the journals, with the targets of these numbers, or with both."""
 
         def stop() -> str | None:
@@ -46,7 +47,9 @@ class Bench:
         self.source.reads.clear()
         self.reports.clear()
         targets = [self._target(number) for number in numbers or (0, 1)]
-        watch = Watch(overlap=self.overlap, on_progress=self.reports.append, stop_reason=stop)
+        watch = Watch(
+            overlap=self.overlap, on_progress=self.reports.append, notify=self.sentences.append, stop_reason=stop
+        )
         return list(copy_to_all(self.source, targets, buffers(MIB // 4), SETTINGS, watch))
 
     def _target(self, number: int) -> CopyTarget:
@@ -71,6 +74,8 @@ def test_the_source_is_read_once_and_both_are_proven(overlap: bool) -> None:
     outcomes = bench.copy()
     assert verified(outcomes) == [True, True]
     assert total(bench.source.reads) == SIZE
+    back = [report.done for report in bench.reports if report.phase == "reading back"]
+    assert (back, back[-1]) == (sorted(back), 2 * SIZE)
     assert [target.data for target in bench.targets] == [DATA, DATA]
     assert {o.digest.whole for o in outcomes if isinstance(o, Receipt)} == {hashlib.sha256(DATA).hexdigest()}
     assert [bench.journal(number).phase for number in (0, 1)] == ["done", "done"]
@@ -101,6 +106,7 @@ def test_a_target_that_fails_is_given_up_and_the_other_goes_on(operation: str, f
     assert isinstance(given_up, Interrupted)
     assert "no space is left" in given_up.message()
     assert bench.targets[failing].path in given_up.message()
+    assert bench.sentences == [f"{given_up}. Meanwhile the copy to {bench.targets[1 - failing].path} goes on."]
     assert 0 < bench.copied(failing) < 3 * MIB
     assert total(bench.source.reads) == SIZE
 
@@ -122,6 +128,7 @@ def test_a_stop_leaves_two_journals_and_a_resume_ends_in_the_same(overlap: bool)
     outcomes = bench.copy(stop_at=4 * MIB)
     assert all("stopped by SIGINT" in str(outcome) for outcome in outcomes)
     assert bench.copied(0) == bench.copied(1) >= 4 * MIB
+    assert bench.sentences == []
     assert verified(bench.copy()) == [True, True]
     assert [target.data for target in bench.targets] == [DATA, DATA]
 
