@@ -33,9 +33,9 @@ def main(seed: int = 1, path: str = "docs/copy-policy.svg") -> None:
     figure, axes = pyplot.subplots(figsize=(8, 4.5))
     step = max(1, len(rescued.curve) // 2000)
     points = [*rescued.curve[::step], rescued.curve[-1]]
-    axes.plot([point[0] / 3600 for point in points], [100 * point[2] / whole for point in points])
-    axes.set_xscale("symlog", linthresh=1)
-    axes.set_xlabel("hours since the copy began (linear up to 1)")
+    axes.plot([point[0] / 60 for point in points], [100 * point[2] / whole for point in points])
+    axes.set_xlim(0, 1.2 * rescued.at_share(1.0)[0] / 60)  # the rest of the time goes to what cannot be read
+    axes.set_xlabel("minutes since the copy began")
     axes.set_ylabel("readable bytes that are safe, %")
     axes.set_title(f"A modelled failing drive of 100 GB, seed {seed}")
     axes.grid(visible=True, alpha=0.3)
