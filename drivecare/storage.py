@@ -100,6 +100,15 @@ def write_file(path: Path, data: bytes, *, replace: bool = False) -> None:
         stream.write(data)
 
 
+def remove_file(path: Path) -> None:
+    """Remove a file, durably. Raises Unavailable."""
+    try:
+        path.unlink()
+        sync_folder(path.parent)
+    except OSError as error:
+        raise Unavailable(f"cannot be removed: {error.strerror}", location=str(path)) from error
+
+
 def already_there(path: Path, hint: str = "Choose another name.") -> Refused:
     """The refusal to replace what exists at `path`."""
     return Refused("already exists, and nothing is overwritten unasked", guard="exists", location=str(path), hint=hint)

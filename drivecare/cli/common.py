@@ -188,12 +188,16 @@ def finish(
 ) -> NoReturn:
     """Print the document, then file it in the job and `keep` what else goes to a disk; end with the exit code.
 
-    The result comes first, since a drive may give it only once: a full disk is reported afterwards and costs nothing
+    A document of a job goes out as it is filed, without the names of the customer's files, which `show` may show. The
+    result comes first, since a drive may give it only once: a full disk is reported afterwards and costs nothing
     but the copy on that disk. Raises Interrupted then; `again` is what to do once there is room. Last comes the next
     step of the job: that of `folder`, or `after` where the result is filed already or is none.
     """
     if folder is not None:
-        keep = (*keep, lambda: file_result(folder, document))
+        from drivecare.job.file_names import separate_names
+
+        document, names = separate_names(document)
+        keep = (*keep, lambda: file_result(folder, document, names))
     try:
         if as_json:
             print_document(encode(document))
@@ -227,9 +231,9 @@ def show_next(folder: FiledJob, bench: Machine, *, jobs: Place | None) -> None:
     show_next_step(out, step)
 
 
-def file_result(folder: FiledJob, document: Value) -> None:
-    """File a document in its job and print its path on stderr."""
-    notify(folder.describe_filing(folder.file(document)))
+def file_result(folder: FiledJob, document: Value, names: bytes = b"") -> None:
+    """File a document in its job, the `names` separated from it beside it, and print its path on stderr."""
+    notify(folder.describe_filing(folder.file(document, names=names)))
 
 
 def _keep_all(keep: Sequence[Callable[[], object]], again: str) -> None:

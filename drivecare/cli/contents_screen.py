@@ -32,7 +32,7 @@ def show_contents(out: Screen, contents: Contents) -> None:
         out.print_wrapped(f"What lies in {format_count(len(contents.areas), 'area')} that did not come across:")
         several = len(contents.partitions) > 1
         for lines in Excerpt(contents.areas).lines(
-            lambda area: "\n".join(_area_lines(area, several)), "areas, all with --json"
+            lambda area: "\n".join(area_lines(area, several=several)), "areas, all with --json"
         ):
             out.print_lines(lines.split("\n"))
 
@@ -61,7 +61,8 @@ def _row(partition: Partition) -> tuple[str, ...]:
     )
 
 
-def _area_lines(area: AreaContents, several: bool) -> Iterator[str]:
+def area_lines(area: AreaContents, *, several: bool = False) -> Iterator[str]:
+    """An area in a line, and below it a line for each of the most important things that it holds."""
     yield f"  {area.length:,} bytes at byte {area.offset:,}"
     yield from hold_lines(area.holds, several=several)
 

@@ -172,7 +172,7 @@ def _finish_one(copy: TargetCopy, *, as_json: bool) -> NoReturn:
     twins = _are_twins(receipt)
 
     def show(out: Screen) -> None:
-        _show_copy(out, receipt, request if copy.error is None else None)
+        _show_copy(out, copy)
         if twins:
             out.print_wrapped(_DETACH)
 
@@ -182,8 +182,9 @@ def _finish_one(copy: TargetCopy, *, as_json: bool) -> NoReturn:
     if copy.error is not None:
         again = f"{_AGAIN}, which reads the target back and writes the receipt"
     keep = () if copy.error is None else (partial(_raise, copy.error),)
-    folder = None if _is_filed(copy) else request.folder
-    finish(receipt, show=show, as_json=as_json, exit_code=receipt.exit_code, folder=folder, keep=keep, again=again)
+    filed, code = _find_filed(copy), receipt.exit_code
+    folder = None if filed is not None else request.folder
+    finish(filed or receipt, show=show, as_json=as_json, exit_code=code, folder=folder, keep=keep, again=again)
 
 
 def _finish_several(copies: Sequence[TargetCopy], *, as_json: bool) -> NoReturn:
@@ -198,7 +199,7 @@ def _finish_several(copies: Sequence[TargetCopy], *, as_json: bool) -> NoReturn:
                 out.print()
             out.print(copy.request.target, style="bold", soft_wrap=True)
             if copy.receipt is not None:
-                _show_copy(out, copy.receipt, copy.request if copy.error is None else None)
+                _show_copy(out, copy)
             if copy.error is not None:
                 out.print_wrapped(copy.error.message(), first="NOT FINISHED  ")
         if twins:
@@ -210,32 +211,39 @@ def _finish_several(copies: Sequence[TargetCopy], *, as_json: bool) -> NoReturn:
     keep = [
         partial(file_result, folder, copy.receipt)
         for copy in reversed(copies)
-        if folder is not None and copy.receipt is not None and not _is_filed(copy)
+        if folder is not None and copy.receipt is not None and _find_filed(copy) is None
     ]
     code = worst_of_copies(copies)
     document = document_of_copies(copies)
     finish(document, show=show, as_json=as_json, exit_code=code, keep=keep, after=folder, again=_AGAIN)
 
 
-def _show_copy(out: Screen, receipt: Receipt, kept: CopyRequest | None) -> None:
-    """Show a receipt, and where it was kept."""
+def _show_copy(out: Screen, copy: TargetCopy) -> None:
+    """Show a receipt, with the names that its job keeps apart, and where it was kept."""
     from drivecare.cli.receipt_screen import show_receipt
+    from drivecare.job.file_names import with_names
 
-    show_receipt(out, receipt)
-    if kept is not None:
-        out.print(f"receipt: {kept.receipt_path}", soft_wrap=True)
+    receipt, folder = _find_filed(copy) or copy.receipt, copy.request.folder
+    assert receipt is not None
+    show_receipt(out, receipt if folder is None else with_names(receipt, folder.path))
+    if copy.error is None:
+        out.print(f"receipt: {copy.request.receipt_path}", soft_wrap=True)
 
 
 def _are_twins(receipt: Receipt) -> bool:
     return receipt.source.kind == receipt.target.kind == "device"
 
 
-def _is_filed(copy: TargetCopy) -> bool:
-    """Whether the receipt is in the job already: it is of a copy that was finished before."""
+def _find_filed(copy: TargetCopy) -> Receipt | None:
+    """The receipt as it is in the job already, if it is of a copy that was finished before."""
+    from drivecare.job.file_names import without_names
+
     folder, receipt = copy.request.folder, copy.receipt
     if folder is None or receipt is None:
-        return False
-    return any(filed.document == receipt for filed in folder.results(type(receipt)))
+        return None
+    bare = without_names(receipt)
+    filed = (result.document for result in folder.results(type(receipt)))
+    return next((document for document in filed if without_names(document) == bare), None)
 
 
 def _raise(error: Exception | None) -> NoReturn:

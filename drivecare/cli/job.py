@@ -189,12 +189,14 @@ def _split_words(words: tuple[str, ...]) -> tuple[str | None, str, tuple[str, ..
 @click.pass_context
 def show(ctx: click.Context, id: str | None, full: bool, jobs: Place, as_json: bool) -> None:
     """Show what is filed in a job, in order, and the next step."""
+    from drivecare.job.losses import areas_lost
     from drivecare.job.next_step import find_next_step
     from drivecare.job.timeline import build_timeline
 
     state = job_state(ctx, leading_job(ctx, id, jobs))
     timeline, step = build_timeline(state), find_next_step(state)
-    finish(timeline, show=lambda out: show_timeline(out, timeline, step, full=full), as_json=as_json)
+    lost = areas_lost(state, names=True)
+    finish(timeline, show=lambda out: show_timeline(out, timeline, step, lost, full=full), as_json=as_json)
 
 
 @job.command(
@@ -265,6 +267,7 @@ def list_jobs(
 @job_argument
 @click.option("--output", metavar="FILE", type=PATH, help="Write the archive to this file. [default: ID.tar.gz here]")
 @click.option("--with-images", is_flag=True, help="Include the copies of the customer's data.")
+@click.option("--with-names", is_flag=True, help="Include the names of the customer's files that a copy lost.")
 @overwrite_option
 @jobs_option
 @json_option
@@ -274,19 +277,23 @@ def export(
     id: str | None,
     output: Path | None,
     with_images: bool,
+    with_names: bool,
     overwritable: tuple[str, ...],
     jobs: Place,
     as_json: bool,
 ) -> None:
     """Write one archive of a job with a manifest that `sha256sum -c` checks.
 
-    Copies of the customer's data are left out, wherever in the folder they are; each is named.
+    Copies of the customer's data are left out, wherever in the folder they are, and so are the names of the
+    customer's files; each is named.
     """
     from drivecare.job.export import export_job
 
     folder = named_job(ctx, id, jobs)
     output = output or Path(f"{folder.id}.tar.gz")
-    archive = export_job(folder.read(), output, images=with_images, replace=may_replace(output, overwritable))
+    archive = export_job(
+        folder.read(), output, images=with_images, names=with_names, replace=may_replace(output, overwritable)
+    )
     finish(archive, show=lambda out: show_export(out, archive), as_json=as_json)
 
 
@@ -305,7 +312,7 @@ def export(
 @click.option(
     "--image", "images", nargs=2, multiple=True, metavar="FILE FATE", help="What became of a copy: kept or handed-over."
 )
-@click.option("--forget", is_flag=True, help="First show the copies this job made (images and bags) and remove them.")
+@click.option("--forget", is_flag=True, help="First show the copies this job made and remove them.")
 @click.option("--anyway", metavar="REASON", help="Close even though the gate is shut, for this reason.")
 @click.option("--note", help="Your remarks.")
 @jobs_option
@@ -325,9 +332,9 @@ def close(
 ) -> None:
     """Record how a job ended: the unit, the old drive, and every copy of the customer's data.
 
-    --forget lists the images and bags that this job made and removes them once you have typed the job's ID; anything
-    in their place that the job did not make is kept. Removing frees the space but does not overwrite it: sanitise a
-    medium that held customers' data before it leaves the shop (NIST SP 800-88).
+    --forget lists the images, bags and names of files that this job made and removes them once you have typed the
+    job's ID; anything in their place that the job did not make is kept. Removing frees the space but does not overwrite
+    it: sanitise a medium that held customers' data before it leaves the shop (NIST SP 800-88).
     """
     from drivecare.job.closing import parse_fates
     from drivecare.work.close_job import close_job
@@ -359,6 +366,6 @@ def _confirm_forgetting(id: str, copies: Sequence[CustomerCopy]) -> None:
 
     notify("These copies of the customer's data will be removed for good:")
     for copy in copies:
-        notify(f"  {copy.path}   {copy.kind}, {copy.contents}")
+        notify(f"  {copy.path}   {copy.noun}, {copy.contents}")
     if ask("Type the job's ID to remove them") != id:
         raise Refused("nothing was removed: what was typed is not the job's ID", guard="forget-unconfirmed")

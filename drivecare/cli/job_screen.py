@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from drivecare.job.model import Closing, Export, Fact, JobTimeline, NextStep, Opening, TimelineEntry
     from drivecare.job.overview import JobLine, JobList
     from drivecare.record.location import Place
+    from drivecare.transfer.holds import AreaContents
+
+_MOST_AREAS = 8  # that a copy lacks
 
 # In the short forms.
 MOST_LINES = 8  # of a job's results
@@ -79,8 +82,12 @@ def show_facts(out: Screen, facts: Sequence[Fact]) -> None:
         out.print_wrapped(f"Recorded {fact.fact}{about}, by {fact.by}: {FACTS[fact.fact].says}", indent=2)
 
 
-def show_timeline(out: Screen, timeline: JobTimeline, step: NextStep, *, full: bool) -> None:
-    """The job's results in order, what is wrong with them, what is half done, and the next step.
+def show_timeline(
+    out: Screen, timeline: JobTimeline, step: NextStep, lost: Sequence[AreaContents], *, full: bool
+) -> None:
+    """The job's results in order, what is wrong with them, what is half done or lost, and the next step.
+
+    `lost` is what the timeline says of it, with the names of files.
 
     The short form fits a small terminal: the newest results, each in one line, and how many are not as filed.
     """
@@ -96,6 +103,7 @@ def show_timeline(out: Screen, timeline: JobTimeline, step: NextStep, *, full: b
         _show_advice_list(out, timeline.advice)
     out.print()
     _show_story(out, timeline, full=full)
+    _show_losses(out, lost, full=full)
     _show_troubles(out, timeline, step, full=full)
     out.print()
     out.print_lines((f"Everything is in {timeline.folder}", ""))
@@ -119,6 +127,26 @@ def _show_story(out: Screen, timeline: JobTimeline, *, full: bool) -> None:
             *advice,
         ]
         out.print_wrapped(f"More with --full: {join_and(left_out)}.")
+
+
+def _show_losses(out: Screen, lost: Sequence[AreaContents], *, full: bool) -> None:
+    """What lies in the first areas that the copy lacks, in the short form of the very first alone."""
+    from drivecare.cli.contents_screen import area_lines
+    from drivecare.transfer.areas import total
+
+    if not any(area.holds for area in lost):
+        return
+    count = f"The copy lacks {format_count(total(lost), 'byte')} in {format_count(len(lost), 'area')}"
+    if not full:
+        first = next(area for area in lost if area.holds)
+        words = [line.strip() for line in area_lines(first)]
+        out.print(clip_text(f"{count}: {words[1]}", out.readable))
+        return
+    out.print_lines(("", f"{count}:"))
+    for area in lost[:_MOST_AREAS]:
+        out.print_lines(area_lines(area))
+    if (others := len(lost) - _MOST_AREAS) > 0:
+        out.print_lines([f"  and {format_count(others, 'more area', 'more areas')}, all with --json"])
 
 
 def _show_troubles(out: Screen, timeline: JobTimeline, step: NextStep, *, full: bool) -> None:

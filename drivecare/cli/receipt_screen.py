@@ -10,12 +10,12 @@ from drivecare.shell import command_line
 from drivecare.visible import visible
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from drivecare.cli.screen import Screen
-    from drivecare.transfer.areas import Area
     from drivecare.transfer.files.bag import BagReceipt, FileNote, ForeignBag
-    from drivecare.transfer.sectors.receipt import Receipt, Unreadable
+    from drivecare.transfer.holds import AreaContents
+    from drivecare.transfer.sectors.receipt import AreaT, Receipt, Unreadable
 
 _OTHERS = "areas, all in the receipt"
 _READ_BACK = {
@@ -31,14 +31,12 @@ def show_receipt(out: Screen, receipt: Receipt) -> None:
         out.print_wrapped(line)
     if receipt.verified and receipt.bytes_across:
         out.print(f"{receipt.digest.whole_algorithm} {receipt.digest.whole}", soft_wrap=True)
-    _show_areas(out, "read back wrong", receipt.mismatched)
-    _show_areas(out, "could not be read back from the target", receipt.target_unreadable)
+    _show_areas(out, receipt.mismatched, _describe_differing("read back wrong"))
+    _show_areas(out, receipt.target_unreadable, _describe_differing("could not be read back from the target"))
     if receipt.mismatched or receipt.target_unreadable:
         out.print_wrapped("Copy with --resume to write these areas again; if it happens again, the target is faulty.")
     sector_bytes = (receipt.origin or receipt.source).logical_sector_bytes or 512
-    unreadable = Excerpt(receipt.unreadable)
-    for lines in unreadable.lines(lambda area: _describe_unreadable(area, sector_bytes), _OTHERS):
-        out.print_lines(lines.split("\n"))
+    _show_areas(out, receipt.unreadable, lambda area: _describe_unreadable(area, sector_bytes))
     if receipt.unreadable and receipt.bytes_across:
         out.print_wrapped("The target holds text there that names the place: search for 'could not be read'.")
     if receipt.tail is not None and receipt.tail.cleared:
@@ -84,13 +82,19 @@ def _failure_lines(receipt: Receipt) -> Iterator[str]:
 def _describe_unreadable(area: Unreadable, sector_bytes: int) -> str:
     place = f"{area.length:,} bytes at byte {area.offset:,}, LBA {area.offset // sector_bytes:,}"
     partitions = f", {', '.join(area.partitions)}" if area.partitions else ""
-    line = f"  unreadable: {place}{partitions}" + (" (lost in the image's own copy)" if area.inherited else "")
-    return "\n".join([visible(line), *hold_lines(area.holds)])
+    return f"  unreadable: {place}{partitions}" + (" (lost in the image's own copy)" if area.inherited else "")
 
 
-def _show_areas(out: Screen, title: str, areas: tuple[Area, ...]) -> None:
-    lines = Excerpt(areas).lines(lambda area: f"  {title}: {area.length:,} bytes at byte {area.offset:,}", _OTHERS)
-    out.print_lines(lines)
+def _show_areas(out: Screen, areas: Sequence[AreaT], describe: Callable[[AreaT], str]) -> None:
+    """Print each area in a line, and below it what it holds."""
+    for lines in Excerpt(areas).lines(
+        lambda area: "\n".join([visible(describe(area)), *hold_lines(area.holds)]), _OTHERS
+    ):
+        out.print_lines(lines.split("\n"))
+
+
+def _describe_differing(title: str) -> Callable[[AreaContents], str]:
+    return lambda area: f"  {title}: {area.length:,} bytes at byte {area.offset:,}"
 
 
 def show_bag(out: Screen, receipt: BagReceipt) -> None:
@@ -104,7 +108,7 @@ def show_bag(out: Screen, receipt: BagReceipt) -> None:
     elif not receipt.files:
         lines.append("NOTHING COPIED   not one file was copied")
     lines += _fault_lines(receipt)
-    lines += _note_lines("left out, not in the bag", receipt.left_out)
+    lines += _note_lines("left out, not in the bag", receipt.left_out, receipt.kinds_left_out)
     lines += _note_lines("in the bag, but not everything about it could be kept", receipt.not_kept)
     lines += _note_lines("stored under another spelling", receipt.renamed)
     lines += [f"note: {notice}" for notice in receipt.notices]
@@ -128,8 +132,8 @@ def _fault_lines(bag: BagReceipt | ForeignBag) -> list[str]:
     ]
 
 
-def _note_lines(title: str, notes: Sequence[FileNote]) -> list[str]:
+def _note_lines(title: str, notes: Sequence[FileNote], kinds: str = "") -> list[str]:
     if not notes:
         return []
     lines = Excerpt(notes).lines(lambda note: f"    {note.name}: {note.reason}", "files, all in the receipt")
-    return [f"{title}: {len(notes):,}", *lines]
+    return [f"{title}: {len(notes):,}" + (f" ({kinds})" if kinds else ""), *lines]

@@ -68,6 +68,7 @@ def verify(
         _verify_bag(ctx, receipt, as_json=as_json, folder=folder)
     from drivecare.cli.progress import followed
     from drivecare.cli.receipt_screen import show_receipt
+    from drivecare.job.file_names import with_names
     from drivecare.work.verify_copy import VerifyRequest, verify_copy
 
     request = VerifyRequest(receipt=receipt, target=target, folder=folder, after_power_cycle=after_power_cycle)
@@ -81,7 +82,7 @@ def verify(
     def show(out: Screen) -> None:
         if about:
             out.print(about, soft_wrap=True)
-        show_receipt(out, result)
+        show_receipt(out, with_names(result, folder.path) if folder is not None else result)
 
     finish(result, show=show, as_json=as_json, exit_code=result.exit_code, folder=folder)
 

@@ -7,8 +7,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import accumulate
 
-from drivecare.contents.file_kinds import kind_of_file
 from drivecare.transfer.areas import Area, merge, overlap, total, uncovered
+from drivecare.transfer.file_kinds import kind_of_file
 from drivecare.transfer.holds import Hold, HoldKind, most_important_first
 
 MOST_HOLDS = 20_000  # of one partition; what is beyond is only counted

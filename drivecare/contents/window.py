@@ -7,7 +7,7 @@ from bisect import bisect_right
 from collections import OrderedDict
 from collections.abc import Sequence
 
-from drivecare.transfer.areas import Area, merge
+from drivecare.transfer.areas import Area, merge, overlap, uncovered
 from drivecare.transfer.sectors.partitions import ReadAt
 
 _BLOCK_BYTES = 64 << 10
@@ -17,8 +17,8 @@ _MOST_BLOCKS = 512
 class Window:
     """The bytes of one partition, counted from its start.
 
-    A read that touches a lost area fails, so that a fill is never taken for a structure. Whoever reads then knows that
-    it does not know. `read` may return fewer bytes, or raise OSError.
+    A read that touches a lost area fails, unless the file system keeps these bytes twice, so that a fill is never taken
+    for a structure. Whoever reads then knows that it does not know. `read` may return fewer bytes, or raise OSError.
     """
 
     def __init__(self, read: ReadAt, partition: Area, lost: Sequence[Area] = ()) -> None:
@@ -26,17 +26,31 @@ class Window:
         self._lost = merge(lost)
         self._starts = [area.offset for area in self._lost]
         self._position = 0
+        self._twice, self._distance = Area(offset=0, length=0), 0
         self._blocks: OrderedDict[int, bytes] = OrderedDict()
 
     def at(self, offset: int, length: int) -> bytes:
         """The bytes at an offset; fewer where the partition ends. Raises OSError where some are lost."""
         length = max(0, min(length, self.size_bytes - offset))
         if self._is_lost(Area(offset=self._base + offset, length=length)):
-            raise OSError(errno.ENODATA, "these bytes did not come across")
+            return self._with_second_copy(Area(offset=offset, length=length))
         number, start = divmod(offset, _BLOCK_BYTES)
         if start + length <= _BLOCK_BYTES:
             return self._block(number)[start : start + length]
         return self._read(self._base + offset, length)
+
+    def keeps_twice(self, area: Area, distance: int) -> None:
+        """Have what is lost of an area read so many bytes further on, where the file system keeps it a second time."""
+        self._twice, self._distance = area, distance
+
+    def _with_second_copy(self, area: Area) -> bytes:
+        """An area that is lost in part. Raises OSError where no second copy has that part."""
+        lost = [Area(offset=gap.offset - self._base, length=gap.length) for gap in self._lost]
+        gaps = [part for gap in lost if (part := overlap(gap, area)) is not None]
+        if any(overlap(gap, self._twice) != gap for gap in gaps):
+            raise OSError(errno.ENODATA, "these bytes did not come across")
+        parts = sorted([*((gap, self._distance) for gap in gaps), *((part, 0) for part in uncovered(gaps, area))])
+        return b"".join(self.at(part.offset + distance, part.length) for part, distance in parts)
 
     def _is_lost(self, area: Area) -> bool:
         index = bisect_right(self._starts, area.end - 1) - 1

@@ -15,6 +15,7 @@ import errno
 import os
 import resource
 import tempfile
+from typing import Any
 
 MEMORY_BYTES = 1 << 30
 PROCESSOR_SECONDS = 600
@@ -32,18 +33,26 @@ _ALLOWED = (
 _WITHOUT_EXECUTION = ("mmap", "mprotect")  # allowed where the memory may not be executed; the third argument says so
 
 
+def lacking_measure() -> str:
+    """The measure that this machine lacks, and why; "" where none is."""
+    return _load_filters()[1]
+
+
+def _load_filters() -> tuple[Any, str]:
+    """The library of the list of system calls, None where it does not load, and what is lacking then."""
+    try:
+        import pyseccomp
+    except (ImportError, RuntimeError, OSError) as error:
+        return None, f"the list of allowed system calls is not in force: {error}"
+    return pyseccomp, ""
+
+
 def confine(*, open_files: int) -> str:
     """Confine this process for good; `open_files` descriptors, counted from 0, stay. Returns what could not be had.
 
     Raises OSError where a measure fails that every Linux of the last ten years has.
     """
-    # Loaded before there is an empty root.
-    try:
-        import pyseccomp
-    except (ImportError, RuntimeError, OSError) as error:
-        lacking, filters = f"the list of allowed system calls is not in force: {error}", None
-    else:
-        lacking, filters = "", pyseccomp
+    filters, lacking = _load_filters()  # before there is an empty root
     os.closerange(open_files, 65536)
     libc = ctypes.CDLL(None, use_errno=True)
     if os.geteuid() == 0:

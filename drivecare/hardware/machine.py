@@ -44,11 +44,18 @@ def _running_programs() -> frozenset[str]:
     return frozenset(process.info["name"] or "" for process in psutil.process_iter(["name"]))
 
 
+def _lacking_measure() -> str:
+    from drivecare.hardware.confinement import lacking_measure
+
+    return lacking_measure()
+
+
 @dataclass(frozen=True, kw_only=True)
 class Machine:
     """`root` holds /sys, /proc, /run, /etc and /dev; `backend` and `files` are made when they are first needed.
 
-    `files` is where the files of a copy lie; it has the real tree, not the one under `root`.
+    `files` is where the files of a copy lie; it has the real tree, not the one under `root`. `parser_lacks` says what
+    the process that parses file systems cannot be denied here.
     """
 
     root: Path = Path("/")
@@ -57,6 +64,7 @@ class Machine:
     files: Callable[[], FileSystem] = _local_files
     clock: Clock = field(default_factory=WallClock)
     programs: Callable[[], frozenset[str]] = _running_programs
+    parser_lacks: Callable[[], str] = _lacking_measure
     is_root: bool = field(default_factory=lambda: os.geteuid() == 0)
 
     def node(self, path: str) -> str:

@@ -12,7 +12,7 @@ from drivecare.job.commands import gate_command, show_command
 from drivecare.job.copies import CustomerCopy
 from drivecare.job.job_state import JobState
 from drivecare.job.model import Closing, ImageFate, ImageLeft, OldDriveFate
-from drivecare.storage import sync_folder
+from drivecare.storage import remove_file
 from drivecare.transfer.files.bag_removal import remove_bag
 from drivecare.transfer.files.file_system import FileSystem
 
@@ -72,8 +72,10 @@ def check_closing(
         raise BadInput("is already closed", location=f"job {job.id}", hint=show_command(job))
     for copy in removable_copies(copies, fates):
         say = f"Give --image {copy.path} kept|handed-over"
+        if copy.kind == "names" and not forget:
+            continue  # they stay where they lie, and the closing says so
         if not forget:
-            problem = f"it was not said what becomes of this {copy.kind}"
+            problem = f"it was not said what becomes of this {copy.noun}"
             raise BadInput(problem, location=str(copy.path), hint=f"{say}, or --forget.")
         reason = copy.why_another(files)
         if reason is not None:
@@ -100,11 +102,7 @@ def remove_copy(copy: CustomerCopy, files: FileSystem) -> tuple[str, ...]:
         raise Unavailable(f"{reason}, so it is not removed", location=str(copy.path))
     if copy.kind == "bag":
         return remove_bag(files, copy.path)
-    try:
-        copy.path.unlink()
-        sync_folder(copy.path.parent)
-    except OSError as error:
-        raise Unavailable(f"cannot be removed: {error.strerror}", location=str(copy.path)) from error
+    remove_file(copy.path)
     return ()
 
 
@@ -130,7 +128,7 @@ def make_closing(
     images = tuple(
         ImageLeft(
             path=os.fspath(copy.path),
-            fate=fates.get(copy.path) or ("removed" if copy.path in removed else "gone"),
+            fate=fates.get(copy.path) or _fate_unsaid(copy, removed),
             kind=copy.kind,
         )
         for copy in copies
@@ -145,3 +143,9 @@ def make_closing(
         anyway=anyway,
         note=note,
     )
+
+
+def _fate_unsaid(copy: CustomerCopy, removed: Sequence[Path]) -> ImageFate:
+    if copy.path in removed:
+        return "removed"
+    return "kept" if copy.kind == "names" and copy.exists else "gone"

@@ -1,4 +1,4 @@
-"""Copies of the customer's data that a job made on the shop's disks: images and bags, and whether they are still there.
+"""What a job made on the shop's disks of the customer's data: images, bags and names of files, and what is still there.
 
 A receipt in the job's folder is not enough to call a copy the job's own: `verify` files those of other jobs' copies,
 and a file is soon brought in by hand. What counts is what the receipt itself says (`job`), that the chain knows the
@@ -11,7 +11,7 @@ from __future__ import annotations
 import io
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -20,6 +20,7 @@ from drivecare.documents import load
 from drivecare.errors import DriveCareError
 from drivecare.format import format_count
 from drivecare.job.contents import DocumentT, FiledDocument
+from drivecare.job.file_names import names_file, places_of_names
 from drivecare.job.job_state import JobState
 from drivecare.job.model import CopyKind
 from drivecare.job.proof import compare_backing_drive
@@ -54,8 +55,16 @@ class CustomerCopy:
         return self.path.exists() or self.path.is_symlink()
 
     @property
+    def noun(self) -> str:
+        """What it is, in words."""
+        return "list of file names" if self.kind == "names" else self.kind
+
+    @property
     def contents(self) -> str:
         """How much it holds, in words."""
+        if isinstance(self.proof, Receipt) and self.kind == "names":
+            numbers = {hold.file for area in self.proof.lost_areas for hold in area.holds if hold.file is not None}
+            return f"of {format_count(len(numbers), 'file')}"
         files = f"{format_count(self.proof.files, 'file')}, " if isinstance(self.proof, BagReceipt) else ""
         unfinished = ", of an unfinished copy" if isinstance(self.proof, Journal) else ""
         return f"{files}{self.proof.bytes_total:,} bytes{unfinished}"
@@ -68,6 +77,8 @@ class CustomerCopy:
             return self.doubt
         if isinstance(self.proof, BagReceipt):
             return why_another_bag(files, self.path, self.proof)
+        if isinstance(self.proof, Receipt) and self.kind == "names":
+            return _why_other_names(self.path, self.proof)
         return _why_another_image(self.path, self.proof)
 
 
@@ -97,7 +108,20 @@ def copies_made(job: JobState) -> tuple[CustomerCopy, ...]:
             unknown = "may be on the new drive: the machine could not tell which drive it is on"
             doubt = _chain_doubt(job, bag) or (unknown if delivered == "unknown" else None)
             add(Path(bag.document.target.path), "bag", bag.document, doubt)
+    for path, receipt in _lists_of_names(job):
+        add(path.absolute(), "names", receipt.document, _chain_doubt(job, receipt))
     return tuple(copies.values())
+
+
+def _lists_of_names(job: JobState) -> Iterator[tuple[Path, FiledDocument[Receipt]]]:
+    """The files of names that this job kept, with the first receipt that tells of each; still there or not."""
+    digests: set[str] = set()
+    for receipt in _in_order(job, job.receipts, job.withdrawn(Receipt)):
+        apart = receipt.document.names
+        if apart is not None and apart.digest not in digests:
+            digests.add(apart.digest)
+            places = [path for path, _ in places_of_names(job.folder, apart)]
+            yield from ((path, receipt) for path in places or [names_file(job.folder, f"{receipt.number:04}")])
 
 
 def _in_order(
@@ -141,6 +165,11 @@ def _is_delivered(job: JobState, bag: FiledDocument[BagReceipt]) -> SameDrive:
     if job.new_drive is None:
         return "no"
     return compare_backing_drive(job, bag, bag.document.target.identity, DriveId.of(job.new_drive.document.drive))
+
+
+def _why_other_names(path: Path, proof: Receipt) -> str | None:
+    places = places_of_names(path.parent, proof.names) if proof.names is not None else ()
+    return None if path in [place for place, _ in places] else "does not hold the names that were filed there"
 
 
 def _why_another_image(path: Path, proof: Receipt | Journal) -> str | None:

@@ -263,7 +263,8 @@ def _what_the_copy_lacks(proof: CopyProof) -> Iterator[str]:
             " be of different ages."
         )
     if proof.bag is not None and proof.bag.document.left_out:
-        yield f"{format_count(len(proof.bag.document.left_out), 'file')} could not be copied. Ask us which."
+        kinds = f": {proof.bag.document.kinds_left_out}" if proof.bag.document.kinds_left_out else ""
+        yield f"{format_count(len(proof.bag.document.left_out), 'file')} could not be copied{kinds}. Ask us which."
 
 
 def in_hundred(fraction: float) -> int:

@@ -1,7 +1,8 @@
 """One archive of a job: its results, every file of its folder, and a manifest that `sha256sum -c` reads.
 
 Copies of the customer's data stay out unless they are asked for. They are recognised by what is known about a file, not
-by its place: named by a receipt or a journal of the job, in a bag, or unlike any document of a job. Each is named.
+by its place: named by a receipt or a journal of the job, in a bag, or unlike any document of a job. So do the names of
+the customer's files. Each is named.
 """
 
 from __future__ import annotations
@@ -21,6 +22,7 @@ from drivecare.documents import decode, read_bytes
 from drivecare.errors import DriveCareError
 from drivecare.job.chain import CHAIN
 from drivecare.job.contents import JobContents
+from drivecare.job.file_names import is_names_file
 from drivecare.job.model import Export, LeftOut
 from drivecare.job.result_files import IMAGES, LIMIT_BYTES, is_result
 from drivecare.storage import new_file
@@ -32,26 +34,38 @@ ARCHIVE_MANIFEST = "manifest-sha256.txt"
 _LONG_AGO = datetime.fromtimestamp(0, UTC)
 
 
-def export_job(contents: JobContents, output: Path, *, images: bool = False, replace: bool = False) -> Export:
+def export_job(
+    contents: JobContents, output: Path, *, images: bool = False, names: bool = False, replace: bool = False
+) -> Export:
     """Write a job to `output`, a gzipped tar; say what is in it, what was left out and why.
 
     Results and chain come from wherever they are kept, all else from the job's folder on this machine. Copies of the
-    customer's data stay out unless `images`. The archive appears whole or not at all. Raises Refused if there is a file
-    that it may not `replace`, Unavailable if the disk is full.
+    customer's data stay out unless `images`, the names of files unless `names`. The archive appears whole or not at
+    all. Raises Refused if there is a file that it may not `replace`, Unavailable if the disk is full.
     """
     left_out: list[LeftOut] = []
     results = list(_results_to_export(contents, left_out))
     folder, beside = contents.path, []
     copies = _NamedCopies.of(results, folder)
     for path in _files_beside(folder):
-        reason = None if images else copies.why_customers(path)
+        if path.parent == folder and is_names_file(path):
+            reason = None if names else "names of the customer's files"
+        else:
+            reason = None if images else copies.why_customers(path)
         if reason is None:
             beside.append(path)
         else:
             left_out.append(LeftOut(file=path.relative_to(folder).as_posix(), reason=reason))
     with new_file(output, replace=replace) as stream:
-        names = _write_archive(folder, results, beside, stream)
-    return Export(job=folder.name, path=str(output), files=names, with_images=images, left_out=tuple(left_out))
+        files = _write_archive(folder, results, beside, stream)
+    return Export(
+        job=folder.name,
+        path=str(output),
+        files=files,
+        with_images=images,
+        with_names=names,
+        left_out=tuple(left_out),
+    )
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
 
-from drivecare.format import format_count, join_and
-from drivecare.transfer.holds import AreaContents, FileKind, hits_nothing
+from drivecare.format import format_count
+from drivecare.job.file_names import with_names
+from drivecare.job.proof import unreadable_areas
+from drivecare.transfer.file_kinds import count_kinds
+from drivecare.transfer.holds import AreaContents, hits_nothing
 
-_NOUNS: dict[FileKind | None, tuple[str, str]] = {
-    "photo": ("photo", "photos"),
-    "video": ("video", "videos"),
-    "sound": ("sound recording", "sound recordings"),
-    "document": ("document", "documents"),
-    "mail": ("mail file", "mail files"),
-    "archive": ("archive", "archives"),
-    "program": ("program file", "program files"),
-    None: ("other file", "other files"),
-}
+if TYPE_CHECKING:
+    from drivecare.job.job_state import JobState
+
+
+def areas_lost(job: JobState, *, names: bool = False) -> tuple[AreaContents, ...]:
+    """What the newest copy lacks, and what lies there; with the `names` of files that are kept apart, for a screen."""
+    chain = job.proof.chain or job.receipts[-1:]
+    receipts = [filed.document for filed in chain]
+    return unreadable_areas([with_names(receipt, job.folder) for receipt in receipts] if names else receipts)
 
 
 def describe_losses(areas: Sequence[AreaContents]) -> Iterator[str]:
@@ -29,10 +31,8 @@ def describe_losses(areas: Sequence[AreaContents]) -> Iterator[str]:
         for hold in area.holds
         if hold.kind == "file" and hold.bytes
     }
-    counts = Counter(files.values())
-    if counts:
-        words = [format_count(counts[kind], *nouns) for kind, nouns in _NOUNS.items() if counts[kind]]
-        yield f"Damaged, as the copy's own list of files says: {join_and(words)}. Ask us which."
+    if files:
+        yield f"Damaged, as the copy's own list of files says: {count_kinds(files.values())}. Ask us which."
     kinds = {hold.kind for area in looked_at for hold in area.holds}
     if kinds & {"directory", "structure"}:
         yield "Part of what keeps the files in order was hit, so that more may be missing than is named here."

@@ -10,6 +10,7 @@ from drivecare.documents import Value
 from drivecare.exit_codes import ExitCode
 from drivecare.fit.model import Advice
 from drivecare.reading.model import Drive
+from drivecare.transfer.holds import AreaContents
 
 Route = Literal["same-drive", "new-drive-data", "new-drive-empty"]
 ROUTES: dict[Route, str] = {
@@ -43,7 +44,7 @@ FactName = Literal[
 BAY_PREFIX = "bay-"  # of the ID of every kind of bay that ships
 DriveRole = Literal["old", "new"]
 OldDriveFate = Literal["returned", "kept", "destroyed"]
-CopyKind = Literal["image", "bag"]
+CopyKind = Literal["image", "bag", "names"]  # names: those of the files that a copy lost, `names-NUMBER.json`
 WaitsFor = Literal["customer", "part", "copy", "bench"]
 ImageFate = Literal["kept", "handed-over", "removed", "gone"]  # gone: no longer there when the job was closed
 
@@ -158,7 +159,7 @@ class Fact(Value, frozen=True, kw_only=True):
 
 
 class ImageLeft(Value, frozen=True, kw_only=True):
-    """A copy of the customer's data that the job made, an image or a bag of files, and what became of it."""
+    """A copy of the customer's data that the job made, an image, a bag of files or a file of names, and its fate."""
 
     path: str
     fate: ImageFate
@@ -261,7 +262,8 @@ class UnfinishedCopy(Value, frozen=True, kw_only=True):
 class JobTimeline(Value, frozen=True, kw_only=True):
     """Everything filed in a job so far, in order, and the next step.
 
-    `faults` names results that were removed, renamed, altered or added; `why` is the reason for the `next` command.
+    `faults` names results that were removed, renamed, altered or added; `lost` is what the newest copy lacks, without
+    the names of files; `why` is the reason for the `next` command.
     """
 
     schema: Literal["drivecare/job-1"] = "drivecare/job-1"
@@ -284,6 +286,7 @@ class JobTimeline(Value, frozen=True, kw_only=True):
     story: tuple[TimelineEntry, ...] = ()
     faults: tuple[str, ...] = ()
     unfinished: tuple[UnfinishedCopy, ...] = ()
+    lost: tuple[AreaContents, ...] = ()
     next: str | None = None
     why: str | None = None
 
@@ -312,6 +315,7 @@ class Export(Value, frozen=True, kw_only=True):
     path: str
     files: tuple[str, ...]
     with_images: bool
+    with_names: bool = False
     left_out: tuple[LeftOut, ...] = ()
 
 

@@ -140,7 +140,7 @@ def _prove_by_receipts(job: JobState, last: FiledDocument[Receipt], drive: Drive
             return _wanting(chain, f"{evidence}; copy again, or record {name}", record_command(job, name))
     receipt = last.document
     method = receipt.verification.method if receipt.verification else "nothing"
-    unreadable = _unreadable_areas(chain)
+    unreadable = unreadable_areas([filed.document for filed in chain])
     gap = f" except for {total(merge(unreadable)):,} bytes that could not be read" if unreadable else ""
     through = f" through {format_count(len(chain) - 1, 'image')}" if len(chain) > 1 else ""
     read_back = f"read back: {method}, {receipt.digest.whole_algorithm} {str(receipt.digest.whole)[:12]}"
@@ -218,7 +218,7 @@ def _wanting(chain: Sequence[FiledDocument[Receipt]], evidence: str, next_comman
         holds=False,
         evidence=evidence,
         number=chain[0].number,
-        unreadable=_unreadable_areas(chain),
+        unreadable=unreadable_areas([filed.document for filed in chain]),
         chain=tuple(chain),
         next=next_command,
     )
@@ -260,11 +260,11 @@ def _receipt_of_image(
     )
 
 
-def _unreadable_areas(chain: Sequence[FiledDocument[Receipt]]) -> tuple[AreaContents, ...]:
+def unreadable_areas(chain: Sequence[Receipt]) -> tuple[AreaContents, ...]:
     """Collect every area that could not be read anywhere along the way, once, with what the newest copy says of it."""
     spans: dict[tuple[int, int], tuple[Hold, ...]] = {}
-    for filed in reversed(chain):
-        spans |= {(area.offset, area.length): area.holds for area in filed.document.unreadable}
+    for receipt in reversed(chain):
+        spans |= {(area.offset, area.length): area.holds for area in receipt.unreadable}
     return tuple(
         AreaContents(offset=offset, length=length, holds=holds) for (offset, length), holds in sorted(spans.items())
     )

@@ -18,6 +18,7 @@ from drivecare.job.filed_readings import CLOCKS_DIFFER, taken_at
 from drivecare.job.gate_copy import PROOF_STANDS
 from drivecare.job.history import names_of_drives
 from drivecare.job.job_state import JobState, load_job_state
+from drivecare.job.losses import areas_lost
 from drivecare.job.model import Closing, JobTimeline, TimelineEntry, Withdrawal
 from drivecare.job.next_step import find_next_step
 from drivecare.job.overview import JobLine
@@ -50,6 +51,7 @@ def build_timeline(job: JobState) -> JobTimeline:
         story=tuple(_timeline_entry(job, file) for file in job.contents.files),
         faults=job.audit.sentences,
         unfinished=job.unfinished,
+        lost=areas_lost(job),
         next=step.command,
         why=step.why if step.command is not None else None,
     )

@@ -7,6 +7,7 @@
               chain          one line for each result: its name, its digest, the digest of the line before
               .lock          empty; whoever files holds it
               images/        copies of the customer's drive made for this job
+              names-0007.json    names of the customer's files that result 7 tells of by their numbers
 
 A file's name is its number in the job, the kind of document, the drive's serial number where it has one and the time
 (UTC) it was filed. Two terminals may file at once, and two benches on a share: `.lock` is locked while a number is

@@ -26,6 +26,7 @@ from drivecare.documents import Value, decode, encode
 from drivecare.errors import BadInput, DriveCareError, Refused, Unavailable
 from drivecare.job.chain import CHAIN, Chain, lines_for, next_number
 from drivecare.job.contents import DocumentT, FiledDocument, JobContents
+from drivecare.job.file_names import names_file, separate_names
 from drivecare.job.history import names_of_drives
 from drivecare.job.model import Closing, Fact, Opening, Withdrawal
 from drivecare.job.overview import JobLine, JobList
@@ -40,6 +41,7 @@ from drivecare.job.result_files import (
 from drivecare.job.timeline import JobFilter, summarise_job
 from drivecare.reading.identity import Named, search_names
 from drivecare.record.model import RecordPush
+from drivecare.storage import write_file
 
 
 def drop_notice(_: object) -> None:
@@ -62,19 +64,34 @@ class FiledJob(ABC):
         """The job's ID."""
         return self.path.name
 
-    def file(self, document: Value) -> Path:
+    def file(self, document: Value, *, names: bytes = b"") -> Path:
         """File a document as the next result and return its path.
 
-        Raises Refused where the job is closed, Unavailable where the result cannot be written.
+        No name of a customer's file goes into a result: those still in it are kept apart, as are the `names` that the
+        caller separated from it. Raises Refused where the job is closed, Unavailable where it cannot be written.
         """
-        return self.file_bytes(encode(document), document_kind(type(document)))
+        document, still_in_it = separate_names(document)
+        return self.file_bytes(encode(document), document_kind(type(document)), names=names or still_in_it)
 
-    def file_bytes(self, data: bytes, kind: str) -> Path:
+    def file_bytes(self, data: bytes, kind: str, *, names: bytes = b"") -> Path:
         """File a document of this kind byte for byte: that of another job, or one just encoded."""
         with self._locked():
             contents = self._list()
             self._refuse_if_closed(contents)
-            return self._file(data, kind, contents)
+            return self._file(data, kind, contents, names)
+
+    def keep_names(self, mark: str, names: bytes) -> None:
+        """Keep the names of files that belong to a result beside the results; `mark` is its number, as in its name.
+
+        Where they cannot be written, `notify` says so: the result stands without them.
+        """
+        try:
+            write_file(names_file(self.path, mark), names, replace=True)
+        except Unavailable as error:
+            self.notify(
+                f"the names of the files are not kept: {error.message()} While the copy is attached, drivecare "
+                "contents RECEIPT looks them up again."
+            )
 
     def describe_filing(self, path: Path) -> str:
         """Say what became of a result, by the path that `file` returned."""
@@ -159,9 +176,11 @@ class FiledJob(ABC):
             problem = f"is closed, by {closing.name}, and takes no new result"
             raise Refused(problem, guard="job-closed", location=f"job {self.id}", hint=hint)
 
-    def _file(self, data: bytes, kind: str, contents: JobContents) -> Path:
-        """Write a result and give it its line."""
+    def _file(self, data: bytes, kind: str, contents: JobContents, names: bytes = b"") -> Path:
+        """Write a result, keep the names that belong to it, and give it its line."""
         file = self._save(data, kind, contents)
+        if names:
+            self.keep_names(f"{file.number:04}", names)
         if contents.chain is not None:
             self._add_line(file, contents, contents.chain)
         return file.path

@@ -40,13 +40,15 @@ class SharedJob(FiledJob):
     last_read: LastRead | None = None  # None for a job that is only looked through
     token: uuid.UUID | None = None
 
-    def file_bytes(self, data: bytes, kind: str) -> Path:
+    def file_bytes(self, data: bytes, kind: str, *, names: bytes = b"") -> Path:
         """File a document; while the server is away, or earlier results wait, put it into the outbox."""
         token = uuid.uuid4()
         if not self.outbox.waiting(self.id):
             # An answer that never came leaves open whether the server took it; the token will tell.
             with suppress(RecordAway):
-                return FiledJob.file_bytes(replace(self, token=token), data, kind)
+                return FiledJob.file_bytes(replace(self, token=token), data, kind, names=names)
+        if names:
+            self.keep_names(f"waiting-{token}", names)
         return self.outbox.put(data, job=self.id, kind=kind, token=token)
 
     def push(self, result: WaitingResult) -> Path:
@@ -89,6 +91,12 @@ class SharedJob(FiledJob):
         if not folder.is_dir():
             create_folder(folder, parents=True)
         return folder
+
+    def keep_names(self, mark: str, names: bytes) -> None:
+        """Keep the names of files on this bench alone: they never go to the server."""
+        if not self.path.is_dir():
+            create_folder(self.path, parents=True)
+        super().keep_names(mark, names)
 
     @contextmanager
     def _locked(self, *, shared: bool = False) -> Iterator[None]:

@@ -38,6 +38,7 @@ DOCUMENTS: dict[str, str] = {
     "opening-1": "drivecare.job.model:Opening",
     "fact-1": "drivecare.job.model:Fact",
     "closing-1": "drivecare.job.model:Closing",
+    "names-1": "drivecare.job.file_names:FileNames",
     "withdrawal-1": "drivecare.job.model:Withdrawal",
     "move-1": "drivecare.job.model:Move",
     "change-1": "drivecare.job.model:Change",

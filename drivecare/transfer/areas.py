@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from typing import Annotated
+from typing import Annotated, Self
 
 from msgspec import Meta
 
@@ -24,16 +24,16 @@ class Area(Value, frozen=True, kw_only=True, order=True):
         """The first byte after the area."""
         return self.offset + self.length
 
-    @staticmethod
-    def between(start: int, end: int) -> Area:
+    @classmethod
+    def between(cls, start: int, end: int) -> Self:
         """The area from `start` up to, not including, `end`."""
-        return Area(offset=start, length=end - start)
+        return cls(offset=start, length=end - start)
 
 
 def merge(areas: Iterable[Area]) -> tuple[Area, ...]:
     """The same bytes in the fewest areas, in order; touching and overlapping ones joined, empty ones dropped."""
     merged: list[Area] = []
-    for area in sorted(area for area in areas if area.length > 0):
+    for area in sorted((area for area in areas if area.length > 0), key=lambda area: area.offset):
         if merged and area.offset <= merged[-1].end:
             merged[-1] = Area.between(merged[-1].offset, max(merged[-1].end, area.end))
         else:

@@ -35,9 +35,16 @@ class Hold(Value, frozen=True, kw_only=True):
 
 
 class AreaContents(Area, frozen=True, kw_only=True):
-    """An area and all that it holds, the most important first."""
+    """An area and all that it holds, as the file systems there say, the most important first; nothing where nobody
+    looked.
+    """
 
     holds: tuple[Hold, ...] = ()
+
+
+def not_looked_at(areas: Iterable[Area]) -> tuple[AreaContents, ...]:
+    """Areas of which nobody has looked yet what they hold."""
+    return tuple(AreaContents.between(area.offset, area.end) for area in areas)
 
 
 _IMPORTANCE: tuple[HoldKind, ...] = ("file", "directory", "structure", "unknown", "deleted", "free", "outside")

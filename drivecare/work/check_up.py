@@ -60,6 +60,7 @@ def check_machine(machine: Machine, host_folders: Sequence[Path] = ()) -> Checku
         *_check_docks(machine),
         _check_automounter(machine),
         *_check_self_assembly(machine.root),
+        _check_confinement(machine),
         _check_profiles(host_folders),
     )
     return Checkup(ready=all(check.result != "missing" for check in checks), checks=checks)
@@ -168,6 +169,19 @@ def _check_self_assembly(root: Path) -> tuple[MachineCheck, ...]:
             found="mdadm assembles the RAID members of a customer's NAS when they are plugged in, which writes to them",
             advice=f"sudo ln -s /dev/null /etc/udev/rules.d/{SELF_ASSEMBLY}, then sudo udevadm control --reload.",
         ),
+    )
+
+
+def _check_confinement(machine: Machine) -> MachineCheck:
+    """Whether a stranger's file system is parsed with every measure against harm."""
+    name, lacking = "file systems", machine.parser_lacks()
+    if not lacking:
+        return MachineCheck(check=name, result="ok", found="parsed in a process that can open, start and write nothing")
+    return MachineCheck(
+        check=name,
+        result="warn",
+        found=f"parsed without one of the measures against harm: {lacking}",
+        advice="sudo apt install libseccomp2",
     )
 
 

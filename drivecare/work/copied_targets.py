@@ -7,6 +7,7 @@ from typing import Literal
 
 from drivecare.documents import Value
 from drivecare.exit_codes import ExitCode, worst
+from drivecare.job.file_names import without_names
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.work.copy_sectors import TargetCopy
 
@@ -35,12 +36,16 @@ def document_of_copies(copies: Iterable[TargetCopy]) -> CopiedTargets:
         copies=tuple(
             CopiedTarget(
                 path=copy.request.target,
-                receipt=copy.receipt,
+                receipt=_without_names_in_a_job(copy.receipt),
                 error=copy.error.message() if copy.error is not None else None,
             )
             for copy in copies
         )
     )
+
+
+def _without_names_in_a_job(receipt: Receipt | None) -> Receipt | None:
+    return receipt if receipt is None or receipt.job is None else without_names(receipt)
 
 
 def worst_of_copies(copies: Iterable[TargetCopy]) -> ExitCode:

@@ -178,3 +178,14 @@ def _receipt_beside(image: str, notify: Callable[[str], None]) -> tuple[Receipt,
     except BadInput as error:
         notify(f"{error.message()} The copy continues without it.")
         return ()
+
+
+def named_target(receipt: Receipt, path: Path) -> str:
+    """The target the receipt names; an image also beside the receipt, if both were moved together."""
+    named = Path(receipt.target.path)
+    beside = path.parent / named.name
+    try:
+        moved = receipt.target.kind == "image" and not named.exists() and beside.is_file()
+    except ValueError:  # no path can be like that
+        moved = False
+    return str(beside) if moved else receipt.target.path

@@ -258,7 +258,10 @@ def _run_sessions(runner: SessionRunner, copies: Sequence[TargetCopy]) -> None:
 
 
 def _conclude(runner: SessionRunner, copy: TargetCopy, plan: CopyPlan, outcome: Receipt | Interrupted) -> None:
-    """Keep the receipt, which is safe then; after that, look up what lies in the unreadable areas."""
+    """Keep the receipt, which is safe then; after that, look up what lies in the lost areas.
+
+    The file in a job's folder gets no names: where they are kept is decided when the receipt is filed.
+    """
     if isinstance(outcome, Interrupted):
         copy.error = outcome
         return
@@ -266,12 +269,14 @@ def _conclude(runner: SessionRunner, copy: TargetCopy, plan: CopyPlan, outcome: 
     copy.receipt = msgspec.structs.replace(outcome, notes=(*outcome.notes, *notes_on_session(plan)))
     try:
         save_receipt(path, copy.receipt)
-        if copy.receipt.unreadable:
-            from drivecare.work.name_losses import name_losses  # a copy without damage needs none of it
+        if copy.receipt.lost_areas:
+            from drivecare.job.file_names import without_names  # a copy without damage needs none of it
+            from drivecare.work.name_losses import name_losses
 
-            named = name_losses(copy.receipt, runner.machine, stop_reason=runner.watch.stop_reason)
+            target, stop_reason = copy.request.target, runner.watch.stop_reason
+            named = name_losses(copy.receipt, target, runner.machine, stop_reason=stop_reason)
             if named != copy.receipt:
                 copy.receipt = named
-                save_receipt(path, named)
+                save_receipt(path, named if named.job is None else without_names(named))
     except ReceiptNotKept as error:
         copy.error = error

@@ -1,4 +1,4 @@
-"""Put into a receipt what lies in every area that could not be read: looked up on the copy, never on the source."""
+"""Put into a receipt what lies in every lost area: looked up on the copy, never on the source."""
 
 from __future__ import annotations
 
@@ -11,23 +11,20 @@ from drivecare.hardware.opening import hold_descriptor
 from drivecare.transfer.holds import Hold
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.work import Machine
-from drivecare.work.survey_contents import lost_areas, survey_medium
+from drivecare.work.survey_contents import survey_medium
 
 
-def name_losses(receipt: Receipt, machine: Machine, *, stop_reason: Callable[[], str | None]) -> Receipt:
-    """The receipt with the holds of its unreadable areas.
+def name_losses(receipt: Receipt, path: str, machine: Machine, *, stop_reason: Callable[[], str | None]) -> Receipt:
+    """The receipt with the holds of its lost areas, as the copy at `path` shows them.
 
-    In a job they come without the names of files, which are the customer's data. A copy whose contents cannot be
-    looked at is as good a copy: the receipt then stays as it is.
+    A copy whose contents cannot be looked at is as good a copy: the receipt then stays as it is.
     """
-    if not receipt.unreadable or not receipt.bytes_across:
+    lost = receipt.lost_areas
+    if not lost or not receipt.bytes_across:
         return receipt
-    asked = receipt.unreadable
     try:
-        with hold_descriptor(machine.node(receipt.target.path)) as descriptor:
-            contents = survey_medium(
-                receipt.target.path, descriptor, asked, lost_areas(receipt), stop_reason=stop_reason
-            )
+        with hold_descriptor(machine.node(path)) as descriptor:
+            contents = survey_medium(path, descriptor, lost, lost, stop_reason=stop_reason)
     except (DriveCareError, OSError):
         return receipt
     numbers: dict[tuple[int | None, str], int] = {}
@@ -35,11 +32,7 @@ def name_losses(receipt: Receipt, machine: Machine, *, stop_reason: Callable[[],
     def numbered(hold: Hold) -> Hold:
         if hold.path is None:
             return hold
-        number = numbers.setdefault((hold.partition, hold.path), len(numbers) + 1)
-        return msgspec.structs.replace(hold, file=number, path=None if receipt.job is not None else hold.path)
+        return msgspec.structs.replace(hold, file=numbers.setdefault((hold.partition, hold.path), len(numbers) + 1))
 
-    unreadable = tuple(
-        msgspec.structs.replace(area, holds=tuple(map(numbered, looked_at.holds)))
-        for area, looked_at in zip(asked, contents.areas, strict=True)
-    )
-    return msgspec.structs.replace(receipt, unreadable=unreadable)
+    holds = (tuple(map(numbered, area.holds)) for area in contents.areas)
+    return msgspec.structs.replace(receipt.with_holds(holds), names=None)

@@ -20,9 +20,8 @@ from drivecare.transfer.areas import Area, merge
 from drivecare.transfer.sectors.partitions import read_partition_table
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.work import Machine
-from drivecare.work.copy_paperwork import RECEIPT_SUFFIX
+from drivecare.work.copy_paperwork import RECEIPT_SUFFIX, named_target
 from drivecare.work.load_guard import identify_for_load
-from drivecare.work.verify_copy import named_target
 
 _RECEIPT_NAME = ".json"
 
@@ -46,7 +45,7 @@ def survey_contents(
     path, receipt = _copy_and_receipt(request.path, notify)
     identify_for_load(path, "a look at its files", machine, allow_load=request.allow_load, folder=request.folder)
     with hold_descriptor(machine.node(path)) as descriptor:
-        lost = lost_areas(receipt) if receipt is not None else ()
+        lost = merge(receipt.lost_areas) if receipt is not None else ()
         return survey_medium(path, descriptor, lost, lost)
 
 
@@ -68,11 +67,6 @@ def survey_medium(
         question = question_about(partition, table, areas, lost)
         answers.append((partition, ask_parser(descriptor, question, stop_reason=stop_reason)))
     return assemble(path, size_bytes, table, areas, answers)
-
-
-def lost_areas(receipt: Receipt) -> tuple[Area, ...]:
-    """Every area of a target that does not hold, or is not known to hold, what the drive held."""
-    return merge((*receipt.unreadable, *receipt.mismatched, *receipt.target_unreadable))
 
 
 def _copy_and_receipt(path: str, notify: Callable[[str], None]) -> tuple[str, Receipt | None]:

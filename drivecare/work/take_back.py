@@ -22,6 +22,7 @@ from drivecare.job.model import Change, Move, Withdrawal
 from drivecare.job.result_files import ResultFile, is_result
 from drivecare.job.taking_back import select_to_move, select_to_withdraw
 from drivecare.record.port import FiledJob
+from drivecare.work.names_along import take_names_along
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -48,6 +49,7 @@ def move(job: FiledJob, number: int, to: FiledJob, author: Author) -> tuple[With
     contents = _read_from_record(job)
     files = select_to_move(contents, number)
     paths = _file_there(contents, files, to, author)
+    take_names_along(job, contents, files, to)
     withdrawal, path = _file_withdrawal(job, files, author, moved_to=to.id)
     return withdrawal, (*paths, path)
 

@@ -19,7 +19,9 @@ from drivecare.transfer.sectors.guards import Endpoint
 from drivecare.transfer.sectors.receipt import End, Receipt
 from drivecare.transfer.sectors.verify import as_proof_of, is_own_target, verify_target
 from drivecare.work import Machine
+from drivecare.work.copy_paperwork import named_target
 from drivecare.work.identify_drive import identify_drive
+from drivecare.work.name_losses import name_losses
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,17 +58,17 @@ def verify_copy(
     if request.after_power_cycle:
         _refuse_without_power_cycle(endpoint, receipt)
     is_own = _is_own_target(receipt, endpoint.end, request.receipt)
-    pool = BufferPool()
+    pool, watch = BufferPool(), watch or Watch()
     try:
         with hold_for_reading(machine.node(path), pool) as medium:
-            result = verify_target(
-                receipt, medium, pool.buffers, watch or Watch(), after_power_cycle=request.after_power_cycle
-            )
+            result = verify_target(receipt, medium, pool.buffers, watch, after_power_cycle=request.after_power_cycle)
     finally:
         pool.close()
     if not is_own:
         return as_proof_of(result, endpoint.end)
-    if result.verified and not is_result(request.receipt):
+    if not result.verified:
+        return name_losses(result, path, machine, stop_reason=watch.stop_reason)
+    if not is_result(request.receipt):
         try:
             write_file(request.receipt, encode(result), replace=True)
         except Unavailable as error:
@@ -96,14 +98,3 @@ def _is_own_target(receipt: Receipt, end: End, path: Path) -> bool:
     if end.kind == "device":
         return is_own_target(receipt, end)
     return Path(end.path).resolve() == Path(named_target(receipt, path)).resolve()
-
-
-def named_target(receipt: Receipt, path: Path) -> str:
-    """The target the receipt names; an image also beside the receipt, if both were moved together."""
-    named = Path(receipt.target.path)
-    beside = path.parent / named.name
-    try:
-        moved = receipt.target.kind == "image" and not named.exists() and beside.is_file()
-    except ValueError:  # no path can be like that
-        moved = False
-    return str(beside) if moved else receipt.target.path

@@ -35,6 +35,7 @@ def recorded_machine(root: Path, backend: Recorded, *, is_root: bool = True) -> 
         native_capacity=lambda _: None,
         clock=StillClock(),
         programs=frozenset,
+        parser_lacks=str,
         is_root=is_root,
     )
 
@@ -42,9 +43,9 @@ def recorded_machine(root: Path, backend: Recorded, *, is_root: bool = True) -> 
 NO_DRIVES = Machine(root=Path("/dev/null"))  # this machine, but with no drive attached
 
 
-def run(command: click.Command, *arguments: str | Path, machine: Machine | None = None) -> Ran:
-    """The command's exit code and output; an expected error as the boundary of the program would print it."""
-    result = CliRunner().invoke(command, [str(word) for word in arguments], obj=machine)
+def run(command: click.Command, *arguments: str | Path, machine: Machine | None = None, typed: str = "") -> Ran:
+    """The command's exit code and output after `typed`; an expected error as the program's boundary would print it."""
+    result = CliRunner().invoke(command, [str(word) for word in arguments], input=typed, obj=machine)
     if isinstance(result.exception, DriveCareError):
         line = f"drivecare: {result.exception.message()}\n"
         return Ran(result.exception.exit_code, result.stdout, result.stderr + line)

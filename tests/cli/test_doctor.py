@@ -22,6 +22,8 @@ LOOK     rights: you are not root
 ok       docks: no drive is attached over USB; attach one and run this again to
          try its dock
 ok       automounting: no automounter is running
+ok       file systems: parsed in a process that can open, start and write
+         nothing
 ok       profiles: {profiles} units and bays, 0 of them the shop's own
 
 Ready.

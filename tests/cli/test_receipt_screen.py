@@ -9,8 +9,7 @@ import pytest
 
 from drivecare.cli.receipt_screen import show_receipt
 from drivecare.cli.screen import Screen
-from drivecare.transfer.areas import Area
-from drivecare.transfer.holds import Hold
+from drivecare.transfer.holds import AreaContents, Hold
 from drivecare.transfer.sectors.receipt import Digest, End, Receipt, Unreadable, Verification
 
 MIB = 1 << 20
@@ -73,14 +72,14 @@ def shown(of: Receipt) -> str:
             ["NOTHING COPIED: 0 of 16,777,216 bytes (16.8 MB) could be read."],
         ),
         (
-            receipt(ONE, verified=False, verification=None, mismatched=(Area.between(0, MIB),)),
+            receipt(ONE, verified=False, verification=None, mismatched=(AreaContents.between(0, MIB),)),
             [
                 "16,776,704 of 16,777,216 bytes (16.8 MB) could be read: all but 1 unreadable area.",
                 "NOT VERIFIED: the target does not hold what it must, in 1 area (1,048,576 bytes in all).",
             ],
         ),
         (
-            receipt(verified=False, verification=None, target_unreadable=(Area.between(0, 4 * MIB),)),
+            receipt(verified=False, verification=None, target_unreadable=(AreaContents.between(0, 4 * MIB),)),
             ["NOT VERIFIED: 4.19 MB of the target could not be read back; the rest agrees."],
         ),
         (receipt(verified=False, verification=None), ["NOT VERIFIED: the target was not read back in full."]),
@@ -88,8 +87,8 @@ def shown(of: Receipt) -> str:
             receipt(
                 verified=False,
                 verification=None,
-                mismatched=(Area.between(8 * MIB, 9 * MIB),),
-                target_unreadable=(Area.between(0, 8 * MIB),),
+                mismatched=(AreaContents.between(8 * MIB, 9 * MIB),),
+                target_unreadable=(AreaContents.between(0, 8 * MIB),),
             ),
             ["NOT VERIFIED: the target does not hold what it must, in 1 area (1,048,576 bytes in all)."],
         ),

@@ -84,7 +84,8 @@ def test_a_flipped_byte_is_named_and_the_receipt_left_alone(receipt: Path, tmp_p
     assert "NOT VERIFIED" in ran.out
     assert f"read back wrong: {MIB:,} bytes at byte {2 * MIB:,}" in ran.out
     found = run(verify, receipt, "--json")
-    assert found.json["mismatched"] == [{"offset": 2 * MIB, "length": MIB}]
+    (area,) = found.json["mismatched"]
+    assert (area["offset"], area["length"], area["holds"][0]["kind"]) == (2 * MIB, MIB, "unknown")
     assert found.json["verified"] is False
     assert receipt.read_bytes() == before
 

@@ -10,11 +10,11 @@ from pathlib import Path
 import pytest
 
 from drivecare.contents.answering import answer
-from drivecare.contents.file_kinds import kind_of_file
 from drivecare.contents.model import VolumeAnswer, VolumeQuestion
 from drivecare.contents.readers import apfs, ext, fat, hfs, ntfs, xfs
 from drivecare.hardware.parser_process import ask_parser
 from drivecare.transfer.areas import Area
+from drivecare.transfer.file_kinds import kind_of_file
 from drivecare.transfer.holds import Hold
 from tests.contents.images import FILES, FOLDERS, MAKERS
 

@@ -21,7 +21,7 @@ from drivecare.job.job_state import JobState
 from drivecare.job.model import Closing, Fact, ImageFate, ImageLeft, OldDriveFate
 from drivecare.reading.surface import SurfaceScan, UnreadableArea
 from drivecare.risk.model import Assessment, Chance, FaultClass
-from drivecare.transfer.files.bag import BagReceipt, FileNote
+from drivecare.transfer.files.bag import BagReceipt, FileLeftOut
 from drivecare.transfer.holds import Hold, HoldKind
 from drivecare.transfer.sectors.receipt import Note, Receipt, Unreadable
 from tests.job.carried import (
@@ -344,7 +344,7 @@ BASES: dict[str, list[Value]] = {
     "data, all of it, closed": [*whole_route(), closing("handed-over", old_drive="destroyed")],
     "data, does not start": [*data_route(), closing(unit_started=False, old_drive="kept")],
     "files": bag_route(),
-    "files, some left out": bag_route(left_out=(FileNote(name="a", reason="x"), FileNote(name="b", reason="y"))),
+    "files, some left out": bag_route(left_out=(FileLeftOut(name="a", reason="x"), FileLeftOut(name="b", reason="y"))),
     "files, closed": [*bag_route(), closing()],
     "empty": empty_route(),
     "empty, closed": [*empty_route(), closing()],

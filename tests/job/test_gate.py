@@ -19,8 +19,8 @@ from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
 from drivecare.reading.surface import SurfaceScan, UnreadableArea
 from drivecare.transfer.areas import Area
-from drivecare.transfer.files.bag import FileNote, TreeEnd
-from drivecare.transfer.holds import Hold
+from drivecare.transfer.files.bag import FileLeftOut, FileNote, TreeEnd
+from drivecare.transfer.holds import AreaContents, Hold
 from drivecare.transfer.sectors.receipt import Digest, End, Note, Unreadable, Verification
 from tests.job.carried import (
     AREA,
@@ -214,11 +214,11 @@ ALTERED: dict[str, tuple[list[Value], set[str]]] = {
         {"copy-verified", "unchanged-since"},
     ),
     "receipt with a mismatch": (
-        copied(mismatched=(Area(offset=0, length=512),)),
+        copied(mismatched=(AreaContents(offset=0, length=512),)),
         {"copy-verified", "unchanged-since"},
     ),
     "target cannot be read back": (
-        copied(target_unreadable=(Area(offset=0, length=512),)),
+        copied(target_unreadable=(AreaContents(offset=0, length=512),)),
         {"copy-verified", "unchanged-since"},
     ),
     "parts not read yet": (copied(bytes_copied=512), {"copy-verified", "unchanged-since"}),
@@ -460,7 +460,7 @@ def test_a_bag_altered_shuts_it(tmp_path: Path, change: dict[str, object], words
 
 def test_files_that_were_left_out_are_acknowledged(tmp_path: Path) -> None:
     base = data_route()
-    partial = bag(left_out=(FileNote(name="a/b", reason="Input/output error"),))
+    partial = bag(left_out=(FileLeftOut(name="a/b", reason="Input/output error"),))
     files = [base[0], base[1], plan(migration="file-copy"), base[3], fact("left-out"), partial, fact("detached")]
     assert shut(gate(tmp_path / "before", files)) == {"unreadable-acknowledged"}
     assert shut(gate(tmp_path / "after", [*files, fact("left-out")])) == set()

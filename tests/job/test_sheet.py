@@ -18,7 +18,7 @@ from drivecare.job.plots import draw_counts, draw_odds, draw_surface
 from drivecare.job.sheet import render_sheet
 from drivecare.reading.model import Values
 from drivecare.risk.model import Chance
-from drivecare.transfer.files.bag import FileNote
+from drivecare.transfer.files.bag import FileLeftOut, FileNote
 from tests.job.carried import (
     NOW,
     OLD,
@@ -170,7 +170,7 @@ def test_the_customer_s_half_of_each_route(tmp_path: Path, documents: list[Value
 def test_what_a_bag_lacks_is_on_both_halves(tmp_path: Path) -> None:
     base = data_route()
     partial = bag(
-        left_out=(FileNote(name="photos/7", reason="a part of it could not be read"),),
+        left_out=(FileLeftOut(name="photos/7", reason="a part of it could not be read"),),
         not_kept=(FileNote(name="bin/tool", reason="setuid bit (recorded, not set)"),),
     )
     text = page(tmp_path, [base[0], base[1], plan(migration="file-copy"), base[3], partial]).text

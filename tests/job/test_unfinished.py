@@ -15,6 +15,7 @@ from drivecare.job.unfinished import tell_unfinished
 from drivecare.transfer.areas import Area
 from drivecare.transfer.files.bag import BAG_JOURNAL
 from drivecare.transfer.files.bag_journal import BegunBag
+from drivecare.transfer.holds import AreaContents
 from drivecare.transfer.sectors.journal import Journal, new_journal, pack
 from drivecare.transfer.sectors.journal_file import JournalFile
 from drivecare.transfer.sectors.receipt import End, Receipt
@@ -94,7 +95,7 @@ def unlike(*offsets: int) -> Receipt:
         device(NEW, "/dev/sdc"),
         verified=False,
         verification=None,
-        mismatched=tuple(Area(offset=offset, length=4096) for offset in offsets),
+        mismatched=tuple(AreaContents(offset=offset, length=4096) for offset in offsets),
     )
 
 

@@ -19,7 +19,12 @@ from tests.hardware.test_blockdev import usb
 def machine(root: Path, **more: Any) -> Machine:
     backend = more.pop("recorded", Recorded({"-V": answer(BANNER)}))
     programs = frozenset(more.pop("running", ()))
-    usual: dict[str, Any] = {"backend": lambda: backend, "programs": lambda: programs, "is_root": True}
+    usual: dict[str, Any] = {
+        "backend": lambda: backend,
+        "programs": lambda: programs,
+        "is_root": True,
+        "parser_lacks": str,
+    }
     return Machine(root=root, **usual | more)
 
 
@@ -35,7 +40,7 @@ def check_of(tree: Tree, name: str, **more: Any) -> MachineCheck:
 def test_a_machine_in_order(tree: Tree) -> None:
     checkup = check_machine(machine(tree.root))
     assert checkup.ready
-    assert [check.result for check in checkup.checks] == ["ok"] * 5
+    assert [check.result for check in checkup.checks] == ["ok"] * 6
 
 
 def test_without_smartmontools_it_is_not_ready(tree: Tree) -> None:
@@ -55,6 +60,12 @@ def test_without_smartmontools_it_is_not_ready(tree: Tree) -> None:
 )
 def test_new_enough(tree: Tree, words: str, result: str) -> None:
     assert check_of(tree, "smartmontools", recorded=Recorded({"-V": answer(words)})).result == result
+
+
+def test_a_missing_list_of_system_calls_is_worth_a_look(tree: Tree) -> None:
+    check = check_of(tree, "file systems", parser_lacks=lambda: "the list is not in force")
+    assert (check.result, check.advice) == ("warn", "sudo apt install libseccomp2")
+    assert check.found == "parsed without one of the measures against harm: the list is not in force"
 
 
 def test_no_root_is_worth_a_look_and_no_hindrance(tree: Tree) -> None:

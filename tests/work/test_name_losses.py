@@ -4,20 +4,24 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from drivecare.documents import load
 from drivecare.hardware.machine import Machine
+from drivecare.job.file_names import without_names
 from drivecare.job.model import Opening
 from drivecare.record.folder import FolderRecord
 from drivecare.record.port import FiledJob
 from drivecare.transfer.areas import Area
-from drivecare.transfer.holds import Hold
+from drivecare.transfer.holds import AreaContents, Hold
 from drivecare.transfer.sectors.bad_places import WithBadAreas
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.work.copy_paperwork import CopyRequest
 from drivecare.work.copy_sectors import copy_sectors
-from tests.contents.tiny_fat import FREE_AT, PHOTO_AT, PHOTO_BYTES
+from drivecare.work.name_losses import name_losses
+from drivecare.work.verify_copy import VerifyRequest, verify_copy
+from tests.contents.tiny_fat import FREE_AT, NOTE_AT, PHOTO_AT, PHOTO_BYTES
 from tests.work.test_survey_contents import START, partitioned
 
 BAD = (Area(offset=START + PHOTO_AT, length=512), Area(offset=START + FREE_AT, length=512))
@@ -31,7 +35,7 @@ def copy(folder: Path, *, source: Path | None = None, target: str = "new.img", j
     request = CopyRequest(source=str(source or card), target=str(folder / target), folder=job)
     bad = BAD if source is None else ()
     receipt = copy_sectors(request, Machine(), wrap_source=lambda medium: WithBadAreas(medium, bad))
-    assert load(Receipt, request.receipt_path) == receipt
+    assert load(Receipt, request.receipt_path) == (receipt if job is None else without_names(receipt))
     return receipt
 
 
@@ -45,12 +49,11 @@ def test_the_receipt_beside_an_image_names_the_files(tmp_path: Path) -> None:
 
 
 @pytest.mark.promise(11)
-def test_in_a_job_the_names_of_files_stay_out(tmp_path: Path) -> None:
+def test_in_a_job_the_names_of_files_are_in_no_file_of_the_copy(tmp_path: Path) -> None:
     opening = Opening(id="7", opened_at="2026-11-25T10:00:00Z", host="h", label="H-1", complaint="x")
     job = FolderRecord(root=tmp_path / "jobs").create(opening)
     receipt = copy(tmp_path, job=job)
-    photo = Hold(kind="file", partition=1, path=None, file=1, file_kind="photo", size_bytes=PHOTO_BYTES, bytes=512)
-    assert [area.holds for area in receipt.unreadable] == [(photo,), (FREE,)]
+    assert [area.holds[0].path for area in receipt.unreadable] == ["/PHOTO.JPG", None]
     written = [path for path in (tmp_path / "jobs").rglob("*") if path.is_file()]
     assert not [path for path in written if b"PHOTO" in path.read_bytes()]
 
@@ -63,15 +66,38 @@ def test_what_an_earlier_copy_lost_is_looked_up_on_the_later_one(tmp_path: Path)
 
 
 def test_a_copy_that_is_in_use_when_it_is_looked_at_is_as_good(tmp_path: Path) -> None:
-    from drivecare.work.name_losses import name_losses
-
     receipt = copy(tmp_path)
     (tmp_path / "new.img").unlink()
-    assert name_losses(receipt, Machine(), stop_reason=lambda: None) == receipt
+    assert name_losses(receipt, receipt.target.path, Machine(), stop_reason=lambda: None) == receipt
 
 
 def test_a_look_that_is_stopped_says_so(tmp_path: Path) -> None:
-    from drivecare.work.name_losses import name_losses
-
-    receipt = name_losses(copy(tmp_path), Machine(), stop_reason=lambda: "Ctrl-C")
+    receipt = name_losses(copy(tmp_path), str(tmp_path / "new.img"), Machine(), stop_reason=lambda: "Ctrl-C")
     assert {hold.structure for area in receipt.unreadable for hold in area.holds} == {"the look at it was stopped"}
+
+
+def test_what_did_not_read_back_is_named_too(tmp_path: Path) -> None:
+    receipt = msgspec.structs.replace(
+        copy(tmp_path),
+        mismatched=(AreaContents(offset=START + PHOTO_AT + 512, length=1024),),
+        target_unreadable=(AreaContents(offset=START + NOTE_AT, length=512),),
+    )
+    named = name_losses(receipt, str(tmp_path / "new.img"), Machine(), stop_reason=lambda: None)
+    places = [[(hold.path, hold.bytes, hold.file) for hold in area.holds] for area in named.lost_areas]
+    assert places == [
+        [("/PHOTO.JPG", 512, 1)],
+        [(None, 512, None)],
+        [("/PHOTO.JPG", PHOTO_BYTES - 512, 1)],
+        [("/NOTE.TXT", 9, 2)],
+    ]
+
+
+def test_what_did_not_read_back_is_not_believed(tmp_path: Path) -> None:
+    """The chunk that differs is most of the card: of no structure in it is it known what the drive held."""
+    copy(tmp_path)
+    image = tmp_path / "new.img"
+    content = bytearray(image.read_bytes())
+    content[3] ^= 1
+    image.write_bytes(content)
+    result = verify_copy(VerifyRequest(receipt=tmp_path / "new.img.receipt.json"), Machine())
+    assert {hold.kind for area in result.mismatched for hold in area.holds} == {"unknown"}

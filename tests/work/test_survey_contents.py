@@ -127,6 +127,17 @@ def test_what_a_lost_area_holds(image: Path, offset: int, holds: tuple[Hold, ...
     assert holds_at(image, offset) == holds
 
 
+def test_the_second_table_of_clusters_is_read_in_place_of_a_lost_first_one(image: Path) -> None:
+    lost = (START + SECTOR, 9 * SECTOR)
+    contents = survey(receipt_of(image, lost, (START + PHOTO_AT, SECTOR), (START + FREE_AT, SECTOR)))
+    assert [(partition.files, partition.reason) for partition in contents.partitions] == [(2, None)]
+    assert [area.holds for area in contents.areas] == [
+        (Hold(kind="structure", partition=1, structure="table of clusters", bytes=9 * SECTOR),),
+        (PHOTO,),
+        (Hold(kind="free", partition=1, bytes=SECTOR),),
+    ]
+
+
 @pytest.mark.promise(4)
 def test_without_its_partition_table_nothing_of_an_image_is_known(image: Path) -> None:
     contents = survey(receipt_of(image, (0, SECTOR)))

@@ -27,6 +27,8 @@ class FatReader(Reader):
         self._boot = window.at(0, 512)
         self._data_at: int
         self._read_layout()
+        if self._keeps_two_tables():
+            self.window.keeps_twice(Area(offset=self._tables_at, length=self._table_bytes), self._table_bytes)
         self._count_space()
         self._volume = pyfsfat.volume()
 
@@ -45,6 +47,11 @@ class FatReader(Reader):
         self._bits = 12 if self._clusters < 4085 else 16 if self._clusters < 65525 else 32
         self._root_cluster = struct.unpack_from("<I", self._boot, 44)[0] if self._bits == 32 else 0
         self.file_system = f"FAT{self._bits}"
+
+    def _keeps_two_tables(self) -> bool:
+        """FAT specification, BPB_NumFATs and, on FAT32, BPB_ExtFlags: bit 7 says that only one table is kept up."""
+        one_is_kept_up = self._bits == 32 and self._boot[40] & 0x80
+        return self._boot[16] > 1 and not one_is_kept_up
 
     def _count_space(self) -> None:
         try:
@@ -159,6 +166,10 @@ class ExfatReader(FatReader):
         self._bits, self._dirty = 32, bool(flags & _EXFAT_DIRTY)
         self.file_system = "exFAT"
         self._bitmap_at = 0
+
+    def _keeps_two_tables(self) -> bool:
+        """Where exFAT has two, each belongs to a bitmap of its own (exFAT specification, section 4)."""
+        return False
 
     def _count_space(self) -> None:
         try:

@@ -25,7 +25,9 @@ from drivecare.documents import PlainPath, Value
 from drivecare.errors import BadInput
 from drivecare.exit_codes import ExitCode
 from drivecare.reading.identity import Identity
+from drivecare.transfer.file_kinds import count_kinds
 from drivecare.transfer.files.file_system import CacheBypass
+from drivecare.transfer.holds import FileKind
 
 PAYLOAD_MANIFEST = "manifest-sha256.txt"
 TAG_MANIFEST = "tagmanifest-sha256.txt"
@@ -48,6 +50,12 @@ class FileNote(Value, frozen=True, kw_only=True):
 
     name: str
     reason: str
+
+
+class FileLeftOut(FileNote, frozen=True, kw_only=True):
+    """A file that is not in the bag. `file_kind` is what a customer would call it; null where its name tells none."""
+
+    file_kind: FileKind | None = None
 
 
 class BagVerification(Value, frozen=True, kw_only=True):
@@ -73,7 +81,7 @@ class BagReceipt(Value, frozen=True, kw_only=True):
     files: int
     bytes_total: int
     manifest_sha256: str
-    left_out: tuple[FileNote, ...] = ()
+    left_out: tuple[FileLeftOut, ...] = ()
     mismatched: tuple[FileNote, ...] = ()
     missing: tuple[FileNote, ...] = ()
     target_unreadable: tuple[FileNote, ...] = ()
@@ -86,6 +94,12 @@ class BagReceipt(Value, frozen=True, kw_only=True):
     finished: str
     tool_version: str
     job: str | None = None  # the job whose copy this is; None outside jobs and in receipts of 0.1.0
+
+    @property
+    def kinds_left_out(self) -> str:
+        """What kinds of files were left out, in words; "" where their names tell none."""
+        kinds = [note.file_kind for note in self.left_out]
+        return count_kinds(kinds) if any(kinds) else ""
 
     @property
     def exit_code(self) -> ExitCode:

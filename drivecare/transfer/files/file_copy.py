@@ -18,8 +18,9 @@ from drivecare.clock import Clock
 from drivecare.documents import encode
 from drivecare.errors import Interrupted, Refused, Unavailable
 from drivecare.format import format_count, join_some
+from drivecare.transfer.file_kinds import kind_of_file
 from drivecare.transfer.files import bag, metadata
-from drivecare.transfer.files.bag import BagReceipt, BagVerification, FileNote, TreeEnd, display_path
+from drivecare.transfer.files.bag import BagReceipt, BagVerification, FileLeftOut, FileNote, TreeEnd, display_path
 from drivecare.transfer.files.bag_check import BagProof, find_unlisted, prove_files
 from drivecare.transfer.files.bag_journal import BagJournal
 from drivecare.transfer.files.copy_entries import FileCopy, copy_entries, file_size, finish_folders
@@ -223,7 +224,7 @@ def _prove(run: FileCopy, ends: tuple[TreeEnd, TreeEnd], started: str, clock: Cl
         files=len(payload),
         bytes_total=sum(run.journal.finished[path.removeprefix("data/")].bytes for path in payload),
         manifest_sha256=bag.sha256_hex(manifest),
-        left_out=tuple(FileNote(name=display_path(path), reason=reason) for path, reason in run.left_out.items()),
+        left_out=tuple(_note_left_out(path, reason) for path, reason in run.left_out.items()),
         mismatched=tuple(proof.mismatched),
         missing=tuple(proof.missing),
         target_unreadable=tuple(proof.unreadable),
@@ -298,3 +299,8 @@ def _notices(run: FileCopy, payload: dict[str, str], proof: BagProof) -> Iterato
         yield f"the policy labels (security.selinux) of {labels} are recorded in {bag.ENTRY_LIST}, not set"
     if proof.mismatched or proof.missing or proof.unreadable:
         yield "copy again with --resume to rewrite what differs; if it differs again, the target is faulty"
+
+
+def _note_left_out(path: bytes, reason: str) -> FileLeftOut:
+    name = display_path(path)
+    return FileLeftOut(name=name, reason=reason, file_kind=kind_of_file(name))

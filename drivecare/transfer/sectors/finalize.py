@@ -9,6 +9,7 @@ import msgspec
 
 from drivecare import __version__
 from drivecare.transfer.areas import Area, merge, overlap, pieces, total
+from drivecare.transfer.holds import not_looked_at
 from drivecare.transfer.sectors.comparison import ExpectedPart, ReadBack, is_whole_chunk
 from drivecare.transfer.sectors.journal import Journal, Parent
 from drivecare.transfer.sectors.partitions import PartitionTable, displaced_backup, partition_names_at
@@ -75,8 +76,8 @@ def make_receipt(outcome: CopyOutcome) -> Receipt:
         tool_version=__version__,
         job=journal.job,
         origin=None if parent is None else parent.origin,
-        mismatched=read_back.mismatched,
-        target_unreadable=read_back.unreadable,
+        mismatched=not_looked_at(read_back.mismatched),
+        target_unreadable=not_looked_at(read_back.unreadable),
         looks=looks,  # type: ignore[arg-type]
         reads=outcome.reads,
         acknowledged=journal.acknowledged,

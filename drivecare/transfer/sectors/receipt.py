@@ -7,9 +7,10 @@ be read. Where nothing was unreadable, `digest.whole` is the source's own digest
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
-from typing import Annotated, Literal
+from collections.abc import Iterable, Iterator
+from typing import Annotated, Literal, TypeVar
 
+import msgspec
 from msgspec import Meta
 
 from drivecare.documents import MOST_CHUNKS, PlainPath, Value
@@ -17,11 +18,12 @@ from drivecare.exit_codes import ExitCode
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area, ByteCount, merge, total
-from drivecare.transfer.holds import Hold
+from drivecare.transfer.holds import AreaContents, Hold
 from drivecare.transfer.sectors.digests import Algorithm
 
 SMALLEST_CHUNK_BYTES = 1 << 20
 
+AreaT = TypeVar("AreaT", bound=AreaContents)
 ChunkSize = Annotated[int, Meta(ge=1)]
 ReadBackMethod = Literal["direct", "cache-dropped", "after-power-cycle"]
 
@@ -57,17 +59,15 @@ class Digest(Value, frozen=True, kw_only=True):
     chunks: tuple[str | None, ...] = ()
 
 
-class Unreadable(Area, frozen=True, kw_only=True):
+class Unreadable(AreaContents, frozen=True, kw_only=True):
     """An area of the source that could not be read; the target holds the fill there.
 
-    `partitions` names the partitions there. `inherited`: it was lost in an earlier copy of this chain. `holds`: what
-    lies there, as the file systems of the copy say, the most important first; empty where nobody looked. In a receipt
-    of a job it has no names of files.
+    `partitions` names the partitions there. `inherited`: it was lost in an earlier copy of this chain. A receipt of a
+    job keeps the names of files apart.
     """
 
     partitions: tuple[str, ...] = ()
     inherited: bool = False
-    holds: tuple[Hold, ...] = ()
 
 
 class PartitionEntry(Area, frozen=True, kw_only=True):
@@ -111,6 +111,15 @@ class Tail(Area, frozen=True, kw_only=True):
     cleared: tuple[Area, ...] = ()
 
 
+class NamesApart(Value, frozen=True, kw_only=True):
+    """The names of files that a receipt of a job keeps apart: the size in bytes of their file, `names-NUMBER.json` of
+    the job, and its HMAC-SHA-256 in lower-case hex, by the key that the file holds.
+    """
+
+    length: ByteCount
+    digest: str
+
+
 class Receipt(Value, frozen=True, kw_only=True):
     """The proof of a copy. `verified` is true only after a full read-back in which everything agreed."""
 
@@ -133,19 +142,39 @@ class Receipt(Value, frozen=True, kw_only=True):
     # Beyond the contract's keys:
     job: str | None = None  # the job whose copy this is; None outside jobs and in receipts of 0.1.0
     origin: End | None = None  # the first source of a chain, where this copy's source is an image with a receipt
-    mismatched: tuple[Area, ...] = ()  # read back, and other than it must be
-    target_unreadable: tuple[Area, ...] = ()  # could not be read back at all
+    mismatched: tuple[AreaContents, ...] = ()  # read back, and other than it must be
+    target_unreadable: tuple[AreaContents, ...] = ()  # could not be read back at all
     looks: Literal["mixed", "zero", "random"] | None = None
     reads: Reads = Reads()
     acknowledged: tuple[str, ...] = ()  # guards the user answered by name
     tail: Tail | None = None
     notes: tuple[Note, ...] = ()
     instead_of: End | None = None  # the target the copy wrote, where another one was read and stands as `target`
+    names: NamesApart | None = None  # None outside jobs, where `holds` names the files, and where it names none
 
     @property
     def bytes_across(self) -> int:
         """Bytes of the chain's first source that the target holds: all but those that this or an earlier copy lost."""
         return max(0, self.bytes_total - total(merge(self.unreadable)))
+
+    @property
+    def lost_areas(self) -> tuple[AreaContents, ...]:
+        """Every area of the target that does not hold, or is not known to hold, what the drive held."""
+        return (*self.unreadable, *self.mismatched, *self.target_unreadable)
+
+    def with_holds(self, holds: Iterable[tuple[Hold, ...]]) -> Receipt:
+        """The receipt with other holds of its lost areas, which are in the order of `lost_areas`."""
+        rest = iter(holds)
+
+        def filled(areas: tuple[AreaT, ...]) -> tuple[AreaT, ...]:
+            return tuple(msgspec.structs.replace(area, holds=next(rest)) for area in areas)
+
+        return msgspec.structs.replace(
+            self,
+            unreadable=filled(self.unreadable),
+            mismatched=filled(self.mismatched),
+            target_unreadable=filled(self.target_unreadable),
+        )
 
     @property
     def contradiction(self) -> str:
@@ -178,7 +207,7 @@ def _contradictions_in(receipt: Receipt) -> Iterator[str]:
     own = merge(area for area in receipt.unreadable if not area.inherited)
     if receipt.bytes_copied + total(own) != total_bytes:
         yield f"counts {receipt.bytes_copied:,} bytes copied and {total(own):,} unreadable of {total_bytes:,}"
-    if any(area.end > total_bytes for area in (*receipt.unreadable, *receipt.mismatched, *receipt.target_unreadable)):
+    if any(area.end > total_bytes for area in receipt.lost_areas):
         yield f"lists areas beyond its {total_bytes:,} bytes"
 
 

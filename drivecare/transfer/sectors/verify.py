@@ -7,6 +7,7 @@ import msgspec
 from drivecare.errors import BadInput, Interrupted
 from drivecare.reading.identity import compare
 from drivecare.transfer.areas import Area, merge, pieces
+from drivecare.transfer.holds import not_looked_at
 from drivecare.transfer.interruption import as_interruption
 from drivecare.transfer.medium import Buffer, Gone, Medium, Stuck, Watch
 from drivecare.transfer.sectors.comparison import ExpectedPart
@@ -62,8 +63,8 @@ def verify_target(
         digest=msgspec.structs.replace(receipt.digest, whole=proof.whole if agrees else None),
         verified=agrees,
         verification=Verification(method=method, at=watch.timestamp()) if agrees else None,
-        mismatched=mismatched,
-        target_unreadable=proof.unreadable,
+        mismatched=not_looked_at(mismatched),
+        target_unreadable=not_looked_at(proof.unreadable),
     )
 
 

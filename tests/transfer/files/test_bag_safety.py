@@ -22,6 +22,7 @@ from typing import Any
 import bagit
 import pytest
 
+import drivecare.job.file_names  # noqa: F401  a plain user may not read the interpreter's own modules
 from drivecare.cli.copy_files import copy_files as copy_files_command
 from drivecare.cli.verify import verify
 from drivecare.errors import BadInput, Interrupted, Refused

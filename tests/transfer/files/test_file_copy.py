@@ -311,6 +311,7 @@ def test_a_file_with_an_unreadable_part_is_left_out(
     receipt = copy_into_bag(tree, tmp_path / "target", files=FILES, clock=CLOCK)
     monkeypatch.undo()
     assert ("sparse", "a part of it could not be read") in [(note.name, note.reason) for note in receipt.left_out]
+    assert receipt.kinds_left_out == ""
     assert bagit.Bag(str(tmp_path / "target")).validate()
 
 
@@ -599,3 +600,14 @@ def test_manifests_of_others_are_read() -> None:
         bag.parse_manifest(f"{digest}  data/../../etc/x\n".encode(), origin="m")
     with pytest.raises(BadInput, match="line 2 is not a SHA-256 manifest line"):
         bag.parse_manifest(f"{digest}  data/x\nshort  data/y\n".encode(), origin="m")
+
+
+def test_the_kinds_of_files_left_out_are_counted(tmp_path: Path) -> None:
+    source = tmp_path / "source"
+    source.mkdir()
+    (source / "kept.txt").write_text("dear")
+    for name in ("a.jpg", "b.JPEG", "c"):
+        (source / name).symlink_to("/nowhere")
+    receipt = copy_into_bag(source, tmp_path / "bag", files=FILES, clock=CLOCK)
+    assert [note.file_kind for note in receipt.left_out] == ["photo", "photo", None]
+    assert receipt.kinds_left_out == "2 photos and 1 other file"

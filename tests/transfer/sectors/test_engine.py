@@ -14,6 +14,7 @@ from blake3 import blake3
 
 from drivecare.errors import Interrupted, Refused
 from drivecare.transfer.areas import Area, merge, total
+from drivecare.transfer.holds import AreaContents
 from drivecare.transfer.medium import Progress, Stuck, Watch
 from drivecare.transfer.sectors.bad_places import WithBadAreas
 from drivecare.transfer.sectors.comparison import ExpectedPart
@@ -167,7 +168,7 @@ def test_a_wrong_byte_is_named_and_a_resume_writes_it_again() -> None:
     target.faults = [before("bypass_cache", forget)]
     receipt = run(source, target, store=store)
     assert (receipt.verified, receipt.verification, receipt.exit_code) == (False, None, 21)
-    assert receipt.mismatched == (Area.between(2 * MIB, 3 * MIB),)
+    assert receipt.mismatched == (AreaContents.between(2 * MIB, 3 * MIB),)
     assert receipt.digest.whole is None
     assert receipt.digest.chunks[2] == blake3(source.data[2 * MIB : 3 * MIB]).hexdigest()
     target.faults = []

@@ -13,6 +13,7 @@ from blake3 import blake3
 from drivecare.documents import decode
 from drivecare.errors import BadInput, Interrupted
 from drivecare.transfer.areas import Area
+from drivecare.transfer.holds import AreaContents
 from drivecare.transfer.medium import Watch
 from drivecare.transfer.sectors.digests import Algorithm
 from drivecare.transfer.sectors.engine import copy_and_prove
@@ -110,7 +111,7 @@ def test_bytes_behind_the_copy_do_not_count(copied: tuple[Receipt, FakeMedium]) 
 def test_a_target_cut_short_is_a_mismatch_where_it_ends(copied: tuple[Receipt, FakeMedium]) -> None:
     receipt, target = copied
     again = check(receipt, FakeMedium(target.data[: 2 * MIB + 700]))
-    assert again.mismatched == (Area.between(2 * MIB, 4 * MIB + 512),)
+    assert again.mismatched == (AreaContents.between(2 * MIB, 4 * MIB + 512),)
     assert again.exit_code == 21
 
 
@@ -119,7 +120,7 @@ def test_a_target_that_cannot_be_read_is_not_called_wrong(copied: tuple[Receipt,
     target.bad = [Area.between(2 * MIB, 2 * MIB + 512)]
     again = check(receipt, target)
     assert again.mismatched == ()
-    assert again.target_unreadable == (Area.between(2 * MIB, 2 * MIB + 512),)
+    assert again.target_unreadable == (AreaContents.between(2 * MIB, 2 * MIB + 512),)
     assert again.exit_code == 21
 
 

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterable
+
+from drivecare.format import format_count, join_and
 from drivecare.transfer.holds import FileKind
 
 _ENDINGS: dict[FileKind, str] = {
@@ -13,6 +17,16 @@ _ENDINGS: dict[FileKind, str] = {
     "archive": "zip 7z rar tar gz bz2 xz zst iso dmg vhd vhdx vmdk qcow2",
     "program": "exe dll sys msi so bin deb rpm apk app dylib jar",
 }
+_NOUNS: dict[FileKind | None, tuple[str, str]] = {
+    "photo": ("photo", "photos"),
+    "video": ("video", "videos"),
+    "sound": ("sound recording", "sound recordings"),
+    "document": ("document", "documents"),
+    "mail": ("mail file", "mail files"),
+    "archive": ("archive", "archives"),
+    "program": ("program file", "program files"),
+    None: ("other file", "other files"),
+}
 _KINDS = {ending: kind for kind, endings in _ENDINGS.items() for ending in endings.split()}
 
 
@@ -20,3 +34,9 @@ def kind_of_file(path: str) -> FileKind | None:
     """The kind of a file; None where the end of its name tells none."""
     name, dot, ending = path.rpartition("/")[2].rpartition(".")
     return _KINDS.get(ending.lower()) if name and dot else None
+
+
+def count_kinds(kinds: Iterable[FileKind | None]) -> str:
+    """How many files there are of each kind, in words: "3 photos and 1 video"."""
+    counts = Counter(kinds)
+    return join_and([format_count(counts[kind], *nouns) for kind, nouns in _NOUNS.items() if counts[kind]])
