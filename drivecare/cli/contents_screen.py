@@ -90,6 +90,9 @@ def _describe_hold(hold: Hold, *, several: bool = False) -> str:
             return f"structure of the file system, {hold.structure}: {hold.bytes:,} bytes{place}"
         case "free":
             return f"free space: {hold.bytes:,} bytes, no file that existed was hit{place}"
+        case "deleted":
+            name = f" {hold.path}" if hold.path else ""
+            return f"deleted file{name}: {hold.bytes:,} bytes that were its own, no file that existed was hit{place}"
         case "outside":
             return f"outside any partition: {hold.bytes:,} bytes"
         case _:

@@ -36,6 +36,7 @@ class Attribution:
         self._furthest = list(accumulate((area.end for area in self._areas), max))
         self._hits: list[dict[tuple[HoldKind, object], tuple[Owner, list[Area]]]] = [{} for _ in areas]
         self._claimed: list[list[tuple[HoldKind, Area]]] = [[] for _ in areas]
+        self._deleted: list[list[tuple[Owner, Area]]] = [[] for _ in areas]
         self._count = 0
 
     def __bool__(self) -> bool:
@@ -59,6 +60,13 @@ class Attribution:
         for index in self._touched(extent):
             self._claimed[index].append((owner.kind, extent))
             self._note(index, owner, overlap(content, self._areas[index]))
+
+    def claim_deleted(self, owner: Owner, extent: Area) -> None:
+        """Note that an extent was a deleted file's. It counts only where nobody else claims it and it is free."""
+        for index in self._touched(extent):
+            self._count += 1
+            if self._count <= MOST_HOLDS:
+                self._deleted[index].append((owner, extent))
 
     def _note(self, index: int, owner: Owner, hit: Area | None) -> None:
         name = owner.identity if owner.identity is not None else owner.path or owner.structure
@@ -91,11 +99,22 @@ class Attribution:
         ]
         unclaimed = uncovered((extent for _, extent in self._claimed[place]), area)
         proven = [part for gap in unclaimed for part in _within(free or (), gap)]
-        if proven:
-            holds.append(Hold(kind="free", bytes=total(merge(proven))))
+        holds += self._free_or_deleted(place, proven)
         if unknown := total(unclaimed) - total(merge(proven)):
             holds.append(Hold(kind="unknown", bytes=unknown, structure=reason))
         return most_important_first(holds)
+
+    def _free_or_deleted(self, place: int, free: Sequence[Area]) -> Iterator[Hold]:
+        """What is free, and in it what deleted files left: each byte once, for the first that had it."""
+        left = merge(free)
+        for owner, extent in self._deleted[place]:
+            if hit := tuple(_within(left, extent)):
+                kind = kind_of_file(owner.path) if owner.path else None
+                size = owner.size_bytes
+                yield Hold(kind="deleted", path=owner.path, file_kind=kind, size_bytes=size, bytes=total(hit))
+                left = tuple(part for piece in left for part in uncovered([extent], piece))
+        if left:
+            yield Hold(kind="free", bytes=total(left))
 
     def disagrees(self, index: int, free: Sequence[Area]) -> bool:
         """Whether a file or directory claims what the file system's own record says is free."""

@@ -17,7 +17,8 @@ from drivecare.transfer.holds import HoldKind
 
 _ROOT, _BITMAP, _VOLUME, _EXTEND, _FIRST_FILE = 5, 6, 3, 11, 24
 _FILE_NAME, _VOLUME_INFORMATION, _INDEX_ALLOCATION, _ATTRIBUTE_END = 0x30, 0x70, 0xA0, 0xFFFFFFFF
-_DOS_NAME = 2
+_DATA, _DOS_NAME = 0x80, 2
+_FIRST_BYTES = 24  # of a record: its mark and its flags
 _IN_USE, _DIRECTORY = 0x1, 0x2
 _decode_utf16 = codecs.lookup("utf-16-le").decode  # now: once confined, the process can load no codec
 _NUMBER = 0xFFFFFFFFFFFF  # of a reference to a record; above it is how often the record was used
@@ -107,6 +108,40 @@ class NtfsReader(Reader):
                 except (OSError, struct.error, IndexError):
                     self.unread += 1
 
+        if attribution:
+            for number in self._unused_records():
+                try:
+                    self._claim_deleted(number, attribution)
+                except (OSError, struct.error, IndexError):
+                    continue  # what is left of it was overwritten, and nothing depends on it
+
+    def _unused_records(self) -> Iterator[int]:
+        number = 0
+        for offset, length, _ in self._table:
+            for at in range(offset, offset + length, self._record_bytes):
+                try:
+                    head = self.window.at(at, _FIRST_BYTES)
+                except OSError:
+                    head = b""
+                if number >= _FIRST_FILE and head[:4] == b"FILE" and not head[22] & _IN_USE:
+                    yield number
+                number += 1
+
+    def _claim_deleted(self, number: int, attribution: Attribution) -> None:
+        """Where the content of a deleted file lay, as its record still tells."""
+        record = self._record(number)
+        contents = [content for kind, content in _attributes(record) if kind == _DATA and content[8] and not content[9]]
+        if record[22] & _DIRECTORY or not contents:
+            return
+        try:
+            path = self._path(number)
+        except (OSError, struct.error, IndexError):
+            path = None
+        owner = Owner("deleted", path, struct.unpack_from("<Q", contents[0], 48)[0])
+        for offset, length, _ in _runs(contents[0], self.unit_bytes):
+            if length > 0:
+                attribution.claim_deleted(owner, Area(offset=offset, length=length))
+
     def _survey_record(self, number: int, attribution: Attribution) -> None:
         record = self._record(number)
         flags, base = struct.unpack_from("<H", record, 22)[0], struct.unpack_from("<Q", record, 32)[0] & _NUMBER
@@ -135,7 +170,10 @@ class NtfsReader(Reader):
             if number < _FIRST_FILE or content is None or len(names) > DEEPEST:
                 return None
             names.append(_decode_utf16(content[66 : 66 + 2 * content[64]], "replace")[0])
-            number = struct.unpack_from("<Q", content)[0] & _NUMBER
+            (reference,) = struct.unpack_from("<Q", content)
+            number = reference & _NUMBER
+            if struct.unpack_from("<H", self._record(number), 16)[0] != reference >> 48:
+                return None  # the record of that folder is another's by now
         return "/" + "/".join(reversed(names))
 
     def kind(self, entry: Any) -> HoldKind | None:
