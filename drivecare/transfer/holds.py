@@ -58,9 +58,7 @@ def most_important_first(holds: Iterable[Hold]) -> tuple[Hold, ...]:
 def hits_nothing(area: Area, holds: Iterable[Hold]) -> bool:
     """Whether no file that existed was hit: all of the area is free space, or lies outside any partition.
 
-    Deleted files may have been there, known or not; some customers come for those.
+    Deleted files may have been there; some customers come for those. Where one is known, they are asked.
     """
     holds = tuple(holds)
-    return {hold.kind for hold in holds} <= {"free", "deleted", "outside"} and sum(
-        hold.bytes for hold in holds
-    ) == area.length
+    return {hold.kind for hold in holds} <= {"free", "outside"} and sum(hold.bytes for hold in holds) == area.length

@@ -29,7 +29,7 @@ def test_each_byte_is_told_once_and_only_where_it_is_free() -> None:
         Hold(kind="deleted", size_bytes=9000, bytes=1024),
         Hold(kind="free", bytes=1024),
     )
-    assert hits_nothing(Area(offset=512, length=3584), holds[1:])
+    assert not hits_nothing(Area(offset=512, length=3584), holds[1:])  # some customers come for deleted files
 
 
 def test_where_free_space_is_not_known_no_deleted_file_is_named() -> None:
