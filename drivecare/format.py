@@ -36,6 +36,11 @@ def format_minutes(minutes: float) -> str:
     return f"{minutes:.0f} min" if minutes < 120 else f"{minutes / 60:.1f} h"
 
 
+def format_days(days: float) -> str:
+    """Format a long duration: "70 days", from two years on "7.1 years"."""
+    return f"{days:,.0f} days" if days < 730 else f"{days / 365.25:,.1f} years"
+
+
 def format_value(value: object, *, absent: str = "-") -> str:
     """Format a value for a table: thousands separated, at most two decimals; absent and zero differ."""
     if value is None:

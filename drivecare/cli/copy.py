@@ -83,6 +83,11 @@ if TYPE_CHECKING:
     help="Stop after this many hours on damaged areas.",
 )
 @click.option(
+    "--to-the-end",
+    is_flag=True,
+    help="With --resume: try every sector, also where nearly all fail, for years if need be.",
+)
+@click.option(
     "--stuck-after",
     default=300,
     show_default=True,
@@ -106,6 +111,7 @@ def copy(
     probe: bool,
     retries: int,
     damage_hours: float | None,
+    to_the_end: bool,
     stuck_after: float,
     as_json: bool,
     job: str | None,
@@ -126,7 +132,8 @@ def copy(
     from drivecare.work.copy_paperwork import CopyRequest, request_also
 
     of_target, of_image = _share_out(allow_overwrite, also)
-    policy = DamagePolicy(retries=retries, damage_seconds=None if damage_hours is None else damage_hours * 3600)
+    damage_seconds = None if damage_hours is None else damage_hours * 3600
+    policy = DamagePolicy(retries=retries, damage_seconds=damage_seconds, to_the_end=to_the_end)
     request = CopyRequest(
         source=source,
         target=target,

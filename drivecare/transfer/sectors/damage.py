@@ -31,6 +31,7 @@ class DamagePolicy(Value, frozen=True, kw_only=True):
     retries: int = 2
     farthest_leap_bytes: int = 1 << 30
     damage_seconds: float | None = None  # after this long on damage, stop and say how to continue
+    to_the_end: bool = True  # else stop where the rest promises next to nothing and would take months
 
     @property
     def unreadable(self) -> int:
@@ -68,6 +69,9 @@ Reads = Generator[Attempt, Outcome, None]
 _MEASURED_AT_ONCE = 3
 # What promises nearly as much as the next is read at once: to sort all again after every read would take longer.
 _GOOD_ENOUGH = 0.8
+# A day of reading brings less than 10 MB there, and all of it takes more than this. Our judgement.
+_HOPELESS_BYTES_PER_SECOND = 100
+_HOPELESS_SECONDS = 60 * 24 * 3600
 
 
 class ReadingOrder:
@@ -79,6 +83,7 @@ class ReadingOrder:
         self._experience = Experience(self._block)
         self._promises = Promises((self._block, self._piece, sector_bytes), policy.unreadable, self._experience)
         self._stride = Stride(self._block)
+        self.gave_up = False  # the reads ended, and there was more to try
 
     def reads(self) -> Reads:
         """Every attempt, in order; is sent the outcome of each."""
@@ -202,10 +207,18 @@ class ReadingOrder:
             if queue and prospect.promise < -queue[0][0] * _GOOD_ENOUGH:
                 heapq.heappush(queue, (-prospect.promise, offset))
                 continue
+            if not self._policy.to_the_end and prospect.promise < _HOPELESS_BYTES_PER_SECOND:
+                self.gave_up = self.seconds_for(self._stages.waiting_bytes) > _HOPELESS_SECONDS
+                if self.gave_up:
+                    return
             reached = yield from self._read(prospect.start, prospect.end, prospect.otherwise)
             self._promises.learn(prospect, reached == prospect.end)
             for place in {prospect.start - 1, prospect.start, reached, prospect.end, offset}:
                 self._offer(queue, place)
+
+    def seconds_for(self, failed_bytes: int) -> float:
+        """What it takes at least to try each sector of so many bytes once more."""
+        return failed_bytes / self._sector * self._experience.failed_seconds
 
     def _offer(self, queue: list[tuple[float, int]], offset: int) -> None:
         """Queue the run around `offset` by what it promises."""

@@ -6,12 +6,13 @@ from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass
 
 from drivecare.errors import Interrupted
+from drivecare.format import format_bytes, format_days
 from drivecare.transfer.areas import Area, total
 from drivecare.transfer.medium import Buffer, Gone, Medium, blame, vanished
 from drivecare.transfer.sectors.damage import Attempt, DamagePolicy, Outcome, ReadingOrder
 from drivecare.transfer.sectors.liveness import FAILURES_BEFORE_DOUBT, PLACES, Doubt
 from drivecare.transfer.sectors.pipeline import FreeBuffers
-from drivecare.transfer.sectors.stages import COPIED, Stages
+from drivecare.transfer.sectors.stages import COPIED, UNREAD, Stages
 from drivecare.transfer.sectors.whole_transfers import read_fully
 
 
@@ -63,7 +64,8 @@ class SourceReader:
 
     def events(self) -> Generator[ReadEvent]:
         """Every byte of every readable area once; every change of stage. Raises Gone, Stuck, Interrupted."""
-        reads = ReadingOrder(self._stages, self._policy, self._medium.sector_bytes).reads()
+        order = ReadingOrder(self._stages, self._policy, self._medium.sector_bytes)
+        reads = order.reads()
         attempt = next(reads, None)
         while attempt is not None:
             outcome = yield from self._attempt(attempt)
@@ -76,6 +78,14 @@ class SourceReader:
         if self._doubted:
             self._prove_alive()
         yield from self._believe()
+        if order.gave_up:
+            left = total(self._stages.areas_from(UNREAD))
+            raise Interrupted(
+                f"what is left, {format_bytes(left)}, fails nearly everywhere, as under a dead head: to try each of its"
+                f" sectors takes {format_days(order.seconds_for(left) / 86400)}",
+                location=self._medium.path,
+                hint="Everything copied so far is safe; continue with --resume --to-the-end to try the rest as well",
+            )
 
     def _attempt(self, attempt: Attempt) -> Generator[ReadEvent, None, Outcome]:
         """One read and its outcome. Yields Data for what came, Moved for what failed once it is believed."""

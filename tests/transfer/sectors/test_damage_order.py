@@ -8,12 +8,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from drivecare.errors import Interrupted
 from drivecare.transfer.areas import Area, merge, overlap
+from drivecare.transfer.medium import Watch
 from drivecare.transfer.sectors.damage import DamagePolicy, Outcome, ReadingOrder
+from drivecare.transfer.sectors.engine import CopySettings, copy_and_prove
 from drivecare.transfer.sectors.stages import COPIED, FAILED_BLOCK, FAILED_PIECE, UNREAD, Stages, stage_of_journal
 from drivecare.transfer.sectors.stride import Stride
 from tests.benchmarks.damage_models import MIB
 from tests.benchmarks.damage_table import MOST_SLOWER, compare, missed, slower_after_forgetting
+from tests.transfer.sectors.fake_medium import Call, FakeMedium, MemoryStore, buffers, end_of, fresh_journal
 
 SECTOR, SIZE = 512, 4096 * 512 + 100
 POLICY = DamagePolicy(block_bytes=64 * SECTOR, piece_bytes=8 * SECTOR, retries=1)
@@ -79,6 +83,26 @@ def test_the_rest_of_the_drive_comes_before_the_inside_of_damage() -> None:
 )  # fmt: skip
 def test_journals_of_every_version_mean_the_same(number: int, stage: int) -> None:
     assert stage_of_journal(number) == stage
+
+
+def test_a_dead_area_that_would_take_years_stops_the_copy_until_it_is_asked_for() -> None:
+    size, bad, now = 4 * MIB, Area.between(MIB, 2 * MIB), [0.0]
+
+    def take_hours(call: Call) -> None:
+        now[0] += 10_000 if overlap(call.area, bad) else 0.01
+
+    source = FakeMedium(random.Random(3).randbytes(size), bad=[bad], faults=[take_hours])
+    target, store, watch = FakeMedium(bytes(size)), MemoryStore(), Watch(clock=lambda: now[0])
+    policy = DamagePolicy(block_bytes=MIB // 4, retries=0, to_the_end=False)
+    begun = fresh_journal(end_of(source), end_of(target))
+    with pytest.raises(Interrupted, match=r"what is left, [\d.]+ MB, .* takes \d+ days") as caught:
+        copy_and_prove(source, target, begun, store, buffers(MIB // 4), CopySettings(policy=policy), watch)
+    assert caught.value.exit_code == 23
+    assert "--resume --to-the-end" in caught.value.message()
+    assert sum(run.length for run in store.saved[-1].copied) >= 3 * MIB - 2 * policy.block_bytes
+    settings = CopySettings(policy=DamagePolicy(block_bytes=MIB // 4, retries=0))
+    receipt = copy_and_prove(source, target, store.saved[-1], store, buffers(MIB // 4), settings, watch)
+    assert merge(receipt.unreadable) == (bad,)
 
 
 class TestStride:
