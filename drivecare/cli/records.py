@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from drivecare.cli.command import HouseGroup
 from drivecare.cli.common import finish, jobs_option, json_option
+from drivecare.cli.terminal import notify
+from drivecare.errors import BadInput
 from drivecare.exit_codes import ExitCode
+from drivecare.format import format_count
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
@@ -50,6 +54,39 @@ def setup(address: str, as_json: bool) -> None:
         out.print_wrapped("Then on each bench: export DRIVECARE_JOBS=ADDRESS, with no password in it (PGPASSFILE).")
 
     finish(document, show=show, as_json=as_json)
+
+
+@records.command(
+    short_help="Copy all jobs into another record.",
+    examples=["drivecare records copy jobs shop-jobs"],
+    ends={ExitCode.DONE: "every job is there", ExitCode.INTERRUPTED: "jobs were left out; the same again goes on"},
+)
+@click.argument("source", metavar="FROM")
+@click.argument("target", metavar="TO")
+@json_option
+def copy(source: str, target: str, as_json: bool) -> None:
+    """Copy all jobs FROM one record TO another, each a folder or a postgresql://...: results and chains, byte for byte.
+
+    FROM stays as it is, and so do images, journals and sheets. A job that TO has with other results is left alone.
+    """
+    from drivecare.record.copy_record import copy_record
+    from drivecare.record.location import jobs_place, open_record
+
+    places = jobs_place(source), jobs_place(target)
+    if isinstance(places[0], Path) and not places[0].is_dir():
+        raise BadInput("is no folder of jobs", location=source, hint="Name the folder that holds them.")
+    document = copy_record(*(open_record(place, notify=notify) for place in places))
+
+    def show(out: Screen) -> None:
+        out.print_wrapped(
+            f"{format_count(len(document.copied), 'job')} copied, {len(document.present):,} there already, "
+            f"{len(document.left_out):,} left out."
+        )
+        for job in document.left_out:
+            out.print_wrapped(job.reason, indent=2)
+
+    code = ExitCode.INTERRUPTED if document.left_out else ExitCode.DONE
+    finish(document, show=show, as_json=as_json, exit_code=code)
 
 
 @records.command(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import shutil
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,6 +13,7 @@ from pathlib import Path
 from drivecare.documents import encode
 from drivecare.errors import BadInput, DriveCareError, Unavailable
 from drivecare.job.chain import CHAIN
+from drivecare.job.contents import JobContents
 from drivecare.job.model import Opening
 from drivecare.job.overview import JobList
 from drivecare.job.result_files import check_job_id
@@ -20,7 +22,7 @@ from drivecare.reading.identity import Named
 from drivecare.record.job_folder import JobFolder, refuse_link
 from drivecare.record.port import Record, make_page, names_of, page_span
 from drivecare.record.reconcile import CurrentIndex
-from drivecare.storage import create_file, create_folder, sync_folder
+from drivecare.storage import create_file, create_folder, sync_folder, write_file
 
 _CHOOSE_ROOT = "Give --jobs FOLDER."
 _TAKEN = (errno.EEXIST, errno.ENOTEMPTY)  # how a rename refuses to replace a job
@@ -35,18 +37,38 @@ class FolderRecord(Record):
 
     def create(self, opening: Opening) -> JobFolder:
         """Create the folder of a new job and file its opening. Raises BadInput if the ID is unfit or taken."""
-        path = self._checked_root() / check_job_id(opening.id)
         encode(opening)  # what cannot be filed leaves no empty folder behind
+
+        def open_it(draft: Path) -> None:
+            os.close(create_file(draft / CHAIN))
+            JobFolder(path=draft).file(opening)
+
+        return JobFolder(path=self._make_job(opening.id, open_it))
+
+    def add_job(self, contents: JobContents) -> None:
+        """Create the folder of a job of another record and put its results and chain there as they are."""
+
+        def fill(draft: Path) -> None:
+            for file in contents.files:
+                write_file(draft / file.path.name, contents.data(file))
+            if contents.chain is not None:
+                write_file(draft / CHAIN, contents.fetch(contents.path / CHAIN))
+
+        self._make_job(contents.path.name, fill)
+
+    def _make_job(self, id: str, fill: Callable[[Path], None]) -> Path:
+        """Make the folder of a job, filled beside its place, so that none is seen without its results."""
+        path = self._checked_root() / check_job_id(id)
         taken = BadInput("already exists", location=str(path), hint="Choose another ID.")
         try:
             if os.path.lexists(path):
                 raise taken
-            _open_job(path, opening)
+            _make_filled(path, fill)
         except OSError as error:
             if error.errno in _TAKEN:
                 raise taken from error
             raise Unavailable(f"cannot be created: {error.strerror}", location=str(path), hint=_CHOOSE_ROOT) from error
-        return JobFolder(path=path)
+        return path
 
     def job(self, id: str) -> JobFolder:
         """Find the folder of an existing job. Raises BadInput if there is none, Refused if it is a link."""
@@ -132,13 +154,12 @@ class FolderRecord(Record):
         return self.root
 
 
-def _open_job(path: Path, opening: Opening) -> None:
-    """Make a job's folder beside its place and move it there with the opening in it, so that none is seen without."""
+def _make_filled(path: Path, fill: Callable[[Path], None]) -> None:
+    """Make a folder beside its place, fill it and move it there."""
     draft = path.with_name(f".{os.urandom(8).hex()}.part")  # what a power cut leaves of it is no job
     create_folder(draft, parents=True)
     try:
-        os.close(create_file(draft / CHAIN))
-        JobFolder(path=draft).file(opening)
+        fill(draft)
         draft.rename(path)
     finally:
         shutil.rmtree(draft, ignore_errors=True)

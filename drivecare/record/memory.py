@@ -22,10 +22,10 @@ from drivecare.storage import already_there
 
 @dataclass(frozen=True, kw_only=True)
 class JobInMemory(FiledJob):
-    """A job whose `results`, by name, and chain are values of this process. It has no folder for images."""
+    """A job whose `files`, by name, and chain are values of this process. It has no folder for images."""
 
     files: dict[str, bytes] = field(default_factory=dict)
-    chain: bytearray = field(default_factory=bytearray)
+    chain: bytearray | None = field(default_factory=bytearray)
     lock: threading.RLock = field(default_factory=threading.RLock)
 
     @property
@@ -40,11 +40,14 @@ class JobInMemory(FiledJob):
 
     def _list(self) -> JobContents:
         return JobContents(
-            path=self.path, names=tuple(self.files), chain=parse_chain(bytes(self.chain)), fetch=self._fetch
+            path=self.path,
+            names=tuple(self.files),
+            chain=parse_chain(bytes(self.chain)) if self.chain is not None else None,
+            fetch=self._fetch,
         )
 
     def _fetch(self, path: Path) -> bytes:
-        if path.name == CHAIN:
+        if path.name == CHAIN and self.chain is not None:
             return bytes(self.chain)
         if path.name not in self.files:
             raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT))
@@ -56,6 +59,7 @@ class JobInMemory(FiledJob):
         self.files[path.name] = data
 
     def _append(self, lines: bytes, *, fragment: int = 0) -> None:
+        assert self.chain is not None
         del self.chain[len(self.chain) - fragment :]
         self.chain.extend(lines)
 
@@ -75,6 +79,13 @@ class MemoryRecord(Record):
             raise BadInput("already exists", location=str(path), hint="Choose another ID.")
         job.file(opening)
         return job
+
+    def add_job(self, contents: JobContents) -> None:
+        """Add a job of another record."""
+        chain = bytearray(contents.fetch(contents.path / CHAIN)) if contents.chain is not None else None
+        files = {file.path.name: contents.data(file) for file in contents.files}
+        id = contents.path.name
+        self.by_id[id] = JobInMemory(path=Path("memory") / id, files=files, chain=chain)
 
     def job(self, id: str) -> JobInMemory:
         """Find an existing job."""

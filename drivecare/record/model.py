@@ -43,3 +43,19 @@ class RecordPush(Value, frozen=True, kw_only=True):
     schema: Literal["drivecare/record-push-1"] = "drivecare/record-push-1"
     filed: tuple[PushedResult, ...] = ()
     waiting: tuple[UnpushedResult, ...] = ()
+
+
+class JobLeftOut(Value, frozen=True, kw_only=True):
+    """A job that was not copied, and why."""
+
+    job: str
+    reason: str
+
+
+class RecordCopy(Value, frozen=True, kw_only=True):
+    """All jobs of one record put into another: those `copied`, those `present` there already with the same bytes."""
+
+    schema: Literal["drivecare/record-copy-1"] = "drivecare/record-copy-1"
+    copied: tuple[str, ...] = ()
+    present: tuple[str, ...] = ()
+    left_out: tuple[JobLeftOut, ...] = ()

@@ -278,6 +278,10 @@ class Record(ABC):
         """Find an existing job. Raises BadInput if there is none, Refused if something else has its place."""
 
     @abstractmethod
+    def add_job(self, contents: JobContents) -> None:
+        """Add a job of another record byte for byte, whole or not at all. Its ID must be free."""
+
+    @abstractmethod
     def jobs(self) -> tuple[FiledJob, ...]:
         """List every job, oldest opening first, then those that cannot be opened."""
 

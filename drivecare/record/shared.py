@@ -16,6 +16,7 @@ import msgspec
 from drivecare import __version__
 from drivecare.documents import encode
 from drivecare.errors import BadInput, DriveCareError, RecordAway, Unavailable
+from drivecare.job.contents import JobContents
 from drivecare.job.model import Opening
 from drivecare.job.overview import JobLine, JobList
 from drivecare.job.result_files import check_job_id, document_kind
@@ -60,6 +61,14 @@ class SharedRecord(Record):
                 location = f"{self.server.address}: job {opening.id}"
                 raise BadInput("already exists", location=location, hint="Choose another ID.")
             FiledJob.file_bytes(job, data, document_kind(Opening))
+
+    def add_job(self, contents: JobContents) -> None:
+        """Add a job of another record in one transaction."""
+        id = check_job_id(contents.path.name)
+        with self.server.transaction():
+            values = (id, contents.files[0].filed_at, contents.chain is not None)
+            self.server.run("INSERT INTO drivecare.job VALUES (%s, %s, %s)", *values)
+            self._job(id).fill(contents)
 
     def job(self, id: str) -> SharedJob:
         """Find an existing job. While the server is away any may exist: what is filed in it waits on this bench."""

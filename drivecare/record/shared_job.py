@@ -59,6 +59,13 @@ class SharedJob(FiledJob):
                 return self.path / str(names[0][0])
             return FiledJob.file_bytes(replace(self, token=result.token), result.read(), result.kind)
 
+    def fill(self, contents: JobContents) -> None:
+        """Put the results and the chain of another record's job here as they are."""
+        for file in contents.files:
+            self._write(file.path, contents.data(file))
+        if contents.chain is not None:
+            self._append(contents.fetch(contents.path / CHAIN))
+
     def describe_filing(self, path: Path) -> str:
         """Say what became of a result: one in the outbox is not filed."""
         if path.parent != self.outbox.folder:

@@ -52,6 +52,7 @@ DOCUMENTS: dict[str, str] = {
     "export-1": "drivecare.job.model:Export",
     "record-setup-1": "drivecare.record.model:RecordSetup",
     "record-push-1": "drivecare.record.model:RecordPush",
+    "record-copy-1": "drivecare.record.model:RecordCopy",
     "demo-1": "drivecare.cli.demo:Demo",
     "doctor-1": "drivecare.work.check_up:Checkup",
 }
