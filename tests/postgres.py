@@ -85,15 +85,18 @@ class Cluster:
         """Start the server and wait until it answers."""
         # fsync matters to a power cut; a killed server's writes are the kernel's already.
         words = ("-c", "listen_addresses=", "-c", "fsync=off", "-c", "max_connections=60", "-k", str(self.folder))
-        with (self.folder / "log").open("ab") as log:
-            self._process = subprocess.Popen(self._as_nobody("postgres", "-D", str(self.data), *words), stderr=log)
         deadline = time.monotonic() + 60
         while True:
+            # One that starts while processes of a killed one are still ending gives up at once.
+            if self._process is None or self._process.poll() is not None:
+                with (self.folder / "log").open("ab") as log:
+                    line = self._as_nobody("postgres", "-D", str(self.data), *words)
+                    self._process = subprocess.Popen(line, stderr=log)
             try:
                 self.run("SELECT 1")
                 return
             except psycopg.OperationalError:
-                if self._process.poll() is not None or time.monotonic() > deadline:
+                if time.monotonic() > deadline:
                     raise
                 time.sleep(0.05)
 
