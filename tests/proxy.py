@@ -23,7 +23,7 @@ class Proxy:
         self._server = folder / _SOCKET
         self._pairs: list[tuple[socket.socket, socket.socket]] = []
         self._lock = threading.Lock()
-        self._answers = True
+        self._unanswered: bytes | None = None
         self._listener: socket.socket | None = None
         self.mend()
 
@@ -33,7 +33,7 @@ class Proxy:
 
     def mend(self) -> None:
         """Let connections through (again)."""
-        self._answers = True
+        self._unanswered = None
         listener = socket.socket(socket.AF_UNIX)
         listener.bind(str(self.folder / _SOCKET))
         listener.listen()
@@ -54,9 +54,9 @@ class Proxy:
                         end.shutdown(socket.SHUT_RDWR)
             self._pairs.clear()
 
-    def lose_answers(self) -> None:
-        """Pass on what clients ask; cut the way instead of answering."""
-        self._answers = False
+    def lose_answers(self, to: bytes) -> None:
+        """Pass on what clients ask; cut the way instead of answering what has these bytes in it."""
+        self._unanswered = to
 
     def _accept(self, listener: socket.socket) -> None:
         while True:
@@ -76,12 +76,14 @@ class Proxy:
             threading.Thread(target=self._pass_on, args=(client, server), daemon=True).start()
 
     def _pass_on(self, client: socket.socket, server: socket.socket) -> None:
+        lost = False
         with contextlib.suppress(OSError), client, server:
             while True:
                 for source in select.select((client, server), (), ())[0]:
                     data = source.recv(1 << 16)
-                    if not data or (source is server and not self._answers):
+                    if not data or (source is server and lost):
                         return
+                    lost = lost or (source is client and self._unanswered is not None and self._unanswered in data)
                     (client if source is server else server).sendall(data)
 
 

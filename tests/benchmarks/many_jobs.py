@@ -23,8 +23,10 @@ import msgspec
 
 from drivecare.job.chain import CHAIN, NOTHING_BEFORE, DigestedFile, hex_sha256, lines_for
 from drivecare.reading.decode import decode_report
+from drivecare.reading.identity import DriveId, Identity
 from drivecare.record.folder import FolderRecord
 from drivecare.record.index import INDEX
+from drivecare.record.port import names_of
 from tests.benchmarks.table import ROOT, TOOL, Run, median, run
 from tests.job.carried import NEW, NOW, OLD, OPENING, data_route, fact
 
@@ -50,8 +52,24 @@ class Figure(NamedTuple):
         return self.measured <= self.limit * FAR if self.most else self.measured >= self.limit / FAR
 
 
+class InventedJob(NamedTuple):
+    """A job: its results by name, the lines of its chain, and the names that its drives are looked up by."""
+
+    id: str
+    results: list[tuple[str, bytes]]
+    lines: bytes
+    drives: tuple[str, ...]
+
+
 def write_jobs(root: Path, count: int) -> None:
-    """Make jobs that differ in their drives and nothing else; every third drive comes back in another job."""
+    """Make a folder of jobs."""
+    root.mkdir()
+    for job in invent_jobs(count):
+        _write_job(root / job.id, job)
+
+
+def invent_jobs(count: int) -> Iterator[InventedJob]:
+    """Jobs that differ in their drives and nothing else; every third drive comes back in another job."""
     assert OLD.serial
     assert NEW.serial
     assert OLD.identity.wwn
@@ -65,7 +83,6 @@ def write_jobs(root: Path, count: int) -> None:
             job.file(document)
         template = [(file.path.name, file.path.read_bytes()) for file in job.result_files()]
     assert len(template) == RESULTS
-    root.mkdir()
     for number in range(count):
         drive = number % (count * 3 // 4 or 1)
         changes = {
@@ -75,18 +92,28 @@ def write_jobs(root: Path, count: int) -> None:
             NEW.identity.wwn: f"50c0ffe1{number:08x}",
             f'"id": "{OPENING.id}"': f'"id": "{number:05}"',
         }
-        _write_job(root / f"{number:05}", template, changes)
+        yield _invent_job(f"{number:05}", template, changes)
 
 
-def _write_job(folder: Path, template: list[tuple[str, bytes]], changes: dict[str, str]) -> None:
-    folder.mkdir()
-    results = []
+def _invent_job(id: str, template: list[tuple[str, bytes]], changes: dict[str, str]) -> InventedJob:
+    results, lined = [], []
     for number, (name, data) in enumerate(template, 1):
         for old, new in changes.items():
             name, data = name.replace(old, new), data.replace(old.encode(), new.encode())
+        results.append((name, data))
+        lined.append(DigestedFile(number=number, file=name, digest=hex_sha256(data)))
+    drives = [
+        DriveId(serial=changes[str(drive.serial)], identity=Identity(wwn=changes[str(drive.identity.wwn)]))
+        for drive in (OLD, NEW)
+    ]
+    return InventedJob(id, results, lines_for(lined, NOTHING_BEFORE), tuple(names_of(drives)))
+
+
+def _write_job(folder: Path, job: InventedJob) -> None:
+    folder.mkdir()
+    for name, data in job.results:
         (folder / name).write_bytes(data)
-        results.append(DigestedFile(number=number, file=name, digest=hex_sha256(data)))
-    (folder / CHAIN).write_bytes(lines_for(results, NOTHING_BEFORE))
+    (folder / CHAIN).write_bytes(job.lines)
     for path in (*folder.iterdir(), folder):
         os.utime(path, (TOUCHED, TOUCHED))
 

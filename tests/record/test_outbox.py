@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 import uuid
 from collections.abc import Iterator
 from pathlib import Path
@@ -121,9 +122,12 @@ def test_an_answer_lost_on_the_way_is_never_called_filed(
 ) -> None:
     job = open_record(bench).job("1042")
     before = len(job.result_files())
-    proxy.lose_answers()
+    proxy.lose_answers(to=b"COMMIT")
     path = job.file(fact("detached"))
     assert path.parent == bench_folder(bench) / "outbox"
+    deadline = time.monotonic() + 30
+    while len(open_record(direct).job("1042").result_files()) == before and time.monotonic() < deadline:
+        time.sleep(0.01)  # the server took it
     proxy.cut()
     proxy.mend()
     open_record(bench).push()

@@ -30,7 +30,7 @@ JOBS = ("1040", "1041", "1042", "1043")
 
 def write(bench: ServerAddress, writer: int, stop: threading.Event) -> list[tuple[str, Path]]:
     """File notes into one job until told to stop, each as a command of its own does; return them with their paths."""
-    filed = []
+    filed: list[tuple[str, Path]] = []
     while not stop.is_set():
         note = f"writer {writer:02}, note {len(filed):05}"
         record = open_record(bench)
@@ -111,8 +111,8 @@ def test_a_killed_server_and_a_cut_network_lose_nothing(cluster: Cluster) -> Non
                 time.sleep(SECONDS / 40)
                 proxy.mend()
                 time.sleep(SECONDS / 20)
-                proxy.lose_answers()
-                time.sleep(SECONDS / 100)
+                proxy.lose_answers(to=b"COMMIT")
+                time.sleep(SECONDS / 40)
                 proxy.cut()
                 proxy.mend()
 
