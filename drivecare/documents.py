@@ -71,14 +71,16 @@ _BRACKET = re.compile(rb"[\[\]{}]")
 _MANY_KEY_PARTS = re.compile(rb"(?<![\w-])(?:[\w-]++[ \t]*+\.[ \t]*+){%d}" % MOST_KEY_PARTS)
 
 
-def encode(document: Value) -> bytes:
+def encode(document: Value, **more: Value | None) -> bytes:
     """The document as indented UTF-8 JSON with a final newline; equal documents give equal bytes.
 
-    Invisible characters are JSON escapes, so that it can be viewed on any terminal.
-    Raises BadInput where a text in it, such as a file's name, is not UTF-8.
+    `more` are keys to add to it, but for those that are None. Invisible characters are JSON escapes, so that it can be
+    viewed on any terminal. Raises BadInput where a text in it, such as a file's name, is not UTF-8.
     """
     try:
-        return visible_json(msgspec.json.format(msgspec.json.encode(document), indent=2) + b"\n")
+        added = {key: value for key, value in more.items() if value is not None}
+        content = {**msgspec.to_builtins(document), **added} if added else document
+        return visible_json(msgspec.json.format(msgspec.json.encode(content), indent=2) + b"\n")
     except UnicodeEncodeError as error:
         text = error.object.encode("ascii", "backslashreplace").decode()
         raise BadInput("is not UTF-8 text", location=repr(text), hint="Rename it, or type it in UTF-8.") from error

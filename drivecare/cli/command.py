@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from typing import Any
 
 import click
@@ -128,6 +129,19 @@ class Number(click.ParamType[float]):
         if not (number > self._above and self._least <= number <= self._most):
             self.fail(f"{value!r} is not {self.says}.", param, ctx)
         return number
+
+
+class Day(click.ParamType[datetime]):
+    """A day as its first moment on the local clock."""
+
+    name = "day"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> datetime:
+        """Parse what was typed."""
+        try:
+            return datetime.strptime(str(value), "%Y-%m-%d").astimezone()
+        except (ValueError, OverflowError):
+            self.fail(f"{value!r} is not a day such as 2026-11-01.", param, ctx)
 
 
 def write_examples(formatter: click.HelpFormatter, examples: Sequence[str]) -> None:

@@ -8,12 +8,14 @@ A command builds its document, then:
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
 
+from drivecare.cli.command import Day
 from drivecare.cli.completion import job_ids
 from drivecare.cli.terminal import console, flush_stdout, notify, print_document
 from drivecare.documents import Value, encode
@@ -41,11 +43,20 @@ json_option = click.option("--json", "as_json", is_flag=True, help="Print one JS
 # What a screen of 80 by 24 has no room for; everything is in --json too.
 full_option = click.option("--full", is_flag=True, help="Show everything, on as many lines as it takes.")
 
+since_option = click.option(
+    "--since",
+    type=Day(),
+    metavar="DAY",
+    help="Only jobs opened on this day or later, such as 2026-11-01.",
+)
+
 # Named in the refusal of work/load_guard.py, which every command that loads a drive asks first.
 allow_load_option = click.option(
     "--allow-load", metavar="SERIAL", help="Put load on a drive that is losing data anyway: type its serial number."
 )
 
+
+BENCH_VARIABLE = "DRIVECARE_BENCH"
 
 job_argument = click.argument(
     "id", required=False, metavar="[ID]", envvar=JOB_VARIABLE, shell_complete=job_ids
@@ -90,9 +101,10 @@ def named_jobs(ctx: click.Context) -> Place | None:
 
 def all_jobs(jobs: Place | None) -> Record:
     """The record of all jobs, whose notices go to stderr. What waits for it on this bench is filed first."""
+    from drivecare.job.model import FiledBy
     from drivecare.record.location import open_record
 
-    record = open_record(jobs, notify=notify)
+    record = open_record(jobs, notify=notify, filed_by=FiledBy(by=account_name(), bench=bench_name()))
     push = record.push()
     if push.filed:
         notify(f"{format_count(len(push.filed), 'result')} that waited on this bench: filed in the record.")
@@ -166,6 +178,11 @@ def account_name() -> str:
         return pwd.getpwuid(uid).pw_name
     except KeyError:
         return str(uid)
+
+
+def bench_name() -> str:
+    """What this bench is called: $DRIVECARE_BENCH, else this machine's own name."""
+    return os.environ.get(BENCH_VARIABLE) or os.uname().nodename
 
 
 def machine(ctx: click.Context) -> Machine:

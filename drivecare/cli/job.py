@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -25,6 +26,7 @@ from drivecare.cli.common import (
     machine,
     named_job,
     named_jobs,
+    since_option,
 )
 from drivecare.cli.completion import host_ids, jobs_and_facts, symptom_ids
 from drivecare.cli.job_screen import show_closing, show_export, show_facts, show_jobs, show_opening, show_timeline
@@ -212,6 +214,8 @@ def show(ctx: click.Context, id: str | None, full: bool, jobs: Place, as_json: b
 @click.option("--waits-for", type=click.Choice(WAITS_FOR), help="Only jobs that wait for them.")
 @click.option("--reference", metavar="WORD", help="Only jobs whose reference contains this.")
 @click.option("--tag", metavar="WORD", help="Only jobs with this tag.")
+@click.option("--bench", metavar="NAME", help="Only jobs whose newest result was filed at this bench.")
+@since_option
 @click.option(
     "--page",
     metavar="N",
@@ -232,6 +236,8 @@ def list_jobs(
     waits_for: str | None,
     reference: str | None,
     tag: str | None,
+    bench: str | None,
+    since: datetime | None,
     page: int | None,
     full: bool,
     jobs: Place,
@@ -252,6 +258,8 @@ def list_jobs(
         waits_for=waits_for,
         reference=reference,
         tag=tag,
+        bench=bench,
+        since=since,
     )
     if page is None and not as_json and stdout_is_terminal():
         page = 1

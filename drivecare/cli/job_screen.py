@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from drivecare.clock import format_age, parse_timestamp
 from drivecare.format import clip_text, format_count, join_and
@@ -114,7 +114,10 @@ def _show_story(out: Screen, timeline: JobTimeline, *, full: bool) -> None:
     from drivecare.clock import format_time
 
     newest = timeline.story if full else timeline.story[-MOST_LINES:]
-    rows = [(f"{entry.number:04}", format_time(entry.filed_at), entry.kind, _says(entry)) for entry in newest]
+    rows = [
+        (f"{entry.number:04}", format_time(entry.filed_at), entry.kind, _says(entry, filer))
+        for entry, filer in zip(newest, name_filers(newest), strict=True)
+    ]
     out.print_table([("", "when", "what", "says"), *rows], heading=True, clip=not full)
     if not full:
         earlier = len(timeline.story) - len(newest)
@@ -170,8 +173,25 @@ def _show_troubles(out: Screen, timeline: JobTimeline, step: NextStep, *, full: 
     out.print_wrapped("A result that is in an export or a backup of the job can be put back under its own name.")
 
 
-def _says(entry: TimelineEntry) -> str:
-    return entry.says if entry.withdrawn_by is None else f"does not count, see {entry.withdrawn_by:04}: {entry.says}"
+def _says(entry: TimelineEntry, filer: str) -> str:
+    says = entry.says if entry.withdrawn_by is None else f"does not count, see {entry.withdrawn_by:04}: {entry.says}"
+    return f"{filer}: {says}" if filer else says
+
+
+class Filed(Protocol):
+    """What tells who filed it, and where."""
+
+    @property
+    def by(self) -> str | None: ...
+    @property
+    def bench(self) -> str | None: ...
+
+
+def name_filers(filed: Sequence[Filed]) -> list[str]:
+    """Name who filed each of these, and where, by what differs among them: nothing for one person at one bench."""
+    people, benches = [each.by or "" for each in filed], [each.bench or "" for each in filed]
+    telling = [names for names in (people, benches) if len({*names} - {""}) > 1]
+    return [", ".join(filter(None, names)) for names in zip(*telling, strict=True)] or [""] * len(filed)
 
 
 def show_jobs(out: Screen, listed: JobList, jobs: Place, *, now: datetime, full: bool) -> None:
@@ -179,11 +199,14 @@ def show_jobs(out: Screen, listed: JobList, jobs: Place, *, now: datetime, full:
     if not listed.total:
         out.print(f"No job to list in {jobs}. To open one: drivecare job new --help", soft_wrap=True)
         return
-    rows = [_board_row(line, now) for line in listed.jobs if line.error is None]
+    lines = [line for line in listed.jobs if line.error is None]
+    filers = name_filers(lines)
+    rows = [_board_row(line, now, filer) for line, filer in zip(lines, filers, strict=True)]
     if not full:
         rows = [(*others, clip_text(waits, LONGEST_WAIT), labels) for *others, waits, labels in rows]
     if rows:
-        heading = ("job", "age", "state", "verdict", "waits for", "unit and tags")
+        labels = "filed by; unit, tags" if any(filers) else "unit and tags"
+        heading = ("job", "age", "state", "verdict", "waits for", labels)
         out.print_table([heading, *rows], heading=True, clip=not full)
     for line in listed.jobs:
         if line.error is not None:
@@ -193,7 +216,7 @@ def show_jobs(out: Screen, listed: JobList, jobs: Place, *, now: datetime, full:
         out.print_wrapped(f"Page {listed.page:,} of {listed.pages:,}, {listed.total or 0:,} jobs in all.{older}")
 
 
-def _board_row(line: JobLine, now: datetime) -> tuple[str, ...]:
+def _board_row(line: JobLine, now: datetime, filer: str) -> tuple[str, ...]:
     from drivecare.job.unfinished import tell_progress
 
     opened = parse_timestamp(line.opened_at)
@@ -202,6 +225,7 @@ def _board_row(line: JobLine, now: datetime) -> tuple[str, ...]:
     if line.unfinished:
         waits = f"copy: {tell_progress(line.unfinished[-1], now)}"
     labels = ", ".join(filter(None, (line.host, line.reference, *line.tags)))
+    labels = "; ".join(filter(None, (filer, labels)))
     return line.id, format_age(opened, now) if opened else "-", state, line.verdict or "-", waits or "-", labels or "-"
 
 

@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import Any, Generic, TypeVar
 
 from drivecare.documents import Value, decode
-from drivecare.errors import BadInput, Unavailable
+from drivecare.errors import BadInput, DriveCareError, Unavailable
 from drivecare.job.chain import CHAIN, Audit, Chain, DigestedFile, Fault, audit_results, missing_numbers
-from drivecare.job.model import Change, Closing, Opening, Withdrawal
+from drivecare.job.model import Change, Closing, FiledBy, Opening, Withdrawal
 from drivecare.job.result_files import ResultFile, document_kind, is_misnamed, parse_file_name
 from drivecare.storage import describe_read_error
 
@@ -42,6 +42,13 @@ class FiledDocument(Generic[DocumentT]):
     def name(self) -> str:
         """The name of its file."""
         return self.file.path.name
+
+
+class _Stamp(Value, frozen=True, kw_only=True):
+    """What a result says about its filing. Before there were benches, `by` alone stood in what a person recorded."""
+
+    filed: FiledBy | None = None
+    by: str | None = None
 
 
 def newest_of(documents: Sequence[FiledDocument[DocumentT]]) -> FiledDocument[DocumentT] | None:
@@ -147,6 +154,14 @@ class JobContents:
     def closing(self, *, doubtful: Container[str] = ()) -> FiledDocument[Closing] | None:
         """Return how the job ended; None while it is open or open again."""
         return newest_of(self.documents(Closing, doubtful=doubtful))
+
+    def filed_by(self, file: ResultFile) -> FiledBy | None:
+        """Say who filed a result, and where; None where it does not say, or cannot be read."""
+        try:
+            stamp = decode(_Stamp, self.data(file), origin=str(file.path))
+        except DriveCareError:
+            return None
+        return stamp.filed or (FiledBy(by=stamp.by) if stamp.by else None)
 
     def digested(self, file: ResultFile) -> DigestedFile:
         """Describe a result as the chain sees it."""

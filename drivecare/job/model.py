@@ -49,6 +49,13 @@ WaitsFor = Literal["customer", "part", "copy", "bench"]
 ImageFate = Literal["kept", "handed-over", "removed", "gone"]  # gone: no longer there when the job was closed
 
 
+class FiledBy(Value, frozen=True, kw_only=True):
+    """Who filed a result, by the name of their account, and at which bench: the `filed` of every filed result."""
+
+    by: str | None = None
+    bench: str | None = None
+
+
 class BuiltFor(Value, frozen=True, kw_only=True):
     """The drives a unit is built for, by its profile: IDs of form factors (adapters included) and protocols.
 
@@ -227,7 +234,7 @@ class NextStep(Value, frozen=True, kw_only=True):
 class TimelineEntry(Value, frozen=True, kw_only=True):
     """One result of a job in a sentence. `file` is its name in the job's folder.
 
-    `withdrawn_by` is the number of the entry by which it no longer counts.
+    `withdrawn_by` is the number of the entry by which it no longer counts. `by` and `bench`: who filed it, and where.
     """
 
     number: int
@@ -237,6 +244,8 @@ class TimelineEntry(Value, frozen=True, kw_only=True):
     says: str
     file: str
     withdrawn_by: int | None = None
+    by: str | None = None
+    bench: str | None = None
 
 
 class UnfinishedCopy(Value, frozen=True, kw_only=True):

@@ -11,7 +11,8 @@ from drivecare.job.model import UnfinishedCopy, WaitsFor
 class JobLine(Value, frozen=True, kw_only=True):
     """One job in a list of jobs; `error` says why it cannot be read.
 
-    `waits_for`: whom an open job waits for; `missing`: the first item that its gate misses.
+    `waits_for`: whom an open job waits for; `missing`: the first item that its gate misses. `by` and `bench`: who filed
+    its newest result, and where.
     """
 
     id: str
@@ -26,6 +27,8 @@ class JobLine(Value, frozen=True, kw_only=True):
     unfinished: tuple[UnfinishedCopy, ...] = ()
     waits_for: WaitsFor | None = None
     missing: str | None = None
+    by: str | None = None
+    bench: str | None = None
     error: str | None = None
 
 
@@ -51,10 +54,17 @@ class ValueChange(Value, frozen=True, kw_only=True):
 
 
 class PastReading(Value, frozen=True, kw_only=True):
-    """One reading of a drive in one job."""
+    """One reading of a drive in one job; `changes` since the previous one of the same drive.
+
+    `by` and `bench`: who filed it, and where.
+    """
 
     job: str
     file: str
+    serial: str | None = None
+    model: str | None = None
+    by: str | None = None
+    bench: str | None = None
     read_at: str
     verdict: str | None = None
     power_on_hours: int | None = None
@@ -62,9 +72,10 @@ class PastReading(Value, frozen=True, kw_only=True):
 
 
 class History(Value, frozen=True, kw_only=True):
-    """Every reading of one drive across jobs, oldest first, each with what changed since the previous one.
+    """Every reading of a drive across jobs, oldest first, each with what changed since the previous one.
 
-    `unread` names jobs that could not be read, and why.
+    `serial` is the drive's, and `model` its model; where several drives go by the name, `serial` is what was asked for
+    and `model` null. `unread` names jobs that could not be read, and why.
     """
 
     schema: Literal["drivecare/history-1"] = "drivecare/history-1"

@@ -94,6 +94,7 @@ def _holds_until(job: JobState) -> datetime | None:
 def _line_of(job: JobState) -> JobLine:
     serials = {filed.document.drive.serial for filed in job.assessments}
     waits_for, missing = find_wait(job)
+    filed_by = job.contents.filed_by(job.contents.files[-1])
     return JobLine(
         id=job.id,
         host=job.opening.host,
@@ -107,12 +108,14 @@ def _line_of(job: JobState) -> JobLine:
         unfinished=job.unfinished,
         waits_for=waits_for,
         missing=missing,
+        by=filed_by.by if filed_by is not None else None,
+        bench=filed_by.bench if filed_by is not None else None,
     )
 
 
 @dataclass(frozen=True, kw_only=True)
 class JobFilter:
-    """Which jobs to list; None asks for all."""
+    """Which jobs to list; None asks for all. `since` is the moment after which they were opened."""
 
     state: str | None = None
     gate: str | None = None
@@ -122,6 +125,8 @@ class JobFilter:
     waits_for: str | None = None
     reference: str | None = None
     tag: str | None = None
+    bench: str | None = None
+    since: datetime | None = None
 
     def matches(self, line: JobLine) -> bool:
         """Whether a job is listed. One that cannot be read always is."""
@@ -131,10 +136,18 @@ class JobFilter:
             and self.verdict in (None, line.verdict)
             and self.host in (None, line.host)
             and self.waits_for in (None, line.waits_for)
+            and self.bench in (None, line.bench)
+            and (self.since is None or _was_opened_since(line, self.since))
             and (self.reference is None or self.reference.casefold() in (line.reference or "").casefold())
             and (self.tag is None or self.tag.casefold() in map(str.casefold, line.tags))
             and (self.serial is None or normalise_serial(self.serial) in map(normalise_serial, line.serials))
         )
+
+
+def _was_opened_since(line: JobLine, moment: datetime) -> bool:
+    """Whether a job was opened at that moment or later; one that does not say when is not left out."""
+    opened_at = parse_timestamp(line.opened_at)
+    return opened_at is None or opened_at >= moment
 
 
 _LONGEST = 600  # letters in a line of the timeline; the document has the rest
@@ -152,6 +165,7 @@ def _timeline_entry(job: JobState, file: ResultFile) -> TimelineEntry:
             raise BadInput("is not a document of a job", location=str(file.path)) from error
         sentence = "cannot be read"
     entry = job.withdrawals.get(name)
+    filed_by = job.contents.filed_by(file)
     return TimelineEntry(
         number=file.number,
         kind=file.kind,
@@ -160,6 +174,8 @@ def _timeline_entry(job: JobState, file: ResultFile) -> TimelineEntry:
         says=sentence if len(sentence) <= _LONGEST else f"{sentence[:_LONGEST]}...",
         file=name,
         withdrawn_by=entry.number if entry is not None else None,
+        by=filed_by.by if filed_by is not None else None,
+        bench=filed_by.bench if filed_by is not None else None,
     )
 
 

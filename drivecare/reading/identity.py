@@ -138,6 +138,18 @@ def search_names(drive: Named) -> frozenset[str]:
     return frozenset(filter(None, (*serials, *identity.worldwide_names.values())))
 
 
+def called_names(drive: Named) -> frozenset[str]:
+    """Every name that people call a drive by: those to look it up by, its model, and each word of that."""
+    model = normalise_model(drive.model)
+    return search_names(drive) | frozenset(filter(None, (model, *model.split())))
+
+
+def typed_names(text: str) -> frozenset[str]:
+    """What a person may have meant by a name: a serial number, a worldwide name however grouped, a model."""
+    names = (normalise_serial(text), normalise_worldwide_name(text), normalise_model(text))
+    return frozenset(filter(None, names))
+
+
 def normalise_serial(serial: str | None) -> str:
     """Drop what docks and typists change in a serial number: outer blanks and case."""
     return (serial or "").strip().casefold()

@@ -18,9 +18,8 @@ from drivecare.job.model import Opening
 from drivecare.job.overview import JobList
 from drivecare.job.result_files import check_job_id
 from drivecare.job.timeline import JobFilter
-from drivecare.reading.identity import Named
 from drivecare.record.job_folder import JobFolder, refuse_link
-from drivecare.record.port import Record, make_page, names_of, page_span
+from drivecare.record.port import Record, make_page, page_span
 from drivecare.record.reconcile import CurrentIndex
 from drivecare.storage import create_file, create_folder, sync_folder, write_file
 
@@ -41,9 +40,9 @@ class FolderRecord(Record):
 
         def open_it(draft: Path) -> None:
             os.close(create_file(draft / CHAIN))
-            JobFolder(path=draft).file(opening)
+            self._at(draft).file(opening)
 
-        return JobFolder(path=self._make_job(opening.id, open_it))
+        return self._at(self._make_job(opening.id, open_it))
 
     def add_job(self, contents: JobContents) -> None:
         """Create the folder of a job of another record and put its results and chain there as they are."""
@@ -83,7 +82,7 @@ class FolderRecord(Record):
         if not exists:
             hint = "See drivecare job list, or open it: drivecare job new."
             raise BadInput(f"there is no job {id}", location=str(path.parent), hint=hint)
-        return JobFolder(path=path, notify=self.notify)
+        return self._at(path)
 
     def jobs(self) -> tuple[JobFolder, ...]:
         """List every job in the folder of jobs, oldest opening first, then those that cannot be opened.
@@ -92,7 +91,7 @@ class FolderRecord(Record):
         """
         opened: list[tuple[datetime, str, JobFolder]] = []
         for item in self._folders():
-            folder = JobFolder(path=self.root / item.name, notify=self.notify)
+            folder = self._at(self.root / item.name)
             try:
                 filed_at = folder.first_filed()
             except DriveCareError:  # one bad job does not hide the others: whoever reads it is told why
@@ -119,15 +118,17 @@ class FolderRecord(Record):
         current.save()
         return make_page(current.lines(ids), len(jobs), page)
 
-    def jobs_with_drive(self, *drives: Named, but: str | None = None) -> tuple[JobFolder, ...]:
-        """List the jobs that share a name with one of these drives by the index, and those that cannot be read."""
-        names = names_of(drives)
+    def jobs_with_names(self, names: frozenset[str], *, but: str | None = None) -> tuple[JobFolder, ...]:
+        """List the jobs that read a drive of one of these names by the index, and those that cannot be read."""
         if not names:
             return ()
         current = self._reconcile(but=but)
         current.save()
         jobs = sorted(current.with_drive(names))
-        return tuple(JobFolder(path=self.root / id, notify=self.notify) for _, id in jobs if id != but)
+        return tuple(self._at(self.root / id) for _, id in jobs if id != but)
+
+    def _at(self, path: Path) -> JobFolder:
+        return JobFolder(path=path, notify=self.notify, filed_by=self.filed_by)
 
     def _reconcile(self, *, but: str | None = None) -> CurrentIndex:
         return CurrentIndex(self._checked_root(), self._folders(), but=but, now=self.now(), notify=self.notify)

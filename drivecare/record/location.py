@@ -11,6 +11,7 @@ from drivecare.invoking_user import configuration_folder, data_folder
 from drivecare.record.address import ServerAddress, is_server_address, parse_address
 
 if TYPE_CHECKING:
+    from drivecare.job.model import FiledBy
     from drivecare.record.port import Record
 
 
@@ -18,18 +19,24 @@ Place = Path | ServerAddress
 """Where all jobs are: a folder, or a record that several benches share."""
 
 
-def open_record(jobs: Place | None, *, notify: Callable[[str], None] = lambda _: None) -> Record:
-    """Open the record of all jobs that the person means. `notify` is called with sentences for the person."""
+def open_record(
+    jobs: Place | None, *, notify: Callable[[str], None] = lambda _: None, filed_by: FiledBy | None = None
+) -> Record:
+    """Open the record of all jobs that the person means. `notify` is called with sentences for the person.
+
+    `filed_by` is that person, at this bench.
+    """
     place = jobs_place(None) if jobs is None else jobs
     # Each store is loaded where it is used; who names no job only asks for the place.
     if isinstance(place, ServerAddress):
         from drivecare.record.server import Server
         from drivecare.record.shared import SharedRecord
 
-        return SharedRecord(server=Server(address=place), folder=bench_folder(place), notify=notify)
+        folder = bench_folder(place)
+        return SharedRecord(server=Server(address=place), folder=folder, notify=notify, filed_by=filed_by)
     from drivecare.record.folder import FolderRecord
 
-    return FolderRecord(root=place, notify=notify)
+    return FolderRecord(root=place, notify=notify, filed_by=filed_by)
 
 
 def jobs_place(jobs: str | None, *, environ: Mapping[str, str] = os.environ) -> Place:

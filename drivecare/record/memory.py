@@ -7,7 +7,7 @@ import os
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from drivecare.documents import encode
@@ -74,7 +74,7 @@ class MemoryRecord(Record):
         """Make a new job and file its opening."""
         path = Path("memory") / check_job_id(opening.id)
         encode(opening)
-        job = JobInMemory(path=path)
+        job = JobInMemory(path=path, filed_by=self.filed_by)
         if self.by_id.setdefault(opening.id, job) is not job:
             raise BadInput("already exists", location=str(path), hint="Choose another ID.")
         job.file(opening)
@@ -92,7 +92,7 @@ class MemoryRecord(Record):
         job = self.by_id.get(check_job_id(id))
         if job is None:
             raise BadInput(f"there is no job {id}", location="memory", hint="See drivecare job list.")
-        return JobInMemory(path=job.path, notify=self.notify, files=job.files, chain=job.chain, lock=job.lock)
+        return replace(job, notify=self.notify, filed_by=self.filed_by)
 
     def jobs(self) -> tuple[JobInMemory, ...]:
         """List every job."""

@@ -13,7 +13,7 @@ looked at them all and takes them up at once. Nothing is ever overwritten.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
@@ -28,7 +28,7 @@ from drivecare.job.chain import CHAIN, Chain, lines_for, next_number
 from drivecare.job.contents import DocumentT, FiledDocument, JobContents
 from drivecare.job.file_names import names_file, separate_names
 from drivecare.job.history import names_of_drives
-from drivecare.job.model import Closing, Fact, Opening, Withdrawal
+from drivecare.job.model import Closing, Fact, FiledBy, Opening, Withdrawal
 from drivecare.job.overview import JobLine, JobList
 from drivecare.job.result_files import (
     HIGHEST_NUMBER,
@@ -52,11 +52,13 @@ def drop_notice(_: object) -> None:
 class FiledJob(ABC):
     """An existing job. `notify` is called with sentences for the person.
 
-    `path` is the job's folder on this machine, for what is not a result: images, journals, sheets.
+    `path` is the job's folder on this machine, for what is not a result: images, journals, sheets. `filed_by` stands in
+    every result that is filed.
     """
 
     path: Path
     notify: Callable[[str], None] = drop_notice
+    filed_by: FiledBy | None = None
     now: Callable[[], datetime] = WallClock().now
 
     @property
@@ -71,7 +73,7 @@ class FiledJob(ABC):
         caller separated from it. Raises Refused where the job is closed, Unavailable where it cannot be written.
         """
         document, still_in_it = separate_names(document)
-        return self.file_bytes(encode(document), document_kind(type(document)), names=names or still_in_it)
+        return self.file_bytes(self._stamp(document), document_kind(type(document)), names=names or still_in_it)
 
     def file_bytes(self, data: bytes, kind: str, *, names: bytes = b"") -> Path:
         """File a document of this kind byte for byte: that of another job, or one just encoded."""
@@ -109,7 +111,7 @@ class FiledJob(ABC):
             if closing is None:
                 raise BadInput("is not closed", location=f"job {self.id}", hint="It takes results as it is.")
             entry = Withdrawal(files=(closing.name,), note=note, at=at, by=by)
-            return entry, self._file(encode(entry), document_kind(Withdrawal), contents)
+            return entry, self._file(self._stamp(entry), document_kind(Withdrawal), contents)
 
     def mend_chain(self, fact: Fact) -> FiledDocument[Fact]:
         """File the fact that somebody looked at results without a line, then give each its line.
@@ -135,7 +137,7 @@ class FiledJob(ABC):
             first, last = audit.unlined[0].number, audit.unlined[-1].number
             about = f"{first:04}" if first == last else f"{first:04}-{last:04}"
             fact = msgspec.structs.replace(fact, about=about)
-            file = self._save(encode(fact), document_kind(Fact), contents)
+            file = self._save(self._stamp(fact), document_kind(Fact), contents)
             # The fact is durable before the first line is: a kill in between leaves it without a line, too.
             lines = lines_for((*audit.unlined, contents.digested(file)), chain.end)
             try:
@@ -168,6 +170,10 @@ class FiledJob(ABC):
     def results(self, kind: type[DocumentT]) -> tuple[FiledDocument[DocumentT], ...]:
         """Read the documents of one type in the order of filing. Raises BadInput naming a file that is malformed."""
         return self.read().documents(kind)
+
+    def _stamp(self, document: Value) -> bytes:
+        """Encode a document with who files it, and where."""
+        return encode(document, filed=self.filed_by)
 
     def _refuse_if_closed(self, contents: JobContents) -> None:
         closing = _standing_closing(contents)
@@ -264,9 +270,10 @@ def make_page(lines: Sequence[JobLine], total: int, page: int | None) -> JobList
 
 @dataclass(frozen=True, kw_only=True)
 class Record(ABC):
-    """All jobs of a shop. `notify` is called with sentences for the person."""
+    """All jobs of a shop. `notify` is called with sentences for the person, who is `filed_by`, at this bench."""
 
     notify: Callable[[str], None] = drop_notice
+    filed_by: FiledBy | None = None
     now: Callable[[], datetime] = WallClock().now
 
     @abstractmethod
@@ -303,13 +310,11 @@ class Record(ABC):
 
         They share a name with it, or cannot be read. Whether it is the same drive, the caller compares.
         """
-        names = names_of(drives)
+        return self.jobs_with_names(frozenset(name for drive in drives for name in search_names(drive)), but=but)
+
+    def jobs_with_names(self, names: frozenset[str], *, but: str | None = None) -> tuple[FiledJob, ...]:
+        """List the jobs `but` one that read a drive of one of these names (`called_names`), or cannot be read."""
         return tuple(job for job in self.jobs() if job.id != but and _may_name(job, names)) if names else ()
-
-
-def names_of(drives: Iterable[Named]) -> frozenset[str]:
-    """Every name to look these drives up by."""
-    return frozenset(name for drive in drives for name in search_names(drive))
 
 
 def _may_name(job: FiledJob, names: frozenset[str]) -> bool:

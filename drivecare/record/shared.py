@@ -21,11 +21,10 @@ from drivecare.job.model import Opening
 from drivecare.job.overview import JobLine, JobList
 from drivecare.job.result_files import check_job_id, document_kind
 from drivecare.job.timeline import JobFilter, summarise_job
-from drivecare.reading.identity import Named
 from drivecare.record.last_read import LastRead
 from drivecare.record.model import PushedResult, RecordPush, UnpushedResult
 from drivecare.record.outbox import Outbox
-from drivecare.record.port import FiledJob, Record, cut_page, make_page, names_of, page_span
+from drivecare.record.port import FiledJob, Record, cut_page, make_page, page_span
 from drivecare.record.server import Server
 from drivecare.record.shared_job import SharedJob, no_such_job
 from drivecare.storage import create_folder
@@ -97,18 +96,19 @@ class SharedRecord(Record):
         begin, end = page_span(total, page)
         return make_page(self._lines(skip=total - end, limit=end - begin), total, page)
 
-    def jobs_with_drive(self, *drives: Named, but: str | None = None) -> tuple[SharedJob, ...]:
-        """List the jobs in which a drive with one of these names was read."""
+    def jobs_with_names(self, names: frozenset[str], *, but: str | None = None) -> tuple[SharedJob, ...]:
+        """List the jobs in which a drive of one of these names was read."""
         query = """
             SELECT DISTINCT filed_at, id FROM drivecare.drive JOIN drivecare.job ON id = job
             WHERE name = ANY(%s) AND id IS DISTINCT FROM %s ORDER BY filed_at, id
         """
-        names = sorted(names_of(drives))
-        return tuple(self._job(id) for _, id in self.server.rows(query, names, but)) if names else ()
+        return tuple(self._job(id) for _, id in self.server.rows(query, sorted(names), but)) if names else ()
 
     def _job(self, id: str) -> SharedJob:
         folder = self.folder / "jobs" / id
-        return SharedJob(path=folder, server=self.server, outbox=self.outbox, notify=self.notify)
+        return SharedJob(
+            path=folder, server=self.server, outbox=self.outbox, notify=self.notify, filed_by=self.filed_by
+        )
 
     def _followed(self, job: SharedJob) -> SharedJob:
         """A job that is worked on here: how it was last read is kept on this bench."""

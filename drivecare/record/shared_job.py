@@ -19,7 +19,7 @@ from drivecare.errors import BadInput, DriveCareError, RecordAway
 from drivecare.job.chain import CHAIN, parse_chain
 from drivecare.job.contents import JobContents
 from drivecare.job.result_files import IMAGES, document_kind, is_result, parse_file_name
-from drivecare.reading.identity import search_names
+from drivecare.reading.identity import called_names
 from drivecare.reading.model import Reading
 from drivecare.record.last_read import LastRead, describe_waiting
 from drivecare.record.outbox import Outbox, WaitingResult
@@ -178,10 +178,10 @@ def no_such_job(id: str, server: Server) -> BadInput:
 
 
 def _names_of_drive(data: bytes, kind: str) -> tuple[str, ...]:
-    """Every name to look a judged drive up by. One that cannot be read has none, and what reads the job says so."""
+    """Every name that a judged drive is called by. One that cannot be read has none, and what reads the job says so."""
     if kind not in _JUDGED:
         return ()
     try:
-        return tuple(search_names(decode(_JUDGED[kind], data, origin=kind).drive))
+        return tuple(called_names(decode(_JUDGED[kind], data, origin=kind).drive))
     except BadInput:
         return ()

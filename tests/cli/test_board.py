@@ -10,10 +10,11 @@ from typing import Any
 import msgspec
 import pytest
 
+from drivecare.cli.common import account_name
 from drivecare.clock import parse_timestamp
 from drivecare.documents import Value
 from drivecare.job.job_state import load_job_state
-from drivecare.job.model import UnfinishedCopy
+from drivecare.job.model import FiledBy, UnfinishedCopy
 from drivecare.job.overview import JobLine
 from drivecare.job.timeline import JobFilter
 from drivecare.job.unfinished import tell_progress
@@ -54,7 +55,7 @@ WAITING: dict[str, tuple[list[Value], str | None, str | None]] = {
 }
 
 
-def board(jobs: Path, **job_filter: str) -> tuple[JobLine, ...]:
+def board(jobs: Path, **job_filter: Any) -> tuple[JobLine, ...]:
     return FolderRecord(root=jobs, now=lambda: NOW).list_jobs(JobFilter(**job_filter)).jobs
 
 
@@ -177,3 +178,26 @@ def test_a_job_opened_in_the_future_says_so(tmp_path: Path) -> None:
     assert parse_timestamp(OPENING.opened_at) is not None
     filed(tmp_path, [], opening=msgspec.structs.replace(OPENED, opened_at="2999-01-01T00:00:00+00:00"))
     assert "ahead of this clock" in drivecare("job", "list", jobs=tmp_path).stdout
+
+
+def test_where_several_people_or_benches_file_the_board_says_who_was_last(tmp_path: Path) -> None:
+    for id, bench in (("1041", "bench-1"), ("1042", "bench-2")):
+        filed_by = FiledBy(by="ann", bench=bench)
+        FolderRecord(root=tmp_path, filed_by=filed_by).create(msgspec.structs.replace(OPENED, id=id))
+    shown = drivecare("job", "list", jobs=tmp_path).stdout.splitlines()
+    assert shown[0].endswith("filed by; unit, tags")
+    assert ["bench-1; " in shown[1], "bench-2; " in shown[2]] == [True, True]
+    one_bench = drivecare("job", "list", "--bench", "bench-1", jobs=tmp_path).stdout
+    assert "bench-1" not in one_bench
+
+
+def test_a_result_is_filed_as_of_the_person_at_the_terminal_and_the_bench(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("DRIVECARE_BENCH", "bench-3")
+    job = filed(tmp_path, [], opening=OPENED)
+    assert drivecare("job", "record", "1042", "consent", jobs=tmp_path).returncode == 0
+    filed_by = json.loads(job.result_files()[-1].path.read_text())["filed"]
+    assert filed_by == {"by": account_name(), "bench": "bench-3"}
+    shown = drivecare("job", "show", "1042", jobs=tmp_path).stdout
+    assert f"{account_name()}: consent" in shown  # another than ann, who opened the job

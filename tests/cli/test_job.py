@@ -127,6 +127,9 @@ def test_the_list_and_its_filters(tmp_path: Path) -> None:
         (("--host", "marlow-mc2-r3"), ["1042"]),
         (("--serial", "kx25-00417"), ["1042"]),
         (("--serial", "KX25"), []),
+        (("--since", "2026-11-25"), ["1042"]),
+        (("--since", "2026-11-27"), []),
+        (("--bench", "another"), []),
     ):
         listed = json.loads(drivecare("job", "list", *words, "--json", jobs=tmp_path).stdout)
         assert [line["id"] for line in listed["jobs"]] == ids, words

@@ -64,5 +64,5 @@ def test_a_reading_that_was_judged_counts_once(tmp_path: Path) -> None:
 
 def test_a_serial_nobody_filed(tmp_path: Path) -> None:
     job = FolderRecord(root=tmp_path).create(OPENING)
-    with pytest.raises(BadInput, match="no job holds a reading of a drive with serial number X"):
+    with pytest.raises(BadInput, match="no job holds a reading of a drive with serial number, WWN or model X"):
         collect_history("X", [(job.id, job.read)])

@@ -163,4 +163,8 @@ def test_every_document_that_names_a_drive_can_be_compared() -> None:
     assert len(naming) >= 8
     # A job's history shows one drive's readings: it is made from readings that were compared already. A label is for
     # eyes: it says what is printed on it, and nothing is compared with it.
-    assert {kind.__name__ for kind in naming if "identity" not in kind.__struct_fields__} == {"DriveLabel", "History"}
+    assert {kind.__name__ for kind in naming if "identity" not in kind.__struct_fields__} == {
+        "DriveLabel",
+        "History",
+        "PastReading",
+    }

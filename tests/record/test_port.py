@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import subprocess
 from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 
 import msgspec
@@ -15,7 +17,7 @@ from drivecare.job.chain import CHAIN, Audit
 from drivecare.job.export import export_job
 from drivecare.job.gate import judge_gate
 from drivecare.job.job_state import load_job_state
-from drivecare.job.model import Fact
+from drivecare.job.model import Fact, FiledBy
 from drivecare.job.timeline import JobFilter, build_timeline
 from drivecare.reading.identity import DriveId, Identity
 from drivecare.reading.model import Reading
@@ -31,6 +33,7 @@ from drivecare.work.drive_history import drive_history
 from drivecare.work.seen_before import FiledElsewhere, find_in_other_jobs
 from drivecare.work.verify_copy import VerifyRequest, verify_copy
 from tests.job.carried import NEW, NOW, OLD, OPENING, OTHER, READ_AT, assessment, data_route, fact, same_route
+from tests.record.test_taking_back import CLOSING
 
 OPENED_NOW = msgspec.structs.replace(OPENING, tool_version="0.2.0")
 STORES: dict[str, Callable[[Path], Record]] = {
@@ -60,6 +63,48 @@ def test_results_come_back_as_they_were_filed_numbered_in_order(record: Record) 
     assert [path.name for path in paths] == [file.path.name for file in job.result_files()[1:]]
     assert [filed.document for filed in record.job("1042").results(Fact)] == [fact("consent"), fact("detached")]
     assert job.read().opening() == OPENED_NOW
+
+
+def test_every_result_says_who_filed_it_and_where(record: Record) -> None:
+    ann = FiledBy(by="ann", bench="bench-2")
+    at_bench = replace(record, filed_by=ann)
+    job = carried(at_bench)
+    job.file(CLOSING)
+    job.reopen(note="too early", at="2026-11-25T12:00:00+00:00", by="ann")
+    contents = at_bench.job("1042").read()
+    assert {contents.filed_by(file) for file in contents.files} == {ann}
+    assert contents.audit() == Audit()
+    assert contents.opening() == OPENED_NOW
+    (line,) = record.list_jobs(JobFilter(bench="bench-2")).jobs
+    assert (line.by, line.bench) == ("ann", "bench-2")
+    assert record.list_jobs(JobFilter(bench="bench-1")).jobs == ()
+
+
+def test_a_result_moved_to_another_job_still_says_who_filed_it(record: Record) -> None:
+    job = replace(record, filed_by=FiledBy(by="ann", bench="bench-1")).create(OPENED_NOW)
+    job.file(fact("note", note="x"))
+    other = replace(record, filed_by=FiledBy(by="ben", bench="bench-2")).create(
+        msgspec.structs.replace(OPENED_NOW, id="1043")
+    )
+    other.file_bytes(job.read().data(job.result_files()[-1]), "fact")
+    contents = other.read()
+    assert contents.filed_by(contents.files[-1]) == FiledBy(by="ann", bench="bench-1")
+
+
+def test_before_there_were_benches_a_fact_named_its_author(record: Record) -> None:
+    job = record.create(OPENED_NOW)
+    job.file(fact("consent"))
+    job.file(assessment(OLD, "refit"))
+    contents = job.read()
+    assert [contents.filed_by(file) for file in contents.files[1:]] == [FiledBy(by="ann"), None]
+
+
+@pytest.mark.parametrize(("since", "ids"), [("2026-11-25T09:00:00+00:00", ["1042"]), ("2026-11-26T00:00:00+00:00", [])])
+def test_jobs_are_listed_since_a_day(record: Record, since: str, ids: list[str]) -> None:
+    carried(record)
+    record.create(msgspec.structs.replace(OPENED_NOW, id="1041", opened_at="2026-11-20T10:00:00+00:00"))
+    listed = record.list_jobs(JobFilter(since=datetime.fromisoformat(since)))
+    assert [line.id for line in listed.jobs] == ids
 
 
 def test_every_result_has_its_line_in_the_chain(record: Record) -> None:
