@@ -157,6 +157,10 @@ def record(ctx: click.Context, words: tuple[str, ...], note: str | None, jobs: P
     chain-mended            why (--note) results that an interruption left
                             out of the chain are the job's
     note                    anything (--note) for the shop's half of the sheet
+    came-back CAUSE         of a closed job: the unit is here again, since its
+                            drive failed (drive-failed), another part did
+                            (other-cause), or for a cause not-known; counted
+                            by drivecare shop report, on no sheet
     """
     from drivecare.work.record_facts import record_facts
 

@@ -41,6 +41,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "gate": ("drivecare.cli.gate", "Say whether the swap may happen, and what is missing."),
     "handover": ("drivecare.cli.handover", "Write the handover sheet for the customer and the shop."),
     "records": ("drivecare.cli.records", "Share one record among several benches, on a PostgreSQL server."),
+    "shop": ("drivecare.cli.shop", "Report what all jobs came to: verdicts, losses, what came back."),
     "doctor": ("drivecare.cli.doctor", "Check whether this machine is ready for a customer's drive."),
     "demo": ("drivecare.cli.demo", "Run a whole job on invented drives: no hardware, no root."),
 }

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import get_args
 
 from drivecare.errors import BadInput
-from drivecare.job.model import Fact, FactName, Route
+from drivecare.job.model import CameBackCause, Fact, FactName, Route
 from drivecare.transfer.areas import Area
 
 # How a command that we suggest shows what a person must type: such a word is never recorded.
@@ -20,18 +20,23 @@ OPEN_SERIAL = "SERIAL"
 
 @dataclass(frozen=True)
 class FactMeaning:
-    """What a fact says, the kind of subject it needs if it needs one, and an example note if it needs a note."""
+    """What a fact says, the kind of subject it needs if it needs one, and an example note if it needs a note.
+
+    `choices` are the subjects there are. `after_closing`: only a closed job takes it, and it is not for the customer.
+    """
 
     says: str
     about: str | None = None
     note: str | None = None
+    choices: tuple[str, ...] = ()
+    after_closing: bool = False
 
 
 FACTS: dict[FactName, FactMeaning] = {
     "consent": FactMeaning(
         "the customer agreed in writing to the unit being opened and the drive being read and copied"
     ),
-    "route": FactMeaning("the route this job takes", "ROUTE"),
+    "route": FactMeaning("the route this job takes", "ROUTE", choices=get_args(Route)),
     "old-drive": FactMeaning("which of the drives read in this job is the customer's", "SERIAL"),
     "dead-drive": FactMeaning("the customer's drive does not respond on any dock or cable we have", "SERIAL"),
     "weak-identity": FactMeaning(
@@ -75,7 +80,18 @@ FACTS: dict[FactName, FactMeaning] = {
         "results that an interruption left without a line in the chain were looked at and are the job's",
         note="power cut while the copy was filed",
     ),
+    "came-back": FactMeaning(
+        "the unit was brought back after the job was closed, and what was wrong with it",
+        "CAUSE",
+        choices=get_args(CameBackCause),
+        after_closing=True,
+    ),
 }
+
+
+def follows_closing(fact: Fact) -> bool:
+    """Whether a fact is about the time after the job, so that only a closed job takes it."""
+    return FACTS[fact.fact].after_closing
 
 
 def make_fact(
@@ -93,8 +109,9 @@ def make_fact(
         raise BadInput(f"{fact} takes no value, got {about!r}", hint="Put words into --note.")
     if subject is not None and not about:
         raise BadInput(f"{fact} needs a value", hint=f"drivecare job record ID {fact} {subject}")
-    if name == "route" and about not in get_args(Route):
-        raise BadInput(f"{about!r} is not a route", hint=f"Choose one of: {', '.join(get_args(Route))}.")
+    choices = FACTS[name].choices
+    if choices and about not in choices:
+        raise BadInput(f"{about!r} is not a {str(subject).lower()}", hint=f"Choose one of: {', '.join(choices)}.")
     if name == "unreadable":
         about = format_area(_area_at(about or "", areas))
     if note == OPEN_NOTE or about == OPEN_SERIAL:

@@ -40,7 +40,9 @@ FactName = Literal[
     "chain-mended",
     "server-away",
     "note",
+    "came-back",
 ]
+CameBackCause = Literal["drive-failed", "other-cause", "not-known"]
 BAY_PREFIX = "bay-"  # of the ID of every kind of bay that ships
 DriveRole = Literal["old", "new"]
 OldDriveFate = Literal["returned", "kept", "destroyed"]

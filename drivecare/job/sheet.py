@@ -7,6 +7,7 @@ than 7 points: long lists are cut to what two sheets of A4 hold at that size and
 from __future__ import annotations
 
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -16,6 +17,7 @@ from drivecare import __version__
 from drivecare.clock import format_day, format_time
 from drivecare.fit.steps import CAUTIONS
 from drivecare.format import format_value
+from drivecare.job.attestations import follows_closing
 from drivecare.job.contents import FiledDocument, newest_of
 from drivecare.job.customer import (
     describe_baseline,
@@ -27,7 +29,7 @@ from drivecare.job.customer import (
 )
 from drivecare.job.html_page import LONGEST_TEXT, clip, keep_numbers_whole, page_environment
 from drivecare.job.job_state import JobState
-from drivecare.job.model import ROUTES, Handover
+from drivecare.job.model import ROUTES, Fact, Handover
 from drivecare.job.plots import COUNT_LABELS, Picture, draw_counts, draw_odds, draw_surface
 from drivecare.job.proof import CopyProof
 from drivecare.transfer.holds import hits_nothing
@@ -167,9 +169,14 @@ def _sheet_values(job: JobState, shop: str | None) -> dict[str, Any]:
         "bag_losses": _bag_losses(proof.bag.document) if proof.bag is not None else [],
         "areas": _area_rows(job) if copied else [],
         "cautions": (plan.cautions if plan is not None and job.route != "same-drive" else ()) or CAUTIONS,
-        "facts": sorted((fact.document for fact in job.facts), key=lambda fact: fact.fact == "note"),  # notes are kept
+        "facts": sorted(_facts_to_show(job), key=lambda fact: fact.fact == "note"),  # the last are kept
         "format_time": format_time,
     }
+
+
+def _facts_to_show(job: JobState) -> Iterator[Fact]:
+    """Every fact of the job itself: what became of the unit afterwards is the shop's own business."""
+    return (filed.document for filed in job.facts if not follows_closing(filed.document))
 
 
 def _bag_losses(bag: BagReceipt) -> list[str]:

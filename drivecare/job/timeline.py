@@ -21,6 +21,7 @@ from drivecare.job.job_state import JobState, load_job_state
 from drivecare.job.losses import areas_lost
 from drivecare.job.model import Closing, JobTimeline, TimelineEntry, Withdrawal
 from drivecare.job.next_step import find_next_step
+from drivecare.job.outcome import find_outcome
 from drivecare.job.overview import JobLine
 from drivecare.job.result_files import ResultFile, check_job_id, document_kind, parse_file_name
 from drivecare.job.waiting import find_wait
@@ -110,6 +111,7 @@ def _line_of(job: JobState) -> JobLine:
         missing=missing,
         by=filed_by.by if filed_by is not None else None,
         bench=filed_by.bench if filed_by is not None else None,
+        outcome=find_outcome(job),
     )
 
 

@@ -36,7 +36,7 @@ from drivecare.job.timeline import JobSummary
 from drivecare.storage import regular_file, write_file
 
 INDEX = ".index"  # no job can have this name
-_FORMAT = f"2 {__version__}"  # another drivecare may judge a gate otherwise, so it makes an index of its own
+_FORMAT = f"3 {__version__}"  # another drivecare may judge a gate otherwise, so it makes an index of its own
 _LIMIT_BYTES = 1 << 30
 _DIGEST_BYTES = hashlib.sha256().digest_size
 _TOUCHED = timedelta(minutes=1)

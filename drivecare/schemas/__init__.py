@@ -45,6 +45,7 @@ DOCUMENTS: dict[str, str] = {
     "job-1": "drivecare.job.model:JobTimeline",
     "jobs-1": "drivecare.job.overview:JobList",
     "history-1": "drivecare.job.overview:History",
+    "shop-report-1": "drivecare.job.overview:ShopReport",
     "next-1": "drivecare.job.model:NextStep",
     "gate-1": "drivecare.job.model:Gate",
     "handover-1": "drivecare.job.model:Handover",
