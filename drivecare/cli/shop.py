@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from drivecare.job.overview import DrivesThatLeft, PrintedChance, Share, ShopReport
     from drivecare.record.location import Place
 
+_MOST_JOBS = 8  # of those with losses; the document names them all
 _KINDS = {"same-drive": "the same drive", "new-drive": "a new drive"}
 
 
@@ -48,7 +49,7 @@ def report(ctx: click.Context, since: datetime | None, jobs: Place, as_json: boo
 def show_report(out: Screen, report: ShopReport) -> None:
     """The counts, a line each; then what came back, and how that compares."""
     from drivecare.clock import format_day
-    from drivecare.format import format_bytes, format_count
+    from drivecare.format import format_bytes, format_count, join_some
 
     opened = f" opened since {format_day(report.since)}" if report.since else ""
     out.print_wrapped(f"{format_count(report.jobs, 'job')}{opened}, {report.closed:,} closed", style="bold")
@@ -56,12 +57,14 @@ def show_report(out: Screen, report: ShopReport) -> None:
     copies = report.copies
     losses = f"{copies.with_losses:,} with losses"
     if copies.with_losses:
-        losses += f" ({format_bytes(copies.bytes_unreadable)} unreadable in all): job {', '.join(copies.jobs)}"
+        losses += (
+            f" ({format_bytes(copies.bytes_unreadable)} unreadable in all): job {join_some(copies.jobs, _MOST_JOBS)}"
+        )
     rows.append(("copies", f"{copies.made:,} made, {losses}"))
     if report.days is not None:
         days = report.days
-        spans = f"half within {days.median:.1f}, 9 in 10 within {days.nine_in_ten:.1f}, the longest {days.longest:.1f}"
-        rows.append(("days per job", f"{spans}; {format_count(days.jobs, 'closed job')}"))
+        spans = f"half within {days.median:.1f}, 9 in 10 within {days.nine_in_ten:.1f}, all within {days.longest:.1f}"
+        rows.append(("days per job", f"{spans} ({format_count(days.jobs, 'job')})"))
     out.print_table(rows)
     _show_came_back(out, report)
     _show_comparison(out, report)
@@ -91,14 +94,13 @@ def _show_comparison(out: Screen, report: ShopReport) -> None:
         return
     rows = [_comparison_row(drives) for drives in report.watched]
     out.print_table([("left with", "came back", "drive failed", "printed chance"), *rows], heading=True)
-    if report.too_early:
-        out.print_wrapped(
-            f"{format_count(report.too_early, 'unit')} left within the last 12 months: too early to count."
-        )
-    out.print()
     for definition in report.definitions:
-        out.print_wrapped(f"{definition.word}: {definition.means}.", indent=2)
-    out.print_wrapped("In brackets: where the share of many more such jobs would lie, 19 times in 20.")
+        out.print_wrapped(f"{definition.word}: {definition.means}", first="  ", indent=4)
+    early = f"; {format_count(report.too_early, 'unit')} left later, too early to count" if report.too_early else ""
+    out.print_wrapped(
+        f"Units that left at least 12 months ago{early}. In brackets: where the share of many more would lie, 19 times"
+        " in 20."
+    )
 
 
 def _comparison_row(drives: DrivesThatLeft) -> tuple[str, str, str, str]:
@@ -111,12 +113,12 @@ def _comparison_row(drives: DrivesThatLeft) -> tuple[str, str, str, str]:
 
 
 def _format_share(share: Share) -> str:
-    interval = f" ({share.low:.0%} to {share.high:.0%})" if share.low is not None and share.high is not None else ""
-    return f"{share.count:,} of {share.among:,}{interval}"
+    if share.low is None or share.high is None:
+        return f"{share.count:,} of {share.among:,}"
+    return f"{share.count:,} of {share.among:,} ({share.low * 100:.0f} to {share.high * 100:.0f} %)"
 
 
 def _format_chance(chance: PrintedChance | None) -> str:
     if chance is None:
-        return "none was printed"
-    interval = f" ({chance.low:.1%} to {chance.high:.1%})" if chance.low is not None and chance.high is not None else ""
-    return f"{chance.estimate:.1%}{interval} on average, {chance.drives:,}"
+        return "none"
+    return f"{chance.estimate * 100:.1f} % (mean of {chance.drives:,})"

@@ -33,16 +33,13 @@ _SURE = 0.95
 DEFINITIONS = (
     Definition(
         word="came back",
-        means="the unit was brought back within 12 months of the job's closing, for whatever cause, and somebody"
-        " recorded it; customers who went elsewhere are not among them",
+        means="brought back within 12 months of closing, for whatever cause, and recorded; whoever went elsewhere is"
+        " not counted",
     ),
-    Definition(
-        word="drive failed", means="it came back within 12 months, and the drive that it had left with had failed"
-    ),
+    Definition(word="drive failed", means="came back, and the drive it had left with had failed"),
     Definition(
         word="printed chance",
-        means="that a drive with the signs it showed fails within 12 months, whoever notices: measured on drives in"
-        " data centres or published, not on this shop's",
+        means="such a drive fails within 12 months, whoever notices: measured in data centres or published, not here",
     ),
 )
 
@@ -131,7 +128,7 @@ def _units_that_came_back(outcomes: Sequence[tuple[JobLine, JobOutcome]]) -> lis
         for event in outcome.came_back:
             at = parse_timestamp(event.at)
             if at is not None and closed_at is not None:
-                days = (at - closed_at).days
+                days = max((at - closed_at).days, 0)
                 units.append((at, UnitThatCameBack(job=line.id, drive=outcome.drive, days=days, cause=event.cause)))
     return [unit for _, unit in sorted(units, key=lambda pair: (pair[0], pair[1].job))]
 

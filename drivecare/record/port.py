@@ -24,6 +24,7 @@ import msgspec
 from drivecare.clock import WallClock
 from drivecare.documents import Value, decode, encode
 from drivecare.errors import BadInput, DriveCareError, Refused, Unavailable
+from drivecare.job.afterwards import is_of_later
 from drivecare.job.chain import CHAIN, Chain, lines_for, next_number
 from drivecare.job.contents import DocumentT, FiledDocument, JobContents
 from drivecare.job.file_names import names_file, separate_names
@@ -79,7 +80,8 @@ class FiledJob(ABC):
         """File a document of this kind byte for byte: that of another job, or one just encoded."""
         with self._locked():
             contents = self._list()
-            self._refuse_if_closed(contents)
+            if not is_of_later(data, kind, contents):
+                self._refuse_if_closed(contents)
             return self._file(data, kind, contents, names)
 
     def keep_names(self, mark: str, names: bytes) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+from drivecare.job.afterwards import refuse_too_early
 from drivecare.job.attestations import make_fact
 from drivecare.job.job_state import load_job_state
 from drivecare.job.model import Fact
@@ -15,9 +16,12 @@ def record_facts(
     folder: FiledJob, fact: str, subjects: tuple[str, ...], *, note: str | None, at: str, by: str
 ) -> Iterator[tuple[Fact, Path]]:
     """File the facts, yielding each with its file. None is filed if one of them is not fit to be recorded."""
-    receipts = load_job_state(folder.read(), digests=False).receipts
+    contents = folder.read()
+    receipts = load_job_state(contents, digests=False).receipts
     areas = tuple(area for receipt in receipts for area in receipt.document.unreadable)
     facts = [make_fact(fact, subject, note=note, at=at, by=by, areas=areas) for subject in subjects or (None,)]
+    for document in facts:
+        refuse_too_early(document, contents)
     if fact == "chain-mended":
         mended = folder.mend_chain(facts[0])
         yield mended.document, mended.file.path

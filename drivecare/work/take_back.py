@@ -35,8 +35,9 @@ class Author:
 
 
 def withdraw(job: FiledJob, number: int, author: Author) -> tuple[Withdrawal, Path]:
-    """File that the results of one act no longer count. Raises BadInput if no such result can be withdrawn."""
-    job.refuse_if_closed()
+    """File that the results of one act no longer count. Raises BadInput if no such result can be withdrawn, Refused
+    where the job is closed.
+    """
     files = select_to_withdraw(_read_from_record(job), number)
     return _file_withdrawal(job, files, author)
 

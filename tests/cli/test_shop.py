@@ -62,8 +62,8 @@ def test_what_a_person_sees(tmp_path: Path, closed: JobFolder) -> None:
     assert shown.stdout == (
         "2 jobs, 1 closed\n"
         "old drives    evacuate 1, refit 1\n"
-        "copies        1 made, 1 with losses (8 KiB unreadable in all): job 1042\n"
-        "days per job  half within 0.1, 9 in 10 within 0.1, the longest 0.1; 1 closed job\n"
+        "copies        1 made, 1 with losses (8.19 kB unreadable in all): job 1042\n"
+        "days per job  half within 0.1, 9 in 10 within 0.1, all within 0.1 (1 job)\n"
         "\n"
         "came back  days after  cause         left with\n"
         "1042       0           drive failed  Petrel PM-500 PM6-311842\n"
