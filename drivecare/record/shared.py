@@ -53,7 +53,7 @@ class SharedRecord(Record):
         return self._followed(job)
 
     def _open(self, job: SharedJob, opening: Opening) -> None:
-        data = encode(opening)
+        data = encode(opening, filed=self.filed_by)
         with self.server.transaction():
             query = "INSERT INTO drivecare.job VALUES (%s, %s, true) ON CONFLICT DO NOTHING RETURNING id"
             if not self.server.rows(query, opening.id, self.now()):

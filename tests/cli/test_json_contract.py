@@ -112,6 +112,7 @@ CASES = [
     ("job list --jobs d/jobs", 0, "jobs-1"),
     ("job export 1042 --jobs d/jobs", 0, "export-1"),
     ("history KX25-00417 --jobs d/jobs", 0, "history-1"),
+    ("shop report --jobs d/jobs", 0, "shop-report-1"),
     ("next 1042 --jobs d/jobs", 0, "next-1"),
     ("gate 1042 --jobs d/jobs", 0, "gate-1"),
     ("gate 7 --jobs d/jobs", 40, "gate-1"),
@@ -152,7 +153,7 @@ def check(document: Any, name: str) -> None:
 
 def test_every_command_that_yields_a_result_is_here() -> None:
     """doctor and selftest ask the machine and have recorded machines of their own; records asks a server."""
-    tried = {" ".join(case[0].split()[: 2 if case[0].split()[0] in ("hosts", "job") else 1]) for case in CASES}
+    tried = {" ".join(case[0].split()[: 2 if case[0].split()[0] in ("hosts", "job", "shop") else 1]) for case in CASES}
     from tests.cli.test_help import LEAVES
 
     there = {name for name in LEAVES if not name.startswith("records")}
