@@ -10,6 +10,7 @@ import os
 import re
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 
 from drivecare.clock import format_time
@@ -91,7 +92,7 @@ def _is_ours(folder: Path) -> bool:
 def _find_job(folder: Path) -> str | None:
     """The job that its command line or its environment names."""
     words = _words(folder / "cmdline")
-    for word, following in zip(words, (*words[1:], ""), strict=True):
+    for word, following in pairwise((*words, "")):
         option, _, value = word.partition("=")
         if option == "--job" and (value or following):
             return value or following

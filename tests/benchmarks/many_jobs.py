@@ -23,10 +23,9 @@ import msgspec
 
 from drivecare.job.chain import CHAIN, NOTHING_BEFORE, DigestedFile, hex_sha256, lines_for
 from drivecare.reading.decode import decode_report
-from drivecare.reading.identity import DriveId, Identity
+from drivecare.reading.identity import DriveId, Identity, called_names
 from drivecare.record.folder import FolderRecord
 from drivecare.record.index import INDEX
-from drivecare.record.port import names_of
 from tests.benchmarks.table import ROOT, TOOL, Run, median, run
 from tests.job.carried import NEW, NOW, OLD, OPENING, data_route, fact
 
@@ -106,7 +105,9 @@ def _invent_job(id: str, template: list[tuple[str, bytes]], changes: dict[str, s
         DriveId(serial=changes[str(drive.serial)], identity=Identity(wwn=changes[str(drive.identity.wwn)]))
         for drive in (OLD, NEW)
     ]
-    return InventedJob(id, results, lines_for(lined, NOTHING_BEFORE), tuple(names_of(drives)))
+    return InventedJob(
+        id, results, lines_for(lined, NOTHING_BEFORE), tuple({name for drive in drives for name in called_names(drive)})
+    )
 
 
 def _write_job(folder: Path, job: InventedJob) -> None:
