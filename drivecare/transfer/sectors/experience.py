@@ -18,6 +18,8 @@ _REMEMBERED_READS = 30
 _REMEMBERED_EXTENTS = 9
 # Tries after which the older half of a chance is forgotten.
 _REMEMBERED_TRIES = 40
+# Below this all is alike; without an end to its fall, every read of a dead area would be judged again for ever.
+_LEAST_CHANCE = 1e-4
 # A clock may stand still (a simulation) and a cache may answer at once.
 _LEAST_SECONDS = 1e-6
 
@@ -31,7 +33,7 @@ class Chance:
     @property
     def value(self) -> float:
         """The share that came out well."""
-        return self._good / self._tries
+        return max(self._good / self._tries, _LEAST_CHANCE)
 
     def add(self, good: float) -> None:
         """Count one more try; `good` is 1 where it came out well."""
