@@ -159,7 +159,7 @@ def test_no_decoder_is_imported_by(room: str) -> None:
 
 
 # What a module of the planning half of `transfer` may import besides the innermost and the pure rooms.
-PLANNING = {"transfer.areas", "transfer.holds", "transfer.interruption", "transfer.medium"}
+PLANNING = {"transfer.areas", "transfer.counted", "transfer.holds", "transfer.interruption", "transfer.medium"}
 WAITS_OR_WRITES = {"asyncio", "concurrent", "io", "os", "pathlib", "queue", "shutil", "tempfile", "threading", "time"}
 
 
@@ -175,7 +175,9 @@ def test_every_module_of_sector_copies_plans_or_runs() -> None:
     assert plan | run == {path.stem for path in (HOUSE / "transfer/sectors").glob("[!_]*.py")}
 
 
-@pytest.mark.parametrize("module", ["../areas", "../holds", "../interruption", *sorted(sector_modules()[0])])
+@pytest.mark.parametrize(
+    "module", ["../areas", "../counted", "../holds", "../interruption", *sorted(sector_modules()[0])]
+)
 def test_the_planning_half_of_transfer_decides_of_values_alone(module: str) -> None:
     plan = PLANNING | {f"transfer.sectors.{name}" for name in sector_modules()[0]}
     for name in imports(HOUSE / f"transfer/sectors/{module}.py"):

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from drivecare.cli.describe import describe_drive
 from drivecare.clock import parse_timestamp
-from drivecare.format import clip_text, format_count, format_value, join_and
+from drivecare.format import Excerpt, clip_text, format_count, format_value, join_and
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
@@ -52,6 +52,8 @@ def show_assessment(out: Screen, assessment: Assessment, *, full: bool, in_job: 
     _show_evidence(out, assessment, full=full)
     for sighting in assessment.sightings:
         out.print_wrapped(sighting.text, first=_INDENT)
+    for line in Excerpt(assessment.counted).lines(str, "partitions"):
+        out.print_wrapped(line, first=_INDENT)
     out.print()
     out.print_wrapped(_describe_chance(assessment.failure_12_months, full=full))
     if full:

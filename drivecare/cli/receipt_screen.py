@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from drivecare.cli.contents_screen import hold_lines
 from drivecare.format import Excerpt, format_bytes, format_count
 from drivecare.shell import command_line
+from drivecare.transfer.counted import describe_counted
 from drivecare.visible import visible
 
 if TYPE_CHECKING:
@@ -42,6 +43,8 @@ def show_receipt(out: Screen, receipt: Receipt) -> None:
     if receipt.tail is not None and receipt.tail.cleared:
         cleared = f": {', '.join(receipt.tail.found)}" if receipt.tail.found else ""
         out.print_wrapped(f"Old data at the end of the larger target was cleared{cleared}.")
+    for line in Excerpt(tuple(describe_counted(receipt.counted))).lines(str, "partitions, all in the receipt"):
+        out.print_wrapped(visible(line))
     for note in receipt.notes:
         out.print_wrapped(note.text)
 

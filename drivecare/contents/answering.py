@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
+from drivecare.contents.assembly import without_files
 from drivecare.contents.attribution import Attribution
-from drivecare.contents.model import Volume, VolumeAnswer, VolumeQuestion, unknown
+from drivecare.contents.model import Volume, VolumeAnswer, VolumeQuestion
 from drivecare.contents.readers.tree import Reader
 from drivecare.contents.recognise import Mark, recognise
 from drivecare.contents.window import Window
@@ -29,11 +30,11 @@ def answer(question: VolumeQuestion, read: ReadAt, readers: Mapping[str, OpenVol
     window = Window(read, question.partition, question.lost)
     mark = recognise(window.at, window.size_bytes, question.type)
     if mark.reader is None:
-        return _without_files(question, mark, mark.reason or "")
+        return without_files(question, mark)
     try:
         reader = readers[mark.reader](window)
     except _NONSENSE:
-        return _without_files(question, mark, _UNREADABLE)
+        return without_files(question, mark, _UNREADABLE)
     base = question.partition.offset
     areas = [Area(offset=area.offset - base, length=area.length) for area in question.areas]
     attribution = Attribution(areas)
@@ -95,8 +96,3 @@ def _free_parts(reader: Reader, area: Area) -> tuple[Area, ...] | None:
         return reader.free_parts(area)
     except _NONSENSE:
         return None
-
-
-def _without_files(question: VolumeQuestion, mark: Mark, reason: str) -> VolumeAnswer:
-    volume = Volume(file_system=mark.file_system or None, encrypted=mark.encrypted, reason=reason)
-    return VolumeAnswer(volume=volume, areas=tuple(unknown(area, reason) for area in question.areas))

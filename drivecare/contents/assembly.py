@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 import msgspec
 
 from drivecare.contents.model import Contents, Partition, Volume, VolumeAnswer, VolumeQuestion, unknown
+from drivecare.contents.recognise import Mark
 from drivecare.transfer.areas import Area, merge, overlap, total, uncovered
 from drivecare.transfer.holds import AreaContents, Hold, most_important_first
 from drivecare.transfer.sectors.partitions import PartitionTable, holds_logical
@@ -43,6 +44,13 @@ def question_about(
         lost=tuple(part for area in merge(lost) for part in [overlap(area, room)] if part is not None),
         type=types.get(partition.offset),
     )
+
+
+def without_files(question: VolumeQuestion, mark: Mark, reason: str | None = None) -> VolumeAnswer:
+    """What is known of a partition whose files nothing reads: its mark, and why; or else this reason."""
+    reason = reason or mark.reason or ""
+    volume = Volume(file_system=mark.file_system or None, encrypted=mark.encrypted, reason=reason)
+    return VolumeAnswer(volume=volume, areas=tuple(unknown(area, reason) for area in question.areas))
 
 
 def without_answer(question: VolumeQuestion, reason: str) -> VolumeAnswer:

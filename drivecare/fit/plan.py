@@ -38,14 +38,16 @@ def make_plan(
     reading: Reading | None = None,
     verdict: str | None = None,
     used_bytes: int | None = None,
+    encrypted: Sequence[str] = (),
     smallest_member_sectors: int | None = None,
     symptom: str | None = None,
     job: str | None = None,
 ) -> Plan:
     """Plan how to put one of `candidates` into `host` in place of the drive that `reading` describes.
 
-    `verdict`: that of the reading; `smallest_member_sectors`: of those left in the array; `symptom`: what the
-    customer reports; `job`: the job's ID, for the commands in the steps. Raises BadInput for an unknown symptom.
+    `verdict`: that of the reading; `encrypted`: what of its content is; `smallest_member_sectors`: of those left in the
+    array; `symptom`: what the customer reports; `job`: the job's ID, for the commands in the steps. Raises BadInput for
+    an unknown symptom.
     """
     swap = msgspec.structs.replace(
         _describe_swap(host, reading, verdict, used_bytes), smallest_member_sectors=smallest_member_sectors
@@ -68,7 +70,7 @@ def make_plan(
         order=make_order(swap),
         symptom=advice,
         steps=make_steps(host, swap.source, chosen, advice, job=job),
-        cautions=make_cautions(host, reading),
+        cautions=make_cautions(host, reading, encrypted),
     )
 
 

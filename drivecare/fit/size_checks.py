@@ -83,6 +83,8 @@ def _room_for_copy(candidate: Candidate, swap: Swap) -> Iterator[FitCheck]:
     elif likely < needed:
         shortage = f"{format_count((needed - likely) // sector, 'sector')} ({needed - likely:,} bytes)"
         reason = f"{likely // sector:,} sectors, short of {source_size} by {shortage}"
+        if swap.used_bytes is not None and swap.used_bytes <= likely:
+            reason += f"; its {format_bytes(swap.used_bytes)} of files would fit by file copy, if the unit takes that"
         yield FitCheck("capacity", "block", reason, _source_of_size(candidate))
     else:
         source = _source_of_size(candidate)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Final
 
 from drivecare.fit.host_profile import BenchPhase, BenchStep, Host
@@ -23,9 +23,17 @@ CAUTIONS: Final = (
 )
 
 
-def make_cautions(host: Host, reading: Reading | None) -> tuple[str, ...]:
+def make_cautions(host: Host, reading: Reading | None, encrypted: Sequence[str] = ()) -> tuple[str, ...]:
     """List what to mind throughout: the usual cautions, this unit's, this drive's."""
-    return (*CAUTIONS, *host.cautions, *_drive_cautions(host, reading))
+    return (*CAUTIONS, *host.cautions, *_drive_cautions(host, reading), *_key_cautions(encrypted))
+
+
+def _key_cautions(encrypted: Sequence[str]) -> Iterator[str]:
+    if encrypted:
+        yield (
+            f"Encrypted on the old drive: {join_and(encrypted)}. A copy may not open or start elsewhere: have the "
+            "customer's recovery key before you wipe or return anything."
+        )
 
 
 def _drive_cautions(host: Host, reading: Reading | None) -> Iterator[str]:

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from drivecare.clock import format_day
-from drivecare.format import clip_text, format_bytes, format_count
+from drivecare.format import Excerpt, clip_text, format_bytes, format_count
 from drivecare.job.filed_readings import time_of_reading
 from drivecare.job.job_state import JobState
 from drivecare.job.losses import describe_losses
@@ -20,6 +20,7 @@ from drivecare.job.proof import CopyProof, was_written_to
 from drivecare.reading.identity import DriveId
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.model import Chance, FaultClass, Verdict
+from drivecare.transfer.counted import describe_counted
 
 WRONG: dict[Verdict, str] = {
     "evacuate": "When we read the drive in your {unit}, it was losing data or warning that it may fail.",
@@ -212,6 +213,7 @@ def _what_we_copied(job: JobState) -> Iterator[str]:
             else f"We copied {copied} from your old drive, which, going by its size, may not be everything on it"
         )
         yield f"{extent}, and read it back from the new drive: every part matches."
+        yield from Excerpt(describe_counted(proof.chain[0].document.counted)).lines(str, "partitions")
     elif job.receipts or job.bags:
         yield "It has not been proven that your data is on another drive."
 

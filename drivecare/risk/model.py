@@ -121,7 +121,7 @@ class Assessment(Value, frozen=True, kw_only=True):
 
     `findings`: the worst first. `way_out`: what clears up a `recheck`. `unit`: what the drive says about the unit it
     came from; it does not count in the verdict. `sightings`: other jobs that read the drive before, oldest first; what
-    has grown since counts. `next_steps`: for the bench.
+    has grown since counts. `counted`: what is on the drive, where a job has a copy of it. `next_steps`: for the bench.
     """
 
     schema: Literal["drivecare/assessment-1"] = "drivecare/assessment-1"
@@ -145,6 +145,7 @@ class Assessment(Value, frozen=True, kw_only=True):
     endurance: Endurance | None = None
     unit: tuple[UnitSign, ...] = ()
     sightings: tuple[Sighting, ...] = ()
+    counted: tuple[str, ...] = ()
     next_steps: tuple[str, ...] = ()
     limits: tuple[str, ...] = ()
 

@@ -12,12 +12,15 @@ from drivecare.clock import parse_timestamp
 from drivecare.documents import Value
 from drivecare.errors import DriveCareError
 from drivecare.exit_codes import ExitCode, worst
+from drivecare.job.counted import counted_of
 from drivecare.reading.identity import compare
 from drivecare.reading.model import Drive, Reading
 from drivecare.reading.surface import SurfaceScan
 from drivecare.record.port import FiledJob, Record
 from drivecare.risk.assess import assess
 from drivecare.risk.model import Assessment, Verdict
+from drivecare.transfer.counted import describe_counted
+from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.work import Machine
 from drivecare.work.read_sources import read_sources
 from drivecare.work.seen_before import FiledElsewhere, find_in_other_jobs, list_sightings
@@ -76,12 +79,13 @@ def assess_sources(request: AssessRequest, machine: Machine) -> tuple[AssessOutc
     contents = request.folder.read() if request.folder is not None else None
     filed = [result.document for result in contents.documents(Reading)] if contents is not None else []
     scans = [result.document for result in contents.documents(SurfaceScan)] if contents is not None else []
+    copies = [result.document for result in contents.documents(Receipt)] if contents is not None else []
     read = [reading for source in sources if not isinstance(source, DriveCareError) for reading in source]
     elsewhere = _find_elsewhere(request, [reading.drive for reading in read])
     return tuple(
         source
         if isinstance(source, DriveCareError)
-        else _assess_reading(source[-1], [*filed, *read], elsewhere, scans, as_new=request.as_new)
+        else _assess_reading(source[-1], [*filed, *read], elsewhere, scans, copies, as_new=request.as_new)
         for source in sources
     )
 
@@ -118,6 +122,7 @@ def _assess_reading(
     candidates: Sequence[Reading],
     elsewhere: Sequence[FiledElsewhere],
     scans: Sequence[SurfaceScan],
+    copies: Sequence[Receipt],
     *,
     as_new: bool,
 ) -> AssessedReading:
@@ -126,7 +131,9 @@ def _assess_reading(
     history = (*(filed.reading for filed in before), *earlier)
     scan = next((scan for scan in reversed(scans) if scan.may_be_of(reading.drive)), None)
     assessment = msgspec.structs.replace(
-        assess(reading, as_new=as_new, history=history, scan=scan), sightings=list_sightings(reading, before)
+        assess(reading, as_new=as_new, history=history, scan=scan),
+        sightings=list_sightings(reading, before),
+        counted=tuple(describe_counted(counted_of(reading.drive, copies))),
     )
     return AssessedReading(reading=reading, assessment=assessment, history=history, scan=scan)
 

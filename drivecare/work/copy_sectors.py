@@ -269,14 +269,13 @@ def _conclude(runner: SessionRunner, copy: TargetCopy, plan: CopyPlan, outcome: 
     copy.receipt = msgspec.structs.replace(outcome, notes=(*outcome.notes, *notes_on_session(plan)))
     try:
         save_receipt(path, copy.receipt)
-        if copy.receipt.lost_areas:
-            from drivecare.job.file_names import without_names  # a copy without damage needs none of it
-            from drivecare.work.name_losses import name_losses
+        from drivecare.job.file_names import without_names  # so that a copy starts sooner
+        from drivecare.work.name_losses import name_losses
 
-            target, stop_reason = copy.request.target, runner.watch.stop_reason
-            named = name_losses(copy.receipt, target, runner.machine, stop_reason=stop_reason)
-            if named != copy.receipt:
-                copy.receipt = named
-                save_receipt(path, named if named.job is None else without_names(named))
+        target, stop_reason = copy.request.target, runner.watch.stop_reason
+        named = name_losses(copy.receipt, target, runner.machine, stop_reason=stop_reason)
+        if named != copy.receipt:
+            copy.receipt = named
+            save_receipt(path, named if named.job is None else without_names(named))
     except ReceiptNotKept as error:
         copy.error = error

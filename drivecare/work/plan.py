@@ -16,10 +16,12 @@ from drivecare.fit.host_catalogue import find_host
 from drivecare.fit.host_profile import HostDocument
 from drivecare.fit.model import Candidate, MigrationKind, Plan
 from drivecare.fit.plan import make_plan
+from drivecare.job.counted import counted_of
 from drivecare.job.job_state import JobState
 from drivecare.reading.model import Reading
 from drivecare.record.location import shop_stock
 from drivecare.risk.assess import assess
+from drivecare.transfer.counted import total_used
 from drivecare.work import Machine
 from drivecare.work.read_sources import read_source
 
@@ -43,6 +45,7 @@ class PlanRequest:
     candidates: tuple[str | Reading, ...] = ()
     facts: Mapping[str, str] = field(default_factory=dict)
     used_bytes: int | None = None
+    encrypted: tuple[str, ...] = ()
     migration: MigrationKind | None = None
     symptom: str | None = None
     job: str | None = None
@@ -54,15 +57,28 @@ def complete_from_job(request: PlanRequest, job: JobState) -> PlanRequest:
     One who names a candidate means that one, so nothing is put beside it.
     """
     old_drive, stock, candidates = request.old_drive, request.stock_path, request.candidates
-    if old_drive is None:
+    used_bytes, encrypted = request.used_bytes, request.encrypted
+    if old_drive is None and job.old_drive is not None:
         old_drive = job.reading_of(job.old_drive)
+        receipts = (filed.document for filed in job.receipts)
+        counted = counted_of(job.old_drive.document.drive, receipts, labels=job.logged_serials)
+        used_bytes = total_used(counted) if used_bytes is None else used_bytes
+        encrypted = tuple(str(partition) for partition in counted if partition.encrypted)
     if stock is None and not candidates:
         stock = Path(job.stock) if job.stock is not None else shop_stock()
         inspected = job.reading_of(job.new_drive)
         if stock is None and inspected is not None:
             candidates = (inspected,)
     label = request.label or job.opening.label
-    return replace(request, label=label, old_drive=old_drive, stock_path=stock, candidates=candidates)
+    return replace(
+        request,
+        label=label,
+        old_drive=old_drive,
+        stock_path=stock,
+        candidates=candidates,
+        used_bytes=used_bytes,
+        encrypted=encrypted,
+    )
 
 
 def plan_replacement(request: PlanRequest, machine: Machine) -> Plan:
@@ -86,6 +102,7 @@ def plan_replacement(request: PlanRequest, machine: Machine) -> Plan:
         reading=old_drive,
         verdict=None if old_drive is None else assess(old_drive).verdict,
         used_bytes=request.used_bytes,
+        encrypted=request.encrypted,
         smallest_member_sectors=parse_sectors(request.facts.get("smallest_member_sectors")),
         symptom=request.symptom,
         job=request.job,

@@ -7,8 +7,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from drivecare.contents.assembly import assemble, partitions_of, question_about
+from drivecare.contents.assembly import assemble, partitions_of, question_about, without_files
 from drivecare.contents.model import Contents
+from drivecare.contents.recognise import recognise
 from drivecare.contents.window import Window
 from drivecare.documents import load
 from drivecare.errors import BadInput
@@ -60,12 +61,21 @@ def survey_medium(
     """What is on an open medium, and what lies in each of `areas`. The bytes of `lost` are not what the drive held."""
     size_bytes = os.lseek(descriptor, 0, os.SEEK_END)
     everything = Area(offset=0, length=size_bytes)
-    whole = Window(lambda offset, length: os.pread(descriptor, length, offset), everything, lost)
+
+    def read(offset: int, length: int) -> bytes:
+        return os.pread(descriptor, length, offset)
+
+    whole = Window(read, everything, lost)
     table = read_partition_table(whole.at_or_nothing, size_bytes)
     answers = []
     for partition in partitions_of(table, size_bytes):
         question = question_about(partition, table, areas, lost)
-        answers.append((partition, ask_parser(descriptor, question, stop_reason=stop_reason)))
+        window = Window(read, question.partition, question.lost)
+        mark = recognise(window.at, window.size_bytes, question.type)
+        if mark.reader is None:  # told by its mark alone: nothing is parsed
+            answers.append((partition, without_files(question, mark)))
+        else:
+            answers.append((partition, ask_parser(descriptor, question, stop_reason=stop_reason)))
     return assemble(path, size_bytes, table, areas, answers)
 
 

@@ -10,6 +10,7 @@ import sys
 from importlib.resources import files
 from pathlib import Path
 
+import msgspec
 import pytest
 from click.testing import CliRunner
 
@@ -18,15 +19,19 @@ from drivecare.cli.main import cli
 from drivecare.errors import BadInput
 from drivecare.hardware.smart_port import Recorded
 from drivecare.job.model import Opening
+from drivecare.reading.decode import decode_report
 from drivecare.reading.model import Reading
 from drivecare.reading.surface import SurfaceScan, UnreadableArea
 from drivecare.record.folder import FolderRecord
 from drivecare.risk.model import Assessment
+from drivecare.transfer.counted import Counted
+from drivecare.transfer.sectors.receipt import End
 from tests.cli.bench import recorded_machine, run
 from tests.hardware.reports import HUNG, NO_IDENTITY, UNKNOWN_BRIDGE, answer, sata
 from tests.hardware.sysfs import Tree
 from tests.hardware.test_blockdev import sata as sata_drive
 from tests.hardware.test_blockdev import usb as usb_drive
+from tests.job.carried import SIZE, receipt
 
 
 @pytest.fixture
@@ -354,3 +359,16 @@ def test_the_json_names_every_key_of_the_contract(reports: Path) -> None:
     assert {"estimate", "low", "high", "basis"} <= document["failure_12_months"].keys()
     finding = {"signal", "observed", "limit", "severity", "fault_class", "source", "action"}
     assert all(finding <= one.keys() for one in document["findings"])
+
+
+def test_what_was_counted_on_the_drives_copy_is_told(reports: Path) -> None:
+    job(reports)
+    (reports / "clean.txt").write_text(sata())
+    arguments = (reports / "clean.txt", "--job", "7", "--jobs", reports / "jobs")
+    drive = decode_report(sata()).drive
+    end = End(path="/dev/sdb", kind="device", size_bytes=SIZE, serial=drive.serial, identity=drive.identity)
+    counted = (Counted(partition=1, file_system="LUKS", encrypted=True, reason="it is encrypted"),)
+    copy = receipt(msgspec.structs.replace(end, model=drive.model), end, unreadable=(), counted=counted)
+    FolderRecord(root=reports / "jobs").job("7").file(copy)
+    assert run(assess, *arguments, "--json").json["counted"] == ["Not counted: partition 1 (LUKS): it is encrypted."]
+    assert "  Not counted: partition 1 (LUKS): it is encrypted.\n" in run(assess, *arguments).out

@@ -9,6 +9,7 @@ import pytest
 
 from drivecare.cli.receipt_screen import show_receipt
 from drivecare.cli.screen import Screen
+from drivecare.transfer.counted import Counted
 from drivecare.transfer.holds import AreaContents, Hold
 from drivecare.transfer.sectors.receipt import Digest, End, Receipt, Unreadable, Verification
 
@@ -120,4 +121,15 @@ def test_what_lies_in_an_unreadable_area_stands_below_it() -> None:
     assert (
         "unreadable: 1,024 bytes at byte 1,048,576, LBA 2,048 file /a\\x0ab.jpg: 512 of 5,000 bytes "
         "file (its name is not kept here): 7 of 70 bytes" in text
+    )
+
+
+def test_what_was_counted_on_the_copy_is_one_line_and_what_was_not_another() -> None:
+    counted = (
+        Counted(partition=1, file_system="NTFS", files=48_211),
+        Counted(partition=2, file_system="LUKS", encrypted=True, reason="it is encrypted"),
+    )
+    text = shown(receipt(counted=counted))
+    assert text.endswith(
+        "Counted on the copy: 48,211 files in 1 partition. Not counted: partition 2 (LUKS): it is encrypted."
     )

@@ -238,6 +238,13 @@ class TestCapacityForASectorCopy:
         assert observed == "pass"
         assert f"{5_060_321_280 // 512:,} to spare" in reason
 
+    @pytest.mark.parametrize(("used", "fit"), [(200 * 10**9, True), (250_059_350_017, False), (None, False)])
+    def test_files_that_would_fit_a_smaller_drive_are_pointed_out(self, used: int | None, fit: bool) -> None:
+        small, old = candidate(capacity_bytes=250_059_350_016), old_drive(251_000_193_024)
+        answer, reason = result(judged(small, reading=old, used_bytes=used), "capacity")
+        assert answer == "block"
+        assert reason.endswith("; its 200 GB of files would fit by file copy, if the unit takes that") is fit
+
     def test_equal_is_enough_and_one_sector_less_is_not(self) -> None:
         assert result(judged(candidate()), "capacity")[0] == "pass"
         observed, reason = result(judged(candidate(capacity_bytes=500_107_862_016 - 512)), "capacity")

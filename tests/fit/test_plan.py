@@ -273,6 +273,11 @@ class TestCautions:
             assert word in text
         assert "The lid is sharp." in text
 
+    def test_what_is_encrypted_may_not_open_elsewhere(self) -> None:
+        text = " ".join(make_plan(host(), [], encrypted=("partition 2 (LUKS)", "partition 3 (LUKS)")).cautions)
+        assert "Encrypted on the old drive: partition 2 (LUKS) and partition 3 (LUKS). A copy may not open" in text
+        assert "Encrypted" not in " ".join(make_plan(host(), []).cautions)
+
     def test_the_old_drives_own(self) -> None:
         reading = old_drive(security="locked", native_capacity_bytes=500_107_862_016 + 1024)
         text = " ".join(make_plan(host(moving={"paired": True}), [], reading=reading).cautions)

@@ -21,6 +21,7 @@ from drivecare.job.job_state import JobState
 from drivecare.job.model import Closing, Fact, ImageFate, ImageLeft, OldDriveFate
 from drivecare.reading.surface import SurfaceScan, UnreadableArea
 from drivecare.risk.model import Assessment, Chance, FaultClass
+from drivecare.transfer.counted import Counted
 from drivecare.transfer.files.bag import BagReceipt, FileLeftOut
 from drivecare.transfer.holds import Hold, HoldKind
 from drivecare.transfer.sectors.receipt import Note, Receipt, Unreadable
@@ -108,6 +109,11 @@ def unread(state: JobState) -> bool:
     """The newest copy onto the new drive could not read all, whether it was verified or not."""
     to_new = [one.document for one in state.receipts if one.document.target.serial == NEW.serial]
     return bool(to_new) and bool(to_new[-1].unreadable)
+
+
+def counted(state: JobState) -> bool:
+    receipt = copied(state)
+    return receipt is not None and bool(receipt.counted)
 
 
 def lost(*kinds: HoldKind) -> Evidence:
@@ -228,6 +234,8 @@ CLAIMS: dict[str, Evidence] = {
     r"We copied everything, .*, and read it back from the new drive: every part matches\.": whole,
     r"We copied everything that could be read, .*, and read it back from the new drive: every part matches\.": gaps,
     r"We copied .* from your old drive, which, going by its size, may not be everything on it, and .* matches\.": part,
+    r"Counted on the copy: 1,200 files in 1 partition\.": counted,
+    r"Not counted: partition 2 \(LUKS\): it is encrypted\.": counted,
     r"It has not been proven that your data is on another drive\.": lambda state: bool(state.receipts or state.bags),
     r"You agreed to start without the data of the old drive\.": has("no-data"),
     r"You agreed to start without the data of the old drive\. The unit sets up the new drive itself\.": all_of(
@@ -324,7 +332,11 @@ def hit() -> Receipt:
     )
     missing = AREA.length + 512
     drives = (device(OLD, "/dev/sdb"), device(NEW, "/dev/sdc"))
-    return receipt(*drives, unreadable=areas, bytes_copied=(64 << 20) - missing)
+    counted = (
+        Counted(partition=1, file_system="NTFS", files=1200, used_bytes=1 << 20),
+        Counted(partition=2, file_system="LUKS", encrypted=True, reason="it is encrypted"),
+    )
+    return receipt(*drives, unreadable=areas, bytes_copied=(64 << 20) - missing, counted=counted)
 
 
 FAULTS: tuple[FaultClass, ...] = ("media", "wear", "mechanics", "heat", "link", "locked", "electronics", "none")

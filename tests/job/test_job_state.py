@@ -91,8 +91,8 @@ def test_a_reading_judged_in_a_job_reads_what_was_filed_once(tmp_path: Path) -> 
     opened, _ = count(folder, "assess", report, "--explain", "--json", "--job", "1042")
     results = {name[:4]: times for name, times in opened.items() if name.endswith("Z.json")}
     # As a document, which has no next step: that would read the job once more, with what was filed in it.
-    # the scan and the earlier reading, to judge by; the new reading and its assessment, once they are filed
-    assert results == {"0009": 1, "0010": 1, "0012": 1, "0013": 1}
+    # the copy's receipt, the scan and the earlier reading, to judge by; what was read and judged now, once it is filed
+    assert results == {"0006": 1, "0009": 1, "0010": 1, "0012": 1, "0013": 1}
     assert opened["the folder"] == 4  # to see that it is open, to read it, to file the reading and the assessment
 
 

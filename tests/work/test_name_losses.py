@@ -14,6 +14,7 @@ from drivecare.job.model import Opening
 from drivecare.record.folder import FolderRecord
 from drivecare.record.port import FiledJob
 from drivecare.transfer.areas import Area
+from drivecare.transfer.counted import Counted
 from drivecare.transfer.holds import AreaContents, Hold
 from drivecare.transfer.sectors.bad_places import WithBadAreas
 from drivecare.transfer.sectors.receipt import Receipt
@@ -22,7 +23,7 @@ from drivecare.work.copy_sectors import copy_sectors
 from drivecare.work.name_losses import name_losses
 from drivecare.work.verify_copy import VerifyRequest, verify_copy
 from tests.contents.tiny_fat import FREE_AT, NOTE_AT, PHOTO_AT, PHOTO_BYTES
-from tests.work.test_survey_contents import START, partitioned
+from tests.work.test_survey_contents import SECTOR, START, partitioned
 
 BAD = (Area(offset=START + PHOTO_AT, length=512), Area(offset=START + FREE_AT, length=512))
 FREE = Hold(kind="free", partition=1, bytes=512)
@@ -46,6 +47,14 @@ def test_the_receipt_beside_an_image_names_the_files(tmp_path: Path) -> None:
         kind="file", partition=1, path="/PHOTO.JPG", file=1, file_kind="photo", size_bytes=PHOTO_BYTES, bytes=512
     )
     assert [area.holds for area in receipt.unreadable] == [(photo,), (FREE,)]
+
+
+def test_a_copy_without_a_fault_is_counted_too(tmp_path: Path) -> None:
+    receipt = copy(tmp_path)
+    counted = Counted(partition=1, file_system="FAT12", encrypted=False, used_bytes=4 * SECTOR, files=2)
+    assert receipt.counted == (counted,)
+    again = copy(tmp_path, source=tmp_path / "card.img", target="whole.img")
+    assert (again.unreadable, again.counted) == ((), (counted,))
 
 
 @pytest.mark.promise(11)

@@ -18,6 +18,7 @@ from drivecare.exit_codes import ExitCode
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
 from drivecare.transfer.areas import Area, ByteCount, merge, total
+from drivecare.transfer.counted import Counted
 from drivecare.transfer.holds import AreaContents, Hold
 from drivecare.transfer.sectors.digests import Algorithm
 
@@ -149,6 +150,7 @@ class Receipt(Value, frozen=True, kw_only=True):
     acknowledged: tuple[str, ...] = ()  # guards the user answered by name
     tail: Tail | None = None
     notes: tuple[Note, ...] = ()
+    counted: tuple[Counted, ...] = ()  # what is on the copy; empty where nobody looked
     instead_of: End | None = None  # the target the copy wrote, where another one was read and stands as `target`
     names: NamesApart | None = None  # None outside jobs, where `holds` names the files, and where it names none
 
