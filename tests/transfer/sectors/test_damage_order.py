@@ -126,7 +126,7 @@ class TestStride:
         expected = self.met(starts[:-1], 64 * MIB).expected(starts[-2] + 100 * MIB)
         assert expected is not None
         assert expected[0] <= starts[-1] <= starts[-1] + 64 * MIB <= expected[1]
-        assert expected[1] - expected[0] < 68 * MIB
+        assert expected[1] - expected[0] < 66 * MIB  # the band and little beside it
 
     @pytest.mark.parametrize("seed", range(20))
     def test_random_damage_is_none(self, seed: int) -> None:
