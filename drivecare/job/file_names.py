@@ -73,14 +73,17 @@ def without_names(receipt: Receipt) -> Receipt:
     return msgspec.structs.replace(_with_paths(receipt, lambda _: None), names=None)
 
 
+def as_kept(receipt: Receipt) -> Receipt:
+    """The receipt as a file beside its copy holds it: with names where no job keeps them apart."""
+    return receipt if receipt.job is None else without_names(receipt)
+
+
 def with_names(receipt: Receipt, folder: Path) -> Receipt:
     """The receipt with the names that lie apart in the job's folder, for a screen; without where they are gone."""
     place = find_names(folder, receipt.names) if receipt.names is not None else None
     if place is None:
         return receipt
-    paths = _decode(place[1]).paths
-
-    by_number = dict(enumerate(paths, 1))
+    by_number = dict(enumerate(_decode(place[1]).paths, 1))
     return _with_paths(receipt, lambda hold: by_number.get(hold.file or 0))
 
 

@@ -7,7 +7,7 @@ from typing import Literal
 
 from drivecare.documents import Value
 from drivecare.exit_codes import ExitCode, worst
-from drivecare.job.file_names import without_names
+from drivecare.job.file_names import as_kept
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.work.copy_sectors import TargetCopy
 
@@ -36,16 +36,12 @@ def document_of_copies(copies: Iterable[TargetCopy]) -> CopiedTargets:
         copies=tuple(
             CopiedTarget(
                 path=copy.request.target,
-                receipt=_without_names_in_a_job(copy.receipt),
+                receipt=as_kept(copy.receipt) if copy.receipt is not None else None,
                 error=copy.error.message() if copy.error is not None else None,
             )
             for copy in copies
         )
     )
-
-
-def _without_names_in_a_job(receipt: Receipt | None) -> Receipt | None:
-    return receipt if receipt is None or receipt.job is None else without_names(receipt)
 
 
 def worst_of_copies(copies: Iterable[TargetCopy]) -> ExitCode:

@@ -269,13 +269,13 @@ def _conclude(runner: SessionRunner, copy: TargetCopy, plan: CopyPlan, outcome: 
     copy.receipt = msgspec.structs.replace(outcome, notes=(*outcome.notes, *notes_on_session(plan)))
     try:
         save_receipt(path, copy.receipt)
-        from drivecare.job.file_names import without_names  # so that a copy starts sooner
-        from drivecare.work.name_losses import name_losses
+        from drivecare.job.file_names import as_kept  # so that a copy starts sooner
+        from drivecare.work.survey_copy import survey_copy
 
         target, stop_reason = copy.request.target, runner.watch.stop_reason
-        named = name_losses(copy.receipt, target, runner.machine, stop_reason=stop_reason)
+        named = survey_copy(copy.receipt, target, runner.machine, stop_reason=stop_reason)
         if named != copy.receipt:
             copy.receipt = named
-            save_receipt(path, named if named.job is None else without_names(named))
+            save_receipt(path, as_kept(named))
     except ReceiptNotKept as error:
         copy.error = error

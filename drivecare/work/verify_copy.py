@@ -21,7 +21,7 @@ from drivecare.transfer.sectors.verify import as_proof_of, is_own_target, verify
 from drivecare.work import Machine
 from drivecare.work.copy_paperwork import named_target
 from drivecare.work.identify_drive import identify_drive
-from drivecare.work.name_losses import name_losses
+from drivecare.work.survey_copy import survey_copy
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,7 +67,7 @@ def verify_copy(
     if not is_own:
         return as_proof_of(result, endpoint.end)
     if not result.verified:
-        return name_losses(result, path, machine, stop_reason=watch.stop_reason)
+        return survey_copy(result, path, machine, stop_reason=watch.stop_reason)
     if not is_result(request.receipt):
         try:
             write_file(request.receipt, encode(result), replace=True)

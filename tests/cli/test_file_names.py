@@ -14,7 +14,7 @@ from drivecare.record.job_folder import JobFolder
 from drivecare.transfer.sectors.receipt import Receipt
 from tests.cli.bench import run
 from tests.job.carried import filed
-from tests.work import test_name_losses
+from tests.work import test_survey_copy
 
 PHOTO = "file /PHOTO.JPG: 512 of"
 
@@ -23,7 +23,7 @@ PHOTO = "file /PHOTO.JPG: 512 of"
 def job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> JobFolder:
     """A job, and beside it the image `new.img` of a card with two bad places, copied outside of any job."""
     monkeypatch.chdir(tmp_path)
-    test_name_losses.copy(tmp_path)
+    test_survey_copy.copy(tmp_path)
     return filed(tmp_path / "jobs", [])
 
 

@@ -271,6 +271,8 @@ def test_a_copy_that_writes_to_it_is_named_with_its_job(tree: Tree) -> None:
     tree.write("proc/4242/cmdline", "python3\0/usr/bin/drivecare\0next\0--do\0")
     tree.write("proc/4100/environ", "HOME=/root\0DRIVECARE_JOB=77\0")
     assert "drivecare (process 4242, job 77, " in inspect_drive("/dev/sda", root=tree.root).in_use[0]
+    (tree.root / "proc/4242/cmdline").unlink()  # it ends while it is looked at
+    assert "drivecare (process 4242, job 77, " in inspect_drive("/dev/sda", root=tree.root).in_use[0]
 
 
 def test_a_partition_is_no_drive(tree: Tree) -> None:

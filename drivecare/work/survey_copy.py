@@ -16,7 +16,7 @@ from drivecare.work import Machine
 from drivecare.work.survey_contents import survey_medium
 
 
-def name_losses(receipt: Receipt, path: str, machine: Machine, *, stop_reason: Callable[[], str | None]) -> Receipt:
+def survey_copy(receipt: Receipt, path: str, machine: Machine, *, stop_reason: Callable[[], str | None]) -> Receipt:
     """The receipt with what was counted, and with the holds of its lost areas, as the copy at `path` shows them.
 
     A copy whose contents cannot be looked at is as good a copy: the receipt then stays as it is.

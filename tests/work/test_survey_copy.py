@@ -20,7 +20,7 @@ from drivecare.transfer.sectors.bad_places import WithBadAreas
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.work.copy_paperwork import CopyRequest
 from drivecare.work.copy_sectors import copy_sectors
-from drivecare.work.name_losses import name_losses
+from drivecare.work.survey_copy import survey_copy
 from drivecare.work.verify_copy import VerifyRequest, verify_copy
 from tests.contents.tiny_fat import FREE_AT, NOTE_AT, PHOTO_AT, PHOTO_BYTES
 from tests.work.test_survey_contents import SECTOR, START, partitioned
@@ -77,11 +77,11 @@ def test_what_an_earlier_copy_lost_is_looked_up_on_the_later_one(tmp_path: Path)
 def test_a_copy_that_is_in_use_when_it_is_looked_at_is_as_good(tmp_path: Path) -> None:
     receipt = copy(tmp_path)
     (tmp_path / "new.img").unlink()
-    assert name_losses(receipt, receipt.target.path, Machine(), stop_reason=lambda: None) == receipt
+    assert survey_copy(receipt, receipt.target.path, Machine(), stop_reason=lambda: None) == receipt
 
 
 def test_a_look_that_is_stopped_says_so(tmp_path: Path) -> None:
-    receipt = name_losses(copy(tmp_path), str(tmp_path / "new.img"), Machine(), stop_reason=lambda: "Ctrl-C")
+    receipt = survey_copy(copy(tmp_path), str(tmp_path / "new.img"), Machine(), stop_reason=lambda: "Ctrl-C")
     assert {hold.structure for area in receipt.unreadable for hold in area.holds} == {"the look at it was stopped"}
 
 
@@ -91,7 +91,7 @@ def test_what_did_not_read_back_is_named_too(tmp_path: Path) -> None:
         mismatched=(AreaContents(offset=START + PHOTO_AT + 512, length=1024),),
         target_unreadable=(AreaContents(offset=START + NOTE_AT, length=512),),
     )
-    named = name_losses(receipt, str(tmp_path / "new.img"), Machine(), stop_reason=lambda: None)
+    named = survey_copy(receipt, str(tmp_path / "new.img"), Machine(), stop_reason=lambda: None)
     places = [[(hold.path, hold.bytes, hold.file) for hold in area.holds] for area in named.lost_areas]
     assert places == [
         [("/PHOTO.JPG", 512, 1)],
