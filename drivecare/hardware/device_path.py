@@ -16,18 +16,20 @@ def is_device(path: str | Path) -> bool:
     try:
         if path.is_block_device() or path.is_char_device():
             return True
-        return path.absolute().is_relative_to(DEVICES) and not path.is_file() and not path.is_dir()
-    except OSError:
+        return not path.is_file() and not path.is_dir() and holds_devices(path.absolute().parent)
+    except (OSError, ValueError):  # not ours to read; no path at all
         return False
 
 
 def holds_devices(folder: Path, devices: Path = DEVICES) -> bool:
     """Tell whether a new name in `folder` would mean a device: in /dev and below, as far as its file system reaches.
 
-    Memory shared between programs (/dev/shm) is a file system of its own there, and holds files.
+    Memory shared between programs (/dev/shm) is a file system of its own there, and holds files. A folder that is not
+    there just now (/dev/disk without a drive) counts as the one that it would be in.
     """
     folder = folder.resolve()
-    return folder.is_relative_to(devices) and folder.stat().st_dev == devices.stat().st_dev
+    existing = next(parent for parent in (folder, *folder.parents) if parent.exists())
+    return folder.is_relative_to(devices) and existing.stat().st_dev == devices.stat().st_dev
 
 
 def device_path(kernel_name: str) -> str:
