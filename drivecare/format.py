@@ -32,12 +32,10 @@ def format_count(count: int, noun: str, plural: str | None = None) -> str:
 
 
 def format_minutes(minutes: float) -> str:
-    """Format a duration: "28 min", from two hours on "2.5 h"."""
-    return f"{minutes:.0f} min" if minutes < 120 else f"{minutes / 60:.1f} h"
-
-
-def format_days(days: float) -> str:
-    """Format a long duration: "70 days", from two years on "7.1 years"."""
+    """Format a duration: "28 min", from two hours on "2.5 h", then "70 days", from two years on "7.1 years"."""
+    hours, days = minutes / 60, minutes / 1440
+    if hours < 72:
+        return f"{minutes:.0f} min" if minutes < 120 else f"{hours:.1f} h"
     return f"{days:,.0f} days" if days < 730 else f"{days / 365.25:,.1f} years"
 
 

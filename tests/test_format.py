@@ -9,7 +9,6 @@ from drivecare.format import (
     clip_text,
     format_bytes,
     format_count,
-    format_days,
     format_minutes,
     format_value,
     join_and,
@@ -46,16 +45,22 @@ def test_one_thing_is_singular_and_none_is_plural() -> None:
     assert [format_count(count, "copy", "copies") for count in (1, 2)] == ["1 copy", "2 copies"]
 
 
-@pytest.mark.parametrize(("minutes", "words"), [(0.4, "0 min"), (27.8, "28 min"), (119, "119 min"), (150, "2.5 h")])
-def test_two_hours_and_more_are_told_in_hours(minutes: float, words: str) -> None:
-    assert format_minutes(minutes) == words
-
-
 @pytest.mark.parametrize(
-    ("days", "words"), [(61.4, "61 days"), (729, "729 days"), (2593, "7.1 years"), (365_250, "1,000.0 years")]
+    ("minutes", "words"),
+    [
+        (0.4, "0 min"),
+        (27.8, "28 min"),
+        (119, "119 min"),
+        (150, "2.5 h"),
+        (71.5 * 60, "71.5 h"),
+        (72 * 60, "3 days"),
+        (729 * 1440, "729 days"),
+        (2593 * 1440, "7.1 years"),
+        (365_250 * 1440, "1,000.0 years"),
+    ],
 )
-def test_two_years_and_more_are_told_in_years(days: float, words: str) -> None:
-    assert format_days(days) == words
+def test_a_duration_is_told_in_the_unit_that_suits_it(minutes: float, words: str) -> None:
+    assert format_minutes(minutes) == words
 
 
 @pytest.mark.parametrize(

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
     from drivecare.record.location import Place
     from drivecare.transfer.sectors.digests import Algorithm
+    from drivecare.transfer.sectors.engine import CopySettings
     from drivecare.transfer.sectors.receipt import Receipt
     from drivecare.work import Machine
     from drivecare.work.copy_paperwork import CopyRequest
@@ -85,7 +86,7 @@ if TYPE_CHECKING:
 @click.option(
     "--to-the-end",
     is_flag=True,
-    help="With --resume: try every sector, also where nearly all fail, for years if need be.",
+    help="With --resume: also try what the copy stopped at because it would take months.",
 )
 @click.option(
     "--stuck-after",
@@ -126,14 +127,10 @@ def copy(
     With --also, a target that fails is given up with its own journal and the other goes on; name both again with
     --resume. The exit code is that of the worse of the two.
     """
-    from drivecare.transfer.sectors.damage import DamagePolicy
-    from drivecare.transfer.sectors.engine import CopySettings
     from drivecare.transfer.sectors.guards import Consent
     from drivecare.work.copy_paperwork import CopyRequest, request_also
 
     of_target, of_image = _share_out(allow_overwrite, also)
-    damage_seconds = None if damage_hours is None else damage_hours * 3600
-    policy = DamagePolicy(retries=retries, damage_seconds=damage_seconds, to_the_end=to_the_end)
     request = CopyRequest(
         source=source,
         target=target,
@@ -143,11 +140,24 @@ def copy(
         consent=Consent(allow_overwrite=of_target, acknowledged=acknowledge),
         probe=probe,
         whole_algorithm=digest,
-        settings=CopySettings(policy=policy),
+        settings=_settings(retries, damage_hours, to_the_end=to_the_end, resume=resume),
         patience_seconds=stuck_after,
     )
     requests = (request,) if also is None else (request, request_also(request, also, of_image))
     _copy_and_finish(requests, machine(ctx), as_json=as_json)
+
+
+def _settings(retries: int, damage_hours: float | None, *, to_the_end: bool, resume: bool) -> CopySettings:
+    """How hard the copy tries. How long the rest of a drive takes is known once a copy has stopped at it."""
+    from drivecare.transfer.sectors.damage import DamagePolicy
+    from drivecare.transfer.sectors.engine import CopySettings
+
+    if to_the_end and not resume:
+        raise click.UsageError(
+            "--to-the-end goes with --resume: a first copy says how long the rest takes, where it comes to that."
+        )
+    damage_seconds = None if damage_hours is None else damage_hours * 3600
+    return CopySettings(policy=DamagePolicy(retries=retries, damage_seconds=damage_seconds, to_the_end=to_the_end))
 
 
 def _share_out(typed: tuple[str, ...], also: str | None) -> tuple[str | None, str | None]:

@@ -51,6 +51,7 @@ _OPTIONS = frozenset(
         "--STARTED",
         "--old-drive",
         "--resume",
+        "--to-the-end",
         "--also",
     )
 )
@@ -140,11 +141,13 @@ def copy_image_command(job: JobState, image: str) -> str:
 def resume_command(job: JobState, journal: Journal, also: Journal | None = None) -> str:
     """Write the command that goes on with a copy, and in the same pass with one to an image.
 
-    Each drive is named by where it is attached now.
+    Each drive is named by where it is attached now. Where the copy has stopped because the rest would take months, only
+    --to-the-end goes on.
     """
     ends = (path_of(job, end) or end.path for end in (journal.source, journal.target))
+    to_the_end = ("--to-the-end",) if journal.rest_seconds is not None else ()
     image = ("--also", also.target.path) if also is not None else ()
-    return _filing(job, "copy", *ends, *image, "--resume")
+    return _filing(job, "copy", *ends, *image, "--resume", *to_the_end)
 
 
 def resume_files_command(job: JobState, source: str, target: str) -> str:

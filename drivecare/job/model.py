@@ -254,7 +254,9 @@ class UnfinishedCopy(Value, frozen=True, kw_only=True):
     """A copy of a job that was begun and is not finished; `resume` is the command that goes on with it.
 
     `bytes_total` is null where the whole is not known; `files` counts those of a file copy. `reading_back`: all is
-    copied and remains to be proven. `saved_at`: when its journal, the `file` in the job's folder, was last written.
+    copied and remains to be proven. `rest_seconds`: what it takes at least to try the rest, where the copy stopped
+    because nearly every read of it fails. `saved_at`: when its journal, the `file` in the job's folder, was last
+    written.
     """
 
     kind: Literal["sectors", "files"]
@@ -264,6 +266,7 @@ class UnfinishedCopy(Value, frozen=True, kw_only=True):
     bytes_copied: int = 0
     files: int | None = None
     reading_back: bool = False
+    rest_seconds: float | None = None
     started: str
     saved_at: str | None = None
     file: str

@@ -91,7 +91,8 @@ def describe_extent(copy: UnfinishedCopy) -> str:
     if copy.reading_back:
         return "all is copied, but not read back yet"
     amount = f"{format_bytes(copy.bytes_copied)} of {format_bytes(copy.bytes_total)}"
-    return f"{percent_across(copy)} copied, {amount}"
+    rest = "" if copy.rest_seconds is None else f", and to try the rest takes {format_minutes(copy.rest_seconds / 60)}"
+    return f"{percent_across(copy)} copied, {amount}{rest}"
 
 
 def percent_across(copy: UnfinishedCopy) -> str:
@@ -110,6 +111,8 @@ def tell_progress(copy: UnfinishedCopy, now: datetime) -> str:
         return percent
     if copy.reading_back:
         return "to be read back"
+    if copy.rest_seconds is not None:
+        return f"{percent}, {format_minutes(copy.rest_seconds / 60)} left"
     if now - saved > _SILENT:
         return f"{percent} {format_age(saved, now)} ago"
     if not copy.bytes_total or not copy.bytes_copied:
@@ -141,6 +144,7 @@ def _of_journal(job: JobState, path: Path, journal: Journal, begun: list[Journal
         bytes_total=journal.bytes_total,
         bytes_copied=total(journal.copied),
         reading_back=journal.phase == "reading-back",
+        rest_seconds=journal.rest_seconds,
         started=journal.started,
         saved_at=_modified_at(path),
         file=path.name,

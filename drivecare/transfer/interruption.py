@@ -6,7 +6,22 @@ import errno
 from typing import Literal
 
 from drivecare.errors import Interrupted
+from drivecare.format import format_bytes, format_minutes
 from drivecare.transfer.medium import Gone, Stuck
+
+
+class HopelessRest(Interrupted):
+    """Nearly every read of what is left fails: to try each of its sectors takes at least `rest_seconds`."""
+
+    def __init__(self, path: str, rest_bytes: int, rest_seconds: float) -> None:
+        self.rest_seconds = rest_seconds
+        super().__init__(
+            f"what is left, {format_bytes(rest_bytes)}, fails nearly everywhere, as under a dead head: to try each of"
+            f" its sectors takes {format_minutes(rest_seconds / 60)}",
+            location=path,
+            hint="Everything copied so far is safe; continue with --resume --to-the-end to try the rest as well",
+        )
+
 
 Activity = Literal["looking", "copying", "reading back", "verifying"]
 

@@ -192,6 +192,14 @@ def test_a_target_that_changed_is_repaired_by_a_resume_without_its_receipt(sourc
     assert (tmp_path / "target.img").read_bytes() == source.read_bytes()
 
 
+def test_a_first_copy_is_not_asked_to_try_what_may_take_years(tmp_path: Path) -> None:
+    (tmp_path / "source.img").write_bytes(bytes(4096))
+    ran = run(copy, tmp_path / "source.img", tmp_path / "target.img", "--to-the-end")
+    assert ran.exit_code == 2
+    assert "--to-the-end goes with --resume" in ran.err
+    assert not (tmp_path / "target.img").exists()
+
+
 def test_nothing_to_resume_says_where_it_looked(source: Path, tmp_path: Path) -> None:
     ran = run(copy, source, "target.img", "--resume")
     assert ran.exit_code == 0

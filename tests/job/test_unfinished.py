@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from pathlib import Path
 
 import msgspec
@@ -10,8 +11,9 @@ import pytest
 from drivecare.documents import encode
 from drivecare.job.gate import judge_gate
 from drivecare.job.job_state import JobState, load_job_state
+from drivecare.job.next_step import find_next_step
 from drivecare.job.timeline import build_timeline, summarise_job
-from drivecare.job.unfinished import tell_unfinished
+from drivecare.job.unfinished import tell_progress, tell_unfinished
 from drivecare.transfer.areas import Area
 from drivecare.transfer.files.bag import BAG_JOURNAL
 from drivecare.transfer.files.bag_journal import BegunBag
@@ -71,6 +73,16 @@ def test_how_far_since_when_and_how_to_go_on(tmp_path: Path) -> None:
     assert copied(state) == (False, f"not finished: {says}", RESUME)
     assert build_timeline(state).next == RESUME
     assert summarise_job("1042", lambda: state.contents).line.unfinished == (copy,)
+
+
+def test_a_copy_that_stopped_before_months_of_damage_goes_on_only_to_the_end(tmp_path: Path) -> None:
+    state = state_with(tmp_path, journal(device(NEW, "/dev/sdc"), rest_seconds=9.5e7), data_route()[:4])
+    (copy,) = state.unfinished
+    onward = RESUME.replace("--resume", "--resume --to-the-end")
+    assert copy.resume == copied(state)[2] == find_next_step(state).command == build_timeline(state).next == onward
+    extent = "25 % copied, 16.8 MB of 67.1 MB, and to try the rest takes 3.0 years; begun"
+    assert all(extent in says for says in (tell_unfinished(copy), copied(state)[1], find_next_step(state).why))
+    assert tell_progress(copy, datetime.fromisoformat(str(copy.saved_at))) == "25 %, 3.0 years left"
 
 
 @pytest.mark.promise(2)

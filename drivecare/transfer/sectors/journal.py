@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Iterable, Sequence
-from typing import Literal, Protocol
+from typing import Annotated, Literal, Protocol
 
 import msgspec
+from msgspec import Meta
 
 from drivecare.documents import MOST_CHUNKS, Value, encode
 from drivecare.transfer.areas import Area, ByteCount, count_pieces, pieces
@@ -71,6 +72,7 @@ class Journal(Value, frozen=True, kw_only=True):
     waiting: tuple[Waiting, ...] = ()
     reads: int = 0
     failed_reads: int = 0
+    rest_seconds: Annotated[float, Meta(ge=0)] | None = None  # what the rest takes, where a copy has stopped before it
     check: str = ""
 
 
@@ -165,6 +167,7 @@ class Ledger:
 
     def __init__(self, journal: Journal) -> None:
         self._journal = journal
+        self.rest_seconds = journal.rest_seconds
         self.segments = {segment.area.offset: segment for segment in unpack(journal.copied, journal.chunk_bytes)}
         self.stages = Stages(journal.bytes_total)
         for waiting in journal.waiting:
@@ -190,7 +193,7 @@ class Ledger:
 
     def snapshot(self, phase: CopyPhase, reads: int, failed: int) -> Callable[[], Journal]:
         """Return a function that makes the journal of this moment; the thread that saves it does the costly part."""
-        segments = list(self.segments.values())
+        segments, rest_seconds = list(self.segments.values()), self.rest_seconds
         waiting = tuple(
             Waiting(offset=area.offset, length=area.length, stage=stage)
             for area, stage in self.stages.runs()
@@ -206,6 +209,7 @@ class Ledger:
                 waiting=waiting,
                 reads=self._journal.reads + reads,
                 failed_reads=self._journal.failed_reads + failed,
+                rest_seconds=rest_seconds,
             )
 
         return assemble

@@ -6,8 +6,8 @@ from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass
 
 from drivecare.errors import Interrupted
-from drivecare.format import format_bytes, format_days
 from drivecare.transfer.areas import Area, total
+from drivecare.transfer.interruption import HopelessRest
 from drivecare.transfer.medium import Buffer, Gone, Medium, blame, vanished
 from drivecare.transfer.sectors.damage import Attempt, DamagePolicy, Outcome, ReadingOrder
 from drivecare.transfer.sectors.liveness import FAILURES_BEFORE_DOUBT, PLACES, Doubt
@@ -80,12 +80,7 @@ class SourceReader:
         yield from self._believe()
         if order.gave_up:
             left = total(self._stages.areas_from(UNREAD))
-            raise Interrupted(
-                f"what is left, {format_bytes(left)}, fails nearly everywhere, as under a dead head: to try each of its"
-                f" sectors takes {format_days(order.seconds_for(left) / 86400)}",
-                location=self._medium.path,
-                hint="Everything copied so far is safe; continue with --resume --to-the-end to try the rest as well",
-            )
+            raise HopelessRest(self._medium.path, left, order.seconds_for(left))
 
     def _attempt(self, attempt: Attempt) -> Generator[ReadEvent, None, Outcome]:
         """One read and its outcome. Yields Data for what came, Moved for what failed once it is believed."""

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from drivecare.errors import DriveCareError, Interrupted
 from drivecare.transfer.areas import Area, intersect, merge, overlap, pieces, total, uncovered
-from drivecare.transfer.interruption import Activity, as_interruption
+from drivecare.transfer.interruption import Activity, HopelessRest, as_interruption
 from drivecare.transfer.medium import Buffer, Gone, Medium, Progress, Stuck, Watch, require_present
 from drivecare.transfer.sectors.comparison import ExpectedPart, ReadBack
 from drivecare.transfer.sectors.fill import fill_bytes
@@ -92,6 +92,8 @@ class TargetSide:
 
     def give_up(self, reason: StopReason, activity: Activity) -> None:
         """End this target's session with an Interrupted that says how to continue."""
+        if isinstance(reason, HopelessRest):
+            self.ledger.rest_seconds = reason.rest_seconds
         if activity == "copying":
             self.leave()
         self.outcome = as_interruption(reason, self.medium.path, activity, self._bytes_safe)
@@ -164,6 +166,7 @@ class TargetSide:
 
     def complete(self) -> None:
         """Write what is not the source's: the fill of unreadable areas, and zeros at the end of a larger target."""
+        self.ledger.rest_seconds = None  # there is no rest: all of it was tried
         self._write_fill()
         self._tail = clear_tail(self.medium, self.journal.bytes_total, self.buffers[0])
         self.checkpoint("reading-back")

@@ -100,9 +100,11 @@ def test_a_dead_area_that_would_take_years_stops_the_copy_until_it_is_asked_for(
     assert caught.value.exit_code == 23
     assert "--resume --to-the-end" in caught.value.message()
     assert sum(run.length for run in store.saved[-1].copied) >= 3 * MIB - 2 * policy.block_bytes
+    assert store.saved[-1].rest_seconds == pytest.approx(10_000 * MIB // SECTOR, rel=0.3)
     settings = CopySettings(policy=DamagePolicy(block_bytes=MIB // 4, retries=0))
     receipt = copy_and_prove(source, target, store.saved[-1], store, buffers(MIB // 4), settings, watch)
     assert merge(receipt.unreadable) == (bad,)
+    assert store.saved[-1].rest_seconds is None
 
 
 class TestStride:
