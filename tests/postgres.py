@@ -30,9 +30,13 @@ def find_programs() -> Path | None:
 
 @dataclass
 class Cluster:
-    """A cluster in a folder of its own, with an owner (a superuser, `owner`) and three benches."""
+    """A cluster in a folder of its own, with an owner (a superuser, `owner`) and three benches.
+
+    `settings` come on top of the tests' own when it starts.
+    """
 
     programs: Path
+    settings: dict[str, str] = field(default_factory=dict)
     folder: Path = field(default_factory=lambda: Path(tempfile.mkdtemp(prefix="drivecare-pg-", dir="/tmp")))
     _process: subprocess.Popen[bytes] | None = None
     _numbers: itertools.count[int] = field(default_factory=itertools.count)
@@ -84,7 +88,10 @@ class Cluster:
     def start(self) -> None:
         """Start the server and wait until it answers."""
         # fsync matters to a power cut; a killed server's writes are the kernel's already.
-        words = ("-c", "listen_addresses=", "-c", "fsync=off", "-c", "max_connections=60", "-k", str(self.folder))
+        settings = {"listen_addresses": "", "fsync": "off", "max_connections": "60"} | self.settings
+        words = ["-k", str(self.folder)]
+        for name, value in settings.items():
+            words += ["-c", f"{name}={value}"]
         deadline = time.monotonic() + 60
         while True:
             # One that starts while processes of a killed one are still ending gives up at once.

@@ -11,7 +11,7 @@ import weakref
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
-from typing import Any, LiteralString
+from typing import Any, LiteralString, NamedTuple
 
 from drivecare.errors import BadInput, DriveCareError, RecordAway, Unavailable
 from drivecare.record.address import ServerAddress, choose_sslmode
@@ -40,27 +40,55 @@ _OPTIONS: dict[str, Any] = {
     "options": "-c idle_in_transaction_session_timeout=60s",
 }
 _SET_UP = "drivecare records setup"
-# The first that fits. What is not here is a defect of ours, and shows as one.
-_MEANINGS: tuple[tuple[tuple[type[psycopg.Error], ...], type[DriveCareError], str, str], ...] = (
-    (
+
+
+class _Meaning(NamedTuple):
+    """What an error of the driver is here, if it is of these `kinds` and its text has one of these `words`, if any."""
+
+    kinds: tuple[type[psycopg.Error], ...]
+    error: type[DriveCareError]
+    problem: str
+    hint: str
+    words: tuple[str, ...] = ("",)
+
+
+# The first that fits. What is not here is a defect of ours, and shows as one. A connection that was refused has no code
+# but in words: where those are translated, the last row stands for it, and the reason is shown as it is.
+_MEANINGS = (
+    _Meaning(
         (errors.UndefinedTable, errors.InvalidSchemaName, errors.UndefinedColumn),
         BadInput,
         "holds no record of drivecare",
         f"Whoever owns it makes one: {_SET_UP}.",
     ),
-    (
+    _Meaning(
         (errors.InsufficientPrivilege,),
         Unavailable,
         "you may not do that there",
         f"The administrator grants it; {_SET_UP} prints how.",
     ),
-    (
+    _Meaning(
         (psycopg.IntegrityError, errors.RaiseException),
         Unavailable,
         "the record does not take it",
         "Nothing was filed. See drivecare job show.",
     ),
-    (
+    _Meaning(
+        (psycopg.OperationalError,),
+        RecordAway,
+        "the record's server does not let this bench in",
+        "Check its name, and the password in the file that PGPASSFILE names (mode 0600) or in the service file.",
+        words=("password", "authentication failed", "pg_hba.conf"),
+    ),
+    _Meaning(
+        (psycopg.OperationalError,),
+        RecordAway,
+        "the record's server does not prove who it is",
+        "Nothing was told to it. Put the certificate of the authority that signed the server's into "
+        "~/.postgresql/root.crt; if it is there and was good yesterday, ask the administrator before you go on.",
+        words=("certificate", "SSL"),
+    ),
+    _Meaning(
         (psycopg.OperationalError, psycopg.InterfaceError),
         RecordAway,
         "the record's server is away",
@@ -139,12 +167,20 @@ class Server:
         try:
             yield
         except psycopg.Error as error:
-            meaning = next((meaning for meaning in _MEANINGS if isinstance(error, meaning[0])), None)
+            reason = str(error).partition("\n")[0]
+            meaning = next(
+                (
+                    row
+                    for row in _MEANINGS
+                    if isinstance(error, row.kinds) and any(word in reason for word in row.words)
+                ),
+                None,
+            )
             if meaning is None:
                 raise
-            _, kind, problem, hint = meaning
-            reason = " ".join(str(error).split())
-            raise kind(f"{problem} ({reason})", location=str(self.address), hint=hint) from error
+            raise meaning.error(
+                f"{meaning.problem} ({reason})", location=str(self.address), hint=meaning.hint
+            ) from error
 
 
 def newer_record(address: ServerAddress) -> BadInput:
