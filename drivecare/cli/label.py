@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from drivecare.cli.command import HouseCommand
-from drivecare.cli.common import PATH, finish, job_argument, jobs_option, json_option, leading_job, named_jobs
+from drivecare.cli.common import PATH, finish, job_argument, job_state, jobs_option, json_option, leading_job
 from drivecare.cli.overwriting import may_replace, overwrite_option
 
 if TYPE_CHECKING:
@@ -39,16 +39,11 @@ def label(
     Print it and stick each label on its drive. The page in the job's folder is renewed each time, unless somebody
     edited it.
     """
-    from drivecare.job.html_page import is_own_page, write_page
-    from drivecare.job.job_state import load_job_state
-    from drivecare.job.label import list_labels, render_labels
-    from drivecare.job.model import DriveLabels
+    from drivecare.work.write_labels import write_labels
 
     folder = leading_job(ctx, id, jobs)
-    job = load_job_state(folder.read(), jobs=named_jobs(ctx))
-    document = DriveLabels(job=job.id, path=str(output or folder.path / "labels.html"), labels=list_labels(job))
-    path = Path(document.path)
-    renewed = output is None and is_own_page(path)
-    write_page(path, render_labels(job, document.labels), replace=renewed or may_replace(path, overwritable))
+    document = write_labels(
+        folder, job_state(ctx, folder), output=output, may_replace=lambda path: may_replace(path, overwritable)
+    )
     drives = ", ".join(f"{each.role} {each.serial or 'without a serial number'}" for each in document.labels)
-    finish(document, show=lambda out: out.print(f"{path}   {drives}", soft_wrap=True), as_json=as_json)
+    finish(document, show=lambda out: out.print(f"{document.path}   {drives}", soft_wrap=True), as_json=as_json)
