@@ -58,6 +58,8 @@ def loaded_by(*arguments: str) -> set[str]:
         (["hosts", "list"], "click msgspec rich"),
         (["plan", "--host", "CH-2103", "--reading", str(REPORT), "--stock", str(STOCK)], "click msgspec rich"),
         (["drives"], "click msgspec rich"),
+        (["job", "list"], "click msgspec rich"),
+        (["records", "push"], "click msgspec rich"),
         (["copy", "--help"], "click msgspec"),
         (["handover", "--help"], "click msgspec"),
     ],
