@@ -50,6 +50,10 @@ class Figure(NamedTuple):
         """Whether it is within reach of its limit."""
         return self.measured <= self.limit * FAR if self.most else self.measured >= self.limit / FAR
 
+    def __str__(self) -> str:
+        limit = f"{'at most' if self.most else 'at least'} {self.limit:g}{self.unit}"
+        return f"{self.what}: {self.measured:,.3f}{self.unit} ({limit})"
+
 
 class InventedJob(NamedTuple):
     """A job: its results by name, the lines of its chain, and the names that its drives are looked up by."""
@@ -180,8 +184,7 @@ def main() -> None:
     missed = []
     with tempfile.TemporaryDirectory(dir=ROOT) as folder:
         for figure in measure(Path(folder), options.jobs):
-            limit = f"{'at most' if figure.most else 'at least'} {figure.limit:g}{figure.unit}"
-            print(f"{figure.what}: {figure.measured:,.3f}{figure.unit} ({limit})", flush=True)
+            print(figure, flush=True)
             missed += [] if figure.held else [figure.what]
     if options.hold and missed:
         sys.exit(f"{FAR} times worse than the limit: {', '.join(missed)}")

@@ -2,7 +2,8 @@
 
 Starts a PostgreSQL of its own, makes a record of invented jobs (100,000 unless told otherwise) of twelve results each,
 and prints how long the first page of the list, a drive's history, an assessment and a filing take over the start of the
-tool. The jobs are put there past the checks of the chain's lines, which are what takes longest.
+tool, and what looks at every job: a filtered list, the shop's report. The jobs are put there past the checks of the
+chain's lines, which are what takes longest.
 """
 
 from __future__ import annotations
@@ -13,10 +14,13 @@ import statistics
 import tempfile
 import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from datetime import timedelta
 from pathlib import Path
+from typing import LiteralString
 
 import psycopg
+from psycopg import sql
 
 from drivecare.record.address import ServerAddress
 from drivecare.record.location import open_record
@@ -42,39 +46,64 @@ def fill_record(address: ServerAddress, count: int) -> None:
 
 
 def _put(connection: psycopg.Connection[tuple[object, ...]], jobs: list[InventedJob], first: int) -> None:
-    with connection.cursor() as cursor:
-        with cursor.copy("COPY drivecare.job (id, filed_at, chained) FROM STDIN") as rows:
-            for number, job in enumerate(jobs, first):
-                rows.write_row((job.id, NOW.replace(microsecond=number % 1_000_000), True))
-        with cursor.copy("COPY drivecare.result (job, number, name, data, token) FROM STDIN") as rows:
-            for job in jobs:
-                for number, (name, data) in enumerate(job.results, 1):
-                    rows.write_row((job.id, number, name, data, uuid.uuid4()))
-        with cursor.copy("COPY drivecare.line (job, number, line) FROM STDIN") as rows:
-            for job in jobs:
-                for number, line in enumerate(job.lines.splitlines(keepends=True), 1):
-                    rows.write_row((job.id, number, line))
-        with cursor.copy("COPY drivecare.drive (name, job) FROM STDIN") as rows:
-            for job in jobs:
-                for name in job.drives:
-                    rows.write_row((name, job.id))
+    """Put a batch of jobs there, each table by one COPY."""
+    numbered = [
+        (job, number, result, line)
+        for job in jobs
+        for number, (result, line) in enumerate(zip(job.results, job.lines.splitlines(keepends=True), strict=True), 1)
+    ]
+    filed_at = {job.id: NOW + timedelta(seconds=number) for number, job in enumerate(jobs, first)}
+    _copy(
+        connection,
+        "job",
+        "id text, filed_at timestamptz, chained bool",
+        ((id, at, True) for id, at in filed_at.items()),
+    )
+    _copy(
+        connection,
+        "result",
+        "job text, number int4, name text, data bytea, token uuid",
+        ((job.id, number, name, data, uuid.uuid4()) for job, number, (name, data), _ in numbered),
+    )
+    _copy(
+        connection,
+        "line",
+        "job text, number int4, line bytea",
+        ((job.id, number, line) for job, number, _, line in numbered),
+    )
+    _copy(connection, "drive", "name text, job text", ((name, job.id) for job in jobs for name in job.drives))
 
 
-def measure(folder: Path, bench: ServerAddress) -> Iterator[Figure]:
+def _copy(
+    connection: psycopg.Connection[tuple[object, ...]],
+    table: LiteralString,
+    columns: LiteralString,
+    rows: Iterable[tuple[object, ...]],
+) -> None:
+    names, types = zip(*(column.split() for column in columns.split(", ")), strict=True)
+    statement = sql.SQL("COPY {} ({}) FROM STDIN (FORMAT BINARY)").format(
+        sql.Identifier("drivecare", table), sql.SQL(", ").join(map(sql.Identifier, names))
+    )
+    with connection.cursor() as cursor, cursor.copy(statement) as copy:
+        copy.set_types(types)
+        for row in rows:
+            copy.write_row(row)
+
+
+def measure(folder: Path, bench: ServerAddress, count: int) -> Iterator[Figure]:
     """Every figure, the list's once somebody has listed."""
     empty = folder / "empty"
     empty.mkdir()
-    page = (TOOL, "job", "list", "--page", "1", "--jobs")
-    start = median(*page, empty, times=TIMES).seconds
-    median(*page, str(bench), times=1)
-    yield Figure(
-        "first page of the list over start-up", median(*page, str(bench), times=TIMES).seconds - start, 0.2, " s"
-    )
-    history = median(TOOL, "history", "KX00-00001", "--jobs", str(bench), times=TIMES)
+    start = median(TOOL, "job", "list", "--page", "1", "--jobs", empty, times=TIMES).seconds
+    shared = ("--jobs", str(bench))
+    page = (TOOL, "job", "list", "--page", "1", *shared)
+    median(*page, times=1)
+    yield Figure("first page of the list over start-up", median(*page, times=TIMES).seconds - start, 0.2, " s")
+    history = median(TOOL, "history", "KX00-00001", *shared, times=TIMES)
     yield Figure("history of a drive over start-up", history.seconds - start, 0.2, " s")
     report = folder / "report.txt"
     report.write_text(REPORT.read_text("utf-8").replace("KX25-00417", "KX00-00001").replace("0a1b20417", "000000001"))
-    judged = median(TOOL, "assess", report, "--jobs", str(bench), times=TIMES)
+    judged = median(TOOL, "assess", report, *shared, times=TIMES)
     yield Figure("a drive judged and looked for in all jobs, start-up included", judged.seconds, 0.5, " s")
     seconds, record = [], open_record(bench)
     for number in range(50):
@@ -83,6 +112,16 @@ def measure(folder: Path, bench: ServerAddress) -> Iterator[Figure]:
         job.file(fact("detached"))
         seconds.append(time.perf_counter() - began)
     yield Figure("filing on an open connection", statistics.median(seconds), 0.05, " s")
+    filtered = (TOOL, "job", "list", "--verdict", "evacuate", "--page", "1", *shared)
+    yield Figure(
+        "jobs a second worked out for the first filtered list",
+        count / median(*filtered, times=1).seconds,
+        300,
+        "",
+        most=False,
+    )
+    for what, command in (("a filtered list", filtered), ("the shop's report", (TOOL, "shop", "report", *shared))):
+        yield Figure(f"{what} over start-up", median(*command, times=TIMES).seconds - start, 3, " s")
 
 
 def main() -> None:
@@ -102,8 +141,8 @@ def main() -> None:
         print(f"made in {time.perf_counter() - began:,.0f} s", flush=True)
         with tempfile.TemporaryDirectory() as folder:
             os.environ["XDG_DATA_HOME"] = folder
-            for figure in measure(Path(folder), bench):
-                print(f"{figure.what}: {figure.measured:,.3f}{figure.unit} (at most {figure.limit:g}{figure.unit})")
+            for figure in measure(Path(folder), bench, count):
+                print(figure, flush=True)
     finally:
         cluster.remove()
 
