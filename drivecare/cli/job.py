@@ -148,6 +148,8 @@ def record(ctx: click.Context, words: tuple[str, ...], note: str | None, jobs: P
     all-zero                read on another dock too: nothing is on the drive,
                             and the customer knows
     left-out                the customer knows which files could not be copied
+    names-agreed            the customer agreed that the sheet names the files
+                            that were damaged; without it kinds are counted
     bag-drives              the bag's folders are on the old and the new drive
     unchanged               nothing was written to the new drive since verified
     detached                power is off, old and new drive are apart

@@ -68,6 +68,7 @@ FACTS: dict[FactName, FactMeaning] = {
     "detached": FactMeaning("power is off and the old and the new drive are no longer attached together"),
     "bag-drives": FactMeaning("the bag's source folder is on the customer's drive and the bag is on the new drive"),
     "left-out": FactMeaning("the customer knows which files could not be copied"),
+    "names-agreed": FactMeaning("the customer agreed that the handover sheet names the files that were damaged"),
     "no-data": FactMeaning("the customer agreed that nothing is carried over from the old drive"),
     "note": FactMeaning(
         "a note of your own, which stands on the shop's half of the sheet", note="will be collected on Monday"

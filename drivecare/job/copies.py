@@ -21,9 +21,11 @@ from drivecare.errors import DriveCareError
 from drivecare.format import format_count
 from drivecare.job.contents import DocumentT, FiledDocument
 from drivecare.job.file_names import names_file, places_of_names
+from drivecare.job.html_page import holds_names, is_own_page
 from drivecare.job.job_state import JobState
 from drivecare.job.model import CopyKind
 from drivecare.job.proof import compare_backing_drive
+from drivecare.job.result_files import SHEET
 from drivecare.reading.identity import DriveId, SameDrive
 from drivecare.storage import describe_read_error, regular_file
 from drivecare.transfer.files.bag import BagReceipt
@@ -57,14 +59,17 @@ class CustomerCopy:
     @property
     def noun(self) -> str:
         """What it is, in words."""
-        return "list of file names" if self.kind == "names" else self.kind
+        if self.kind != "names":
+            return self.kind
+        return "handover sheet" if self.path.name == SHEET else "list of file names"
 
     @property
     def contents(self) -> str:
         """How much it holds, in words."""
         if isinstance(self.proof, Receipt) and self.kind == "names":
             numbers = {hold.file for area in self.proof.lost_areas for hold in area.holds if hold.file is not None}
-            return f"of {format_count(len(numbers), 'file')}"
+            of = "with names of" if self.path.name == SHEET else "of"
+            return f"{of} {format_count(len(numbers), 'file')}"
         files = f"{format_count(self.proof.files, 'file')}, " if isinstance(self.proof, BagReceipt) else ""
         unfinished = ", of an unfinished copy" if isinstance(self.proof, Journal) else ""
         return f"{files}{self.proof.bytes_total:,} bytes{unfinished}"
@@ -78,7 +83,7 @@ class CustomerCopy:
         if isinstance(self.proof, BagReceipt):
             return why_another_bag(files, self.path, self.proof)
         if isinstance(self.proof, Receipt) and self.kind == "names":
-            return _why_other_names(self.path, self.proof)
+            return _why_other_page(self.path) if self.path.name == SHEET else _why_other_names(self.path, self.proof)
         return _why_another_image(self.path, self.proof)
 
 
@@ -114,7 +119,10 @@ def copies_made(job: JobState) -> tuple[CustomerCopy, ...]:
 
 
 def _lists_of_names(job: JobState) -> Iterator[tuple[Path, FiledDocument[Receipt]]]:
-    """The files of names that this job kept, with the first receipt that tells of each; still there or not."""
+    """The files of names that this job kept, with the first receipt that tells of each; still there or not.
+
+    So is a handover sheet that names files, which the customer agreed to.
+    """
     digests: set[str] = set()
     for receipt in _in_order(job, job.receipts, job.withdrawn(Receipt)):
         apart = receipt.document.names
@@ -122,6 +130,8 @@ def _lists_of_names(job: JobState) -> Iterator[tuple[Path, FiledDocument[Receipt
             digests.add(apart.digest)
             places = [path for path, _ in places_of_names(job.folder, apart)]
             yield from ((path, receipt) for path in places or [names_file(job.folder, f"{receipt.number:04}")])
+            if len(digests) == 1 and holds_names(job.folder / SHEET):
+                yield job.folder / SHEET, receipt
 
 
 def _in_order(
@@ -170,6 +180,10 @@ def _is_delivered(job: JobState, bag: FiledDocument[BagReceipt]) -> SameDrive:
 def _why_other_names(path: Path, proof: Receipt) -> str | None:
     places = places_of_names(path.parent, proof.names) if proof.names is not None else ()
     return None if path in [place for place, _ in places] else "does not hold the names that were filed there"
+
+
+def _why_other_page(path: Path) -> str | None:
+    return None if is_own_page(path) else "was changed since it was written"
 
 
 def _why_another_image(path: Path, proof: Receipt | Journal) -> str | None:

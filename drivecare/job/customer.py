@@ -14,9 +14,9 @@ from drivecare.clock import format_day
 from drivecare.format import Excerpt, clip_text, format_bytes, format_count
 from drivecare.job.filed_readings import time_of_reading
 from drivecare.job.job_state import JobState
-from drivecare.job.losses import describe_losses
+from drivecare.job.losses import areas_on_sheet, describe_losses
 from drivecare.job.model import Closing
-from drivecare.job.proof import CopyProof, was_written_to
+from drivecare.job.proof import was_written_to
 from drivecare.reading.identity import DriveId
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.model import Chance, FaultClass, Verdict
@@ -235,7 +235,7 @@ def _fates_of_copies(closing: Closing) -> Iterator[str]:
 
 def _what_to_watch(job: JobState) -> Iterator[str]:
     if job.route == "new-drive-data":
-        yield from _what_the_copy_lacks(job.proof)
+        yield from _what_the_copy_lacks(job)
     if job.route == "same-drive":
         yield "If the trouble comes back, bring the unit back, so that the drive can be read again and compared."
     elif (
@@ -251,14 +251,15 @@ def _what_to_watch(job: JobState) -> Iterator[str]:
     yield "Opening the unit may void its maker's warranty where you live; ask us before you have it opened again."
 
 
-def _what_the_copy_lacks(proof: CopyProof) -> Iterator[str]:
+def _what_the_copy_lacks(job: JobState) -> Iterator[str]:
+    proof = job.proof
     if proof.unreadable:
         size = format_bytes(sum(area.length for area in proof.unreadable))
         yield (
             f"{format_count(len(proof.unreadable), 'area')} of the old drive, {size} in all, could not be read."
             " What was stored there is missing. If something does not open, tell us before you delete it."
         )
-        yield from describe_losses(proof.unreadable)
+        yield from describe_losses(areas_on_sheet(job))
     if was_written_to(proof.chain):
         yield (
             "Something wrote to the old drive, or to a copy of it, while it was being copied: parts of your data may"

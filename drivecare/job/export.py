@@ -23,6 +23,7 @@ from drivecare.errors import DriveCareError
 from drivecare.job.chain import CHAIN
 from drivecare.job.contents import JobContents
 from drivecare.job.file_names import is_names_file
+from drivecare.job.html_page import holds_names
 from drivecare.job.model import Export, LeftOut
 from drivecare.job.result_files import IMAGES, LIMIT_BYTES, is_result
 from drivecare.storage import new_file
@@ -48,7 +49,7 @@ def export_job(
     folder, beside = contents.path, []
     copies = _NamedCopies.of(results, folder)
     for path in _files_beside(folder):
-        if path.parent == folder and is_names_file(path):
+        if path.parent == folder and (is_names_file(path) or (path.suffix == ".html" and holds_names(path))):
             reason = None if names else "names of the customer's files"
         else:
             reason = None if images else copies.why_customers(path)

@@ -27,6 +27,9 @@ _SEAL = re.compile(rb'(<meta name="page-sha256" content=")([0-9a-f]*)(">)')
 # The number of the newest result that a sheet tells of; sheets of 0.1.0 have none.
 _NEWEST = re.compile(rb'<meta name="newest-result" content="([0-9]+)">')
 
+# Such a sheet holds names of the customer's files.
+_HAS_NAMES = b'<meta name="names-of-files" content="yes">'
+
 LONGEST_TEXT = 400
 
 
@@ -62,6 +65,14 @@ def newest_result_on(path: Path) -> int | None:
     except DriveCareError:  # it is not there, or not ours to read
         return None
     return None if number is None else int(number[1])
+
+
+def holds_names(path: Path) -> bool:
+    """Whether the page at `path` names files of the customer."""
+    try:
+        return _HAS_NAMES in read_bytes(path)
+    except DriveCareError:
+        return False
 
 
 def _sealed(page: bytes) -> bytes:

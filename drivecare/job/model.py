@@ -31,6 +31,7 @@ FactName = Literal[
     "no-data",
     "bag-drives",
     "left-out",
+    "names-agreed",
     "earlier-reading",
     "earlier-copy",
     "unlike-profile",

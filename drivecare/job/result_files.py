@@ -16,6 +16,7 @@ from drivecare.documents import Value
 from drivecare.errors import BadInput
 
 IMAGES = "images"  # folder for copies of the customer's drive
+SHEET = "handover.html"  # the job's own handover sheet
 HIGHEST_NUMBER = 99_999
 LIMIT_BYTES = 64 << 20  # as for every document; 99,999 of the longest lines of a chain have room, too
 _ID = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")

@@ -29,6 +29,7 @@ from drivecare.job.customer import (
 )
 from drivecare.job.html_page import LONGEST_TEXT, clip, keep_numbers_whole, page_environment
 from drivecare.job.job_state import JobState
+from drivecare.job.losses import areas_on_sheet, name_files
 from drivecare.job.model import ROUTES, Fact, Handover
 from drivecare.job.plots import COUNT_LABELS, Picture, draw_counts, draw_odds, draw_surface
 from drivecare.job.proof import CopyProof
@@ -168,6 +169,7 @@ def _sheet_values(job: JobState, shop: str | None) -> dict[str, Any]:
         "receipts": _receipt_rows(proof) if copied else [],
         "bag_losses": _bag_losses(proof.bag.document) if proof.bag is not None else [],
         "areas": _area_rows(job) if copied else [],
+        "has_names": any(name_files(hold for area in areas_on_sheet(job) for hold in area.holds)),
         "cautions": (plan.cautions if plan is not None and job.route != "same-drive" else ()) or CAUTIONS,
         "facts": sorted(_facts_to_show(job), key=lambda fact: fact.fact == "note"),  # the last are kept
         "format_time": format_time,
@@ -300,10 +302,11 @@ def _describe_read_back(receipt: Receipt) -> str:
 
 def _area_rows(job: JobState) -> list[SheetRow]:
     rows = []
-    for area in job.proof.unreadable:
+    for area in areas_on_sheet(job) if job.proof.unreadable else ():
         fact = job.acknowledgement_of(area)
         acknowledged = f"customer told {format_time(fact.filed_at)}" if fact is not None else "customer NOT told yet"
         if fact is None and hits_nothing(area, area.holds):
             acknowledged = "no file that existed was hit"
-        rows.append(SheetRow(name=f"{area.offset:,}", cells=(f"{area.length:,}", acknowledged)))
+        known = "; ".join([acknowledged, *name_files(area.holds)])
+        rows.append(SheetRow(name=f"{area.offset:,}", cells=(f"{area.length:,}", known)))
     return rows

@@ -9,9 +9,9 @@ from drivecare.errors import DriveCareError
 from drivecare.job.html_page import is_own_page, write_page
 from drivecare.job.job_state import JobState
 from drivecare.job.model import Handover
+from drivecare.job.result_files import SHEET
 from drivecare.job.sheet import make_sheet
 from drivecare.record.port import FiledJob
-from drivecare.work.next_step import SHEET
 
 
 def hand_over(

@@ -15,11 +15,11 @@ from drivecare.job.bench import Bench, BenchDrive
 from drivecare.job.contents import JobContents
 from drivecare.job.html_page import newest_result_on
 from drivecare.job.job_state import JobState, load_job_state
+from drivecare.job.result_files import SHEET
 from drivecare.record.location import Place, shop_stock
 from drivecare.record.port import FiledJob
 from drivecare.work import Machine
 
-SHEET = "handover.html"
 _IMAGES = ("loop", "nbd")  # a file or another machine behind a device: no drive to be named
 
 

@@ -18,6 +18,7 @@ from drivecare.record.job_folder import JobFolder
 from drivecare.risk.assess import assess
 from drivecare.risk.model import Assessment
 from drivecare.transfer.areas import Area
+from drivecare.transfer.holds import Hold
 from drivecare.transfer.sectors.receipt import Digest, End, Receipt, Unreadable, Verification, end_of_drive
 from tests.job.carried import AREA, HOST, NOW, OPENING, fact, filed
 
@@ -114,7 +115,10 @@ def plan(old: Assessment, new: Assessment) -> Plan:
 
 def receipt(old: Assessment, new: Assessment, unreadable: tuple[Area, ...]) -> Receipt:
     """A whole copy, verified."""
-    lost = tuple(Unreadable(offset=area.offset, length=area.length) for area in unreadable)
+    lost = tuple(
+        area if isinstance(area, Unreadable) else Unreadable(offset=area.offset, length=area.length)
+        for area in unreadable
+    )
     return Receipt(
         source=end_of_drive("/dev/sdb", SIZE, old.drive),
         target=end_of_drive("/dev/sdc", SIZE, new.drive),
@@ -165,6 +169,12 @@ def unfinished() -> list[Value]:
     return [old, plan(old, new)]
 
 
+def photo(number: int) -> Hold:
+    """A photo with a long name."""
+    path = f"/Users/Ana/Pictures/2024/Summer on the island/IMG_{number:04}.jpg"
+    return Hold(kind="file", partition=1, path=path, file=number + 1, file_kind="photo", size_bytes=9000, bytes=512)
+
+
 def full() -> list[Value]:
     """A long job of ordinary words: two readings, a chain through an image, many of everything that can be many."""
     old, new = recorded("failing-drive.txt"), recorded("new-drive.txt", as_new=True)
@@ -174,7 +184,7 @@ def full() -> list[Value]:
     )
     cautions = (*CAUTIONS, "The caddy of one revision does not go into another.", "Pairing: it may refuse a copy.")
     made = msgspec.structs.replace(made, candidates=(*made.candidates, *more), cautions=cautions)
-    areas = tuple(Area(offset=n * 8192, length=512) for n in range(40))
+    areas = tuple(Unreadable(offset=n * 8192, length=512, holds=(photo(n),)) for n in range(40))
     image = End(path="/srv/shop/jobs/1042/images/kestrel-kd-500.img", kind="image", size_bytes=SIZE)
     to_new = receipt(old, new, areas)
     to_image = msgspec.structs.replace(to_new, target=image)
@@ -186,7 +196,7 @@ def full() -> list[Value]:
     ]
     notes = [fact("note", note=f"call {number}: {note}") for number in range(4)]
     read = [fact("consent", note=note), old, old, made, new]
-    return [*read, to_image, from_image, scan(), *told, *notes, fact("detached")]
+    return [*read, to_image, from_image, scan(), *told, *notes, fact("names-agreed"), fact("detached")]
 
 
 def hostile() -> list[Value]:

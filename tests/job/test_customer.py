@@ -253,11 +253,12 @@ CLAIMS: dict[str, Evidence] = {
     r"We are keeping a copy of your data\.": fate("kept"),
     r"We gave you a copy of your data\.": fate("handed-over"),
     # what to watch
-    r"[12] areas? of the old drive, .* in all, could not be read\. What was stored there is missing\. .*": unread,
+    r"[13] areas? of the old drive, .* in all, could not be read\. What was stored there is missing\. .*": unread,
     r"Damaged, as the copy's own list of files says: 1 photo and 1 other file\. Ask us which\.": lost("file"),
     r"Part of what keeps the files in order was hit, .*": lost("structure", "directory"),
     r"Of 1 area nobody can tell, or not of all of it, what was stored there\.": lost("unknown"),
     r"In 1 area no file that existed was hit; deleted files may have been there\.": lost("free"),
+    r"In 1 area a file lay that had been deleted\. If you still want it, tell us\.": lost("deleted"),
     r"2 files could not be copied\. Ask us which\.": bagged(lambda one: len(one.left_out) == 2),
     r"If the trouble comes back, bring the unit back, so that .*": lambda state: state.route == "same-drive",
     r"Something wrote to the old drive, or to a copy of it, while it was being copied: .* of different ages\.": changed,
@@ -329,8 +330,9 @@ def hit() -> Receipt:
     areas = (
         Unreadable(offset=AREA.offset, length=AREA.length, holds=holds),
         Unreadable(offset=0, length=512, holds=(Hold(kind="free", bytes=512),)),
+        Unreadable(offset=512, length=512, holds=(Hold(kind="deleted", bytes=512),)),
     )
-    missing = AREA.length + 512
+    missing = AREA.length + 1024
     drives = (device(OLD, "/dev/sdb"), device(NEW, "/dev/sdc"))
     counted = (
         Counted(partition=1, file_system="NTFS", files=1200, used_bytes=1 << 20),

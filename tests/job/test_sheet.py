@@ -10,8 +10,11 @@ import msgspec
 import pytest
 
 from drivecare.documents import Value
+from drivecare.hardware.held_folder import LocalFileSystem
+from drivecare.job.copies import copies_made
 from drivecare.job.customer import describe_odds, write_customer_page
-from drivecare.job.html_page import is_own_page, keep_numbers_whole, write_page
+from drivecare.job.export import export_job
+from drivecare.job.html_page import holds_names, is_own_page, keep_numbers_whole, write_page
 from drivecare.job.job_state import load_job_state
 from drivecare.job.model import BuiltFor
 from drivecare.job.plots import draw_counts, draw_odds, draw_surface
@@ -35,6 +38,7 @@ from tests.job.carried import (
     same_route,
 )
 from tests.job.rich_case import HOSTILE, full, hostile, opened, refitted, scan, unfinished, usual
+from tests.job.test_file_names import NAMING
 
 
 class Page(HTMLParser):
@@ -131,6 +135,38 @@ def test_notes_of_the_job_stand_on_the_shops_half_alone(tmp_path: Path) -> None:
     customer, shop = html.split('<section class="shop')
     assert "back on Monday" not in customer
     assert re.findall(r"call (\d): back on Monday", Page("<section" + shop).text) == ["2", "3", "4"]
+
+
+def naming_route(*more: Value) -> list[Value]:
+    """A copy that lost part of a photo whose name is known."""
+    return [*data_route()[:4], NAMING, *data_route()[5:], *more]
+
+
+@pytest.mark.promise(11)
+@pytest.mark.parametrize("agreed", [False, True])
+def test_the_sheet_names_files_only_where_the_customer_agreed(tmp_path: Path, agreed: bool) -> None:
+    job, state = opened(tmp_path, naming_route(*([fact("names-agreed")] if agreed else [])))
+    customer, shop = render_sheet(state).split('<section class="shop')
+    assert ("1 photo: /Ana/beach.jpg." in customer, "1 photo. Ask us which." in customer) == (agreed, not agreed)
+    assert ("/Ana/beach.jpg" in shop) == agreed
+    sheet, archive = job.path / "handover.html", tmp_path / "1042.tar.gz"
+    write_page(sheet, render_sheet(state), replace=False)
+    assert holds_names(sheet) == agreed
+    left_out = [left.file for left in export_job(job.read(), archive).left_out]
+    assert left_out == [*(["handover.html"] if agreed else []), "names-0006.json"]
+    doomed = [(copy.path.name, copy.noun, copy.contents) for copy in copies_made(state) if copy.kind == "names"]
+    sheets = [("handover.html", "handover sheet", "with names of 2 files")] if agreed else []
+    assert doomed == [("names-0006.json", "list of file names", "of 2 files"), *sheets]
+
+
+def test_a_sheet_with_names_that_somebody_changed_is_not_removed_unasked(tmp_path: Path) -> None:
+    job, state = opened(tmp_path, naming_route(fact("names-agreed")))
+    sheet = job.path / "handover.html"
+    write_page(sheet, render_sheet(state), replace=False)
+    (copy,) = (copy for copy in copies_made(state) if copy.path == sheet)
+    assert copy.why_another(LocalFileSystem()) is None
+    sheet.write_text(sheet.read_text().replace("beach", "mountain"))
+    assert copy.why_another(LocalFileSystem()) == "was changed since it was written"
 
 
 def test_a_shut_gate_is_said_first_and_nothing_is_claimed(tmp_path: Path) -> None:
