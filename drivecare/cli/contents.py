@@ -38,11 +38,13 @@ def contents(
     verified. Names of files are the customer's data.
     """
     from drivecare.cli.contents_screen import show_contents
+    from drivecare.cli.progress import followed
     from drivecare.work.survey_contents import ContentsRequest, survey_contents
 
     folder = job_folder(job, jobs) if job is not None else None
     request = ContentsRequest(path=path, allow_load=allow_load, folder=folder)
-    result = survey_contents(request, machine(ctx), notify=notify)
+    with followed() as watch:
+        result = survey_contents(request, machine(ctx), notify=notify, watch=watch)
     finish(
         result,
         show=lambda out: show_contents(out, result),

@@ -61,9 +61,10 @@ class _Bars:
         if progress.phase != self._phase:
             self.close()
             self._phase = progress.phase
-            self._bar = progress_bar(progress.phase, unit="B", unit_scale=True, unit_divisor=1000, dynamic_ncols=True)
+            unit = progress.unit if progress.unit == "B" else f" {progress.unit}"
+            self._bar = progress_bar(progress.phase, unit=unit, unit_scale=True, unit_divisor=1000, dynamic_ncols=True)
         assert self._bar is not None
-        self._bar.total = progress.total
+        self._bar.total = progress.total or None
         self._bar.update(progress.done - self._bar.n)
 
     @property

@@ -25,8 +25,16 @@ _IN_USE = "in use, or not known to be free"
 _NOT_SURE = "the record of free space was not read, or cannot be relied on"
 
 
-def answer(question: VolumeQuestion, read: ReadAt, readers: Mapping[str, OpenVolume]) -> VolumeAnswer:
-    """What a partition holds. `read` reads the medium; lost areas are never asked of it."""
+def answer(
+    question: VolumeQuestion,
+    read: ReadAt,
+    readers: Mapping[str, OpenVolume],
+    on_names: Callable[[int], None] = lambda _: None,
+) -> VolumeAnswer:
+    """What a partition holds. `read` reads the medium; lost areas are never asked of it.
+
+    `on_names` is told how many names were walked so far.
+    """
     window = Window(read, question.partition, question.lost)
     mark = recognise(window.at, window.size_bytes, question.type)
     if mark.reader is None:
@@ -35,6 +43,7 @@ def answer(question: VolumeQuestion, read: ReadAt, readers: Mapping[str, OpenVol
         reader = readers[mark.reader](window)
     except _NONSENSE:
         return without_files(question, mark, _UNREADABLE)
+    reader.on_names = on_names
     base = question.partition.offset
     areas = [Area(offset=area.offset - base, length=area.length) for area in question.areas]
     attribution = Attribution(areas)

@@ -2,7 +2,7 @@
 
     stdin   the question (a document)     read before it confines itself; then the medium takes its place
     MEDIUM  a descriptor, read-only       the number is the only argument
-    stdout  the answer (a document)
+    stdout  the answer (a document), after a space for every NAMES_A_SPACE names walked, so that a bar can follow
 
 It loads every library first and then gives up all that could reach anything else (`hardware.confinement`). One process
 answers for one partition, so that a crash, a hang or nonsense costs the names of that one alone.
@@ -23,6 +23,7 @@ from drivecare.documents import MOST_BYTES, decode, encode
 from drivecare.errors import BadInput
 
 PARSER_SECONDS = 900.0
+NAMES_A_SPACE = 1000
 _GLANCE_SECONDS = 0.5
 _ENDS_AFTER_KILL_SECONDS = 5.0
 
@@ -33,11 +34,12 @@ def ask_parser(
     *,
     seconds: float = PARSER_SECONDS,
     stop_reason: Callable[[], str | None] = lambda: None,
+    on_names: Callable[[int], None] = lambda _: None,
     module: str = __name__,
 ) -> VolumeAnswer:
     """What a partition of an open medium holds; where the parser, `module`, failed, an answer that says so.
 
-    It is given up once there is a reason to stop.
+    It is given up once there is a reason to stop. `on_names` is told how many names were walked so far.
     """
     with os.fdopen(os.memfd_create("drivecare-question"), "wb+") as paper:
         paper.write(encode(question))
@@ -52,7 +54,7 @@ def ask_parser(
             start_new_session=True,
         )
     try:
-        text, ended = _read_answer(process, seconds, stop_reason)
+        text, ended = _read_answer(process, seconds, stop_reason, on_names)
     finally:
         _end(process)
     if not ended:
@@ -69,11 +71,14 @@ def ask_parser(
 
 
 def _read_answer(
-    process: subprocess.Popen[bytes], seconds: float, stop_reason: Callable[[], str | None]
+    process: subprocess.Popen[bytes],
+    seconds: float,
+    stop_reason: Callable[[], str | None],
+    on_names: Callable[[int], None],
 ) -> tuple[bytes, bool]:
     """All that the process wrote, and whether it came to its end within bounds of time and size."""
     assert process.stdout is not None
-    until, size = time.monotonic() + seconds, 0
+    until, size, begun = time.monotonic() + seconds, 0, False
     pieces: list[bytes] = []
     while size <= MOST_BYTES and time.monotonic() < until and stop_reason() is None:
         ready, _, _ = select.select([process.stdout], [], [], _GLANCE_SECONDS)
@@ -83,6 +88,9 @@ def _read_answer(
                 return b"".join(pieces), True
             pieces.append(piece)
             size += len(piece)
+            if not begun:
+                begun = not piece.isspace()
+                on_names((size - len(piece.lstrip(b" "))) * NAMES_A_SPACE)
     return b"", False
 
 
@@ -110,7 +118,13 @@ def main() -> None:
     question = decode(VolumeQuestion, sys.stdin.buffer.read(), origin="the question")
     os.dup2(int(sys.argv[1]), 0)
     not_in_force = confine(open_files=2)
-    result = answer(question, lambda offset, length: os.pread(0, length, offset), readers)
+    spaces = 0
+
+    def show_progress(names: int) -> None:
+        nonlocal spaces
+        spaces += os.write(1, b" " * (names // NAMES_A_SPACE - spaces))
+
+    result = answer(question, lambda offset, length: os.pread(0, length, offset), readers, show_progress)
     text = memoryview(encode(VolumeAnswer(volume=result.volume, areas=result.areas, not_in_force=not_in_force)))
     while text:
         text = text[os.write(1, text) :]

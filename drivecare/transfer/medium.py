@@ -125,12 +125,16 @@ def require_present(medium: Medium) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """How far a phase has got, in bytes: copying, coming back to damage, filling unreadable areas, reading back."""
+    """How far a phase has got, in bytes: copying, coming back to damage, filling unreadable areas, reading back.
+
+    Counting files, it is in names, and `total` is 0, since nobody knows it.
+    """
 
     phase: str
     done: int
     total: int
     unreadable: int = 0
+    unit: str = "B"
 
 
 @dataclass(frozen=True, slots=True)

@@ -272,8 +272,7 @@ def _conclude(runner: SessionRunner, copy: TargetCopy, plan: CopyPlan, outcome: 
         from drivecare.job.file_names import as_kept  # so that a copy starts sooner
         from drivecare.work.survey_copy import survey_copy
 
-        target, stop_reason = copy.request.target, runner.watch.stop_reason
-        named = survey_copy(copy.receipt, target, runner.machine, stop_reason=stop_reason)
+        named = survey_copy(copy.receipt, copy.request.target, runner.machine, runner.watch)
         if named != copy.receipt:
             copy.receipt = named
             save_receipt(path, as_kept(named))

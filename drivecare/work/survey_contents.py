@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from drivecare.contents.assembly import assemble, partitions_of, question_about, without_files
-from drivecare.contents.model import Contents
+from drivecare.contents.model import Contents, Partition, VolumeAnswer
 from drivecare.contents.recognise import recognise
 from drivecare.contents.window import Window
 from drivecare.documents import load
@@ -18,6 +18,7 @@ from drivecare.hardware.opening import hold_descriptor
 from drivecare.hardware.parser_process import ask_parser
 from drivecare.record.port import FiledJob
 from drivecare.transfer.areas import Area, merge
+from drivecare.transfer.medium import Progress, Watch
 from drivecare.transfer.sectors.partitions import read_partition_table
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.work import Machine
@@ -37,27 +38,27 @@ class ContentsRequest:
 
 
 def survey_contents(
-    request: ContentsRequest, machine: Machine, *, notify: Callable[[str], None] = lambda _: None
+    request: ContentsRequest,
+    machine: Machine,
+    *,
+    notify: Callable[[str], None] = lambda _: None,
+    watch: Watch | None = None,
 ) -> Contents:
     """What is on it. Of a copy with a receipt also what lies in every area that did not come across.
 
-    Raises BadInput, Unavailable, and Refused where a drive is losing data or in use.
+    Raises BadInput, Unavailable, Interrupted, and Refused where a drive is losing data or in use.
     """
+    watch = watch or Watch()
     path, receipt = _copy_and_receipt(request.path, notify)
     identify_for_load(path, "a look at its files", machine, allow_load=request.allow_load, folder=request.folder)
     with hold_descriptor(machine.node(path)) as descriptor:
         lost = merge(receipt.lost_areas) if receipt is not None else ()
-        return survey_medium(path, descriptor, lost, lost)
+        contents = survey_medium(path, descriptor, lost, lost, watch)
+    watch.raise_if_stopped()
+    return contents
 
 
-def survey_medium(
-    path: str,
-    descriptor: int,
-    areas: Sequence[Area],
-    lost: Sequence[Area],
-    *,
-    stop_reason: Callable[[], str | None] = lambda: None,
-) -> Contents:
+def survey_medium(path: str, descriptor: int, areas: Sequence[Area], lost: Sequence[Area], watch: Watch) -> Contents:
     """What is on an open medium, and what lies in each of `areas`. The bytes of `lost` are not what the drive held."""
     size_bytes = os.lseek(descriptor, 0, os.SEEK_END)
     everything = Area(offset=0, length=size_bytes)
@@ -67,7 +68,12 @@ def survey_medium(
 
     whole = Window(read, everything, lost)
     table = read_partition_table(whole.at_or_nothing, size_bytes)
-    answers = []
+    answers: list[tuple[Partition, VolumeAnswer]] = []
+
+    def show_progress(names: int) -> None:
+        counted = sum((answer.volume.files or 0) + (answer.volume.folders or 0) for _, answer in answers)
+        watch.on_progress(Progress("counting files", counted + names, 0, unit="names"))
+
     for partition in partitions_of(table, size_bytes):
         question = question_about(partition, table, areas, lost)
         window = Window(read, question.partition, question.lost)
@@ -75,7 +81,9 @@ def survey_medium(
         if mark.reader is None:  # told by its mark alone: nothing is parsed
             answers.append((partition, without_files(question, mark)))
         else:
-            answers.append((partition, ask_parser(descriptor, question, stop_reason=stop_reason)))
+            show_progress(0)
+            answer = ask_parser(descriptor, question, stop_reason=watch.stop_reason, on_names=show_progress)
+            answers.append((partition, answer))
     return assemble(path, size_bytes, table, areas, answers)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 
 import msgspec
 
@@ -11,12 +11,13 @@ from drivecare.errors import DriveCareError
 from drivecare.hardware.opening import hold_descriptor
 from drivecare.transfer.counted import Counted
 from drivecare.transfer.holds import Hold
+from drivecare.transfer.medium import Watch
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.work import Machine
 from drivecare.work.survey_contents import survey_medium
 
 
-def survey_copy(receipt: Receipt, path: str, machine: Machine, *, stop_reason: Callable[[], str | None]) -> Receipt:
+def survey_copy(receipt: Receipt, path: str, machine: Machine, watch: Watch) -> Receipt:
     """The receipt with what was counted, and with the holds of its lost areas, as the copy at `path` shows them.
 
     A copy whose contents cannot be looked at is as good a copy: the receipt then stays as it is.
@@ -26,7 +27,7 @@ def survey_copy(receipt: Receipt, path: str, machine: Machine, *, stop_reason: C
         return receipt
     try:
         with hold_descriptor(machine.node(path)) as descriptor:
-            contents = survey_medium(path, descriptor, lost, lost, stop_reason=stop_reason)
+            contents = survey_medium(path, descriptor, lost, lost, watch)
     except (DriveCareError, OSError):
         return receipt
     numbers: dict[tuple[int | None, str], int] = {}

@@ -67,7 +67,7 @@ def verify_copy(
     if not is_own:
         return as_proof_of(result, endpoint.end)
     if not result.verified:
-        return survey_copy(result, path, machine, stop_reason=watch.stop_reason)
+        return survey_copy(result, path, machine, watch)
     if not is_result(request.receipt):
         try:
             write_file(request.receipt, encode(result), replace=True)

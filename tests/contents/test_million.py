@@ -74,11 +74,12 @@ def test_a_million_files_are_mapped_in_a_minute_within_a_gibibyte(tmp_path: Path
     a_million_files(image)
     files = sorted(random.Random(3).sample(range(FOLDERS * FILES_IN_EACH), 1000))
     areas = tuple(Area(offset=place(FIRST_FILE + file), length=SECTOR) for file in files)
+    names: list[int] = []
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
     descriptor = os.open(image, os.O_RDONLY)
     try:
         whole = Area(offset=0, length=image.stat().st_size)
-        answer = ask_parser(descriptor, VolumeQuestion(partition=whole, areas=areas))
+        answer = ask_parser(descriptor, VolumeQuestion(partition=whole, areas=areas), on_names=names.append)
     finally:
         os.close(descriptor)
     spent = resource.getrusage(resource.RUSAGE_CHILDREN)
@@ -86,6 +87,9 @@ def test_a_million_files_are_mapped_in_a_minute_within_a_gibibyte(tmp_path: Path
     for file, area in zip(files, answer.areas, strict=True):
         path = f"/D{file // FILES_IN_EACH:03}/F{file % FILES_IN_EACH:03}.JPG"
         assert area.holds == (Hold(kind="file", path=path, file_kind="photo", size_bytes=SECTOR, bytes=SECTOR),)
+    assert len(names) > 10
+    assert names == sorted(names)
+    assert names[-1] > 900_000  # so that a bar moved
     # Of the processor, since others may use it at the same time. Linux counts memory in KiB.
     seconds = spent.ru_utime + spent.ru_stime - before.ru_utime - before.ru_stime
     print(f"{seconds:.1f} s, {spent.ru_maxrss >> 10} MiB")

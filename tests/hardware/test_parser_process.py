@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from drivecare.contents.model import VolumeQuestion
+from drivecare.contents.model import VolumeAnswer, VolumeQuestion
 from drivecare.hardware.parser_process import ask_parser
 from drivecare.transfer.areas import Area
 
@@ -15,6 +15,26 @@ WHOLE = Area(offset=0, length=1 << 20)
 QUESTION = VolumeQuestion(partition=WHOLE, areas=(Area(offset=512, length=512),))
 ANSWER = '{"volume": {}, "areas": [{"offset": %d, "length": 512, "holds": [%s]}]}'
 HOLD = '{"kind": "file", "bytes": 600}'
+
+
+def ask(image: Path, program: str, monkeypatch: pytest.MonkeyPatch, names: list[int]) -> VolumeAnswer:
+    """The answer of a parser that is this program."""
+    (image.parent / "other.py").write_text(program)
+    monkeypatch.setenv("PYTHONPATH", str(image.parent))
+    with image.open("wb+") as medium:
+        medium.truncate(WHOLE.length)
+        answer = ask_parser(medium.fileno(), QUESTION, seconds=3, module="other", on_names=names.append)
+        assert os.fstat(medium.fileno()).st_size == WHOLE.length
+    return answer
+
+
+def test_it_can_be_followed_while_it_walks(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    text = ANSWER % (512, '{"kind": "free", "bytes": 512}')
+    program = f"import os, time\nfor piece in ('  ', ' ', ' ' + {text!r}): os.write(1, piece.encode()); time.sleep(0.3)"
+    names: list[int] = []
+    answer = ask(tmp_path / "image", program, monkeypatch, names)
+    assert names == [2000, 3000, 4000]
+    assert [hold.kind for area in answer.areas for hold in area.holds] == ["free"]
 
 
 @pytest.mark.promise(9)
@@ -34,12 +54,7 @@ HOLD = '{"kind": "file", "bytes": 600}'
 def test_a_parser_that_fails_costs_the_names_alone(
     program: str, reason: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    (tmp_path / "evil.py").write_text(program)
-    monkeypatch.setenv("PYTHONPATH", str(tmp_path))
-    with (tmp_path / "image").open("wb+") as image:
-        image.truncate(WHOLE.length)
-        answer = ask_parser(image.fileno(), QUESTION, seconds=3, module="evil")
-        assert os.fstat(image.fileno()).st_size == WHOLE.length
+    answer = ask(tmp_path / "image", program, monkeypatch, [])
     assert answer.volume.reason is not None
     assert reason in answer.volume.reason
     assert [hold.kind for area in answer.areas for hold in area.holds] == ["unknown"]

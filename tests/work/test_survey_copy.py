@@ -16,6 +16,7 @@ from drivecare.record.port import FiledJob
 from drivecare.transfer.areas import Area
 from drivecare.transfer.counted import Counted
 from drivecare.transfer.holds import AreaContents, Hold
+from drivecare.transfer.medium import Progress, Watch
 from drivecare.transfer.sectors.bad_places import WithBadAreas
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.work.copy_paperwork import CopyRequest
@@ -77,12 +78,23 @@ def test_what_an_earlier_copy_lost_is_looked_up_on_the_later_one(tmp_path: Path)
 def test_a_copy_that_is_in_use_when_it_is_looked_at_is_as_good(tmp_path: Path) -> None:
     receipt = copy(tmp_path)
     (tmp_path / "new.img").unlink()
-    assert survey_copy(receipt, receipt.target.path, Machine(), stop_reason=lambda: None) == receipt
+    assert survey_copy(receipt, receipt.target.path, Machine(), Watch()) == receipt
 
 
 def test_a_look_that_is_stopped_says_so(tmp_path: Path) -> None:
-    receipt = survey_copy(copy(tmp_path), str(tmp_path / "new.img"), Machine(), stop_reason=lambda: "Ctrl-C")
+    receipt = survey_copy(copy(tmp_path), str(tmp_path / "new.img"), Machine(), Watch(stop_reason=lambda: "Ctrl-C"))
     assert {hold.structure for area in receipt.unreadable for hold in area.holds} == {"the look at it was stopped"}
+
+
+def test_whoever_waits_sees_the_names_counted_across_partitions(tmp_path: Path) -> None:
+    shown: list[Progress] = []
+    receipt = copy(tmp_path)
+    (tmp_path / "new.img").write_bytes(partitioned(START, 2 * START))
+    survey_copy(receipt, receipt.target.path, Machine(), Watch(on_progress=shown.append))
+    assert [(progress.done, progress.total, progress.unit) for progress in shown] == [
+        *[(0, 0, "names")] * 2,
+        *[(2, 0, "names")] * 2,
+    ]
 
 
 def test_what_did_not_read_back_is_named_too(tmp_path: Path) -> None:
@@ -91,7 +103,7 @@ def test_what_did_not_read_back_is_named_too(tmp_path: Path) -> None:
         mismatched=(AreaContents(offset=START + PHOTO_AT + 512, length=1024),),
         target_unreadable=(AreaContents(offset=START + NOTE_AT, length=512),),
     )
-    named = survey_copy(receipt, str(tmp_path / "new.img"), Machine(), stop_reason=lambda: None)
+    named = survey_copy(receipt, str(tmp_path / "new.img"), Machine(), Watch())
     places = [[(hold.path, hold.bytes, hold.file) for hold in area.holds] for area in named.lost_areas]
     assert places == [
         [("/PHOTO.JPG", 512, 1)],

@@ -7,7 +7,7 @@ partition's start. An entry that raises OSError could not be read, or makes no s
 from __future__ import annotations
 
 import stat
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -59,6 +59,7 @@ class Reader:
         self.files: int | None = None
         self.folders: int | None = None
         self.unread = 0  # entries and folders that could not be read
+        self.on_names: Callable[[int], None] = lambda _: None  # told how many names were walked so far
 
     # What a file system may do in its own way.
 
@@ -108,6 +109,7 @@ class Reader:
         waiting = [(path, root, 0)]
         while waiting:
             folder, entry, depth = waiting.pop()
+            self.on_names(self.files + self.folders)
             for name, child in self.children(entry):
                 kind = self.kind(child)
                 inner = f"{folder}/{name}"
