@@ -5,8 +5,10 @@ The copy is the real command on a loop device whose sectors fail; screen, receip
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -169,12 +171,13 @@ def drive_with(image: Path, label: str = "dos") -> bytes:
     return drive.read_bytes()
 
 
-def copied(shop: Shop, content: bytes, lost: list[int], target: Path, *options: object) -> dict[str, Any]:
-    """The receipt of a copy; each place is one sector that could not be read."""
+def copied(shop: Shop, content: bytes, lost: list[int]) -> tuple[dict[str, Any], list[str]]:
+    """The receipt of a copy and the lines of its screen; each place is one sector that could not be read."""
     source = shop.rig.device("source", content, unreadable=[offset // 512 for offset in lost])
-    receipt = shop.run("copy", source, target, "--retries", 0, *options, code=20)
+    screen = shop.printed("copy", source, shop.image, "--retries", 0, code=20)
+    receipt: dict[str, Any] = json.loads(Path(f"{shop.image}.receipt.json").read_bytes())
     assert sum(area["length"] for area in receipt["unreadable"]) == 512 * len(lost)
-    return receipt
+    return receipt, screen.splitlines()
 
 
 def holds_of(receipt: dict[str, Any]) -> dict[int, list[tuple[str, str | None, int]]]:
@@ -190,9 +193,22 @@ def holds_of(receipt: dict[str, Any]) -> dict[int, list[tuple[str, str | None, i
 @pytest.mark.parametrize("image", [*PLACES], indirect=True)
 def test_each_lost_place_is_named_for_what_lay_there(shop: Shop, image: Path) -> None:
     places = {name: START + offset for name, offset in PLACES[image.stem](image).items()} | {"outside": GAP}
-    receipt = copied(shop, drive_with(image), [*places.values()], shop.image)
+    receipt, copy_screen = copied(shop, drive_with(image), [*places.values()])
     names = {"file": PHOTO, "directory": "/Documents", "structure": STRUCTURES[image.stem]}
     assert holds_of(receipt) == {at: [(kind, names.get(kind), 512)] for kind, at in places.items()}
+    sentences = {
+        "file": f"file {PHOTO}: 512 of 20,111 bytes",
+        "directory": "folder /Documents: 512 bytes of its list of names",
+        "structure": f"structure of the file system, {STRUCTURES[image.stem]}: 512 bytes",
+        "free": "free space: 512 bytes, no file that existed was hit",
+        "outside": "outside any partition: 512 bytes",
+    }
+    shown = {  # each place by the copy's own screen, and the line below it
+        int(place[1].replace(",", "")): below.strip()
+        for line, below in pairwise(copy_screen)
+        if (place := re.match(r"  unreadable: 512 bytes at byte ([\d,]+), LBA ", line))
+    }
+    assert shown == {at: sentences[kind] for kind, at in places.items()}
     screen = shop.printed("contents", f"{shop.image}.receipt.json", code=20)
     assert f"file {PHOTO}: 512 of 20,111 bytes" in screen
     assert f"structure of the file system, {STRUCTURES[image.stem]}: 512 bytes" in screen
@@ -223,7 +239,7 @@ def job_with(folder: Path, receipt: dict[str, Any]) -> JobState:
 @pytest.mark.parametrize("image", ["ext4"], indirect=True)
 def test_without_its_partition_table_nothing_is_guessed(shop: Shop, image: Path) -> None:
     at = START + places_in_ext4(image)["free"]
-    receipt = copied(shop, drive_with(image), [0, at], shop.image)
+    receipt, _ = copied(shop, drive_with(image), [0, at])
     assert {kind for holds in holds_of(receipt).values() for kind, _, _ in holds} == {"unknown"}
     screen = shop.printed("contents", f"{shop.image}.receipt.json", code=20)
     assert "contents not known: the partition table did not come across" in screen
@@ -233,7 +249,7 @@ def test_without_its_partition_table_nothing_is_guessed(shop: Shop, image: Path)
 @pytest.mark.parametrize("image", ["ext4"], indirect=True)
 def test_a_lost_gpt_is_read_from_its_backup(shop: Shop, image: Path) -> None:
     at = START + places_in_ext4(image)["file"]
-    receipt = copied(shop, drive_with(image, "gpt"), [512, 1024, at], shop.image)
+    receipt, _ = copied(shop, drive_with(image, "gpt"), [512, 1024, at])
     table = [("structure", "partition table", 1024)]
     assert holds_of(receipt) == {512: table, at: [("file", PHOTO, 512)]}
 
@@ -243,7 +259,8 @@ def test_a_lost_gpt_is_read_from_its_backup(shop: Shop, image: Path) -> None:
 def test_a_sector_of_the_first_table_of_clusters_is_named_and_nothing_is_guessed(shop: Shop, image: Path) -> None:
     first = {"FAT32": 32 + 600, "exFAT": 2048 + 60}[image.stem] * 512 + START
     places = {name: START + offset for name, offset in PLACES[image.stem](image).items()}
-    holds = holds_of(copied(shop, drive_with(image), [first, places["file"], places["free"]], shop.image))
+    receipt, _ = copied(shop, drive_with(image), [first, places["file"], places["free"]])
+    holds = holds_of(receipt)
     assert holds[first] == [("structure", "table of clusters", 512)]
     keeps_two = image.stem == "FAT32"
     assert holds[places["file"]][0][0] in (("file",) if keeps_two else ("file", "unknown"))
