@@ -13,7 +13,7 @@ from __future__ import annotations
 import hmac
 import re
 import secrets
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Literal
 
@@ -76,6 +76,16 @@ def without_names(receipt: Receipt) -> Receipt:
 def as_kept(receipt: Receipt) -> Receipt:
     """The receipt as a file beside its copy holds it: with names where no job keeps them apart."""
     return receipt if receipt.job is None else without_names(receipt)
+
+
+def as_filed(receipt: Receipt, filed: Iterable[Receipt]) -> Receipt:
+    """The receipt with the word of where its names are, which the file beside a job's copy lacks: by those `filed`."""
+    if receipt.names is not None:
+        return receipt
+    lost = without_names(receipt).lost_areas
+    same_copy = (other for other in filed if other.names is not None and other.started == receipt.started)
+    names = next((other.names for other in same_copy if without_names(other).lost_areas == lost), None)
+    return msgspec.structs.replace(receipt, names=names) if lost == receipt.lost_areas else receipt
 
 
 def with_names(receipt: Receipt, folder: Path) -> Receipt:

@@ -11,6 +11,7 @@ from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.hardware.endpoints import examine_target
 from drivecare.hardware.media import BufferPool
 from drivecare.hardware.opening import hold_for_reading
+from drivecare.job.file_names import as_filed, as_kept
 from drivecare.job.result_files import is_result
 from drivecare.record.port import FiledJob
 from drivecare.storage import write_file
@@ -70,7 +71,7 @@ def verify_copy(
         return survey_copy(result, path, machine, watch)
     if not is_result(request.receipt):
         try:
-            write_file(request.receipt, encode(result), replace=True)
+            write_file(request.receipt, encode(as_kept(result)), replace=True)
         except Unavailable as error:
             notify(f"{request.receipt}: {error.problem}, so this verification stands only here.")
     return result
@@ -78,7 +79,12 @@ def verify_copy(
 
 def _load_receipt(request: VerifyRequest) -> Receipt:
     filed = request.folder.result_at(request.receipt) if request.folder is not None else None
-    return load(Receipt, request.receipt) if filed is None else decode(Receipt, filed, origin=str(request.receipt))
+    if filed is not None:
+        return decode(Receipt, filed, origin=str(request.receipt))
+    receipt = load(Receipt, request.receipt)
+    if request.folder is None:
+        return receipt
+    return as_filed(receipt, (result.document for result in request.folder.results(Receipt)))
 
 
 def _refuse_without_power_cycle(endpoint: Endpoint, receipt: Receipt) -> None:

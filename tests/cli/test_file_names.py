@@ -61,6 +61,20 @@ def test_a_copy_in_a_job_shows_the_names_and_files_them_apart(job: JobFolder, tm
 
 
 @pytest.mark.promise(11)
+def test_verifying_the_receipt_beside_a_jobs_copy_finds_the_names_of_that_copy(job: JobFolder) -> None:
+    in_job = ("--job", "1042", "--jobs", job.path.parent)
+    run(copy, "new.img", "newer.img", *in_job)
+    paperwork = job.path / "newer.img.receipt.json"
+    verified = run(verify, paperwork, *in_job)
+    assert PHOTO in verified.out
+    filed = [result.document for result in job.results(Receipt)]
+    assert len(filed) == 2
+    assert filed[0].names == filed[1].names is not None
+    assert files_with_the_name(job) == ["names-0002.json"]
+    assert load(Receipt, paperwork).names is None
+
+
+@pytest.mark.promise(11)
 def test_the_page_of_a_job_says_what_was_lost_by_name_and_its_document_without(job: JobFolder) -> None:
     run(copy, "new.img", "newer.img", "--job", "1042", "--jobs", job.path.parent)
     short = run(show, "1042", "--jobs", job.path.parent).out.splitlines()
