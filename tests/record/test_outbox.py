@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import stat
 import time
 import uuid
 from collections.abc import Iterator
@@ -14,6 +15,7 @@ import pytest
 from drivecare.documents import encode
 from drivecare.errors import BadInput, RecordAway
 from drivecare.job.chain import Audit
+from drivecare.job.file_names import with_names
 from drivecare.job.gate import judge_gate
 from drivecare.job.job_state import load_job_state
 from drivecare.job.model import Closing, Fact
@@ -21,9 +23,11 @@ from drivecare.record.address import ServerAddress
 from drivecare.record.location import bench_folder, open_record
 from drivecare.record.outbox import Outbox
 from drivecare.record.shared_job import SharedJob
+from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.work.take_back import Author, move, withdraw
 from tests.cli.test_job import drivecare
 from tests.job.carried import NOW, data_route, fact
+from tests.job.test_file_names import NAMING
 from tests.postgres import Cluster
 from tests.proxy import Proxy, way_to
 from tests.record.test_port import OPENED_NOW
@@ -93,6 +97,27 @@ def test_a_result_waits_and_is_filed_once_the_server_is_there(
     assert [filed.document.fact for filed in contents.documents(Fact)][-2:] == ["consent", "detached"]
     assert contents.audit() == Audit()
     assert open_record(bench).push().filed == ()
+
+
+@pytest_server
+@pytest.mark.promise(11)
+def test_names_of_files_wait_beside_the_job_and_never_go_to_the_server(
+    direct: ServerAddress, bench: ServerAddress, proxy: Proxy
+) -> None:
+    proxy.cut()
+    job = open_record(bench).job("1042")
+    waiting = job.file(NAMING)
+    (names,) = job.path.glob("names-*")
+    token = uuid.UUID(hex=waiting.stem.rpartition("-")[2])
+    assert (names.name, stat.S_IMODE(names.stat().st_mode)) == (f"names-waiting-{token}.json", 0o600)
+    assert b"Ana" not in waiting.read_bytes()
+    proxy.mend()
+    assert len(open_record(bench).push().filed) == 1
+    receipt = open_record(bench).job("1042").results(Receipt)[-1].document
+    assert with_names(receipt, job.path).unreadable == NAMING.unreadable
+    contents = open_record(direct).job("1042").read()
+    assert not [file.path for file in contents.files if b"Ana" in contents.data(file)]
+    assert [path.name for path in job.path.glob("names-*")] == [names.name]
 
 
 @pytest_server
