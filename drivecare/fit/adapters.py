@@ -69,21 +69,24 @@ def adapter_name(name: str) -> str:
 def find_adapter(candidate: Candidate, host: Host) -> Adapter | None:
     """The adapter in which this candidate goes into the bay; None where it goes in as it is, or not at all.
 
-    A candidate of unknown form factor is known by its plug. Of several adapters, the first that nothing known about the
-    candidate speaks against.
+    A candidate of unknown form factor is known by its plug, one of unknown plug by speaking what the unit does not. Of
+    several adapters, the first that nothing known about the candidate speaks against.
     """
     native = connectors()[host.interface.connector].accepts
     if candidate.form_factor in (host.bay.form_factor, *host.bay.also) and candidate.connector in (None, *native):
         return None
     usable = (adapters()[name] for name in host.bay.adapters if name in adapters())
-    fitting = [adapter for adapter in usable if _may_hold(adapter, candidate)]
+    fitting = [adapter for adapter in usable if _may_hold(adapter, candidate, host)]
     return next((adapter for adapter in fitting if _may_connect(adapter, candidate)), next(iter(fitting), None))
 
 
-def _may_hold(adapter: Adapter, candidate: Candidate) -> bool:
-    if candidate.form_factor is None:
-        return candidate.connector is not None and _takes_plug(adapter, candidate)
-    return candidate.form_factor in adapter.form_factors
+def _may_hold(adapter: Adapter, candidate: Candidate, host: Host) -> bool:
+    if candidate.form_factor is not None:
+        return candidate.form_factor in adapter.form_factors
+    if candidate.connector is not None:
+        return _takes_plug(adapter, candidate)
+    protocol = spoken_protocol(candidate)
+    return protocol in adapter.protocols and protocol not in host.interface.protocols
 
 
 def _may_connect(adapter: Adapter, candidate: Candidate) -> bool:

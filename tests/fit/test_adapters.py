@@ -220,6 +220,7 @@ def test_told_less_never_fits_more(facts: dict[str, Any], hidden: set[str], bay:
 @given(DRIVES, st.sets(st.sampled_from(sorted(FACTS))), st.sampled_from(["ide", "cf"]))
 @example({**CF, "peak_3v3_amps": 0.5}, {"form_factor"}, "ide")
 @example({**CF, "peak_3v3_amps": 0.5}, {"form_factor"}, "cf")
+@example({**CARD, "protocol": "sata", "peak_3v3_amps": 0.5}, {"connector", "form_factor", "capacity_bytes"}, "ide")
 def test_told_less_never_shuts_out_what_fits(facts: dict[str, Any], hidden: set[str], bay: str) -> None:
     supply = Supply(rail_5v_amps=1.0, source="measured")
     unit = ide() if bay == "ide" else msgspec.structs.replace(HOSTS["bay-cf"], supply=supply)
