@@ -1,5 +1,8 @@
 """Who uses a block device: mounts, swap, LVM, RAID, encryption, loop devices, programs that hold it open for writing.
 
+Of our own programs those that only read it count as well, by their lock. One whose command was killed does not: it lets
+go in a moment, and opening waits for that (`opening.HELD_SECONDS`).
+
 What O_EXCL alone would miss is looked for here: a mounted partition of the drive, a stack of holders, a loop device
 over it, a virtual machine that writes to it. An idle LVM or RAID member is not in use.
 """
@@ -13,7 +16,14 @@ from pathlib import Path
 from drivecare.documents import Value
 from drivecare.hardware.device_path import device_path, kernel_name
 from drivecare.hardware.naming import read_text
-from drivecare.hardware.programs import Program, find_programs, is_for_writing, list_names
+from drivecare.hardware.programs import (
+    Program,
+    find_our_locks,
+    find_programs,
+    is_for_writing,
+    list_names,
+    lock_key,
+)
 
 # A machine runs from the drives that these are mounted from.
 _SYSTEM_MOUNTS = frozenset(
@@ -34,13 +44,11 @@ class Mount(Value, frozen=True, kw_only=True):
 class DeviceUsers:
     """Who uses which block device, surveyed once and asked about many."""
 
-    def __init__(
-        self, root: Path, mounts: tuple[Mount, ...], swaps: frozenset[str], writers: dict[str, Program]
-    ) -> None:
+    def __init__(self, root: Path, mounts: tuple[Mount, ...], swaps: frozenset[str], programs: dict[str, str]) -> None:
         self._root = root
         self._mounts = mounts
         self._swaps = swaps
-        self._writers = writers  # by device number
+        self._programs = programs  # by device number: "open for writing in ..."
         self._loops = self._loop_backings()
         self._btrfs = self._btrfs_members()
         self._system = self._system_numbers()
@@ -78,8 +86,8 @@ class DeviceUsers:
         number = read_text(device / "dev") or ""
         if number in self._swaps:
             reasons.append(f"{label} in use as swap")
-        if number in self._writers:
-            reasons.append(f"{label} open for writing in {self._writers[number]}")
+        if number in self._programs:
+            reasons.append(f"{label} {self._programs[number]}")
         for holder in self._holders(device):
             reasons.append(f"{label} {self._describe_holder(holder)}")
             self._collect_reasons(holder, reasons, visited)
@@ -173,8 +181,8 @@ class DeviceUsers:
 
 
 def survey_users(root: Path = Path("/")) -> DeviceUsers:
-    """Look once at mounts, swap, and the programs that hold a block device open for writing."""
-    return DeviceUsers(root, _read_mounts(root), _read_swaps(root), _find_writers(root))
+    """Look once at mounts, swap, and the programs that use a block device."""
+    return DeviceUsers(root, _read_mounts(root), _read_swaps(root), _find_lockers(root) | _find_writers(root))
 
 
 def _read_mounts(root: Path) -> tuple[Mount, ...]:
@@ -219,15 +227,27 @@ def _device_number(path: str, root: Path) -> str | None:
     return read_text(root / "sys/class/block" / name / "dev")
 
 
-def _find_writers(root: Path) -> dict[str, Program]:
-    """Device number -> program that has it open for writing."""
+def _find_writers(root: Path) -> dict[str, str]:
+    """Device number -> the program that has it open for writing."""
 
     def number_of(path: str, fdinfo: Path) -> str | None:
         if not path.startswith("/dev/") or not is_for_writing(fdinfo):
             return None
         return read_text(root / "sys/class/block" / kernel_name(path) / "dev")
 
-    return find_programs(number_of, root)
+    programs = find_programs(number_of, root)
+    return {number: f"open for writing in {program}" for number, program in programs.items() if not program.left_over}
+
+
+def _find_lockers(root: Path) -> dict[str, str]:
+    """Device number -> the program of ours that has it locked."""
+    locks, block = find_our_locks(root), root / "sys/class/block"
+    lockers: dict[str, str] = {}
+    for name in list_names(block) if locks else ():
+        lock = locks.get(lock_key(root / device_path(name).lstrip("/")) or "")
+        if lock is not None and (number := read_text(block / name / "dev")):
+            lockers[number] = f"open for {'writing' if lock.for_writing else 'reading'} in {lock.program}"
+    return lockers
 
 
 def find_user(path: str) -> Program | None:
@@ -237,7 +257,9 @@ def find_user(path: str) -> Program | None:
     folder = Path("/sys/class/block", kernel_name(path)).resolve()
     if folder.is_dir():
         names |= {device_path(part.name) for part in _partition_folders(folder)}
-    return find_programs(lambda name, _: path if name in names else None).get(path)
+    program = find_programs(lambda name, _: path if name in names else None).get(path)
+    lock = None if program is not None else find_our_locks().get(lock_key(Path(path)) or "")
+    return program if lock is None else lock.program
 
 
 def _partition_folders(folder: Path) -> list[Path]:

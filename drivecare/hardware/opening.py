@@ -150,9 +150,9 @@ def _open(path: str, flags: int) -> tuple[int, int]:
     except OSError as error:
         raise _cannot_open(path, error) from error
     try:
-        if not hold:
-            lock = (fcntl.LOCK_EX if flags & os.O_RDWR else fcntl.LOCK_SH) | fcntl.LOCK_NB
-            _wait_to_hold(lambda: fcntl.flock(buffered, lock))
+        # On a device it keeps udev from probing what is written, and shows plain users who has it open.
+        lock = (fcntl.LOCK_EX if flags & os.O_RDWR else fcntl.LOCK_SH) | fcntl.LOCK_NB
+        _wait_to_hold(lambda: fcntl.flock(buffered, lock))
         return os.open(f"/proc/self/fd/{buffered}", (flags & os.O_RDWR) | os.O_DIRECT | os.O_CLOEXEC), buffered
     except BlockingIOError as error:
         os.close(buffered)

@@ -1,6 +1,7 @@
 """Which program has a device or a file open: its name, since when it runs, and of drivecare itself for which job.
 
 Each medium of ours is touched by a process of its own (`hardware.worker`), which counts as the one that started it.
+What a program has open the kernel tells its own user and root alone; who holds which lock it tells everybody (proc(5)).
 """
 
 from __future__ import annotations
@@ -20,24 +21,42 @@ from drivecare.hardware.naming import read_text
 from drivecare.shell import JOB_VARIABLE
 
 OURS = "drivecare"
+_FLOCK = re.compile(r"^\d+: FLOCK +\S+ +(READ|WRITE) +(\d+) +(\S+) ", re.MULTILINE)
 _START_TICKS = 19  # place of `starttime` in /proc/PID/stat, counted from the state on (proc(5))
 
 
 class Program(Value, frozen=True, kw_only=True):
-    """A program that runs. `job`: the job that it works for, known of drivecare alone."""
+    """A program that runs.
+
+    Known of drivecare alone: `job`, the job that it works for; `opened`, when it opened what it has open; `left_over`,
+    its command has ended, and what is left lets go as soon as its last call on the medium comes back.
+    """
 
     name: str
     process: int
     started: datetime | None = None
+    opened: datetime | None = None
     job: str | None = None
+    left_over: bool = False
 
     def __str__(self) -> str:
-        facts = (
-            f"process {self.process}",
-            f"job {self.job}" if self.job is not None else "",
-            f"running since {format_time(self.started)}" if self.started is not None else "",
-        )
-        return f"{self.name} ({', '.join(filter(None, facts))})"
+        facts = [f"process {self.process}"]
+        if self.left_over:
+            facts.append("its command has ended")
+        if self.job is not None:
+            facts.append(f"job {self.job}")
+        if self.opened is not None:
+            facts.append(f"since {format_time(self.opened)}")
+        elif self.started is not None:
+            facts.append(f"running since {format_time(self.started)}")
+        return f"{self.name} ({', '.join(facts)})"
+
+
+class Lock(Value, frozen=True, kw_only=True):
+    """A lock of a program of ours, on a device or an image."""
+
+    program: Program
+    for_writing: bool
 
 
 def find_programs(key_of: Callable[[str, Path], str | None], root: Path = Path("/")) -> dict[str, Program]:
@@ -58,6 +77,26 @@ def find_programs(key_of: Callable[[str, Path], str | None], root: Path = Path("
     return {key: _describe(folders, root) for key, folders in openers.items()}
 
 
+def find_our_locks(root: Path = Path("/")) -> dict[str, Lock]:
+    """Find the locks of other programs of ours, each by `lock_key` of what it lies on."""
+    locks: dict[str, Lock] = {}
+    for kind, process, key in _FLOCK.findall(read_text(root / "proc/locks") or ""):
+        folder = root / "proc" / process
+        if process != str(os.getpid()) and _is_ours(folder):
+            program = _describe([folder, *_find_workers(process, root)], root)
+            locks[key] = Lock(program=program, for_writing=kind == "WRITE")
+    return locks
+
+
+def lock_key(path: Path) -> str | None:
+    """How the kernel's list of locks names a file or a device's node: the device it lies on, and its number there."""
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return f"{os.major(status.st_dev):02x}:{os.minor(status.st_dev):02x}:{status.st_ino}"
+
+
 def is_for_writing(fdinfo: Path) -> bool:
     """Whether an open file may be written to."""
     match = re.search(r"flags:\s*([0-7]+)", read_text(fdinfo) or "")
@@ -76,17 +115,34 @@ def _describe(folders: list[Path], root: Path) -> Program:
     """Describe several processes that share an open file as the one that started the others."""
     numbers = {folder.name for folder in folders}
     leader = next((folder for folder in folders if _parent_process(folder) not in numbers), folders[0])
-    is_ours = any(map(_is_ours, folders))
+    if not any(map(_is_ours, folders)):
+        return Program(
+            name=read_text(leader / "comm") or "a program", process=int(leader.name), started=_started(leader, root)
+        )
+    opened = [started for folder in folders if _is_worker(folder) and (started := _started(folder, root)) is not None]
     return Program(
-        name=OURS if is_ours else read_text(leader / "comm") or "a program",
+        name=OURS,
         process=int(leader.name),
         started=_started(leader, root),
-        job=next(filter(None, map(_find_job, (leader, *folders))), None) if is_ours else None,
+        opened=min(opened, default=None),
+        job=next(filter(None, map(_find_job, (leader, *folders))), None),
+        left_over=_is_worker(leader),
     )
 
 
 def _is_ours(folder: Path) -> bool:
-    return any(Path(word).name == OURS or word == worker.__file__ for word in _words(folder / "cmdline")[:5])
+    return _is_worker(folder) or any(Path(word).name == OURS for word in _words(folder / "cmdline")[:5])
+
+
+def _is_worker(folder: Path) -> bool:
+    """Whether it is the process that touches a medium, which starts when the medium has been opened."""
+    return worker.__file__ in _words(folder / "cmdline")[:5]
+
+
+def _find_workers(process: str, root: Path) -> list[Path]:
+    """The processes that touch the media of this one."""
+    folders = (root / "proc" / name for name in list_names(root / "proc") if name.isdigit())
+    return [folder for folder in folders if _is_worker(folder) and _parent_process(folder) == process]
 
 
 def _find_job(folder: Path) -> str | None:

@@ -5,15 +5,12 @@ from __future__ import annotations
 import os
 import subprocess
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from drivecare.clock import format_time
 from drivecare.errors import BadInput, Unavailable
-from drivecare.hardware import worker
 from drivecare.hardware.blockdev import Partition, inspect_drive, list_drives
 from drivecare.reading.identity import Identity
 from tests.bench.loop import attached
@@ -245,34 +242,6 @@ def test_a_program_that_may_write_to_it_is_use(tree: Tree) -> None:
         (tree.root / f"proc/{process}/fd").mkdir(parents=True)
         (tree.root / f"proc/{process}/fd/5").symlink_to("/dev/sda")
     assert inspect_drive("/dev/sda", root=tree.root).in_use == ("/dev/sda open for writing in guest (process 4242)",)
-
-
-def test_a_copy_that_writes_to_it_is_named_with_its_job(tree: Tree) -> None:
-    """The medium's own process has it open too; what started that one knows the job. proc(5): field 22 of stat."""
-    sata(tree)
-    tree.write("proc/stat", f"cpu 1 2\nbtime {int(datetime(2026, 11, 27, 8, tzinfo=UTC).timestamp())}\n")
-    ticks = 90 * 60 * os.sysconf("SC_CLK_TCK")
-    for process, parent, words in (
-        (4242, 1, "python3\0/usr/bin/drivecare\0copy\0/dev/sdb\0/dev/sda\0--job\0" + "1042\0"),
-        (4100, 4242, f"python3\0-I\0-S\0{worker.__file__}\0" + "7\0"),
-    ):
-        folder = f"proc/{process}"
-        tree.write(f"{folder}/cmdline", words)
-        tree.write(f"{folder}/comm", "python3\n")
-        tree.write(f"{folder}/status", f"Name:\tpython3\nPPid:\t{parent}\n")
-        tree.write(f"{folder}/stat", f"{process} (a) b) S {parent} " + "0 " * 17 + f"{ticks} 0\n")
-        tree.write(f"{folder}/fdinfo/5", "flags:\t0100002\n")
-        (tree.root / folder / "fd").mkdir()
-        (tree.root / folder / "fd/5").symlink_to("/dev/sda")
-    since = format_time(datetime(2026, 11, 27, 9, 30, tzinfo=UTC))
-    assert inspect_drive("/dev/sda", root=tree.root).in_use == (
-        f"/dev/sda open for writing in drivecare (process 4242, job 1042, running since {since})",
-    )
-    tree.write("proc/4242/cmdline", "python3\0/usr/bin/drivecare\0next\0--do\0")
-    tree.write("proc/4100/environ", "HOME=/root\0DRIVECARE_JOB=77\0")
-    assert "drivecare (process 4242, job 77, " in inspect_drive("/dev/sda", root=tree.root).in_use[0]
-    (tree.root / "proc/4242/cmdline").unlink()  # it ends while it is looked at
-    assert "drivecare (process 4242, job 77, " in inspect_drive("/dev/sda", root=tree.root).in_use[0]
 
 
 def test_a_partition_is_no_drive(tree: Tree) -> None:

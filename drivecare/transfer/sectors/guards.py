@@ -67,8 +67,8 @@ class Objection:
 Guard = Callable[[Endpoint, Endpoint, Consent], Objection | None]
 
 _UNMOUNT = (
-    "Unmount it first, and switch automounting off in the desktop before a customer's drive is plugged in: "
-    "even a read-only mount can write to a drive"
+    "Unmount it first, or let what uses it finish, and switch automounting off in the desktop before a customer's "
+    "drive is plugged in: even a read-only mount can write to a drive"
 )
 
 
