@@ -36,7 +36,7 @@ class LastJob(Value, frozen=True, kw_only=True):
 
 
 @dataclass(frozen=True)
-class _Session:
+class Session:
     number: int
     started: float
 
@@ -49,7 +49,7 @@ def remember_job(job: str, jobs: Place | None) -> None:
     """Remember a job for this terminal. That it cannot be remembered is no reason to stop."""
     from drivecare.storage import create_folder, write_file
 
-    session = _this_session()
+    session = this_session()
     if session is None:
         return
     named = str(jobs.absolute() if isinstance(jobs, Path) else jobs) if jobs is not None else None
@@ -62,7 +62,7 @@ def remember_job(job: str, jobs: Place | None) -> None:
 
 def last_job() -> LastJob | None:
     """The last job of this terminal; None if none was named in it."""
-    session = _this_session()
+    session = this_session()
     if session is None or not session.path.is_file():
         return None
     try:
@@ -76,7 +76,7 @@ def _folder() -> Path:
     return data_folder() / "terminals"
 
 
-def _this_session() -> _Session | None:
+def this_session() -> Session | None:
     import psutil
 
     if not can_ask():
@@ -85,9 +85,9 @@ def _this_session() -> _Session | None:
     with contextlib.suppress(psutil.Error, OSError):
         process = psutil.Process()
         for near in (process, *process.parents()):
-            if near.uids().real == uid:
+            if near.uids().effective == uid:  # of sudo itself, which has a session of its own, that is 0
                 number = os.getsid(near.pid)
-                return _Session(number, psutil.Process(number).create_time())
+                return Session(number, psutil.Process(number).create_time())
     return None
 
 
