@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import os
 import pwd
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+
+_PROCESSES_OF_SUDO = 2  # with a terminal of the command's own it is two
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,6 +68,26 @@ def give_to_invoking_user(descriptor: int, *, environ: Mapping[str, str] = os.en
         os.fchown(descriptor, user.uid, user.gid)
     except PermissionError:
         return  # FAT, exFAT and many network shares keep no owners: the mount decides whose the file is
+
+
+def settings_lost_to_sudo(*, environ: Mapping[str, str] = os.environ, proc: Path = Path("/proc")) -> tuple[str, ...]:
+    """Name our variables that sudo itself was started with and did not pass on, as it does unless told to keep them."""
+    if not invoking_user(environ=environ).through_sudo:
+        return ()
+    process, lost = os.getppid(), set[str]()
+    for _ in range(_PROCESSES_OF_SUDO):
+        folder = proc / str(process)
+        try:
+            name, status = (folder / "comm").read_text(), (folder / "status").read_text()
+            variables = (folder / "environ").read_bytes().decode("utf-8", "replace").split("\0")
+        except OSError:
+            break
+        parent = re.search(r"^PPid:\s*(\d+)", status, re.MULTILINE)
+        if name != "sudo\n" or parent is None:
+            break
+        process = int(parent[1])
+        lost |= {name for name, _, _ in (variable.partition("=") for variable in variables)}
+    return tuple(sorted(name for name in lost if name.startswith("DRIVECARE_") and name not in environ))
 
 
 def _account(uid: int) -> pwd.struct_passwd | None:

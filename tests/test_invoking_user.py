@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
 
-from drivecare.invoking_user import configuration_folder, data_folder, invoking_user
+from drivecare.invoking_user import configuration_folder, data_folder, invoking_user, settings_lost_to_sudo
 
 NOBODY = 65534
 
@@ -52,3 +53,23 @@ def test_the_xdg_folders(xdg: str | None, data: str, configuration: str) -> None
     environ = {"HOME": "/home/finch"} | ({"XDG_DATA_HOME": xdg, "XDG_CONFIG_HOME": xdg} if xdg else {})
     assert data_folder(environ=environ, euid=1000) == Path(data)
     assert configuration_folder(environ=environ, euid=1000) == Path(configuration)
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root's command is one by sudo")
+@pytest.mark.parametrize("name", ["sudo", "bash"])
+def test_what_sudo_did_not_pass_on_is_named(tmp_path: Path, name: str) -> None:
+    """Else a result is not filed, or in another place, without a word. With a terminal of its own sudo is two."""
+    typed = b"HOME=/home/finch\0DRIVECARE_JOB=1042\0DRIVECARE_STOCK=/srv/stock.csv\0"
+    for process, parent, command, variables in (
+        (os.getppid(), 41, name, b"HOME=/root\0"),
+        (41, 40, name, typed),
+        (40, 1, "bash", b"DRIVECARE_HOSTS=/srv\0"),
+    ):
+        folder = tmp_path / str(process)
+        folder.mkdir()
+        (folder / "comm").write_text(f"{command}\n")
+        (folder / "status").write_text(f"Name:\t{command}\nPPid:\t{parent}\n")
+        (folder / "environ").write_bytes(variables)
+    environ = {"SUDO_UID": str(NOBODY), "DRIVECARE_STOCK": "/srv/stock.csv"}
+    assert settings_lost_to_sudo(environ=environ, proc=tmp_path) == (("DRIVECARE_JOB",) if name == "sudo" else ())
+    assert settings_lost_to_sudo(environ={}, proc=tmp_path) == ()

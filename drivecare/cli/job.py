@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from drivecare.cli.command import HouseGroup, Number
+from drivecare.cli.command import HouseGroup, Number, OneOf
 from drivecare.cli.common import (
     PATH,
     account_name,
@@ -319,7 +319,7 @@ def export(
 @click.option("--started/--not-started", default=None, required=True, help="Whether the unit started afterwards.")
 @click.option(
     "--old-drive",
-    type=click.Choice(["returned", "kept", "destroyed"]),
+    type=OneOf(["returned", "kept", "destroyed"]),
     required=True,
     help="What became of the old drive.",
 )

@@ -15,6 +15,7 @@ from drivecare.cli.command import HouseGroup
 from drivecare.cli.terminal import close_stderr, guard_streams, notify
 from drivecare.errors import DriveCareError
 from drivecare.exit_codes import ExitCode
+from drivecare.invoking_user import settings_lost_to_sudo
 from drivecare.visible import visible
 
 if TYPE_CHECKING:
@@ -80,6 +81,11 @@ def cli() -> None:
     Start with `drivecare demo`: it needs no drive and no root.
     """
     logging.basicConfig(level=logging.WARNING, format="%(message)s")
+    if lost := settings_lost_to_sudo():
+        notify(
+            f"drivecare: sudo did not pass on {', '.join(lost)}. Name it on the command line, or let sudo keep it:"
+            ' README, "Set it up".'
+        )
 
 
 def main(machine: Machine | None = None) -> None:

@@ -85,6 +85,14 @@ def test_wrong_usage_is_2() -> None:
     assert run("no-such-command").returncode == 2
 
 
+def test_what_could_have_been_chosen_is_one_line() -> None:
+    done = run("job", "close", "1042", "--started")
+    assert (done.returncode, done.stderr.splitlines()[-1]) == (
+        2,
+        "Error: Missing option '--old-drive'. Choose from: returned, kept, destroyed.",
+    )
+
+
 def test_a_closed_pipe_is_no_traceback() -> None:
     result = subprocess.run(
         f"{sys.executable} -m drivecare.cli.main --help | true", shell=True, capture_output=True, text=True
