@@ -35,6 +35,7 @@ from drivecare.job.model import Opening
 from drivecare.job.result_files import IMAGES, LIMIT_BYTES, document_kind
 from drivecare.record.index import Stamp, take_stamp
 from drivecare.record.port import FiledJob
+from drivecare.record.share import tell_of_lone_lock
 from drivecare.storage import create_folder, describe_read_error, open_lock_file, regular_file, write_file
 
 LOCK = ".lock"
@@ -117,6 +118,8 @@ class JobFolder(FiledJob):
     def _locked(self, *, shared: bool = False) -> Iterator[None]:
         with ExitStack() as held:
             held.enter_context(self._opened())
+            if not shared:
+                tell_of_lone_lock(self.path.parent, self.notify)
             try:
                 # To read takes no right to write. Where nobody has filed yet, there is nothing to wait for.
                 lock = open_lock_file(self.path / LOCK, create=not shared)
