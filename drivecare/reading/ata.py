@@ -16,6 +16,8 @@ from drivecare.reading.report_text import Report
 
 # All of the 87,068 hard drives in the open drive statistics 2013-2016 (Backblaze) report both.
 ROWS_OF_EVERY_HARD_DRIVE = {5: "reallocated", 197: "pending"}
+# No solid-state drive's table that we have ends before it (fixtures/reports, our judgement); numbers ascend.
+_LAST_ROW_AT_LEAST = 190
 _SAME = 0.05  # two counts of one time that differ by less are the same
 _LIFETIME = re.compile(r"Min/Max -?\d+/(\d+)", re.I)
 _TEMPERATURE_IDS = (194, 190, 231)  # the one that counts first
@@ -173,4 +175,8 @@ def read_wear_and_spare(table: AttributeTable, drive: Drive, values: Values, gap
         gaps.note("wear-doubtful", doubt)
     elif used is None and values.wear_percent_used is None and table.rows:
         gaps.note("wear-unknown", "No row shows how much of the rated endurance is used.")
+    known = used is not None or values.wear_percent_used is not None
+    if table.ends_report and (not known or table.rows[-1].id < _LAST_ROW_AT_LEAST):
+        last = table.rows[-1].id
+        gaps.note("count-unread", f"The report ends with row {last} of the table: defects and wear may stand below it.")
     return Values(wear_percent_used=used, available_spare_percent=spare, spare_threshold_percent=threshold)

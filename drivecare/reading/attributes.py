@@ -103,11 +103,15 @@ def is_whole_row(line: str) -> bool:
 
 @dataclass(frozen=True, kw_only=True)
 class AttributeTable:
-    """The rows of a table. `untrue`: why it cannot be a drive's. `damaged`: the numbers of rows that cannot be read."""
+    """The rows of a table. `untrue`: why it cannot be a drive's. `damaged`: the numbers of rows that cannot be read.
+
+    `ends_report`: nothing follows its last row, so further rows may have been cut off.
+    """
 
     rows: tuple[Attribute, ...] = ()
     untrue: str | None = None
     damaged: tuple[int, ...] = ()
+    ends_report: bool = False
 
 
 def read_attribute_table(report: Report, drive: Drive, gaps: GapNotes) -> AttributeTable:
@@ -136,7 +140,10 @@ def read_attribute_table(report: Report, drive: Drive, gaps: GapNotes) -> Attrib
         gaps.note("table-broken", "The rows of the attribute table are broken: they do not show their raw values.")
     elif untrue:
         gaps.note("table-junk", f"The attribute table cannot be true: {untrue}.")
-    return AttributeTable(rows=tuple(rows), untrue=untrue, damaged=tuple(damaged_ids))
+    last = next((line for line in reversed(report.lines) if line), "")
+    return AttributeTable(
+        rows=tuple(rows), untrue=untrue, damaged=tuple(damaged_ids), ends_report=parse_row(last) is not None
+    )
 
 
 def _why_untrue(rows: Sequence[Attribute]) -> str | None:

@@ -174,6 +174,7 @@ def _print_ata(document: Any) -> Iterator[str]:
     yield from _print_overall(document)
     for row in _rows(document, "ata_smart_attributes.table"):
         yield _print_attribute(row)
+    yield "End of the attribute table"  # a document is never cut within it
     yield from _print_ata_logs(document)
 
 

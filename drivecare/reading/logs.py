@@ -28,6 +28,7 @@ _ERROR_NAMES = {
 
 _NVME_ERROR = re.compile(r"^\s*\d+\s+\d+\s+\d+\s+0x[0-9a-f]{4}\s+0x([0-9a-f]{4})\s+\S+\s+(\S+)\s+\S+\s+\S+", re.I)
 _PENDING = re.compile(r"^\s*\d+\s+(\d+)\s+(?:\d+|-)\s*$")
+_PENDING_COLUMNS = re.compile(r"\s*Index\s+LBA\b", re.I)
 _PENDING_HEAD = re.compile(r"\s*Pending Defects log \(GP Log 0x0c\)(?!.*not supported)", re.I)
 _PHY = re.compile(r"^\s*0x([0-9a-f]{4})\s+[248]\s+(\d+)\+?\s+\S", re.I)
 # Command failed over a damaged transfer, R_ERR in its kinds, CRC errors. Left out: 8h retries of a non-data transfer,
@@ -175,16 +176,23 @@ def read_pending_defects(report: Report) -> Values:
 
 
 def find_pending_defects(report: Report) -> list[int] | None:
-    """The addresses in the pending-defects log; None where the report has no such log."""
+    """The addresses in the pending-defects log; None where the report has no such log.
+
+    The rows follow its head, or in a log that was turned round stand above the names of its columns and the head.
+    """
     lbas: list[int] | None = None
-    inside = False
+    inside, rows, rows_above = False, list[int](), list[int]()
     for line in report.lines:
         if _PENDING_HEAD.match(line):
-            inside, lbas = True, lbas or []
-        elif inside and (match := _PENDING.match(line)):
-            lbas = [*(lbas or ()), int(match[1])]
-        elif inside and line.strip() and not line.lstrip().lower().startswith("index"):
-            inside = False
+            inside, lbas = True, [*(lbas or ()), *rows_above]
+        elif match := _PENDING.match(line):
+            rows.append(int(match[1]))
+            if inside and lbas is not None:
+                lbas.append(rows[-1])
+        elif _PENDING_COLUMNS.match(line):
+            rows_above = [] if inside else [*rows]
+        elif line.strip():
+            inside, rows, rows_above = False, [], []
     return lbas
 
 

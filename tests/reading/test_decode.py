@@ -6,6 +6,7 @@ import re
 
 import pytest
 
+from drivecare.reading.attributes import is_whole_row
 from drivecare.reading.decode import decode_report
 from drivecare.reading.logs import selftest_remaining_percent
 from drivecare.reading.model import RawReport, Reading, SelfTest
@@ -487,6 +488,18 @@ def test_the_log_of_pending_defects_is_counted() -> None:
     assert decode_report(without + PENDING_LOG.replace("\n", " not supported\n")).values.pending is None
 
 
+def test_a_log_of_pending_defects_is_counted_with_its_lines_turned_round_too() -> None:
+    turned = "    1          123456790        -\n    0          123456789     8790\nIndex                LBA    Hours\n"
+    for blank in ("", "\n"):
+        reading = decode_report(CLEAN + "\n" + turned + blank + PENDING_LOG)
+        assert (reading.values.pending_log_entries, assess(reading).verdict) == (2, "evacuate")
+        assert {area.lba for area in reading.unreadable_lbas} == {123456790, 123456789}
+    whole = report("hdd-pending-in-its-log-alone").splitlines()
+    assert decode_report("\n".join(reversed(whole))).values.pending == decode_report("\n".join(whole)).values.pending
+    empty = decode_report(CLEAN + "\n    7          123456789     8790\nSCT Status\n" + PENDING_LOG)
+    assert empty.values.pending_log_entries == 0
+
+
 def test_damaged_transfers_on_the_link_and_not_its_starts() -> None:
     """Identifiers: Serial ATA, phy event counters; 9h and Ah count every start of the link."""
     table = (
@@ -580,6 +593,22 @@ def test_a_report_that_ends_in_its_table_is_not_healthy() -> None:
         assert "count-unread" in _codes(reading), cut[-60:]
         assert (reading.values.reallocated, assess(reading).verdict) == (0, "recheck")
     assert "count-unread" not in _codes(decode_report(CLEAN))
+
+
+@pytest.mark.parametrize(
+    "name", ["ssd-nothing-against-it", "ssd-an-eighth-left", "ssd-empty-columns-nothing-against-it"]
+)
+def test_a_solid_state_drives_report_that_ends_before_its_wear_is_not_healthy(name: str) -> None:
+    whole = report(name)
+    assert assess(decode_report(whole)).verdict == "refit"
+    rows = [line for line in whole.splitlines() if is_whole_row(line)]
+    for row in rows:
+        if int(row.split()[0]) >= 169:
+            break
+        cut = decode_report(whole[: whole.index(row)] + row + "\n")
+        assert assess(cut).verdict in ("recheck", "unproven"), row
+    whole_table = whole[: whole.index(rows[-1])] + rows[-1] + "\n"
+    assert assess(decode_report(whole_table)).verdict == "refit"
 
 
 @pytest.mark.parametrize(("row", "verdict"), [("197 Current_Pending_Sector", "recheck"), ("  4 Start_Stop", "refit")])
