@@ -195,7 +195,7 @@ def name_filers(filed: Sequence[Filed]) -> list[str]:
 
 
 def show_jobs(out: Screen, listed: JobList, jobs: Place, *, now: datetime, full: bool) -> None:
-    """The jobs in a table, each in one line unless in `full`, then those that cannot be read."""
+    """The jobs in a table, each in one line unless in `full`, its reference and tags below; then the unreadable."""
     if not listed.total:
         out.print(f"No job to list in {jobs}. To open one: drivecare job new --help", soft_wrap=True)
         return
@@ -203,11 +203,11 @@ def show_jobs(out: Screen, listed: JobList, jobs: Place, *, now: datetime, full:
     filers = name_filers(lines)
     rows = [_board_row(line, now, filer) for line, filer in zip(lines, filers, strict=True)]
     if not full:
-        rows = [(*others, clip_text(waits, LONGEST_WAIT), labels) for *others, waits, labels in rows]
+        rows = [(*others, clip_text(waits, LONGEST_WAIT), unit) for *others, waits, unit in rows]
     if rows:
-        labels = "filed by; unit, tags" if any(filers) else "unit and tags"
-        heading = ("job", "age", "state", "verdict", "waits for", labels)
-        out.print_table([heading, *rows], heading=True, clip=not full)
+        heading = ("job", "age", "state", "verdict", "waits for", "filed by; unit" if any(filers) else "unit")
+        notes = [", ".join(filter(None, (line.reference, *line.tags))) for line in lines]
+        out.print_table([heading, *rows], heading=True, clip=not full, notes=["", *notes])
     for line in listed.jobs:
         if line.error is not None:
             out.print_wrapped(f"{line.id} cannot be read: {line.error}", indent=2)
@@ -224,9 +224,8 @@ def _board_row(line: JobLine, now: datetime, filer: str) -> tuple[str, ...]:
     waits = ": ".join(filter(None, (line.waits_for, line.missing)))
     if line.unfinished:
         waits = f"copy: {tell_progress(line.unfinished[-1], now)}"
-    labels = ", ".join(filter(None, (line.host, line.reference, *line.tags)))
-    labels = "; ".join(filter(None, (filer, labels)))
-    return line.id, format_age(opened, now) if opened else "-", state, line.verdict or "-", waits or "-", labels or "-"
+    unit = "; ".join(filter(None, (filer, line.host)))
+    return line.id, format_age(opened, now) if opened else "-", state, line.verdict or "-", waits or "-", unit or "-"
 
 
 def show_export(out: Screen, archive: Export) -> None:

@@ -58,8 +58,15 @@ class Screen(Console):
             self.print(Text.assemble(start, line, style=style), soft_wrap=True)
             start = Text(" " * indent)
 
-    def print_table(self, rows: Sequence[Sequence[str]], *, heading: bool = False, clip: bool = False) -> None:
-        """Print rows of equally many cells; the first row is bold with `heading`.
+    def print_table(
+        self,
+        rows: Sequence[Sequence[str]],
+        *,
+        heading: bool = False,
+        clip: bool = False,
+        notes: Sequence[str] | None = None,
+    ) -> None:
+        """Print rows of equally many cells; the first row is bold with `heading`. `notes`: what stands below each row.
 
         Every column but the last is as wide as its longest cell. The last one is broken between words and at line
         feeds, or cut to one line with `clip`. On a narrow screen it stands below its row, and so do as many before it
@@ -75,16 +82,15 @@ class Screen(Console):
         while below and sum(widths) > self.readable and len(columns) > 1:
             del widths[-1]
             last = [f"{cell}  {text}" for cell, text in zip(columns.pop(), last, strict=True)]
-        grid = Table.grid(*(Column(no_wrap=True) for _ in columns), padding=(0, _GAP, 0, 0))
-        for cells in zip(*columns, *([] if below else [last]), strict=True):
-            grid.add_row(*map(Text, cells))
-        if heading:
-            grid.rows[0].style = "bold"
-        lines = self._draw(grid, max(sum(widths), self.readable))
-        for number, line in enumerate(lines):
-            self.print(line, soft_wrap=True)
-            for text in last[number].split("\n") if below else ():
-                self.print_wrapped(text, first=" " * _BELOW, style="bold" if heading and not number else "")
+        for number, cells in enumerate(zip(*columns, *([] if below else [last]), strict=True)):
+            style = "bold" if heading and not number else ""
+            grid = Table.grid(*(Column(no_wrap=True, width=width - _GAP) for width in widths), padding=(0, _GAP, 0, 0))
+            grid.add_row(*map(Text, cells), style=style)
+            for line in self._draw(grid, max(sum(widths), self.readable)):
+                self.print(line, soft_wrap=True)
+            texts = last[number].split("\n") if below else []
+            for text in filter(None, (*texts, notes[number] if notes else "")):
+                self.print_wrapped(text, first=" " * _BELOW, style=style)
 
     def print_row(self, *cells: str, widths: Sequence[int], indent: str = "") -> None:
         """Print cells in columns; the first is wrapped and gives way on a narrow screen, those between stand right."""
