@@ -7,6 +7,7 @@ import os
 import re
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -28,6 +29,7 @@ def text_of(document: str) -> str:
     return (ROOT / document).read_text(encoding="utf-8")
 
 
+@cache
 def names_in(path: Path) -> set[str]:
     """`test_name`, `Class` and `Class::test_name` of a test file; in the bench's guests `check_name`."""
     names = set()
