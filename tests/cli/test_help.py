@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 import shlex
+import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import click
@@ -45,6 +47,7 @@ EXAMPLES = [
 ]
 
 
+@cache
 def help_of(words: str, width: int = 80) -> str:
     return CliRunner().invoke(cli, [*words.split(), "--help"], terminal_width=width).output
 
@@ -150,19 +153,32 @@ IN_JOB = [
 ]
 
 
+def furnish(folder: Path, patch: pytest.MonkeyPatch) -> Path:
+    """Put the files that the examples name into a folder, with an empty record of jobs, and work there."""
+    patch.chdir(folder)
+    patch.setenv("DRIVECARE_JOBS", str(folder / "jobs"))
+    patch.setenv("DRIVECARE_STOCK", str(folder / "stock.csv"))
+    (folder / "report.txt").write_bytes((DEMO / "new-drive.txt").read_bytes())
+    (folder / "2016-09-30.csv").write_text("date,serial_number,model,failure,smart_5_raw\n2016-09-30,X,M,0,3\n")
+    (folder / "my-unit.toml").write_bytes(PROFILE.read_bytes())
+    (folder / "mnt" / "old-drive").mkdir(parents=True)
+    (folder / "mnt" / "old-drive" / "letter.txt").write_text("Dear Ann")
+    (folder / "mnt" / "shop").mkdir()
+    return folder
+
+
 @pytest.fixture
 def place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A folder with the files that the examples name, and an empty record of jobs."""
-    monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("DRIVECARE_JOBS", str(tmp_path / "jobs"))
-    monkeypatch.setenv("DRIVECARE_STOCK", str(tmp_path / "stock.csv"))
-    (tmp_path / "report.txt").write_bytes((DEMO / "new-drive.txt").read_bytes())
-    (tmp_path / "2016-09-30.csv").write_text("date,serial_number,model,failure,smart_5_raw\n2016-09-30,X,M,0,3\n")
-    (tmp_path / "my-unit.toml").write_bytes(PROFILE.read_bytes())
-    (tmp_path / "mnt" / "old-drive").mkdir(parents=True)
-    (tmp_path / "mnt" / "old-drive" / "letter.txt").write_text("Dear Ann")
-    (tmp_path / "mnt" / "shop").mkdir()
-    return tmp_path
+    return furnish(tmp_path, monkeypatch)
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder in which the job is planned and both drives read; each example gets a copy of its job."""
+    with pytest.MonkeyPatch.context() as patch:
+        folder = furnish(tmp_path_factory.mktemp("planned"), patch)
+        run_before(IN_JOB, bench(lay_out(folder, names=("sdb", "sdc"))))
+    return folder
 
 
 def run_example(line: str, machine: Machine) -> Ran:
@@ -171,8 +187,14 @@ def run_example(line: str, machine: Machine) -> Ran:
     return run(cli, *words[1:], machine=machine)
 
 
+def run_before(lines: list[str], machine: Machine) -> None:
+    for line in lines:
+        done = run_example(f"drivecare {line}", machine)
+        assert done.exit_code in (0, 12, 20), done.err
+
+
 @pytest.mark.parametrize("example", EXAMPLES)
-def test_every_example_runs(example: str, place: Path) -> None:
+def test_every_example_runs(example: str, place: Path, planned: Path) -> None:
     line = re.sub(r" /(mnt|tmp)/", rf" {place}/\1/", example.removeprefix("sudo "))
     words = line.removeprefix("drivecare ")
     healthy = words.startswith("readscan")
@@ -180,11 +202,12 @@ def test_every_example_runs(example: str, place: Path) -> None:
     if words.startswith("selftest"):
         line, machine = line.replace("/dev/sdb", "/dev/sda"), selftest_bench(place, ended(PASSED))[0]
     else:
-        own = next((commands for start, commands in BEFORE.items() if words.startswith(start)), [])
-        needed = 0 if words.startswith("job new") else 1 if healthy else len(IN_JOB)
-        for before in [*IN_JOB[:needed], *own]:
-            done = run_example(f"drivecare {before}", machine)
-            assert done.exit_code in (0, 12, 20), done.err
+        if healthy:
+            run_before(IN_JOB[:1], machine)
+        elif not words.startswith("job new"):
+            shutil.copytree(planned / "jobs", place / "jobs")
+            shutil.copy2(planned / "old.json", place)
+        run_before(next((lines for start, lines in BEFORE.items() if words.startswith(start)), []), machine)
     done = run_example(line, machine)
     expected = next((code for start, code in ENDS.items() if words.startswith(start)), 0)
     assert done.exit_code == expected, done.out + done.err
