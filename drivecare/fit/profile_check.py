@@ -25,10 +25,12 @@ def decode_profile(data: bytes, *, origin: str, read_part: PartReader) -> tuple[
         table = decode_toml(dict[str, Any], data, origin=origin)
     except BadInput as error:
         return None, (Problem(key="", reason=error.problem),)
-    faults = tuple(find_type_faults(Host, table))
-    if faults:
+    try:
+        decoded = convert(Host, table)
+    except ValueError:
+        faults = tuple(find_type_faults(Host, table))
         return None, (*faults, *find_problems(_decode_sound_tables(table, faults), faults))
-    host, problems = join_part(convert(Host, table), read_part)
+    host, problems = join_part(decoded, read_part)
     return host, (*problems, *find_problems(host))
 
 

@@ -229,11 +229,13 @@ def _device_number(path: str, root: Path) -> str | None:
 
 def _find_writers(root: Path) -> dict[str, str]:
     """Device number -> the program that has it open for writing."""
+    block = root / "sys/class/block"
+    names = set(list_names(block))
 
-    def number_of(path: str, fdinfo: Path) -> str | None:
-        if not path.startswith("/dev/") or not is_for_writing(fdinfo):
+    def number_of(path: str, fdinfo: str) -> str | None:
+        if not path.startswith("/dev/") or kernel_name(path) not in names or not is_for_writing(fdinfo):
             return None
-        return read_text(root / "sys/class/block" / kernel_name(path) / "dev")
+        return read_text(block / kernel_name(path) / "dev")
 
     programs = find_programs(number_of, root)
     return {number: f"open for writing in {program}" for number, program in programs.items() if not program.left_over}

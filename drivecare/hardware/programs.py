@@ -59,7 +59,7 @@ class Lock(Value, frozen=True, kw_only=True):
     for_writing: bool
 
 
-def find_programs(key_of: Callable[[str, Path], str | None], root: Path = Path("/")) -> dict[str, Program]:
+def find_programs(key_of: Callable[[str, str], str | None], root: Path = Path("/")) -> dict[str, Program]:
     """Find the program behind each key that `key_of` gives to the path of an open file and its fdinfo; None: no matter.
 
     Ourselves and our children (the SMART reader) are left out.
@@ -68,12 +68,12 @@ def find_programs(key_of: Callable[[str, Path], str | None], root: Path = Path("
     openers: dict[str, list[Path]] = {}
     for name in list_names(root / "proc"):
         folder = root / "proc" / name
-        if not name.isdigit() or name in ours or _parent_process(folder) in ours:
+        if not name.isdigit() or name in ours:
             continue
-        for descriptor, path in _open_files(str(folder / "fd")):
-            key = key_of(path, folder / "fdinfo" / descriptor)
-            if key is not None and folder not in openers.setdefault(key, []):
-                openers[key].append(folder)
+        keys = {key for path, fdinfo in _open_files(str(folder)) if (key := key_of(path, fdinfo)) is not None}
+        if keys and _parent_process(folder) not in ours:
+            for key in keys:
+                openers.setdefault(key, []).append(folder)
     return {key: _describe(folders, root) for key, folders in openers.items()}
 
 
@@ -97,9 +97,9 @@ def lock_key(path: Path) -> str | None:
     return f"{os.major(status.st_dev):02x}:{os.minor(status.st_dev):02x}:{status.st_ino}"
 
 
-def is_for_writing(fdinfo: Path) -> bool:
+def is_for_writing(fdinfo: str) -> bool:
     """Whether an open file may be written to."""
-    match = re.search(r"flags:\s*([0-7]+)", read_text(fdinfo) or "")
+    match = re.search(r"flags:\s*([0-7]+)", read_text(Path(fdinfo)) or "")
     return match is not None and bool(int(match[1], 8) & (os.O_WRONLY | os.O_RDWR))
 
 
@@ -173,11 +173,11 @@ def _started(folder: Path, root: Path) -> datetime | None:
 
 
 def _open_files(folder: str) -> Iterator[tuple[str, str]]:
-    """(descriptor, path) of all a program has open. There are tens of thousands on a desktop: plain strings do."""
+    """(path, fdinfo) of all a program has open. There are tens of thousands on a desktop: plain strings do."""
     with contextlib.suppress(OSError):
-        for descriptor in os.listdir(folder):  # noqa: PTH208
+        for descriptor in os.listdir(f"{folder}/fd"):  # noqa: PTH208
             with contextlib.suppress(OSError):
-                yield descriptor, os.readlink(f"{folder}/{descriptor}")  # noqa: PTH115
+                yield os.readlink(f"{folder}/fd/{descriptor}"), f"{folder}/fdinfo/{descriptor}"  # noqa: PTH115
 
 
 def _parent_process(folder: Path) -> str | None:
