@@ -9,29 +9,19 @@ import hashlib
 import mmap
 import os
 from collections.abc import Callable
-from types import TracebackType
-from typing import Self
 
 from drivecare.hardware.in_use import find_user
-from drivecare.transfer.files.file_system import CacheBypass
+from drivecare.transfer.files.file_system import CacheBypass, HeldOpen
 
 _BUFFER_BYTES = 4 << 20
 _COARSEST_TIME_NS = 2_000_000_000  # FAT counts in steps of two seconds
 
 
-class HeldEntry:
+class HeldEntry(HeldOpen):
     """See `OpenEntry`."""
 
     def __init__(self, descriptor: int) -> None:
         self.descriptor = descriptor
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         os.close(self.descriptor)

@@ -14,20 +14,19 @@ import os
 import stat
 from collections.abc import Iterator
 from pathlib import Path
-from types import TracebackType
 from typing import Self
 
 from drivecare.hardware.file_abilities import try_abilities
 from drivecare.hardware.held_entry import HeldEntry, read_xattrs
 from drivecare.storage import close_folder, create_folder, sync_folder
-from drivecare.transfer.files.file_system import Abilities, Access, WrongKind, entry_kind
+from drivecare.transfer.files.file_system import Abilities, Access, HeldOpen, WrongKind, entry_kind
 
 _BENEATH = os.O_PATH | os.O_NOFOLLOW | os.O_CLOEXEC
 _FOLDER = os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 _ACCESS: dict[Access, int] = {"read": os.O_RDONLY, "change": os.O_RDWR, "append": os.O_WRONLY | os.O_APPEND}
 
 
-class HeldFolder:
+class HeldFolder(HeldOpen):
     """See `Folder`. Where root works in somebody else's folder, what it makes there becomes that person's."""
 
     def __init__(self, descriptor: int, path: Path) -> None:
@@ -43,14 +42,6 @@ class HeldFolder:
             return cls(os.open(path, flags if follow else flags | os.O_NOFOLLOW), path)
         except NotADirectoryError as error:
             raise WrongKind(os.fsencode(path), entry_kind(os.lstat(path)), "a folder") from error
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     def close(self) -> None:
         if self._nearest is not None:

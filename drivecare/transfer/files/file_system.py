@@ -62,17 +62,23 @@ class Abilities:
     block_bytes: int = 1  # a file takes at least this much, and its size is rounded up to it
 
 
-class OpenEntry(Protocol):
-    """A file or a folder, held open. The setters tell whether the file system kept what was set."""
-
-    def __enter__(self) -> Self: ...
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None: ...
+class HeldOpen(Protocol):
+    """What is held open until it is closed, or for as long as a `with` lasts."""
 
     def close(self) -> None:
         """Let go of it."""
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+class OpenEntry(HeldOpen, Protocol):
+    """A file or a folder, held open. The setters tell whether the file system kept what was set."""
 
     def status(self) -> os.stat_result:
         """Its status now."""
@@ -114,7 +120,7 @@ class OpenEntry(Protocol):
         """Set when it was last changed, kept to two seconds, which is as exact as the coarsest file system."""
 
 
-class Folder(Protocol):
+class Folder(HeldOpen, Protocol):
     """A folder held open, whatever its name leads to by now. Nothing beneath it is reached through a link.
 
     A folder swapped for a link is WrongKind, and so is another file system mounted beneath.
@@ -125,15 +131,6 @@ class Folder(Protocol):
     """The absolute path it was opened at."""
     device: int
     """The number of its file system."""
-
-    def __enter__(self) -> Self: ...
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None: ...
-
-    def close(self) -> None:
-        """Let go of it."""
 
     @property
     def info(self) -> os.stat_result:
