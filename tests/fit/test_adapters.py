@@ -197,14 +197,16 @@ FACTS: dict[str, Any] = {
 }
 
 
-def on_carried_rails(facts: dict[str, Any]) -> dict[str, Any]:
-    """The drive without currents on rails that its own plug does not carry: no such drive can be."""
+def as_drives_are(facts: dict[str, Any]) -> dict[str, Any]:
+    """The drive no taller than its body is made, and without currents on rails that its own plug does not carry."""
     carried = {f"peak_{rail}_amps" for rail in connectors()[facts["connector"]].rails}
-    return {fact: None if fact.startswith("peak_") and fact not in carried else value for fact, value in facts.items()}
+    absent = {fact for fact in facts if fact.startswith("peak_") and fact not in carried}
+    height_mm = min(facts["height_mm"], form_factors()[facts["form_factor"]].tallest_mm)
+    return {**facts, **dict.fromkeys(absent), "height_mm": height_mm}
 
 
 SPEAKING = st.fixed_dictionaries(FACTS).filter(lambda facts: facts["protocol"] in speech(facts["connector"]))
-DRIVES = SPEAKING.map(on_carried_rails)
+DRIVES = SPEAKING.map(as_drives_are)
 
 
 @given(DRIVES, st.sets(st.sampled_from(sorted(FACTS))), st.sampled_from(sorted(HOSTS)))
