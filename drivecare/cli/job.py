@@ -1,21 +1,20 @@
-"""`drivecare job`: open a job, record what only a person knows, show, export and close it."""
+"""`drivecare job`: open a job, record what only a person knows, show and export it."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from drivecare.cli.command import HouseGroup, Number, OneOf
+from drivecare.cli.close import close
+from drivecare.cli.command import HouseGroup, Number
 from drivecare.cli.common import (
     PATH,
     account_name,
     all_jobs,
-    file_result,
     finish,
     full_option,
     job_argument,
@@ -29,16 +28,14 @@ from drivecare.cli.common import (
     since_option,
 )
 from drivecare.cli.completion import host_ids, jobs_and_facts, symptom_ids
-from drivecare.cli.job_screen import show_closing, show_export, show_facts, show_jobs, show_opening, show_timeline
+from drivecare.cli.job_screen import show_export, show_facts, show_jobs, show_opening, show_timeline
 from drivecare.cli.label import label
 from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.cli.taking_back import COMMANDS
-from drivecare.cli.terminal import ask, notify, stdout_is_terminal
+from drivecare.cli.terminal import notify, stdout_is_terminal
 from drivecare.shell import JOB_VARIABLE
 
 if TYPE_CHECKING:
-    from drivecare.job.copies import CustomerCopy
-    from drivecare.job.model import OldDriveFate
     from drivecare.record.location import Place
 
 WAITS_FOR = ("customer", "part", "copy", "bench")
@@ -311,75 +308,5 @@ def export(
     finish(archive, show=lambda out: show_export(out, archive), as_json=as_json)
 
 
-@job.command(
-    short_help="Record how it ended; remove customer images.",
-    examples=["drivecare job close 1042 --started --old-drive returned --forget"],
-)
-@job_argument
-@click.option("--started/--not-started", default=None, required=True, help="Whether the unit started afterwards.")
-@click.option(
-    "--old-drive",
-    type=OneOf(["returned", "kept", "destroyed"]),
-    required=True,
-    help="What became of the old drive.",
-)
-@click.option(
-    "--image", "images", nargs=2, multiple=True, metavar="FILE FATE", help="What became of a copy: kept or handed-over."
-)
-@click.option("--forget", is_flag=True, help="First show the copies this job made and remove them.")
-@click.option("--anyway", metavar="REASON", help="Close even though the gate is shut, for this reason.")
-@click.option("--note", help="Your remarks.")
-@jobs_option
-@json_option
-@click.pass_context
-def close(
-    ctx: click.Context,
-    id: str | None,
-    started: bool,
-    old_drive: OldDriveFate,
-    images: tuple[tuple[str, str], ...],
-    forget: bool,
-    anyway: str | None,
-    note: str | None,
-    jobs: Place,
-    as_json: bool,
-) -> None:
-    """Record how a job ended: the unit, the old drive, and every copy of the customer's data.
-
-    --forget lists the images, bags and names of files that this job made and removes them once you have typed the
-    job's ID; anything in their place that the job did not make is kept. Removing frees the space but does not overwrite
-    it: sanitise a medium that held customers' data before it leaves the shop (NIST SP 800-88).
-    """
-    from drivecare.job.closing import parse_fates
-    from drivecare.work.close_job import close_job
-
-    folder = named_job(ctx, id, jobs)
-    closing = close_job(
-        job_state(ctx, folder),
-        machine(ctx),
-        unit_started=started,
-        old_drive=old_drive,
-        fates=parse_fates(images),
-        forget=forget,
-        anyway=anyway,
-        note=note,
-        by=account_name(),
-        confirm=lambda copies: _confirm_forgetting(folder.id, copies),
-        notify=notify,
-    )
-    file_result(folder, closing)
-    finish(closing, show=lambda out: show_closing(out, folder.id, closing), as_json=as_json)
-
-
-for command in (label, *COMMANDS):
+for command in (close, label, *COMMANDS):
     job.add_command(command)
-
-
-def _confirm_forgetting(id: str, copies: Sequence[CustomerCopy]) -> None:
-    from drivecare.errors import Refused
-
-    notify("These copies of the customer's data will be removed for good:")
-    for copy in copies:
-        notify(f"  {copy.path}   {copy.noun}, {copy.contents}")
-    if ask("Type the job's ID to remove them") != id:
-        raise Refused("nothing was removed: what was typed is not the job's ID", guard="forget-unconfirmed")

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 # What a guard of a copy asks for, as the option that answers it: the person types it, or nothing is written.
 _ANSWERS = {"target-not-empty": "--allow-overwrite"}
+_YES = ("y", "yes")
 
 
 @click.command(
@@ -87,10 +88,11 @@ def _ask_for_blanks(command: str) -> list[str] | None:
         raise Unavailable("this opens a drive, which takes root", hint="Use: sudo drivecare next --do")
     blanks = open_blanks(command)
     if not blanks:
-        return shlex.split(command) if ask("Run it? Type y") in ("y", "yes") else None
+        return shlex.split(command) if ask("Run it? Type y") in _YES else None
     answers: dict[str, str] = {}
     for blank in blanks:
-        answer = ask(question_for(blank, command))
+        while (answer := ask(question_for(blank, command))) in _YES:  # typed in the rhythm of the questions before
+            notify(f"{answer} says nothing that anybody could look up later. Type it in words, or just Return to stop.")
         if not answer:
             return None
         answers[blank] = answer

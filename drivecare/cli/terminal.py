@@ -14,6 +14,7 @@ import os
 import shutil
 import sys
 import textwrap
+from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from typing import IO, TYPE_CHECKING, Any, Protocol, TextIO, cast
 
@@ -106,6 +107,14 @@ def ask(question: str) -> str:
     except click.Abort as error:
         raise NotAnswered("the question was not answered, so nothing was done") from error
     return answer.strip()
+
+
+def ask_choice(question: str, choices: Sequence[str]) -> str:
+    """Ask until one of the choices is typed. Raises NotAnswered if the person just presses return."""
+    while (answer := ask(question)) not in choices:
+        if not answer:
+            raise NotAnswered("the question was not answered, so nothing was done")
+    return answer
 
 
 def can_ask() -> bool:

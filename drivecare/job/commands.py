@@ -34,8 +34,6 @@ BLANKS: dict[str, str] = {
     "STOCK.csv": "Type the path of the stock list",
     OPEN_SERIAL: "Type the serial number that is on the drive's label",
     OPEN_NOTE: "Type who said or did it, and how you know",
-    "--STARTED": "Does the unit start now? Type --started or --not-started",
-    "OLD_DRIVE_FATE": "What became of the old drive? Type returned, kept or destroyed",
 }
 
 # The options in these commands; any other word that begins with a hyphen is the name of a file.
@@ -48,8 +46,6 @@ _OPTIONS = frozenset(
         "--reading",
         "--stock",
         "--candidate",
-        "--STARTED",
-        "--old-drive",
         "--resume",
         "--to-the-end",
         "--also",
@@ -91,8 +87,8 @@ def handover_command(job: JobState) -> str:
 
 
 def close_command(job: JobState) -> str:
-    """Write the command that closes the job; how it ended is a person's to say."""
-    return spell(job, "job", "close", job.id, "--STARTED", "--old-drive", "OLD_DRIVE_FATE")
+    """Write the command that closes the job; how it ended it asks the person who types it."""
+    return spell(job, "job", "close", job.id)
 
 
 def assess_command(job: JobState) -> str:

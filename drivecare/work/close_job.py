@@ -16,8 +16,7 @@ def close_job(
     job: JobState,
     machine: Machine,
     *,
-    unit_started: bool,
-    old_drive: OldDriveFate,
+    ended: Callable[[], tuple[bool, OldDriveFate]],
     fates: Mapping[Path, ImageFate],
     forget: bool,
     anyway: str | None,
@@ -28,11 +27,14 @@ def close_job(
 ) -> Closing:
     """Close a job and return the record of how it ended, which the caller files.
 
-    `forget` removes the copies whose fate was not said; `confirm` is shown them first and raises if the person refuses.
+    `ended` tells whether the unit starts and what became of the old drive; it is asked once nothing else speaks against
+    closing. `forget` removes the copies whose fate was not said; `confirm` is shown them first and raises if the person
+    refuses.
     """
     copies, files = copies_made(job), machine.files()
     fates = match_fates(copies, fates)
     check_closing(job, copies, files, anyway=anyway, forget=forget, fates=fates)
+    unit_started, old_drive = ended()
     doomed = removable_copies(copies, fates) if forget else ()
     if doomed:
         confirm(doomed)

@@ -191,6 +191,14 @@ def test_closing_with_the_gate_shut_ends_with_40(tmp_path: Path) -> None:
     assert "the gate is shut" in done.stderr
 
 
+def test_how_it_ended_is_asked_at_a_terminal_and_demanded_elsewhere(tmp_path: Path) -> None:
+    opened(tmp_path)
+    for words in ((), ("--started",), ("--old-drive", "kept")):
+        done = drivecare("job", "close", "1042", *words, jobs=tmp_path)
+        assert done.returncode == 2
+        assert "How did it end? Give --started or --not-started, and --old-drive." in done.stderr
+
+
 def test_an_export(tmp_path: Path) -> None:
     opened(tmp_path / "jobs")
     archive = tmp_path / "x.tar.gz"

@@ -33,7 +33,8 @@ def run(machine: Machine, *words: str) -> str:
     return done.stdout
 
 
-ANSWERS = {"...": "form signed", "DRIVE": LASTING["old"], "--STARTED": "--started", "OLD_DRIVE_FATE": "returned"}
+ANSWERS = {"...": "form signed", "DRIVE": LASTING["old"]}
+ENDED = ("--started", "--old-drive", "returned")  # asked at a terminal: docs/next-session.md
 
 
 def test_every_next_line_typed_as_shown_files_its_result(shop: Path) -> None:
@@ -49,7 +50,7 @@ def test_every_next_line_typed_as_shown_files_its_result(shop: Path) -> None:
         assert program == "drivecare"
         assert set(open_blanks(line)) <= set(ANSWERS), line
         before = len(record.job("1042").result_files())
-        shown = run(machine, *words)
+        shown = run(machine, *words, *(ENDED if "close" in words else ()))
         assert len(record.job("1042").result_files()) > before or words[0] == "handover", line
         assert len(typed) < 20
     assert [line.split()[1] for line in typed] == [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import pty
 import re
@@ -10,13 +11,14 @@ import sys
 import time
 from pathlib import Path
 
+from drivecare.cli.close import OLD_DRIVE, UNIT_STARTS
 from drivecare.job.commands import BLANKS
 from tests.cli.recorded_bench import lay_out
 from tests.test_docs import alike, text_of
 
 MOST_KEYSTROKES = 250
 ROOT = Path(__file__).parents[2]
-QUESTIONS = ("Run it? Type y", "Is it so that", "If all on it may go", *BLANKS.values())
+QUESTIONS = ("Run it? Type y", "Is it so that", "If all on it may go", UNIT_STARTS, OLD_DRIVE, *BLANKS.values())
 
 
 def session_lines() -> list[str]:
@@ -99,6 +101,18 @@ def test_the_session_is_what_a_terminal_shows(tmp_path: Path) -> None:
     for line in lines:
         skipped, match, shown = shown.partition(alike(line, tmp_path))
         assert match, f"no longer shown after the line before it: {line}\nshown instead: {skipped[:400]}"
+
+
+def test_a_yes_in_the_rhythm_of_the_questions_before_is_no_note(tmp_path: Path) -> None:
+    terminal = Terminal(tmp_path, lay_out(tmp_path))
+    terminal.type("$ ", 'drivecare job new 1042 --host CH-2103 --complaint "hangs"')
+    terminal.type("$ ", "drivecare next --do")
+    terminal.type("how you know: ", "y")
+    terminal.type("how you know: ", "form signed")
+    terminal.type("a saved reading: ", "")
+    assert "y says nothing that anybody could look up later" in terminal.end()
+    (consent,) = (tmp_path / "data/drivecare/jobs/1042").glob("*-fact-*.json")
+    assert json.loads(consent.read_text())["note"] == "form signed"
 
 
 def test_a_job_takes_few_keystrokes_and_its_number_once() -> None:

@@ -57,7 +57,7 @@ def test_an_open_gate_leads_to_closing_and_a_closed_job_nowhere(tmp_path: Path) 
     timeline = build_timeline(load_job_state(job.read(), now=NOW))
     assert timeline.next == "drivecare handover 1042"
     written = load_job_state(job.read(), now=NOW, sheet_is_current=True)
-    assert build_timeline(written).next == "drivecare job close 1042 --STARTED --old-drive OLD_DRIVE_FATE"
+    assert build_timeline(written).next == "drivecare job close 1042"
     job = filed(tmp_path / "b", usual())
     timeline = build_timeline(load_job_state(job.read(), now=NOW))
     assert (timeline.state, timeline.next, timeline.why) == ("closed", None, None)
