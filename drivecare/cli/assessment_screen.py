@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from drivecare.cli.describe import describe_drive
+from drivecare.cli.describe import describe_drive, describe_way
 from drivecare.clock import parse_timestamp
 from drivecare.format import Excerpt, clip_text, format_count, format_value, join_and
 
@@ -34,6 +34,15 @@ QUIET = {
     "uncorrected_reads": "uncorrected reads",
     "crc_errors": "link errors",
     "spin_retries": "spin retries",
+}
+_TESTS = ("last_selftest", "old_failed_selftest")
+_TEST_FAILURES = {  # the parts of a drive that a self-test names, as ACS-3 tells them apart
+    "read": "could not read",
+    "servo": "the servo failed",
+    "electrical": "the electronics failed",
+    "unknown-element": "something failed that it does not name",
+    "handling-damage": "perhaps damaged by handling",
+    "not-completed": "could not be completed",
 }
 _WIDTHS = (45, 9, 7, 8)  # of the label, now, limit, asks for
 _INDENT = "  "
@@ -147,10 +156,9 @@ def _describe_circumstances(assessment: Assessment) -> str:
     """When, where and how the drive was read."""
     moment = parse_timestamp(assessment.read_at)
     time = f"read {moment.day} {moment:%b %Y %H:%M}" if moment else "read at an unknown time"
-    transport = f" over {assessment.transport}" if assessment.transport else ""
     path = f" on {assessment.path}" if assessment.path else ""
     bridge = f", behind {assessment.bridge}" if assessment.bridge else ""
-    return f"{time}{transport}{path}{bridge}"
+    return f"{time}{path}{bridge}{describe_way(assessment.transport)}"
 
 
 def _show_verdict(out: Screen, assessment: Assessment) -> None:
@@ -207,14 +215,17 @@ def _show_finding(out: Screen, finding: Finding, *, full: bool) -> None:
     """The numbers in a row, and in `full` why they count below it; a long observation goes there too."""
     describe = _percent if finding.signal == "estimate" else format_value
     now, limit = describe(finding.observed), describe(finding.limit)
+    detail = finding.detail
+    if finding.signal in _TESTS and now in _TEST_FAILURES:
+        now, detail = "failed", ", ".join(filter(None, (_TEST_FAILURES[now], detail)))
     too_long = len(now) > _WIDTHS[1]
-    sentences = [part.rstrip(".") for part in (now if too_long else "", finding.detail, finding.why) if part]
+    sentences = [part.rstrip(".") for part in (now if too_long else "", detail, finding.why) if part]
     reasons = ". ".join(sentence[0].upper() + sentence[1:] for sentence in sentences)
     _show_row(out, finding.label, "" if too_long else now, limit, finding.severity)
     if full:
         source = ": ".join(filter(None, (finding.source_kind, finding.source_name)))
         out.print_wrapped(f"{reasons} ({source}).", first=_INDENT * 3)
-    elif observed := ". ".join(part.rstrip(".") for part in (now if too_long else "", finding.detail) if part):
+    elif observed := ". ".join(part.rstrip(".") for part in (now if too_long else "", detail) if part):
         out.print_wrapped(f"{observed[0].upper()}{observed[1:]}.", first=_INDENT * 3)
 
 

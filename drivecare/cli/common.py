@@ -153,7 +153,7 @@ def leading_job(ctx: click.Context, id: str | None, jobs: Place | None, *, filin
         if last.jobs is not None and named_jobs(ctx) is None:
             jobs = ctx.meta[_JOBS_OF_LAST] = jobs_place(last.jobs)
         id = last.job
-        notify(f"Job {id}, the last one of this terminal.")
+        notify(f"No job named: the last one of this terminal is {id}.")
     folder = named_job(ctx, id, jobs)
     if filing:
         folder.refuse_if_closed()

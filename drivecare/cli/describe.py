@@ -27,6 +27,16 @@ BUSES = {
 }
 
 
+# Ways to a drive that an open standard describes; none needs a word. Any other is a maker's own.
+_STANDARD_WAYS = frozenset({"ata", "sat", "nvme", "scsi", "auto"})
+
+
+def describe_way(transport: str | None) -> str:
+    """Say by which way a drive was reached, where it is not the usual one."""
+    usual = transport is None or transport.partition(",")[0].partition("+")[0] in _STANDARD_WAYS
+    return "" if usual else ", by commands that only this bridge or controller has"
+
+
 def describe_attached(drive: AttachedDrive) -> str:
     """Say what an attached drive is and how it is attached: "hard drive, SATA"."""
     if drive.bus in ("loop", "nbd", "mmc"):

@@ -56,11 +56,8 @@ def _describe_drive(drive: AttachedDrive) -> list[str]:
     ]
     kind = ", ".join((describe_attached(drive), *flags))
     lines = [f"{drive.path:<14} {format_bytes(drive.capacity_bytes):>8}  {kind:<26}  {state}".rstrip()]
-    lines.append(f"{'':14} {_name_drive(drive)}")
-    if drive.bridge:
-        lines.append(f"{'':14} behind {drive.bridge}")
-    lines.extend(f"{'':14} {reason}" for reason in drive.in_use)
-    return lines
+    behind = [f"behind {drive.bridge}"] if drive.bridge else []
+    return [*lines, *(f"{'':14} {words}" for words in (_name_drive(drive), *behind, *drive.in_use))]
 
 
 def _name_drive(drive: AttachedDrive) -> str:
@@ -68,5 +65,5 @@ def _name_drive(drive: AttachedDrive) -> str:
         return drive.backing_file
     model = drive.model or "model unknown"
     if drive.identity.native_serial is None and drive.serial:
-        return f"{model}   serial {drive.serial} (the bridge's, not the drive's)"
+        return f"{model}   serial {drive.serial} (the bridge's own)"
     return f"{model}   serial {drive.serial or 'unknown'}"

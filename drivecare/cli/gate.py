@@ -65,7 +65,7 @@ def show_gate(out: Screen, *, gate: Gate, step: NextStep, full: bool) -> None:
         out.print_table(rows)
     others = [item.item for item in gate.items if item not in shown]
     if others:
-        out.print_wrapped(", ".join(others), first="holds    ")
+        out.print_wrapped(", ".join(others), first="holds".ljust(9 if missing else 7))
     if full and missing:
         out.print_lines(("", "To open it:"))
         for command in dict.fromkeys(item.next for item in missing if item.next):

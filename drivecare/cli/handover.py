@@ -16,8 +16,7 @@ from drivecare.exit_codes import ExitCode
 
 if TYPE_CHECKING:
     from drivecare.cli.screen import Screen
-
-if TYPE_CHECKING:
+    from drivecare.job.model import Handover
     from drivecare.record.location import Place
 
 
@@ -69,11 +68,11 @@ def handover(
         may_replace=lambda path: may_replace(path, overwritable),
         notify=notify,
     )
-    state = "the gate is open" if document.gate_open else f"the gate is SHUT: {', '.join(document.missing)}"
-    show = partial(_show_sheet, path=document.path, state=state)
+    show = partial(_show_sheet, document=document)
     finish(document, show=show, as_json=as_json, after=folder if output is None else None)
 
 
-def _show_sheet(out: Screen, *, path: str, state: str) -> None:
-    out.print(path, soft_wrap=True)
-    out.print_wrapped(state)
+def _show_sheet(out: Screen, *, document: Handover) -> None:
+    out.print(document.path, soft_wrap=True)
+    if not document.gate_open:
+        out.print_wrapped(f"the gate is SHUT: {', '.join(document.missing)}")

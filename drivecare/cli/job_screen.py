@@ -41,7 +41,9 @@ def show_standing(out: Screen, job: JobState, step: NextStep) -> None:
     from drivecare.reading.identity import DriveId
 
     opening = job.opening
-    out.print_wrapped(f"Job {step.job}   {opening.host_name or opening.host}, {ROUTES[job.route]}", style="bold")
+    read = job.old_drive is not None or job.route != "same-drive"  # before, nobody knows what will go back
+    route = ROUTES[job.route] if read else "drive not read yet"
+    out.print_wrapped(f"Job {step.job}   {opening.host_name or opening.host}, {route}", style="bold")
     for title, reading in (("old drive", job.old_drive), ("new drive", job.new_drive)):
         if reading is not None:
             verdict = reading.document.verdict
@@ -79,7 +81,8 @@ def show_facts(out: Screen, facts: Sequence[Fact]) -> None:
 
     for fact in facts:
         about = f" {fact.about}" if fact.about else ""
-        out.print_wrapped(f"Recorded {fact.fact}{about}, by {fact.by}: {FACTS[fact.fact].says}", indent=2)
+        says = fact.note if FACTS[fact.fact].note is not None else FACTS[fact.fact].says
+        out.print_wrapped(f"Recorded {fact.fact}{about}, by {fact.by}: {says}", indent=2)
 
 
 def show_timeline(
@@ -91,8 +94,10 @@ def show_timeline(
 
     The short form fits a small terminal: the newest results, each in one line, and how many are not as filed.
     """
+    from drivecare.job.model import ROUTES
+
     gate = "open" if timeline.gate_open else "shut"
-    out.print_wrapped(f"Job {timeline.id}   {timeline.state}, gate {gate}, route {timeline.route}", style="bold")
+    out.print_wrapped(f"Job {timeline.id}   {timeline.state}, gate {gate}, {ROUTES[timeline.route]}", style="bold")
     out.print_wrapped(f"{timeline.host_name or timeline.host}, labelled {timeline.label}")
     labels = (("Complaint", timeline.complaint), ("Reference", timeline.reference), ("Tags", ", ".join(timeline.tags)))
     for title, words in labels:

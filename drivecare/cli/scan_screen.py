@@ -33,8 +33,8 @@ def show_scan(out: Screen, scan: SurfaceScan) -> None:
     out.print_lines(Excerpt(scan.slow).lines(_describe_slow, "slow areas, all in the result"))
     latency = scan.latency
     if latency.p50 is not None:
-        middle = f"One read took {latency.p50:g} ms at the median"
-        out.print_wrapped(f"{middle}, {latency.p99:g} ms at 99 %, {latency.longest:g} ms at most.")
+        middle = f"Half of the reads took up to {latency.p50:g} ms, 99 in 100 up to {latency.p99:g} ms"
+        out.print_wrapped(f"{middle}, the longest {latency.longest:g} ms.")
 
 
 def _summary_lines(scan: SurfaceScan) -> Iterator[str]:
@@ -69,7 +69,7 @@ def _curve_lines(scan: SurfaceScan, columns: int) -> list[str]:
     height = 0.0  # a column without a point of its own shows the one before it
     heights = [height := sum(column) / len(column) if column else height for column in speeds]
     bars = "".join(_BARS[round((len(_BARS) - 1) * height / top)] for height in heights)
-    lines = ["", f"  {top:6.0f} MB/s |{bars}|"]
+    lines = ["", f"  {top:6,.0f} MB/s |{bars}|"]
     marks = [" "] * columns
     areas: tuple[tuple[str, Iterable[UnreadableArea | SlowArea]], ...] = (("~", scan.slow), ("^", scan.unreadable))
     for mark, marked in areas:

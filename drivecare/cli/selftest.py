@@ -118,7 +118,7 @@ def _show_report(out: Screen, report: SelfTestReport) -> None:
     if result is not None:
         place = f", first bad LBA {result.lba:,}" if result.lba is not None else ""
         hours = f", at {result.hours:,} hours powered on" if result.hours is not None else ""
-        out.print(f"  logged as {result.kind}: {result.result}{hours}{place}", soft_wrap=True)
+        out.print(f"  logged as {result.name} test: {result.result}{hours}{place}", soft_wrap=True)
     if report.remaining_percent is not None:
         out.print(f"  {report.remaining_percent} % remaining")
     if report.advice:

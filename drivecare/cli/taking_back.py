@@ -178,7 +178,7 @@ def reopen(ctx: click.Context, id: str | None, note: str, jobs: Place, as_json: 
     folder = named_job(ctx, id, jobs)
     withdrawal, path = folder.reopen(note=note, at=author.at, by=author.by)
     notify(folder.describe_filing(path))
-    says = f"Job {folder.id}: {withdrawal_sentence(asdict(withdrawal))}"
+    says = f"Job {folder.id} is {withdrawal_sentence(asdict(withdrawal))}"
     finish(withdrawal, show=lambda out: out.print_wrapped(says, indent=2), as_json=as_json, after=folder)
 
 

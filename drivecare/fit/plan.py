@@ -23,7 +23,7 @@ from drivecare.format import format_bytes, join_and
 from drivecare.reading.model import Reading
 
 _FITS_ORDER: Final[dict[Fits, int]] = {"yes": 0, "unknown": 1, "no": 2}
-RANKING_RULE: Final = "Ranked by drawbacks (SMR, wear, risk, recheck), price (+10 % a part), size."
+RANKING_RULE: Final = "Ranked by drawbacks (shingled, wear, risk, recheck), price (+10 % a part), size."
 # What costs much: a unit that stalls, wears out in a few years, or holds a drive with something to clear up (our
 # judgement). Every other warning is a part to buy or a link that is slower, and weighs as a tenth of the price.
 _DRAWBACKS: Final = {"health": 3, "recording": 2, "risk": 2, "endurance": 2, "read-errors": 1}
@@ -186,7 +186,7 @@ def _explain_rank(judged: JudgedCandidate, candidate: Candidate, swap: Swap) -> 
     if candidate.price is not None:
         reasons.append(f"price {candidate.price:.2f}")
     if small := _small_matters(judged):
-        reasons.append(f"to mind: {_check_names(small)}")
+        reasons.append(f"mind the {_check_names(small)}")
     size = promised_bytes(candidate)
     if size is not None:
         needed = None if swap.source is None else swap.source.capacity_bytes

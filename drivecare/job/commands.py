@@ -91,9 +91,9 @@ def close_command(job: JobState) -> str:
     return spell(job, "job", "close", job.id)
 
 
-def assess_command(job: JobState) -> str:
-    """Write the command that reads and judges the customer's drive."""
-    return _filing(job, "assess", _old_drive_word(job))
+def assess_command(job: JobState, *, another: bool = False) -> str:
+    """Write the command that reads and judges the customer's drive, or another one: the drive read is not theirs."""
+    return _filing(job, "assess", "DRIVE" if another else _old_drive_word(job))
 
 
 def inspect_command(job: JobState, *, another: bool = False) -> str:
@@ -124,7 +124,9 @@ def rescue_command(job: JobState) -> str | None:
     old = path_of(job, job.old_drive.document.drive) if job.old_drive is not None else None
     if old is None or job.old_drive is None or job.old_drive.document.verdict != "evacuate":
         return None
-    if job.plan is None or job.receipts or job.bags or job.new_drive is not None or _new_drive_word(job) != "NEW_DRIVE":
+    if job.plan is None or job.receipts or job.bags or job.new_drive is not None:
+        return None
+    if job.plan.document.chosen_drive is not None and _new_drive_word(job) != "NEW_DRIVE":
         return None
     return _filing(job, "copy", old, "IMAGE")
 

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 from drivecare.fit.candidates import interface_protocol
 from drivecare.fit.host_profile import Host
-from drivecare.fit.standards import find_form_factor
+from drivecare.fit.standards import find_form_factor, form_factors
+from drivecare.format import spell_protocol
 from drivecare.job.model import BuiltFor
 from drivecare.reading.identity import DriveId, Identity, Named, SameDrive, compare
 from drivecare.reading.model import Drive
@@ -39,11 +40,16 @@ def why_unlike(drive: Drive, unit: BuiltFor | None) -> str:
         return ""
     body = find_form_factor(drive.form_factor) if drive.form_factor else None
     pairs = (
-        (None if body is None else body.id, unit.form_factors),
-        (interface_protocol(drive), unit.protocols),
+        (None if body is None else body.id, unit.form_factors, _spell_form_factor),
+        (interface_protocol(drive), unit.protocols, spell_protocol),
     )
     return "; ".join(
-        f"it is {kind}, but this unit is built for {' or '.join(accepted)}"
-        for kind, accepted in pairs
+        f"it is {spell(kind)}, but this unit is built for {' or '.join(map(spell, accepted))}"
+        for kind, accepted, spell in pairs
         if kind is not None and accepted and kind not in accepted
     )
+
+
+def _spell_form_factor(id: str) -> str:
+    known = form_factors().get(id)
+    return id if known is None else known.name

@@ -78,7 +78,7 @@ def check_consent(job: JobState) -> Evidence:
     """The customer agreed."""
     fact = job.newest_fact("consent")
     if fact is None:
-        return lacks("no consent recorded", record_command(job, "consent"))
+        return lacks("not recorded yet", record_command(job, "consent"))
     return recorded(job, fact, "the customer agreed")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from drivecare.job.attestations import OPEN_SERIAL
@@ -28,7 +29,11 @@ def check_old_drive_read(job: JobState) -> Evidence:
     if reading is not None:
         evidence = f"{DriveId.of(reading.document.drive)}: {reading.document.verdict}"
         doubt, age = _doubt(job, reading), job.age(time_of_reading(reading))
-        return lacks(f"{evidence}; {doubt}", assess_command(job), age) if doubt else holds(evidence, age)
+        return (
+            lacks(f"{evidence}; {doubt}", assess_command(job, another=doubt.unlike), age)
+            if doubt
+            else holds(evidence, age)
+        )
     if dead is not None and job.route == "new-drive-empty":
         return recorded(job, dead, f"{dead.document.about} does not respond anywhere")
     if job.used_assessments:
@@ -92,12 +97,22 @@ def check_verdict(job: JobState) -> Evidence:
 def check_plan(job: JobState) -> Evidence:
     """A plan for this unit and this drive chose a drive that fits."""
     if job.plan is None:
-        return lacks("no plan filed", plan_command(job))
+        return lacks("none filed yet", plan_command(job))
     plan, age = job.plan.document, job.age(job.plan.filed_at)
     chosen, problem = plan.chosen_drive, _plan_problem(job, plan)
     if chosen is None or problem:
-        return lacks(problem or "no drive in it certainly fits", plan_command(job), age)
+        return lacks(problem or _why_none_is_chosen(plan), plan_command(job), age)
     return holds(f"{chosen.name} fits {plan.host_name}", age)
+
+
+def _why_none_is_chosen(plan: Plan) -> str:
+    """Say what a person does before the same plan is worth making again."""
+    if any(candidate.fits == "unknown" for candidate in plan.candidates):
+        return "no drive in it certainly fits: enter what is missing in the stock list, then plan again"
+    count = len(plan.candidates)
+    tried = f"none of {count:,} drives fits" if count > 1 else "the drive tried does not fit"
+    tried = tried if count else "no drive was tried"
+    return f"{tried}: order one (plan --order), enter it in the stock list, then plan again"
 
 
 def _plan_problem(job: JobState, plan: Plan) -> str:
@@ -119,14 +134,14 @@ def check_inspection(job: JobState) -> Evidence:
     """The new drive passed its incoming inspection."""
     reading = job.new_drive
     if reading is None:
-        return lacks("the new drive was not inspected", inspect_command(job))
+        return lacks("the new drive was not read yet", inspect_command(job))
     assessment, trouble = reading.document, job.trouble_since(reading)
     name, verdict = DriveId.of(assessment.drive), assessment.verdict
     if trouble is not None and verdict == "refit":
         return lacks(f"{name}: refit, but since then {trouble}: judge it again", inspect_command(job))
     evidence, doubt = f"{name}, judged as new: {verdict}", _doubt(job, reading)
     if doubt:
-        return lacks(f"{evidence}; {doubt}", inspect_command(job))
+        return lacks(f"{evidence}; {doubt}", inspect_command(job, another=doubt.unlike))
     age = job.age(time_of_reading(reading))
     if verdict == "refit":
         return holds(evidence, age)
@@ -166,10 +181,21 @@ def _difference_from_plan(chosen: JudgedCandidate, drive: Drive) -> str:
     )
 
 
-def _doubt(job: JobState, reading: FiledDocument[Assessment]) -> str:
-    """Say why a reading of a known drive does not count for this job: its time, or a drive unlike the unit's.
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Doubt:
+    """Why a reading does not count for the job; `unlike`: of the wrong drive, so that reading it again is no help."""
 
-    Returns "" if nothing is in doubt, or a person recorded why it counts nevertheless.
+    sentence: str
+    unlike: bool
+
+    def __str__(self) -> str:
+        return self.sentence
+
+
+def _doubt(job: JobState, reading: FiledDocument[Assessment]) -> _Doubt | None:
+    """Find why a reading of a known drive does not count for this job: its time, or a drive unlike the unit's.
+
+    Returns None if nothing is in doubt, or a person recorded why it counts nevertheless.
     """
     doubts: tuple[tuple[FactName, str, str], ...] = (
         ("earlier-reading", why_outside_job(reading, opened=job.opened_at, now=job.now), "read it again"),
@@ -177,8 +203,9 @@ def _doubt(job: JobState, reading: FiledDocument[Assessment]) -> str:
     )
     for fact, reason, way_out in doubts:
         if reason and not _is_explained(job, fact, reading):
-            return f"{reason}: {way_out}, or record {fact} {reading.document.drive.serial or 'SERIAL'}"
-    return ""
+            sentence = f"{reason}: {way_out}, or record {fact} {reading.document.drive.serial or 'SERIAL'}"
+            return _Doubt(sentence=sentence, unlike=fact == "unlike-profile")
+    return None
 
 
 def _is_explained(job: JobState, name: FactName, reading: FiledDocument[Assessment]) -> bool:

@@ -62,7 +62,9 @@ def check_recheck(job: JobState, assessment: Assessment, age: str) -> Evidence:
     record = record_command(job, "way-out")
     if fact is None:
         way_out = assessment.way_out or assessment.headline
-        return lacks(f"recheck, its way out not taken: {way_out}{_so_far(before)}", record, age)
+        return lacks(
+            f"recheck, its way out not taken: {way_out[:1].lower()}{way_out[1:]}{_so_far(before)}", record, age
+        )
     if not before:
         problem = f"there is no earlier reading to compare with{_so_far(after)}"
         way = "do it again and record it, then read the drive once more"

@@ -27,7 +27,11 @@ def find_next_step(job: JobState) -> NextStep:
         names = tuple(item.item for item in missing)
         return NextStep(job=job.id, state="gate-shut", missing=names, command=command, why=why)
     if not job.sheet_is_current:
-        why = "the gate is open: fit the drive, start the unit, and print the sheet"
+        cleared = (
+            job.route == "same-drive" and job.old_drive is not None and job.old_drive.document.verdict == "recheck"
+        )
+        why = "the recheck is cleared and the gate is open" if cleared else "the gate is open"
+        why += ": fit the drive, start the unit, and print the sheet"
         return NextStep(job=job.id, state="gate-open", command=handover_command(job), why=why)
     why = "the gate is open and the sheet is written: say how it ended"
     return NextStep(job=job.id, state="gate-open", command=close_command(job), why=why)
@@ -44,7 +48,9 @@ def question_for(blank: str, command: str) -> str:
     fact = next((name for name in FACTS if name in words), None) if "record" in words else None
     if blank == OPEN_NOTE and fact is not None:
         says = FACTS[fact].says
-        return f"Is it so that {says}? {BLANKS[OPEN_NOTE]}" if not says.startswith(("why", "what")) else f"Say {says}"
+        return (
+            f"Can you vouch that {says}? {BLANKS[OPEN_NOTE]}" if not says.startswith(("why", "what")) else f"Say {says}"
+        )
     return BLANKS[blank]
 
 

@@ -74,7 +74,7 @@ def _note_differences(reported: Drive, identity: Identity, attached: Attached, g
     elif attached.unanswered == "logs":
         gaps.note("logs-unanswered", "The drive hung while its logs were read; only its attributes came through.")
     if attached.tried and "bridge-blocked" not in codes:
-        gaps.note("bridge-blocked", f"No health report comes through (tried {', '.join(attached.tried)}).")
+        gaps.note("bridge-blocked", f"No health report comes through (ways tried: {len(attached.tried)}).")
     if not gaps.blocking and reported.protocol is None:
         gaps.note("no-health-data", "The drive gives no health data over this connection.")
     if identity.strength == "weak" and "identity-weak" not in codes:

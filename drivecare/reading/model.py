@@ -119,6 +119,13 @@ class SelfTest(Value, frozen=True, kw_only=True):
     hours: int | None = None
     lba: int | None = None
 
+    @property
+    def name(self) -> str:
+        """The kind in a word: ATA, NVMe and SCSI each spell it their own way."""
+        kind = self.kind.lower()
+        words = {"extended": "extended", "long": "extended", "short": "short"}
+        return next((name for word, name in words.items() if word in kind), kind)
+
 
 UnreadableLog = Literal["pending-defects", "self-test", "errors", "background-scan"]
 

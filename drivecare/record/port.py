@@ -99,7 +99,7 @@ class FiledJob(ABC):
 
     def describe_filing(self, path: Path) -> str:
         """Say what became of a result, by the path that `file` returned."""
-        return f"filed as {path}"
+        return f"filed in job {path.parent.name} as {path.name}"
 
     def refuse_if_closed(self) -> None:
         """Raise Refused where the job is closed, so that no work is begun whose result it would not take."""

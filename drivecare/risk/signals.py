@@ -237,7 +237,7 @@ def _observe_self_tests(reading: Reading, rules: RuleSet) -> Iterator[Observatio
         return
     hours = reading.values.power_on_hours
     newest, older_failed = completed[0], [test for test in completed[1:] if test.result in FAILED_TESTS]
-    newest_extended = next((test for test in completed if _is_extended(test)), newest)
+    newest_extended = next((test for test in completed if test.name == "extended"), newest)
     standing = newest_extended if newest.result == "passed" else newest
     age = _hours_between(standing.hours, hours)
     old = age is not None and age >= rules.thresholds.old_error_hours.value and _nothing_lost(reading)
@@ -274,14 +274,12 @@ def _nothing_lost(reading: Reading) -> bool:
     return zero and quiet and not any(getattr(values, name) for name in others)
 
 
-def _is_extended(test: SelfTest) -> bool:
-    return any(word in test.kind.lower() for word in ("extended", "long"))
-
-
 def _describe_test(test: SelfTest, power_on_hours: int | None) -> str:
     age = _hours_between(test.hours, power_on_hours)
     stop = None if test.lba is None else f"stopped at LBA {test.lba:,}"
-    return ", ".join(filter(None, (test.kind, stop, None if age is None else f"{age:,} powered-on hours ago")))
+    return ", ".join(
+        filter(None, (f"{test.name} test", stop, None if age is None else f"{age:,} powered-on hours ago"))
+    )
 
 
 def _hours_between(logged: int | None, now: int | None) -> int | None:

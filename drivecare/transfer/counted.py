@@ -39,9 +39,15 @@ def describe_counted(partitions: Sequence[Counted]) -> Iterator[str]:
         yield f"Counted on the copy: {format_count(files, 'file')} in {format_count(len(counted), 'partition')}."
     for partition in partitions:
         if partition.files is None:
-            yield f"Not counted: {partition}: {partition.reason or 'it does not say'}."
+            yield f"{_begin(partition)} was not counted: {partition.reason or 'it does not say'}."
         elif partition.reason:
-            yield f"Not all counted: {partition}: {partition.reason}."
+            yield f"{_begin(partition)} was not counted in full: {partition.reason}."
+
+
+def _begin(partition: Counted) -> str:
+    """The partition as a sentence begins with it."""
+    words = str(partition)
+    return words[0].upper() + words[1:]
 
 
 def total_used(partitions: Sequence[Counted]) -> int | None:

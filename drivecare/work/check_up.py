@@ -119,7 +119,7 @@ def _check_dock(machine: Machine, drive: AttachedDrive) -> MachineCheck:
             found=f"{bridge} lets no health data through",
             advice="Use a native SATA or NVMe port, or another dock.",
         )
-    return MachineCheck(check=name, result="ok", found=f"{bridge} lets health data through ({transport})")
+    return MachineCheck(check=name, result="ok", found=f"{bridge} lets health data through")
 
 
 def _check_automounter(machine: Machine) -> MachineCheck:

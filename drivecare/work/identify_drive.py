@@ -14,7 +14,7 @@ from drivecare.work import Machine
 CopySide = Literal["source", "target"]
 
 _ADVICE = {
-    ("source", "evacuate"): "the source is losing data. Copy it now, put nothing else on it, do not fit it again.",
+    ("source", "evacuate"): "the source is losing data.",
     ("target", "evacuate"): "the target itself is losing data. Nothing copied to it is safe: take another one.",
     ("target", "replace"): "the target's own report says it should be replaced. Take another one.",
 }

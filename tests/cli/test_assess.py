@@ -55,7 +55,8 @@ def test_a_drive_that_is_losing_data(reports: Path) -> None:
         "EVACUATE  "
     )
     assert "  sectors waiting to be remapped                        24        0  evacuate\n" in ran.out
-    assert "stopped at LBA 73,776" in ran.out
+    assert "  newest self-test with a result                    failed        -  evacuate\n" in ran.out
+    assert "      Could not read, extended test, stopped at LBA 73,776, 2 powered-on hours" in ran.out
     assert "  Its logs name as unreadable: LBA 73,776.\n" in ran.out
     assert "Chance of failing within 12 months: " in ran.out
     assert "This reading cannot tell:\n" in ran.out
@@ -197,6 +198,21 @@ def test_the_screen_of_a_blocked_dock(tmp_path: Path) -> None:
     assert "another dock" in ran.out
 
 
+@pytest.mark.parametrize(
+    ("transport", "words"),
+    [("sat", "on /dev/sdb, behind Twin Dock (1d6b:0104)"), ("sntjmicron", "(1d6b:0104), by commands that only this")],
+)
+def test_a_standard_way_to_the_drive_needs_no_word_and_any_other_is_no_makers_name(
+    tmp_path: Path, transport: str, words: str
+) -> None:
+    usb_drive(Tree(tmp_path))
+    machine = recorded_machine(tmp_path, Recorded({"/dev/sdb": answer(sata())}))
+    ran = run(assess, "/dev/sdb", "--transport", transport, machine=machine)
+    assert words in " ".join(ran.out.split())
+    assert transport not in ran.out
+    assert run(assess, "/dev/sdb", "--transport", transport, "--json", machine=machine).json["transport"] == transport
+
+
 def test_a_hung_drive_is_unproven(tmp_path: Path) -> None:
     sata_drive(Tree(tmp_path))
     ran = run(assess, "/dev/sda", machine=recorded_machine(tmp_path, Recorded({"/dev/sda": HUNG})))
@@ -242,7 +258,7 @@ def test_a_job_gets_the_reading_and_the_assessment(reports: Path) -> None:
     ran = run(assess, reports / "failing-drive.txt", "--job", "7", "--jobs", reports / "jobs")
     filed = sorted(path.name.split("-")[1] for path in folder.iterdir() if path.suffix == ".json")
     assert filed == ["assessment", "opening", "reading"]
-    assert ran.err.startswith(f"filed as {folder}/0003-assessment-KX25-00417-")
+    assert ran.err.startswith("filed in job 7 as 0003-assessment-KX25-00417-")
     assert run(assess, reports / "failing-drive.txt", "--job", "8", "--jobs", reports / "jobs").exit_code == 3
 
 
@@ -370,5 +386,5 @@ def test_what_was_counted_on_the_drives_copy_is_told(reports: Path) -> None:
     counted = (Counted(partition=1, file_system="LUKS", encrypted=True, reason="it is encrypted"),)
     copy = receipt(msgspec.structs.replace(end, model=drive.model), end, unreadable=(), counted=counted)
     FolderRecord(root=reports / "jobs").job("7").file(copy)
-    assert run(assess, *arguments, "--json").json["counted"] == ["Not counted: partition 1 (LUKS): it is encrypted."]
-    assert "  Not counted: partition 1 (LUKS): it is encrypted.\n" in run(assess, *arguments).out
+    assert run(assess, *arguments, "--json").json["counted"] == ["Partition 1 (LUKS) was not counted: it is encrypted."]
+    assert "  Partition 1 (LUKS) was not counted: it is encrypted.\n" in run(assess, *arguments).out

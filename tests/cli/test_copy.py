@@ -76,7 +76,7 @@ def test_what_a_person_reads(source: Path, tmp_path: Path) -> None:
     size = source.stat().st_size
     assert said(ran) == (
         f"VERIFIED: all {size:,} bytes (3.2 MB) were read back past this machine's cache and agree. "
-        f"sha256 {digest} Not counted: the whole drive: no file system that drivecare knows begins here. "
+        f"sha256 {digest} The whole drive was not counted: no file system that drivecare knows begins here. "
         "receipt: target.img.receipt.json"
     )
     assert ran.exit_code == 0

@@ -26,7 +26,7 @@ def test_what_a_person_sees(tmp_path: Path) -> None:
         "               Kestrel KD-500 Media Edition   serial KX25-00417\n"
         "               /dev/sda1 mounted at /\n"
         "/dev/sdb        1.02 GB  drive, USB                  free\n"
-        "               Plumdock Twin   serial DOCK0001 (the bridge's, not the drive's)\n"
+        "               Plumdock Twin   serial DOCK0001 (the bridge's own)\n"
         "               behind Twin Dock (1d6b:0104)\n"
     )
 

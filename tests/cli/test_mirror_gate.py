@@ -45,7 +45,10 @@ def test_a_small_drive_opens_no_gate(tmp_path: Path) -> None:
     assert "The unit sets the new drive up itself." in screen
     assert "The member left holds all of the customer's data now: ask for a backup before the rebuild." in screen
     item = gate_item(tmp_path, "plan")
-    assert (item["holds"], item["evidence"]) == (False, "no drive in it certainly fits")
+    assert (item["holds"], item["evidence"]) == (
+        False,
+        "the drive tried does not fit: order one (plan --order), enter it in the stock list, then plan again",
+    )
 
 
 def test_the_short_form_says_why_none_fits(tmp_path: Path) -> None:

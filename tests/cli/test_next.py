@@ -78,7 +78,7 @@ def test_the_document(shop: Path) -> None:
     assert (step["schema"], step["job"], step["state"]) == ("drivecare/next-1", "1042", "gate-shut")
     assert step["command"] == 'drivecare job record 1042 consent --note "..."'
     assert step["missing"] == ["consent", "old-drive-read", "old-drive-identity", "verdict"]
-    assert step["why"] == "consent: no consent recorded"
+    assert step["why"] == "consent: not recorded yet"
 
 
 def test_do_without_somebody_to_answer_does_nothing(shop: Path) -> None:

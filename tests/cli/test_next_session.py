@@ -18,7 +18,7 @@ from tests.test_docs import alike, text_of
 
 MOST_KEYSTROKES = 250
 ROOT = Path(__file__).parents[2]
-QUESTIONS = ("Run it? Type y", "Is it so that", "If all on it may go", UNIT_STARTS, OLD_DRIVE, *BLANKS.values())
+QUESTIONS = ("Run it? Type y", "Can you vouch that", "If all on it may go", UNIT_STARTS, OLD_DRIVE, *BLANKS.values())
 
 
 def session_lines() -> list[str]:

@@ -131,5 +131,5 @@ def test_what_was_counted_on_the_copy_is_one_line_and_what_was_not_another() -> 
     )
     text = shown(receipt(counted=counted))
     assert text.endswith(
-        "Counted on the copy: 48,211 files in 1 partition. Not counted: partition 2 (LUKS): it is encrypted."
+        "Counted on the copy: 48,211 files in 1 partition. Partition 2 (LUKS) was not counted: it is encrypted."
     )

@@ -39,7 +39,7 @@ def test_a_drive_that_passes(tmp_path: Path) -> None:
     assert ran.out == (
         "Kestrel KD-500   serial KX25-00417   on /dev/sda\n"
         "NO FAULT FOUND   The drive tested itself and says it is sound.\n"
-        "  logged as Short offline: passed, at 1,904 hours powered on\n"
+        "  logged as short test: passed, at 1,904 hours powered on\n"
         "  A short test looks at samples only; --extended reads the whole surface.\n"
     )
     assert ran.err == "", "a progress bar belongs on a terminal only"

@@ -40,7 +40,7 @@ def test_a_wrong_fact(jobs: Path) -> None:
     assert lines(jobs, "job", "withdraw", "1042", "2", "--note", "not signed yet") == [
         "Job 1042: 0002 withdrawn: not signed yet",
         "",
-        "consent: no consent recorded",
+        "consent: not recorded yet",
         'Next: drivecare job record 1042 consent --note "..."',
     ]
     assert "consent" in missing(jobs, "1042")
@@ -62,7 +62,7 @@ def test_a_wrong_job(jobs: Path) -> None:
     assert lines(jobs, "job", "move", "1042", "0003", "1043", "--note", "typed the wrong job") == [
         "Job 1042: 0002 and 0003 moved to job 1043: typed the wrong job",
         "",
-        "consent: no consent recorded",
+        "consent: not recorded yet",
         'Next: drivecare job record 1043 consent --note "..."',
     ]
     listed = json.loads(succeed(jobs, "job", "list", "--json").stdout)

@@ -43,7 +43,7 @@ def test_best_first_and_why() -> None:
     same = "500 GB, exactly as large as the old drive"
     assert why["cheap"] == ("nothing against it", "price 40.00", same)
     assert why["large"] == ("nothing against it", "750 GB, 250 GB more than the old drive")
-    assert why["loose"] == ("nothing against it", "price 1.00", "to mind: height and screw depth", same)
+    assert why["loose"] == ("nothing against it", "price 1.00", "mind the height and screw depth", same)
     assert why["unmeasured"][0] == "facts are missing, nothing against it"
     assert why["tall"] == ()
     assert plan.chosen == "loose"

@@ -235,7 +235,7 @@ CLAIMS: dict[str, Evidence] = {
     r"We copied everything that could be read, .*, and read it back from the new drive: every part matches\.": gaps,
     r"We copied .* from your old drive, which, going by its size, may not be everything on it, and .* matches\.": part,
     r"Counted on the copy: 1,200 files in 1 partition\.": counted,
-    r"Not counted: partition 2 \(LUKS\): it is encrypted\.": counted,
+    r"Partition 2 \(LUKS\) was not counted: it is encrypted\.": counted,
     r"It has not been proven that your data is on another drive\.": lambda state: bool(state.receipts or state.bags),
     r"You agreed to start without the data of the old drive\.": has("no-data"),
     r"You agreed to start without the data of the old drive\. The unit sets up the new drive itself\.": all_of(

@@ -66,8 +66,8 @@ def test_nor_is_it_to_be_fitted_whatever_the_stock_list_says_of_it(tmp_path: Pat
         (sized(OLD, "a body nobody knows"), ""),
         (sized(OLD, None, None), ""),
         (sized(OLD, "3.5 inches"), "it is 3.5-inch, but this unit is built for 2.5-inch"),
-        (sized(OLD, "2.5 inches", "scsi"), "it is sas, but this unit is built for sata"),
-        (sized(OLD, None, "nvme"), "it is nvme, but this unit is built for sata"),
+        (sized(OLD, "2.5 inches", "scsi"), "it is SAS, but this unit is built for SATA"),
+        (sized(OLD, None, "nvme"), "it is NVMe, but this unit is built for SATA"),
     ],
 )
 def test_only_what_both_sides_tell_speaks_against_a_drive(drive: Drive, words: str) -> None:

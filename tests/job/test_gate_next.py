@@ -105,7 +105,7 @@ SAID: dict[str, tuple[list[Value], str, str, str]] = {
     "no inspection": (
         UNINSPECTED,
         "inspection",
-        "the new drive was not inspected",
+        "the new drive was not read yet",
         "drivecare assess NEW_DRIVE --as new --job 1042",
     ),
 }

@@ -12,6 +12,7 @@ import pytest
 from drivecare.cli.main import cli
 from drivecare.documents import Value
 from drivecare.errors import BadInput
+from drivecare.fit.model import Fits, JudgedCandidate, Plan
 from drivecare.job.attestations import FACTS, make_fact
 from drivecare.job.bench import Bench, BenchDrive
 from drivecare.job.commands import BLANKS
@@ -21,6 +22,13 @@ from drivecare.job.next_step import fill_blanks, find_next_step, open_blanks, qu
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
 from tests.job.carried import NEW, NOW, OLD, OTHER, SIZE, assessment, data_route, fact, filed, pending, plan, same_route
+from tests.job.test_expected_drive import IN_THAT_BAY
+
+
+def undecided(*candidates: JudgedCandidate) -> Plan:
+    """A plan that chooses none of these."""
+    return msgspec.structs.replace(plan(), chosen=None, candidates=candidates)
+
 
 EVACUATE = assessment(OLD, "evacuate", findings=(pending(24),))
 
@@ -96,9 +104,46 @@ def test_a_losing_drive_is_copied_to_an_image_while_no_new_drive_is_at_hand(tmp_
     assert step.command == "drivecare copy /dev/disk/by-id/ata-old IMAGE --job 1042"
     assert step.why.startswith("the old drive is losing data and no new drive is at hand")
     assert " assess " in str(find_next_step(state(tmp_path / "b", documents, OLD_HERE, NEW_HERE)).command)
+    none_fits = [*documents[:2], undecided()]
+    assert " IMAGE " in str(find_next_step(state(tmp_path / "d", none_fits, OLD_HERE, NEW_HERE)).command)
     assert " assess " in str(
         find_next_step(state(tmp_path / "c", [*documents[:1], assessment(OLD, "replace"), plan()], OLD_HERE)).command
     )
+
+
+def test_a_drive_unlike_the_units_is_not_read_again_but_the_right_one(tmp_path: Path) -> None:
+    large = msgspec.structs.replace(OLD, form_factor="3.5 inches")
+    job = filed(tmp_path, [fact("consent"), assessment(large, "refit")], opening=IN_THAT_BAY)
+    step = find_next_step(load_job_state(job.read(), now=NOW, bench=Bench(drives=(OLD_HERE,))))
+    assert step.command == "drivecare assess DRIVE --job 1042"
+    assert "it is 3.5-inch, but this unit is built for 2.5-inch: read the right one" in step.why
+
+
+@pytest.mark.parametrize(
+    ("candidates", "words"),
+    [
+        ((), "no drive was tried: order one (plan --order), enter it in the stock list, then plan again"),
+        (("no",), "the drive tried does not fit: order one"),
+        (("no", "no"), "none of 2 drives fits: order one"),
+        (("no", "unknown"), "no drive in it certainly fits: enter what is missing in the stock list, then plan again"),
+    ],
+)
+def test_a_plan_that_chooses_none_is_made_again_only_after_something_was_done(
+    tmp_path: Path, candidates: tuple[Fits, ...], words: str
+) -> None:
+    judged = tuple(JudgedCandidate(name=f"drive {number}", fits=fits) for number, fits in enumerate(candidates))
+    documents: list[Value] = [fact("consent"), assessment(OLD, "replace"), undecided(*judged)]
+    assert find_next_step(state(tmp_path, documents, OLD_HERE)).why.removeprefix("plan: ").startswith(words)
+
+
+def test_an_open_gate_after_a_recheck_says_that_it_is_cleared(tmp_path: Path) -> None:
+    documents = [
+        fact("consent"),
+        assessment(OLD, "recheck"),
+        fact("way-out", note="new cable"),
+        assessment(OLD, "recheck", read_at="2026-11-25T11:40:00+00:00"),
+    ]
+    assert find_next_step(state(tmp_path, documents)).why.startswith("the recheck is cleared and the gate is open")
 
 
 def test_what_stands_behind_a_bridge_is_found_by_what_it_shows(tmp_path: Path) -> None:

@@ -49,7 +49,7 @@ def test_the_next_step_is_the_first_thing_missing(tmp_path: Path) -> None:
         "evacuate",
     )
     assert timeline.next == 'drivecare job record 1042 consent --note "..."'
-    assert timeline.why == "consent: no consent recorded"
+    assert timeline.why == "consent: not recorded yet"
 
 
 def test_an_open_gate_leads_to_closing_and_a_closed_job_nowhere(tmp_path: Path) -> None:

@@ -15,15 +15,15 @@ LOCKED = Counted(partition=3, file_system="LUKS", encrypted=True, reason="it is 
 def test_what_could_not_be_counted_is_said_beside_what_was() -> None:
     assert list(describe_counted((SYSTEM, DATA, LOCKED))) == [
         "Counted on the copy: 48,211 files in 2 partitions.",
-        "Not all counted: partition 2 (NTFS): 1 entry could not be read.",
-        "Not counted: partition 3 (LUKS): it is encrypted.",
+        "Partition 2 (NTFS) was not counted in full: 1 entry could not be read.",
+        "Partition 3 (LUKS) was not counted: it is encrypted.",
     ]
 
 
 def test_a_drive_without_a_table_is_the_whole_and_nothing_is_said_where_nobody_looked() -> None:
     whole = Counted(partition=0, reason="no file system that drivecare knows begins here")
     assert list(describe_counted((whole,))) == [
-        "Not counted: the whole drive: no file system that drivecare knows begins here."
+        "The whole drive was not counted: no file system that drivecare knows begins here."
     ]
     assert list(describe_counted(())) == []
 

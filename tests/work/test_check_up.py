@@ -76,7 +76,7 @@ def test_no_root_is_worth_a_look_and_no_hindrance(tree: Tree) -> None:
 @pytest.mark.parametrize(
     ("reply", "result", "words"),
     [
-        (sata(), "ok", "Twin Dock (1d6b:0104) lets health data through (auto)"),
+        (sata(), "ok", "Twin Dock (1d6b:0104) lets health data through"),
         (NO_IDENTITY, "warn", "Twin Dock (1d6b:0104) lets no health data through"),
     ],
     ids=["a good dock", "a blocking dock"],
