@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, cast
 
 import click
 
-from drivecare.cli.command import HouseCommand, OneOf
+from drivecare.cli.command import HouseCommand
 from drivecare.cli.common import (
     account_name,
     file_result,
@@ -39,7 +39,7 @@ _FATES = ("returned", "kept", "destroyed")
 )
 @job_argument
 @click.option("--started/--not-started", default=None, help="Whether the unit started afterwards. [default: asked]")
-@click.option("--old-drive", type=OneOf(_FATES), help="What became of the old drive. [default: asked]")
+@click.option("--old-drive", type=click.Choice(_FATES), help="What became of the old drive. [default: asked]")
 @click.option(
     "--image", "images", nargs=2, multiple=True, metavar="FILE FATE", help="What became of a copy: kept or handed-over."
 )
@@ -71,7 +71,9 @@ def close(
     from drivecare.work.close_job import close_job
 
     if (started is None or old_drive is None) and not can_ask():
-        raise click.UsageError("How did it end? Give --started or --not-started, and --old-drive.", ctx=ctx)
+        raise click.UsageError(
+            f"How did it end? Give --started or --not-started, and --old-drive: {', '.join(_FATES)}.", ctx=ctx
+        )
     folder = named_job(ctx, id, jobs)
     closing = close_job(
         job_state(ctx, folder),

@@ -131,14 +131,6 @@ class Number(click.ParamType[float]):
         return number
 
 
-class OneOf(click.Choice[str]):
-    """One of a few words, which are listed in one line where none was typed."""
-
-    def get_missing_message(self, param: click.Parameter, ctx: click.Context | None) -> str:  # noqa: ARG002
-        """List them."""
-        return f"Choose from: {', '.join(self.choices)}."
-
-
 class Day(click.ParamType[datetime]):
     """A day as its first moment on the local clock."""
 

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from drivecare.cli.close import close
 from drivecare.cli.copy import copy
-from drivecare.cli.job import close, export, show
+from drivecare.cli.job import export, show
 from drivecare.cli.verify import verify
 from drivecare.documents import load
 from drivecare.record.job_folder import JobFolder

@@ -51,7 +51,7 @@ def test_a_job_from_its_opening_to_the_next_step(tmp_path: Path) -> None:
     assert told.returncode == 0
     lines = [line.rstrip() for line in told.stdout.splitlines()]
     assert lines[:3] == [
-        "Job 1042   open, gate shut, route same-drive",
+        "Job 1042   open, gate shut, the same drive goes back",
         "Corvane Hearth, revision 21, labelled CH-2103",
         "Complaint: hangs",
     ]
@@ -189,14 +189,6 @@ def test_closing_with_the_gate_shut_ends_with_40(tmp_path: Path) -> None:
     done = drivecare("job", "close", "1042", "--not-started", "--old-drive", "returned", jobs=tmp_path)
     assert done.returncode == 40
     assert "the gate is shut" in done.stderr
-
-
-def test_how_it_ended_is_asked_at_a_terminal_and_demanded_elsewhere(tmp_path: Path) -> None:
-    opened(tmp_path)
-    for words in ((), ("--started",), ("--old-drive", "kept")):
-        done = drivecare("job", "close", "1042", *words, jobs=tmp_path)
-        assert done.returncode == 2
-        assert "How did it end? Give --started or --not-started, and --old-drive." in done.stderr
 
 
 def test_an_export(tmp_path: Path) -> None:

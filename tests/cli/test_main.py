@@ -89,7 +89,7 @@ def test_what_could_have_been_chosen_is_one_line() -> None:
     done = run("job", "close", "1042", "--started")
     assert (done.returncode, done.stderr.splitlines()[-1]) == (
         2,
-        "Error: Missing option '--old-drive'. Choose from: returned, kept, destroyed.",
+        "Error: How did it end? Give --started or --not-started, and --old-drive: returned, kept, destroyed.",
     )
 
 
