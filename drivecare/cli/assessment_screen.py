@@ -217,7 +217,7 @@ def _show_finding(out: Screen, finding: Finding, *, full: bool) -> None:
     now, limit = describe(finding.observed), describe(finding.limit)
     detail = finding.detail
     if finding.signal in _TESTS and now in _TEST_FAILURES:
-        now, detail = "failed", ", ".join(filter(None, (_TEST_FAILURES[now], detail)))
+        now, detail = "failed", ": ".join(filter(None, (_TEST_FAILURES[now], detail)))
     too_long = len(now) > _WIDTHS[1]
     sentences = [part.rstrip(".") for part in (now if too_long else "", detail, finding.why) if part]
     reasons = ". ".join(sentence[0].upper() + sentence[1:] for sentence in sentences)

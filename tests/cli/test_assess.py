@@ -56,7 +56,7 @@ def test_a_drive_that_is_losing_data(reports: Path) -> None:
     )
     assert "  sectors waiting to be remapped                        24        0  evacuate\n" in ran.out
     assert "  newest self-test with a result                    failed        -  evacuate\n" in ran.out
-    assert "      Could not read, extended test, stopped at LBA 73,776, 2 powered-on hours" in ran.out
+    assert "      Could not read: extended test, stopped at LBA 73,776, 2 powered-on hours" in ran.out
     assert "  Its logs name as unreadable: LBA 73,776.\n" in ran.out
     assert "Chance of failing within 12 months: " in ran.out
     assert "This reading cannot tell:\n" in ran.out
