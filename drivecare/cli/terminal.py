@@ -21,6 +21,7 @@ from typing import IO, TYPE_CHECKING, Any, Protocol, TextIO, cast
 import click
 
 from drivecare.errors import BadInput, NotAnswered
+from drivecare.format import clip_text
 from drivecare.visible import visible, visible_lines
 
 if TYPE_CHECKING:
@@ -127,6 +128,11 @@ def progress_bar(description: str, **options: Any) -> tqdm[Any]:
     from tqdm import tqdm
 
     return tqdm(desc=visible(description), file=_past_guard(sys.stderr), disable=is_quiet() or None, **options)
+
+
+def clip_line(text: str) -> str:
+    """Cut a text to one line of the terminal."""
+    return clip_text(visible(text), shutil.get_terminal_size().columns - 1)
 
 
 def ring_bell() -> None:

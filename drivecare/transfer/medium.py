@@ -125,15 +125,18 @@ def require_present(medium: Medium) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Progress:
-    """How far a phase has got, in bytes: copying, coming back to damage, filling unreadable areas, reading back.
+    """How far a phase has got, in bytes: copying, filling unreadable areas, reading back.
 
-    Counting files, it is in names, and `total` is 0, since nobody knows it.
+    `promising`: what of the source was not reached yet. `doubtful`: what has failed and is not copied so far, with what
+    was leapt over beside it. What is on its way is neither. Counting files, it is in names, and `total` is 0, since
+    nobody knows it.
     """
 
     phase: str
     done: int
     total: int
-    unreadable: int = 0
+    promising: int = 0
+    doubtful: int = 0
     unit: str = "B"
 
 

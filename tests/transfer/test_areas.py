@@ -62,6 +62,6 @@ def test_stages_agree_with_a_stage_for_every_byte(steps: list[tuple[int, int, in
         for at in range(start, min(end, 60)):
             plain[at] = stage
     assert [stage for area, stage in stages.runs() for _ in range(area.length)] == plain
-    assert stages.waiting_bytes == sum(stage > UNREAD for stage in plain)
+    assert stages.missing_bytes == sum(stage > COPIED for stage in plain)
     assert bytes_of(stages.areas(COPIED)) == {at for at, stage in enumerate(plain) if stage == COPIED}
     assert bytes_of(stages.areas_from(2)) == {at for at, stage in enumerate(plain) if stage >= 2}

@@ -6,7 +6,7 @@ import zlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from drivecare.transfer.areas import Area, pieces, total
+from drivecare.transfer.areas import Area, pieces
 from drivecare.transfer.sectors.digests import Algorithm, new_hash
 from drivecare.transfer.sectors.fill import fill_bytes
 from drivecare.transfer.sectors.receipt import ReadBackMethod
@@ -69,11 +69,6 @@ class Comparison:
         self._part = next(self._parts, None)
         self._part_hash, self._chunk_hash = new_hash(algorithm), new_hash(algorithm)
         self._part_unread = self._chunk_unread = self._fill_differs = False
-
-    @property
-    def bad_bytes(self) -> int:
-        """Bytes that differ or could not be read, so far."""
-        return total(self.mismatched) + total(self.unread)
 
     def add(self, area: Area, view: memoryview | None) -> None:
         """Take the next bytes; None where they could not be read."""

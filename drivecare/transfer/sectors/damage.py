@@ -84,6 +84,7 @@ class ReadingOrder:
         self._promises = Promises((self._block, self._piece, sector_bytes), policy.unreadable, self._experience)
         self._stride = Stride(self._block)
         self.gave_up = False  # the reads ended, and there was more to try
+        self.unswept_bytes = stages.total  # not reached yet
 
     def reads(self) -> Reads:
         """Every attempt, in order; is sent the outcome of each."""
@@ -104,7 +105,8 @@ class ReadingOrder:
     def _sweep(self) -> Reads:
         """Forwards over what nobody asked for yet, to the end of the drive."""
         position, damage = self._take_up()
-        while position < self._stages.total:
+        while (unswept := self._stages.total - position) > 0:
+            self.unswept_bytes = unswept
             passed = None
             if damage is None and (band := self._band_ahead(position)):
                 passed, after = band
@@ -126,6 +128,7 @@ class ReadingOrder:
                 damage = reached
                 self._stride.add_start(damage)
             position = self._leap(damage, end)
+        self.unswept_bytes = 0
 
     def _take_up(self) -> tuple[int, int | None]:
         """Where the sweep goes on, and the damage that it crosses there; learn from what the map shows before that."""
@@ -208,7 +211,7 @@ class ReadingOrder:
                 heapq.heappush(queue, (-prospect.promise, offset))
                 continue
             if not self._policy.to_the_end and prospect.promise < _HOPELESS_BYTES_PER_SECOND:
-                self.gave_up = self.seconds_for(self._stages.waiting_bytes) > _HOPELESS_SECONDS
+                self.gave_up = self.rest_seconds > _HOPELESS_SECONDS
                 if self.gave_up:
                     return
             reached = yield from self._read(prospect.start, prospect.end, prospect.otherwise)
@@ -216,9 +219,10 @@ class ReadingOrder:
             for place in {prospect.start - 1, prospect.start, reached, prospect.end, offset}:
                 self._offer(queue, place)
 
-    def seconds_for(self, failed_bytes: int) -> float:
-        """What it takes at least to try each sector of so many bytes once more."""
-        return failed_bytes / self._sector * self._experience.failed_seconds
+    @property
+    def rest_seconds(self) -> float:
+        """What it takes at least to try each sector that is not copied once more."""
+        return self._stages.missing_bytes / self._sector * self._experience.failed_seconds
 
     def _offer(self, queue: list[tuple[float, int]], offset: int) -> None:
         """Queue the run around `offset` by what it promises."""

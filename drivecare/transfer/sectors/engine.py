@@ -99,10 +99,10 @@ class CopySession:
     settings: CopySettings
     watch: Watch
     counts: ReadCounts
+    _reader: SourceReader = field(init=False)
     _segmenter: Segmenter = field(init=False)
     _since_checkpoint: int = field(init=False, default=0)
     _copied: int = field(init=False, default=0)
-    _phase: str = field(init=False, default="copying")
     _workers: Background[None] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -161,10 +161,11 @@ class CopySession:
         cuts = {edge for side in sides for area in side.spared for edge in (area.offset, area.end)}
         self._segmenter = Segmenter(sides[0].journal.chunk_bytes, sides[0].journal.algorithm, cuts)
         self._copied = total(stages.areas(COPIED))
+        policy = msgspec.structs.replace(policy, block_bytes=min(policy.block_bytes, len(self.buffers[0].view)))
+        self._reader = SourceReader(self.source, stages, policy, self.counts, free, self.watch.clock)
         if self._copied + total(stages.areas_from(policy.unreadable)) < self._bytes_total:
             self._report_progress()  # a phase that does not happen gets no bar
-        policy = msgspec.structs.replace(policy, block_bytes=min(policy.block_bytes, len(self.buffers[0].view)))
-        events = SourceReader(self.source, stages, policy, self.counts, free, self.watch.clock).events()
+        events = self._reader.events()
         if self.watch.overlap:
             events = read_ahead(events, free, self.watch.stop_reason)
         digester: Background[list[Segment]] = Background(overlap=self.watch.overlap)
@@ -225,8 +226,6 @@ class CopySession:
             side.take(segments)
 
     def _report_progress(self) -> None:
-        """Report how far it is; once only what has failed is left, that is another phase."""
-        waiting = max(side.ledger.stages.waiting_bytes for side in self._open_sides)
-        if waiting and self._copied + waiting == self._bytes_total:
-            self._phase = "coming back to damage"
-        self.watch.on_progress(Progress(self._phase, self._copied, self._bytes_total, waiting))
+        """Report how far it is, and what is to be expected of the rest by the reader, which runs ahead of that."""
+        promising, doubtful = self._reader.promising_bytes, self._reader.doubtful_bytes
+        self.watch.on_progress(Progress("copying", self._copied, self._bytes_total, promising, doubtful))

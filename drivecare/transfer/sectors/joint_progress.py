@@ -21,7 +21,6 @@ def joint_watches(watch: Watch, count: int) -> list[Watch]:
             latest[number] = progress
             parts = [part for part in latest.values() if part.phase == progress.phase]
             done, total = sum(part.done for part in parts), sum(part.total for part in parts)
-            unreadable = sum(part.unreadable for part in parts)
-            watch.on_progress(Progress(progress.phase, done, total, unreadable))
+            watch.on_progress(Progress(progress.phase, done, total))
 
     return [replace(watch, on_progress=partial(report, number)) for number in range(count)]

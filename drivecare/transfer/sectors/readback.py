@@ -47,7 +47,7 @@ def read_back(
                 content.add(view)
                 hashed.result()
             compared.result()
-            watch.on_progress(Progress("reading back", area.end, bytes_total, comparison.bad_bytes))
+            watch.on_progress(Progress("reading back", area.end, bytes_total))
             watch.raise_if_stopped()
     finally:
         reading.close(wait=False)

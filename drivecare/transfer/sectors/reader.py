@@ -12,7 +12,7 @@ from drivecare.transfer.medium import Buffer, Gone, Medium, blame, vanished
 from drivecare.transfer.sectors.damage import Attempt, DamagePolicy, Outcome, ReadingOrder
 from drivecare.transfer.sectors.liveness import FAILURES_BEFORE_DOUBT, PLACES, Doubt
 from drivecare.transfer.sectors.pipeline import FreeBuffers
-from drivecare.transfer.sectors.stages import COPIED, UNREAD, Stages
+from drivecare.transfer.sectors.stages import COPIED, Stages
 from drivecare.transfer.sectors.whole_transfers import read_fully
 
 
@@ -58,14 +58,24 @@ class SourceReader:
     ) -> None:
         self._medium, self._stages, self._policy = medium, stages, policy
         self._counts, self._free, self._clock = counts, free, clock
+        self._order = ReadingOrder(stages, policy, medium.sector_bytes)
         self._doubt = Doubt(medium)
         self._doubted: list[Moved] = []  # failures not believed until the drive has read something since
         self._failures = 0
 
+    @property
+    def promising_bytes(self) -> int:
+        """What was not reached yet."""
+        return self._order.unswept_bytes
+
+    @property
+    def doubtful_bytes(self) -> int:
+        """What has failed so far, and what was leapt over beside it."""
+        return max(self._stages.missing_bytes - self._order.unswept_bytes, 0)
+
     def events(self) -> Generator[ReadEvent]:
         """Every byte of every readable area once; every change of stage. Raises Gone, Stuck, Interrupted."""
-        order = ReadingOrder(self._stages, self._policy, self._medium.sector_bytes)
-        reads = order.reads()
+        reads = self._order.reads()
         attempt = next(reads, None)
         while attempt is not None:
             outcome = yield from self._attempt(attempt)
@@ -78,9 +88,8 @@ class SourceReader:
         if self._doubted:
             self._prove_alive()
         yield from self._believe()
-        if order.gave_up:
-            left = total(self._stages.areas_from(UNREAD))
-            raise HopelessRest(self._medium.path, left, order.seconds_for(left))
+        if self._order.gave_up:
+            raise HopelessRest(self._medium.path, self._stages.missing_bytes, self._order.rest_seconds)
 
     def _attempt(self, attempt: Attempt) -> Generator[ReadEvent, None, Outcome]:
         """One read and its outcome. Yields Data for what came, Moved for what failed once it is believed."""

@@ -57,7 +57,7 @@ class Stages:
 
     def __init__(self, total: int) -> None:
         self.total = total
-        self.waiting_bytes = 0  # of what has failed
+        self.missing_bytes = total  # what is not copied
         self._starts = [0]
         self._stages = [UNREAD]
 
@@ -77,7 +77,7 @@ class Stages:
         first = bisect_left(self._starts, start)
         last = bisect_right(self._starts, end)  # runs first..last-1 begin inside [start, end]
         next_stage = self._stages[last - 1]  # of the byte at `end`, unless the area reaches to the end
-        self.waiting_bytes += (end - start if stage > UNREAD else 0) - self._waiting_in(start, end, first, last)
+        self.missing_bytes += (end - start if stage > COPIED else 0) - self._missing_in(start, end, first, last)
         starts, stages = [start], [stage]
         if end < self.total and next_stage != stage:
             starts.append(end)
@@ -87,14 +87,14 @@ class Stages:
         self._starts[first:last] = starts
         self._stages[first:last] = stages
 
-    def _waiting_in(self, start: int, end: int, first: int, last: int) -> int:
-        """Waiting bytes of start..end, which runs first-1 (it may reach in from before) to last-1 cover."""
-        waiting = 0
+    def _missing_in(self, start: int, end: int, first: int, last: int) -> int:
+        """Missing bytes of start..end, which runs first-1 (it may reach in from before) to last-1 cover."""
+        missing = 0
         for index in range(max(first - 1, 0), last):
-            if self._stages[index] > UNREAD:
+            if self._stages[index] > COPIED:
                 run_end = self._starts[index + 1] if index + 1 < len(self._starts) else self.total
-                waiting += max(0, min(end, run_end) - max(start, self._starts[index]))
-        return waiting
+                missing += max(0, min(end, run_end) - max(start, self._starts[index]))
+        return missing
 
     def runs(self) -> Iterator[tuple[Area, int]]:
         """Every run with its stage, in order."""

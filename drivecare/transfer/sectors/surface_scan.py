@@ -222,14 +222,8 @@ class Scan:
     def _report_progress(self, phase: str) -> None:
         blocks = len(self._times) * min(100.0, self._first_state.sample_percent) / 100
         size = self._first_state.block_bytes
-        self._watch.on_progress(
-            Progress(
-                phase,
-                self._blocks_done * size,
-                max(int(blocks * size), self._blocks_done * size),
-                total(self._unreadable),
-            )
-        )
+        done = self._blocks_done * size
+        self._watch.on_progress(Progress(phase, done, max(int(blocks * size), done)))
 
     def _should_stop(self, on_pause: Callable[[ScanState], None]) -> bool:
         policy = self._policy

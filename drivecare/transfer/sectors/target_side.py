@@ -182,7 +182,7 @@ class TargetSide:
             buffer.view[: piece.length] = fill_bytes(piece)
             write_fully(self.medium, piece, buffer)
             filled += piece.length
-            self.watch.on_progress(Progress("filling unreadable areas", filled, to_fill, to_fill))
+            self.watch.on_progress(Progress("filling unreadable areas", filled, to_fill))
             self.watch.raise_if_stopped()
 
     def prove(self) -> None:
