@@ -18,7 +18,6 @@ import struct
 import subprocess
 import sys
 import threading
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -220,17 +219,16 @@ class RealMedium:
 
     def _await_answer(self, number: int) -> bytes:
         """Wait for the answer to request `number`; they come in order. Raises TimeoutError with the seconds waited."""
-        started = time.monotonic()
-        glance = min(GLANCE_SECONDS, self.patience.seconds)
+        glance, waited = min(GLANCE_SECONDS, self.patience.seconds), 0.0
         with self._turn:
             while not self._turn.wait_for(lambda: self._answered == number, glance):
-                self._raise_if_overdue(started)
+                waited = self._wait_on(waited + glance)
         self._channel.settimeout(glance)
         while True:
             try:
                 answer = self._channel.recv(worker.ANSWER.size)
             except TimeoutError:
-                self._raise_if_overdue(started)
+                waited = self._wait_on(waited + glance)
             else:
                 break
         with self._turn:
@@ -238,10 +236,11 @@ class RealMedium:
             self._turn.notify_all()
         return answer
 
-    def _raise_if_overdue(self, started: float) -> None:
-        waited = time.monotonic() - started
+    def _wait_on(self, waited: float) -> float:
+        """The seconds looked at a call, which are not those of a clock: while we were stopped, nobody looked."""
         if self.patience.is_over(waited):
             raise TimeoutError(waited)
+        return waited
 
     def close(self) -> None:
         """Let go of the medium. The worker restores a source's read-only flag; one that is stuck is left behind."""

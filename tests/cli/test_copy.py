@@ -202,7 +202,7 @@ def test_a_first_copy_is_not_asked_to_try_what_may_take_years(tmp_path: Path) ->
 
 def test_nothing_to_resume_says_where_it_looked(source: Path, tmp_path: Path) -> None:
     ran = run(copy, source, "target.img", "--resume")
-    assert ran.exit_code == 0
+    assert ran.exit_code == 0, ran.err
     assert f"there is nothing to resume: no journal of a copy from {source} to target.img in {tmp_path}" in ran.err
     (tmp_path / "target.img.journal.json").unlink()
     before = (tmp_path / "target.img").read_bytes()

@@ -174,5 +174,6 @@ def test_a_stopped_pair_is_gone_on_with_by_one_command(job: Path, monkeypatch: p
     assert f"drivecare copy {names} --resume --job 1042" in words(ran.out)
     monkeypatch.undo()
     monkeypatch.chdir(job.parent)
-    assert in_job("--resume").exit_code == 0
+    resumed = in_job("--resume")
+    assert resumed.exit_code == 0, resumed.out + resumed.err
     assert len(FolderRecord(root=job).job("1042").results(Receipt)) == 2

@@ -32,7 +32,8 @@ def receipt(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
     source = tmp_path / "source.img"
     source.write_bytes(random.Random(1).randbytes(3 * MIB) + b"text " * 1000)
-    assert run(copy, source, "target.img").exit_code == 0
+    copied = run(copy, source, "target.img")
+    assert copied.exit_code == 0, copied.err
     return tmp_path / "target.img.receipt.json"
 
 

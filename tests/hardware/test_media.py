@@ -15,6 +15,7 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -149,6 +150,34 @@ def test_a_worker_that_does_not_answer_is_left_behind(tmp_path: Path, pool: Buff
 )
 def test_a_stop_makes_a_hanging_call_be_given_up_sooner(patience: Patience, waited: float, over: bool) -> None:
     assert patience.is_over(waited) is over
+
+
+def test_while_we_were_stopped_ourselves_no_drive_was_late(tmp_path: Path, pool: BufferPool) -> None:
+    """Ctrl-Z and fg an hour later: the time is over, and the answer was there all along."""
+    path = image(tmp_path, MIB)
+
+    class StoppedMeanwhile:
+        looks = 0
+
+        def __init__(self, channel: Any) -> None:
+            self._channel = channel
+
+        def recv(self, size: int) -> Any:
+            self.looks += 1
+            if self.looks == 1:
+                time.sleep(0.6)
+                raise TimeoutError
+            return self._channel.recv(size)
+
+        def __getattr__(self, name: str) -> Any:
+            return getattr(self._channel, name)
+
+    with hold_for_reading(str(path), pool) as medium:
+        medium.patience = Patience(seconds=0.6)
+        channel: Any = StoppedMeanwhile(medium._channel)
+        medium._channel = channel
+        assert medium.read(0, pool.buffers[0], 4096) == 4096
+        assert channel.looks == 2
 
 
 def test_a_medium_that_hung_once_is_not_waited_for_again(tmp_path: Path, pool: BufferPool) -> None:
