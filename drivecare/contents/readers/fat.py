@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from typing import Any
 
 import pyfsfat
 
 from drivecare.contents.attribution import Attribution, Owner
+from drivecare.contents.readers.fat_deleted import DeletedEntry, deleted_in_exfat, deleted_in_fat
 from drivecare.contents.readers.tree import Reader, Stream, extents_of, runs_of_zero_bits
 from drivecare.contents.window import Window
-from drivecare.transfer.areas import Area
+from drivecare.transfer.areas import Area, total
 from drivecare.transfer.holds import HoldKind
 
 _DIRECTORY = 0x10
 _MOST_CLUSTERS_OF_A_FOLDER = 65536  # of 2 MiB in entries of 32 bytes, which FAT limits to 65,536 entries
+_MOST_FOLDER_BYTES = 64 << 20  # of one that is looked through for deleted files
+_DEEPEST_DELETED = 40  # names in the path of a deleted folder that is still looked through
 _EXFAT_DIRTY = 0x2
 
 
@@ -31,6 +35,7 @@ class FatReader(Reader):
             self.window.keeps_twice(Area(offset=self._tables_at, length=self._table_bytes), self._table_bytes)
         self._count_space()
         self._volume = pyfsfat.volume()
+        self._deleted_folders: set[int] = set()  # the first clusters of those that were looked through
 
     def _read_layout(self) -> None:
         sector, per_cluster, reserved, tables, roots, few, _, short = struct.unpack_from("<HBHBHHBH", self._boot, 11)
@@ -106,21 +111,87 @@ class FatReader(Reader):
                 short = self.window.at(place, 32)
             except OSError:
                 return
-            cluster = struct.unpack_from("<H", short, 20)[0] << 16 | struct.unpack_from("<H", short, 26)[0]
-            cluster = cluster if self._bits == 32 else cluster & 0xFFFF
+            cluster = self._cluster_of(short)
         yield from self._chain(cluster)
+
+    def _cluster_of(self, entry: bytes) -> int:
+        """The first cluster of what an entry names."""
+        high, low = struct.unpack_from("<H4xH", entry, 20)
+        return int(high << 16 | low if self._bits == 32 else low)
 
     def _chain(self, cluster: int) -> Iterator[tuple[int, int, int]]:
         """The clusters that follow each other in the table, from this one on."""
-        for _ in range(_MOST_CLUSTERS_OF_A_FOLDER):
+        try:
+            yield from ((place.offset, place.length, 0) for place in self._linked(cluster, _MOST_CLUSTERS_OF_A_FOLDER))
+        except OSError:
+            self.unread += 1
+
+    def _linked(self, cluster: int, most: int) -> Iterator[Area]:
+        """At most so many clusters that follow each other in the table. Raises OSError."""
+        for _ in range(most):
             if not 2 <= cluster < self._clusters + 2:
                 return
-            yield self._data_at + (cluster - 2) * self.unit_bytes, self.unit_bytes, 0
+            yield self._place(cluster)
+            cluster = next(self._entries(cluster, cluster))
+
+    def _place(self, cluster: int, count: int = 1) -> Area:
+        """Where so many clusters lie that follow one another."""
+        return Area(offset=self._data_at + (cluster - 2) * self.unit_bytes, length=count * self.unit_bytes)
+
+    def claim(
+        self,
+        attribution: Attribution,
+        entry: Any,
+        path: str | None,
+        kind: HoldKind | None,
+        *,
+        structure: str | None = None,
+    ) -> None:
+        """Claim every extent of an entry for it; of a folder also what it still tells of deleted files."""
+        super().claim(attribution, entry, path, kind, structure=structure)
+        if kind == "directory":
+            places = [Area(offset=offset, length=length) for offset, length, _ in self._folder_extents(entry)]
+            if not places and not self.identity(entry):
+                places = [Area.between(self._root_at, self._data_at)]
+            with suppress(OSError, struct.error):  # nothing depends on it
+                self._claim_deleted(attribution, self._content(places), (path or "").rstrip("/"))
+
+    def _content(self, places: Sequence[Area]) -> bytes:
+        """The bytes of a folder; those that did not come across are none of its entries. None of one too large."""
+        parts = []
+        for place in places if total(places) <= _MOST_FOLDER_BYTES else ():
             try:
-                cluster = next(self._entries(cluster, cluster))
+                parts.append(self.window.at(place.offset, place.length))
             except OSError:
-                self.unread += 1
-                return
+                parts.append(b"\xff" * place.length)
+        return b"".join(parts)
+
+    def _claim_deleted(
+        self, attribution: Attribution, content: bytes, path: str, folder: DeletedEntry | None = None
+    ) -> None:
+        """What a folder tells of deleted files, and the deleted folders in it; `folder` is given for such a one."""
+        for entry in self._deleted_entries(content, folder):
+            places, name = tuple(self._places_of_deleted(entry)), f"{path}/{entry.name}"
+            if not entry.is_folder:
+                owner = Owner("deleted", name, entry.size_bytes)
+                for place in places:
+                    attribution.claim_deleted(owner, place)
+            elif entry.cluster not in self._deleted_folders and name.count("/") < _DEEPEST_DELETED:
+                self._deleted_folders.add(entry.cluster)
+                if all(self.free_parts(place) for place in places):  # else others use what was the folder's
+                    self._claim_deleted(attribution, self._content(places), name, entry)
+
+    def _deleted_entries(self, content: bytes, folder: DeletedEntry | None) -> Iterator[DeletedEntry]:
+        """A deleted folder begins with an entry for itself (FAT specification, page 26); what replaced it does not."""
+        own = content[:11] == b".".ljust(11) and folder is not None and self._cluster_of(content) == folder.cluster
+        if folder is None or own:
+            yield from deleted_in_fat(content, folder_deleted=own)
+
+    def _places_of_deleted(self, entry: DeletedEntry) -> Iterator[Area]:
+        """Where it began. Some systems clear the upper half of that number in FAT32 (from memory)."""
+        cluster = entry.cluster if self._bits == 32 else entry.cluster & 0xFFFF
+        if 2 <= cluster < self._clusters + 2 and (cluster > 0xFFFF or self._clusters <= 0xFFFF):
+            yield self._place(cluster)
 
     def claim_structures(self, attribution: Attribution) -> None:
         """The boot sectors, the tables of clusters, and the root directory where it has a place of its own."""
@@ -195,6 +266,18 @@ class ExfatReader(FatReader):
 
     def _folder_extents(self, entry: Any) -> Iterator[tuple[int, int, int]]:
         yield from extents_of(entry) if self.identity(entry) else self._chain(self._root_cluster)
+
+    def _deleted_entries(self, content: bytes, folder: DeletedEntry | None) -> Iterator[DeletedEntry]:  # noqa: ARG002
+        """The checksum of an entry tells whether it is one still, in a deleted folder, too."""
+        return deleted_in_exfat(content)
+
+    def _places_of_deleted(self, entry: DeletedEntry) -> Iterator[Area]:
+        """All of it where it was in one piece; else its chain, as far as the table still has it."""
+        clusters = min(-(-entry.size_bytes // self.unit_bytes), self._clusters)
+        if not entry.in_one_piece:
+            yield from self._linked(entry.cluster, clusters)
+        elif 2 <= entry.cluster < self._clusters + 2:
+            yield self._place(entry.cluster, clusters)
 
     def claim_structures(self, attribution: Attribution) -> None:
         """The boot sectors, the tables of clusters, and the bitmap."""

@@ -98,33 +98,30 @@ class NtfsReader(Reader):
                 yield name, child
 
     def survey(self, attribution: Attribution) -> None:
-        """Walk all names. What no index names any more, since part of one was lost, its own record names."""
+        """Walk all names. A file that no index names any more is in the table: a part of an index was lost, or it was
+        deleted.
+        """
         super().survey(attribution)
-        if self.unread:
-            for number in range(_FIRST_FILE, sum(length for _, length, _ in self._table) // self._record_bytes):
-                try:
-                    if number not in self._walked:
-                        self._survey_record(number, attribution)
-                except (OSError, struct.error, IndexError):
-                    self.unread += 1
-
-        if attribution:
-            for number in self._unused_records():
-                try:
+        names_lost = self.unread > 0
+        if not names_lost and not attribution:
+            return
+        for number, in_use in self._records():
+            try:
+                if in_use is not False and names_lost and number not in self._walked:
+                    self._survey_record(number, attribution)
+                elif in_use is False and attribution:
                     self._claim_deleted(number, attribution)
-                except (OSError, struct.error, IndexError):
-                    continue  # what is left of it was overwritten, and nothing depends on it
+            except (OSError, struct.error, IndexError):
+                self.unread += in_use is not False  # nothing depends on what is left of a deleted file
 
-    def _unused_records(self) -> Iterator[int]:
+    def _records(self) -> Iterator[tuple[int, bool | None]]:
+        """The records of the table of files, the system's own left out, and whether each is in use; None: not known."""
         number = 0
         for offset, length, _ in self._table:
             for at in range(offset, offset + length, self._record_bytes):
-                try:
-                    head = self.window.at(at, _FIRST_BYTES)
-                except OSError:
-                    head = b""
-                if number >= _FIRST_FILE and head[:4] == b"FILE" and not head[22] & _IN_USE:
-                    yield number
+                if number >= _FIRST_FILE:
+                    head = self.window.at_or_nothing(at, _FIRST_BYTES)
+                    yield number, bool(head[22] & _IN_USE) if head[:4] == b"FILE" else None
                 number += 1
 
     def _claim_deleted(self, number: int, attribution: Attribution) -> None:
