@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Callable, Mapping, Sequence
 
 from drivecare.contents.assembly import without_files
@@ -18,7 +19,7 @@ from drivecare.transfer.sectors.partitions import ReadAt
 OpenVolume = Callable[[Window], Reader]
 
 # What a reader raises on structures that make no sense, besides OSError of the libraries.
-_NONSENSE = (OSError, ValueError, IndexError, KeyError, OverflowError, TypeError, ArithmeticError, LookupError)
+_NONSENSE = (OSError, ValueError, OverflowError, TypeError, ArithmeticError, LookupError, struct.error)
 
 _UNREADABLE = "its first structures could not be read, or make no sense"
 _IN_USE = "in use, or not known to be free"

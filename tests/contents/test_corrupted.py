@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import random
+import struct
 import time
 from collections import Counter, defaultdict
 from collections.abc import Iterator
@@ -18,6 +19,7 @@ from drivecare.contents.model import VolumeQuestion, contradiction_in
 from drivecare.hardware.parser_process import ask_parser
 from drivecare.transfer.areas import Area
 from tests.contents.images import MAKERS
+from tests.contents.test_file_systems import look
 
 IMAGES = int(os.environ.get("DRIVECARE_CORRUPTED_IMAGES", "50"))
 SECONDS = 60
@@ -62,6 +64,22 @@ def damage(descriptor: int, places: list[list[int]], draw: random.Random) -> lis
         if len(undo) == most:
             break
     return undo
+
+
+@pytest.mark.bench
+@pytest.mark.promise(9)
+@pytest.mark.parametrize("image", ["ext4"], indirect=True)
+@pytest.mark.parametrize(("at", "value"), [(32, 1), (32, 0), (88, 20), (88, 60_000)], ids=str)
+def test_a_superblock_that_makes_no_sense_is_not_followed(image: Path, tmp_path: Path, at: int, value: int) -> None:
+    """Blocks in a group, bytes of an inode: the reader once went through millions of groups, or ended in an error."""
+    content = bytearray(image.read_bytes())
+    struct.pack_into("<H", content, 1024 + at, value)
+    struct.pack_into("<H", content, 1024 + at + 2, 0)
+    copy = tmp_path / "ext4.img"
+    copy.write_bytes(content)
+    answer = look(copy, Area(offset=BLOCK, length=BLOCK))
+    assert answer.volume.reason == "its first structures could not be read, or make no sense"
+    assert [hold.kind for hold in answer.areas[0].holds] == ["unknown"]
 
 
 @pytest.mark.bench

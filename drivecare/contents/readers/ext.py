@@ -19,6 +19,7 @@ _EXTENTS, _FLEX = 0x40, 0x200
 _SPARSE_SUPER, _BIGALLOC = 0x1, 0x200
 _INODE_UNINIT, _BLOCK_UNINIT = 0x1, 0x2
 _CHECKED_GROUPS = 0x10 | 0x400  # descriptors of groups have a checksum, and tell how many inodes were never used
+_LEAST_OF_GROUP = 256  # blocks: mke2fs makes none smaller (mke2fs(8), -g; the number from memory)
 _TABLE_PIECE = 64 << 10
 
 
@@ -27,9 +28,11 @@ class ExtReader(Reader):
 
     def __init__(self, window: Window) -> None:
         super().__init__(window)
+        self._first_block: int
+        self._per_group: int
+        self._inodes_per_group: int
         block = window.at(1024, 1024)
         _, low_blocks, _, low_free, _, self._first_block, log_size = struct.unpack_from("<7I", block)
-        self._inodes_per_group: int
         self._per_group, _, self._inodes_per_group = struct.unpack_from("<3I", block, 32)
         compatible, incompatible, self._read_only = struct.unpack_from("<3I", block, 92)
         self.unit_bytes = 1024 << min(log_size, 6)
@@ -40,6 +43,8 @@ class ExtReader(Reader):
         self._inode_bytes = struct.unpack_from("<H", block, 88)[0] or 128
         self._meta_groups = bool(incompatible & _META_BG)
         self._clean = bool(struct.unpack_from("<H", block, 58)[0] & 1) and not incompatible & _RECOVER
+        if self._per_group < _LEAST_OF_GROUP or self._inode_bytes not in range(128, self.unit_bytes + 1):
+            raise OSError("its superblock makes no sense")
         self.file_system = "ext4" if incompatible & (_EXTENTS | _64BIT | _FLEX) else (
             "ext3" if compatible & _HAS_JOURNAL else "ext2"
         )  # fmt: skip
@@ -49,7 +54,8 @@ class ExtReader(Reader):
         self._volume = pyfsext.volume()
 
     def _groups(self) -> int:
-        return -(-(self._blocks - self._first_block) // self._per_group) if self._per_group else 0
+        blocks: int = min(self._blocks, self.window.size_bytes // self.unit_bytes)
+        return -(-(blocks - self._first_block) // self._per_group)
 
     def _descriptor(self, number: int) -> bytes:
         if self._meta_groups:
@@ -139,7 +145,7 @@ class ExtReader(Reader):
 
     def free_parts(self, area: Area) -> tuple[Area, ...] | None:
         """By the block bitmaps, where the file system was unmounted cleanly."""
-        if not self._clean or self._read_only & _BIGALLOC or not self._per_group:
+        if not self._clean or self._read_only & _BIGALLOC:
             return None
         unit, parts = self.unit_bytes, list[Area]()
         first, last = area.offset // unit, (area.end - 1) // unit

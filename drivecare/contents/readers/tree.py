@@ -70,7 +70,10 @@ class Reader:
 
     def roots(self) -> Iterator[tuple[str, Any]]:
         """The folders to begin at, each with its path."""
-        yield "", self._volume.get_root_directory()
+        root = self._volume.get_root_directory()
+        if root is None:
+            raise OSError("it has no root folder")
+        yield "", root
 
     def kind(self, entry: Any) -> HoldKind | None:
         """Whether it is a file or a directory, by its mode; None for what is neither, such as a link or a device."""
