@@ -4,7 +4,7 @@
     names-0007.json        the names: readable by its owner alone, in no chain, gone with `job close --forget`
 
 A name can be guessed, and a plain digest would tell whether the guess is right. So it is an HMAC (RFC 2104) of the
-whole file by a key that only the file holds. By length and digest a receipt finds its names, whatever number they were
+whole file by a key that only the file holds. By the digest a receipt finds its names, whatever number they were
 filed under: a verification filed later tells of the same names, and a receipt that was moved has another number.
 """
 
@@ -118,7 +118,7 @@ def places_of_names(folder: Path, apart: NamesApart) -> Iterator[tuple[Path, byt
             key = bytes.fromhex(_decode(content).key)
         except (OSError, BadInput, ValueError):
             continue
-        if len(content) == apart.length and hmac.compare_digest(_digest(key, content), apart.digest):
+        if hmac.compare_digest(_digest(key, content), apart.digest):
             yield path, content
 
 

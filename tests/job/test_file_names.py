@@ -17,7 +17,7 @@ from drivecare.job.chain import Audit
 from drivecare.job.closing import check_closing, make_closing, remove_copy
 from drivecare.job.copies import CustomerCopy, copies_made
 from drivecare.job.export import export_job
-from drivecare.job.file_names import FileNames, separate_names, with_names
+from drivecare.job.file_names import FileNames, as_filed, separate_names, with_names
 from drivecare.job.job_state import JobState, load_job_state
 from drivecare.record.folder import FolderRecord
 from drivecare.record.memory import MemoryRecord
@@ -141,6 +141,12 @@ def test_a_later_verification_tells_of_the_same_names(job: FiledJob) -> None:
         NAMING.unreadable,
     ]
     assert [copy.path for copy in lists_of(job)] == [job.path / "names-0002.json"]
+
+
+def test_a_receipt_that_tells_where_its_names_are_keeps_that_word(job: FiledJob) -> None:
+    """Even in a job that has filed none of its names: that of another job."""
+    filed = file_naming(job)
+    assert as_filed(filed, []) == filed
 
 
 def test_a_store_that_cannot_keep_them_files_the_receipt() -> None:
