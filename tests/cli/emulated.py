@@ -9,6 +9,7 @@ import sys
 import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import pyte
@@ -40,7 +41,7 @@ class Shown:
     exit_code: int | None
     sent: bytes
 
-    @property
+    @cached_property
     def lines(self) -> list[str]:
         """The emulated screen."""
         screen = pyte.Screen(250, 400)
