@@ -62,7 +62,7 @@ def drives_and_files(ctx: click.Context, incomplete: str) -> Iterable[Completion
 @_completer
 def host_ids(ctx: click.Context, incomplete: str) -> Iterable[CompletionItem]:  # noqa: ARG001  as every completer
     """Complete the ID of a unit's profile."""
-    from drivecare.cli.hosts import host_folders
+    from drivecare.cli.shop_profiles import host_folders
     from drivecare.fit.host_catalogue import load_hosts
 
     return _starting([(host.id, host.name) for host in load_hosts(host_folders()).hosts], incomplete)
@@ -71,7 +71,7 @@ def host_ids(ctx: click.Context, incomplete: str) -> Iterable[CompletionItem]:  
 @_completer
 def symptom_ids(ctx: click.Context, incomplete: str) -> Iterable[CompletionItem]:
     """Complete a symptom: those that all units share, and those of the unit that the line names."""
-    from drivecare.cli.hosts import host_folders
+    from drivecare.cli.shop_profiles import host_folders
     from drivecare.fit.host_catalogue import common_symptoms, find_host, load_hosts
 
     label = ctx.params.get("label")

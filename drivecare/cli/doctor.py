@@ -28,7 +28,7 @@ def doctor(ctx: click.Context, as_json: bool) -> None:
 
     Changes nothing. With sudo it also tries each dock.
     """
-    from drivecare.cli.hosts import host_folders
+    from drivecare.cli.shop_profiles import host_folders
     from drivecare.work.check_up import check_machine
 
     report = check_machine(machine(ctx), host_folders())

@@ -94,7 +94,7 @@ def new(
     as_json: bool,
 ) -> None:
     """Open a job and show what the unit's profile advises for its symptoms."""
-    from drivecare.cli.hosts import known_hosts
+    from drivecare.cli.shop_profiles import known_hosts
     from drivecare.cli.this_terminal import remember_job
     from drivecare.work.open_job import open_new_job
 

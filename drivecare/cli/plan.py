@@ -121,8 +121,8 @@ def plan(
     With no drive to try, the order list says what a supplier must be told so that the drive fits.
     In a job, what the line does not name is taken from the job: the unit, the old drive, the stock list.
     """
-    from drivecare.cli.hosts import known_hosts
     from drivecare.cli.plan_screen import show_order_list, show_plan
+    from drivecare.cli.shop_profiles import known_hosts
     from drivecare.fit.plan import exit_code
     from drivecare.work.plan import PlanRequest, complete_from_job, plan_replacement
 

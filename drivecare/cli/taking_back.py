@@ -139,7 +139,7 @@ def change(
     """Correct the unit, the complaint, the reference or the tags of a job. What it was opened with stays on file."""
     if label is None and complaint is None and reference is None and not tags:
         raise click.UsageError("Give what is to be corrected: --host, --complaint, --reference or --tag.")
-    from drivecare.cli.hosts import known_hosts
+    from drivecare.cli.shop_profiles import known_hosts
     from drivecare.job.timeline import change_sentence
     from drivecare.work.take_back import change_opening
 

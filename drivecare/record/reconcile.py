@@ -14,7 +14,7 @@ from drivecare.job.timeline import JobFilter, summarise_job
 from drivecare.record.index import IndexEntry, JobIndex, Stamp, times_of
 from drivecare.record.job_folder import JobFolder
 
-_MANY = 500  # jobs to read anew take longer than a person expects, so they are told
+_MANY = 500  # reading so many jobs anew takes longer than a person expects, so it is announced
 _NEVER = datetime.max.replace(tzinfo=UTC)
 
 
