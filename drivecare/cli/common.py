@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any, NoReturn, TypeVar
 
 import click
 
-from drivecare.cli.command import Day
+from drivecare.cli.command import Day, Number
 from drivecare.cli.completion import job_ids
-from drivecare.cli.terminal import console, flush_stdout, notify, print_document
+from drivecare.cli.terminal import console, flush_stdout, notify, print_document, stdout_is_terminal
 from drivecare.documents import Value, encode
 from drivecare.errors import DriveCareError, Interrupted
 from drivecare.exit_codes import ExitCode
@@ -49,6 +49,19 @@ since_option = click.option(
     metavar="DAY",
     help="Only jobs opened on this day or later, such as 2026-11-01.",
 )
+
+page_option = click.option(
+    "--page",
+    metavar="N",
+    type=Number("a whole number of 1 or more", least=1, whole=True),
+    help="Only this page of 50 jobs, the first with the newest. [default: 1 on a terminal, else all jobs]",
+)
+
+
+def page_asked(page: int | None, *, as_json: bool) -> int | None:
+    """Return the page to show; None for all: a person at a terminal gets the first, a script whatever it asks for."""
+    return 1 if page is None and not as_json and stdout_is_terminal() else page
+
 
 # Named in the refusal of work/load_guard.py, which every command that loads a drive asks first.
 allow_load_option = click.option(

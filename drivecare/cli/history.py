@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from drivecare.cli.command import HouseCommand
-from drivecare.cli.common import all_jobs, finish, jobs_option, json_option
+from drivecare.cli.common import all_jobs, finish, jobs_option, json_option, page_asked, page_option
 from drivecare.cli.terminal import notify
 from drivecare.clock import format_time
 from drivecare.format import format_count, format_value
@@ -23,16 +23,17 @@ if TYPE_CHECKING:
     examples=["drivecare history KX25-00417", "drivecare history KD-500"],
 )
 @click.argument("name", metavar="SERIAL|WWN|MODEL")
+@page_option
 @jobs_option
 @json_option
-def history(name: str, jobs: Place, as_json: bool) -> None:
+def history(name: str, page: int | None, jobs: Place, as_json: bool) -> None:
     """Show every reading of a drive across jobs, and what changed between them.
 
     By its serial number, its worldwide name, or its model or a word of that, which several drives may have.
     """
     from drivecare.work.drive_history import drive_history
 
-    past = drive_history(name, all_jobs(jobs))
+    past = drive_history(name, all_jobs(jobs), page=page_asked(page, as_json=as_json))
     for reason in past.unread:
         notify(f"not read: {reason}")
     finish(past, show=lambda out: show_history(out, past), as_json=as_json)
@@ -40,7 +41,7 @@ def history(name: str, jobs: Place, as_json: bool) -> None:
 
 def show_history(out: Screen, past: History) -> None:
     """Each drive with its readings, each of these in a line, and below it what changed since the one before."""
-    from drivecare.cli.job_screen import name_filers
+    from drivecare.cli.job_screen import name_filers, show_page
 
     filers = name_filers(past.readings)
     drives: dict[tuple[str | None, str | None], list[int]] = {}
@@ -54,6 +55,7 @@ def show_history(out: Screen, past: History) -> None:
         out.print()
         for place in places:
             _show_reading(out, past.readings[place], filers[place])
+    show_page(out, past)
 
 
 def _show_reading(out: Screen, reading: PastReading, filer: str) -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from drivecare.cli.close import close
-from drivecare.cli.command import HouseGroup, Number
+from drivecare.cli.command import HouseGroup
 from drivecare.cli.common import (
     PATH,
     account_name,
@@ -25,6 +25,8 @@ from drivecare.cli.common import (
     machine,
     named_job,
     named_jobs,
+    page_asked,
+    page_option,
     since_option,
 )
 from drivecare.cli.completion import host_ids, jobs_and_facts, symptom_ids
@@ -32,7 +34,7 @@ from drivecare.cli.job_screen import show_export, show_facts, show_jobs, show_op
 from drivecare.cli.label import label
 from drivecare.cli.overwriting import may_replace, overwrite_option
 from drivecare.cli.taking_back import COMMANDS
-from drivecare.cli.terminal import notify, stdout_is_terminal
+from drivecare.cli.terminal import notify
 from drivecare.shell import JOB_VARIABLE
 
 if TYPE_CHECKING:
@@ -219,12 +221,7 @@ def show(ctx: click.Context, id: str | None, full: bool, jobs: Place, as_json: b
 @click.option("--tag", metavar="WORD", help="Only jobs with this tag.")
 @click.option("--bench", metavar="NAME", help="Only jobs whose newest result was filed at this bench.")
 @since_option
-@click.option(
-    "--page",
-    metavar="N",
-    type=Number("a whole number of 1 or more", least=1, whole=True),
-    help="Only this page of 50 jobs, the first with the newest. [default: 1 on a terminal, else all jobs]",
-)
+@page_option
 @full_option
 @jobs_option
 @json_option
@@ -264,9 +261,7 @@ def list_jobs(
         bench=bench,
         since=since,
     )
-    if page is None and not as_json and stdout_is_terminal():
-        page = 1
-    listed = all_jobs(jobs).list_jobs(job_filter, page=page)
+    listed = all_jobs(jobs).list_jobs(job_filter, page=page_asked(page, as_json=as_json))
     now = machine(ctx).clock.now()
     finish(listed, show=lambda out: show_jobs(out, listed, jobs, now=now, full=full), as_json=as_json)
 

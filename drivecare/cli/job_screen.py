@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from drivecare.fit.model import Advice
     from drivecare.job.job_state import JobState
     from drivecare.job.model import Closing, Export, Fact, JobTimeline, NextStep, Opening, TimelineEntry
-    from drivecare.job.overview import JobLine, JobList
+    from drivecare.job.overview import History, JobLine, JobList
     from drivecare.record.location import Place
     from drivecare.transfer.holds import AreaContents
 
@@ -216,6 +216,11 @@ def show_jobs(out: Screen, listed: JobList, jobs: Place, *, now: datetime, full:
     for line in listed.jobs:
         if line.error is not None:
             out.print_wrapped(f"{line.id} cannot be read: {line.error}", indent=2)
+    show_page(out, listed)
+
+
+def show_page(out: Screen, listed: JobList | History) -> None:
+    """Which page it is where there are several, and how to see older jobs."""
     if listed.page is not None and listed.pages is not None and listed.pages > 1:
         older = f" Older ones: the same with --page {listed.page + 1}." if listed.page < listed.pages else ""
         out.print_wrapped(f"Page {listed.page:,} of {listed.pages:,}, {listed.total or 0:,} jobs in all.{older}")

@@ -102,7 +102,8 @@ class History(Value, frozen=True, kw_only=True):
     """Every reading of a drive across jobs, oldest first, each with what changed since the previous one.
 
     `serial` is the drive's, and `model` its model; where several drives go by the name, `serial` is what was asked for
-    and `model` null. `unread` names jobs that could not be read, and why.
+    and `model` null. `unread` names jobs that could not be read, and why. `total` counts the jobs of all pages; on one
+    page a drive's first reading has no changes.
     """
 
     schema: Literal["drivecare/history-1"] = "drivecare/history-1"
@@ -110,6 +111,9 @@ class History(Value, frozen=True, kw_only=True):
     model: str | None = None
     readings: tuple[PastReading, ...] = ()
     unread: tuple[str, ...] = ()
+    total: int | None = None
+    page: int | None = None
+    pages: int | None = None
 
 
 class Share(Value, frozen=True, kw_only=True):

@@ -258,6 +258,11 @@ def page_span(total: int, page: int) -> tuple[int, int]:
     return max(end - PAGE, 0), end
 
 
+def count_pages(total: int) -> int:
+    """How many pages there are; an empty list has one."""
+    return max(-(-total // PAGE), 1)
+
+
 def cut_page(lines: Sequence[JobLine], page: int | None) -> JobList:
     """Cut one page out of all lines, oldest first; without a page, keep them all."""
     begin, end = page_span(len(lines), page) if page is not None else (0, len(lines))
@@ -266,7 +271,7 @@ def cut_page(lines: Sequence[JobLine], page: int | None) -> JobList:
 
 def make_page(lines: Sequence[JobLine], total: int, page: int | None) -> JobList:
     """Make the document of these lines out of `total`."""
-    pages = max(-(-total // PAGE), 1) if page is not None else None
+    pages = count_pages(total) if page is not None else None
     return JobList(jobs=tuple(lines), total=total, page=page, pages=pages)
 
 

@@ -12,7 +12,7 @@ import pytest
 from drivecare.record.folder import FolderRecord
 from tests.cli.terminal import at_terminal
 from tests.cli.test_job import drivecare
-from tests.job.carried import OPENING
+from tests.job.carried import OLD, OPENING, assessment, filed
 
 
 @pytest.fixture
@@ -53,3 +53,18 @@ def test_at_a_terminal_the_first_page_is_shown(jobs: Path) -> None:
     assert "0060 " in screen
     assert "0059 " not in screen
     assert "Page 1 of 3, 110 jobs in all. Older ones: the same with --page 2." in screen
+
+
+def test_a_model_that_many_jobs_read_is_paged_like_the_jobs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with monkeypatch.context() as quick:
+        quick.setattr(os, "fsync", lambda _: None)
+        for number in range(60):
+            filed(tmp_path, [assessment(OLD, "refit")], opening=msgspec.structs.replace(OPENING, id=f"{number:04}"))
+    assert json.loads(drivecare("history", "KD-500", "--json", jobs=tmp_path).stdout)["total"] == 60
+    shown = drivecare("history", "KD-500", "--page", "2", jobs=tmp_path).stdout.splitlines()
+    assert [line.split("job ")[1][:4] for line in shown if " job 0" in line] == [f"{number:04}" for number in range(10)]
+    assert shown[-1] == "Page 2 of 2, 60 jobs in all."
+    code, screen = at_terminal("history", "KD-500", "--jobs", tmp_path, prompt="Older ones", typed="", cwd=tmp_path)
+    assert (code, "Page 1 of 2, 60 jobs in all. Older ones: the same with --page 2." in screen) == (0, True)
+    beyond = drivecare("history", "KD-500", "--page", "3", jobs=tmp_path)
+    assert (beyond.returncode, beyond.stderr) == (3, "drivecare: KD-500: there is no page 3. The last one is 2.\n")
