@@ -115,6 +115,18 @@ def test_json_that_is_nested_too_deeply_is_refused_before_it_is_parsed(opening: 
         decode(Sheet, opening * 100_000, origin="x.json")
 
 
+@pytest.mark.parametrize(
+    "before",
+    [rb'"\\\\"', rb'"\""', b'"a]}"', rb'""', b'"]","]"'],
+    ids=["backslash", "quote", "closed", "empty", "two"],
+)
+def test_what_stands_in_a_string_hides_no_depth(before: bytes) -> None:
+    for depth, refused in ((30, False), (32, True)):
+        with pytest.raises(BadInput) as caught:
+            decode(Sheet, b'{"count": [' + before + b", " + b"[" * depth + b"]" * depth + b"]}", origin="x.json")
+        assert ("levels deep" in caught.value.message()) == refused
+
+
 def test_brackets_in_a_string_do_not_count_as_depth() -> None:
     text = "[" * 1000 + '\\"{' * 1000
     assert decode(Sheet, json.dumps({"count": 1, "note": text}).encode(), origin="x") == Sheet(count=1)
