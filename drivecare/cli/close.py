@@ -63,9 +63,10 @@ def close(
 ) -> None:
     """Record how a job ended: the unit, the old drive, and every copy of the customer's data.
 
-    --forget lists the images, bags and names of files that this job made and removes them once you have typed the
-    job's ID; anything in their place that the job did not make is kept. Removing frees the space but does not overwrite
-    it: sanitise a medium that held customers' data before it leaves the shop (NIST SP 800-88).
+    --forget lists the images, bags and names of files that this job made, and the notes about the customer, and removes
+    them once you have typed the job's ID; anything in their place that the job did not make is kept. Removing frees the
+    space but does not overwrite it: sanitise a medium that held customers' data before it leaves the shop (NIST SP
+    800-88).
     """
     from drivecare.job.closing import parse_fates
     from drivecare.work.close_job import close_job

@@ -158,6 +158,8 @@ def record(ctx: click.Context, words: tuple[str, ...], note: str | None, jobs: P
     chain-mended            why (--note) results that an interruption left
                             out of the chain are the job's
     note                    anything (--note) for the shop's half of the sheet
+    customer-note           anything (--note) about the customer: kept apart, on
+                            no sheet, erased by drivecare job close --forget
     came-back CAUSE         of a closed job: the unit is here again, since its
                             drive failed (drive-failed), another part did
                             (other-cause), or for a cause not-known; counted
@@ -196,6 +198,7 @@ def _split_words(words: tuple[str, ...]) -> tuple[str | None, str, tuple[str, ..
 @click.pass_context
 def show(ctx: click.Context, id: str | None, full: bool, jobs: Place, as_json: bool) -> None:
     """Show what is filed in a job, in order, and the next step."""
+    from drivecare.job.customer_notes import notes_kept
     from drivecare.job.losses import areas_lost
     from drivecare.job.next_step import find_next_step
     from drivecare.job.timeline import build_timeline
@@ -203,7 +206,8 @@ def show(ctx: click.Context, id: str | None, full: bool, jobs: Place, as_json: b
     state = job_state(ctx, leading_job(ctx, id, jobs))
     timeline, step = build_timeline(state), find_next_step(state)
     lost = areas_lost(state, names=True)
-    finish(timeline, show=lambda out: show_timeline(out, timeline, step, lost, full=full), as_json=as_json)
+    notes = {note.fact.number: note.words for note in notes_kept(state.contents)}
+    finish(timeline, show=lambda out: show_timeline(out, timeline, step, lost, notes, full=full), as_json=as_json)
 
 
 @job.command(
@@ -273,7 +277,7 @@ def list_jobs(
 @job_argument
 @click.option("--output", metavar="FILE", type=PATH, help="Write the archive to this file. [default: ID.tar.gz here]")
 @click.option("--with-images", is_flag=True, help="Include the copies of the customer's data.")
-@click.option("--with-names", is_flag=True, help="Include the names of the customer's files that a copy lost.")
+@click.option("--with-names", is_flag=True, help="Include names of files that a copy lost, and customer notes.")
 @overwrite_option
 @jobs_option
 @json_option
@@ -291,7 +295,7 @@ def export(
     """Write one archive of a job with a manifest that `sha256sum -c` checks.
 
     Copies of the customer's data are left out, wherever in the folder they are, and so are the names of the
-    customer's files; each is named.
+    customer's files and notes about the customer; each is named.
     """
     from drivecare.job.export import export_job
 

@@ -8,7 +8,7 @@ from drivecare.clock import format_age, parse_timestamp
 from drivecare.format import clip_text, format_count, join_and
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from datetime import datetime
     from pathlib import Path
 
@@ -86,11 +86,18 @@ def show_facts(out: Screen, facts: Sequence[Fact]) -> None:
 
 
 def show_timeline(
-    out: Screen, timeline: JobTimeline, step: NextStep, lost: Sequence[AreaContents], *, full: bool
+    out: Screen,
+    timeline: JobTimeline,
+    step: NextStep,
+    lost: Sequence[AreaContents],
+    notes: Mapping[int, str | None],
+    *,
+    full: bool,
 ) -> None:
     """The job's results in order, what is wrong with them, what is half done or lost, and the next step.
 
-    `lost` is what the timeline says of it, with the names of files.
+    `lost` is what the timeline says of it, with the names of files; `notes` are the words of notes about the customer,
+    None where they are gone.
 
     The short form fits a small terminal: the newest results, each in one line, and how many are not as filed.
     """
@@ -107,7 +114,7 @@ def show_timeline(
     if full:
         _show_advice_list(out, timeline.advice)
     out.print()
-    _show_story(out, timeline, full=full)
+    _show_story(out, timeline, notes, full=full)
     _show_losses(out, lost, full=full)
     _show_troubles(out, timeline, step, full=full)
     out.print()
@@ -115,12 +122,12 @@ def show_timeline(
     show_next_step(out, step)
 
 
-def _show_story(out: Screen, timeline: JobTimeline, *, full: bool) -> None:
+def _show_story(out: Screen, timeline: JobTimeline, notes: Mapping[int, str | None], *, full: bool) -> None:
     from drivecare.clock import format_time
 
     newest = timeline.story if full else timeline.story[-MOST_LINES:]
     rows = [
-        (f"{entry.number:04}", format_time(entry.filed_at), entry.kind, _says(entry, filer))
+        (f"{entry.number:04}", format_time(entry.filed_at), entry.kind, _says(entry, filer, notes))
         for entry, filer in zip(newest, name_filers(newest), strict=True)
     ]
     out.print_table([("", "when", "what", "says"), *rows], heading=True, clip=not full)
@@ -178,8 +185,12 @@ def _show_troubles(out: Screen, timeline: JobTimeline, step: NextStep, *, full: 
     out.print_wrapped("A result that is in an export or a backup of the job can be put back under its own name.")
 
 
-def _says(entry: TimelineEntry, filer: str) -> str:
-    says = entry.says if entry.withdrawn_by is None else f"does not count, see {entry.withdrawn_by:04}: {entry.says}"
+def _says(entry: TimelineEntry, filer: str, notes: Mapping[int, str | None]) -> str:
+    says = entry.says
+    if entry.number in notes:
+        says = f"about the customer: {notes[entry.number] or 'the words are not here any more'}"
+    if entry.withdrawn_by is not None:
+        says = f"does not count, see {entry.withdrawn_by:04}: {says}"
     return f"{filer}: {says}" if filer else says
 
 

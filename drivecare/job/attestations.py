@@ -23,6 +23,7 @@ class FactMeaning:
     """What a fact says, the kind of subject it needs if it needs one, and an example note if it needs a note.
 
     `choices` are the subjects there are. `after_closing`: only a closed job takes it, and it is not for the customer.
+    `of_customer`: its note is about the customer, so that the words are kept apart and can be erased.
     """
 
     says: str
@@ -30,6 +31,7 @@ class FactMeaning:
     note: str | None = None
     choices: tuple[str, ...] = ()
     after_closing: bool = False
+    of_customer: bool = False
 
 
 FACTS: dict[FactName, FactMeaning] = {
@@ -73,6 +75,11 @@ FACTS: dict[FactName, FactMeaning] = {
     "note": FactMeaning(
         "a note of your own, which stands on the shop's half of the sheet", note="will be collected on Monday"
     ),
+    "customer-note": FactMeaning(
+        "a note about the customer, whose words are kept apart, stand on no sheet and can be erased",
+        note="may be called after six",
+        of_customer=True,
+    ),
     "server-away": FactMeaning(
         "why the gate may be judged without the record, whose server was away",
         note="bench 2 has not touched this job",
@@ -93,6 +100,11 @@ FACTS: dict[FactName, FactMeaning] = {
 def follows_closing(fact: Fact) -> bool:
     """Whether a fact is about the time after the job, so that only a closed job takes it."""
     return FACTS[fact.fact].after_closing
+
+
+def is_of_customer(fact: Fact) -> bool:
+    """Whether the note of a fact is about the customer."""
+    return FACTS[fact.fact].of_customer
 
 
 def make_fact(

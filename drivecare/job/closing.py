@@ -10,11 +10,14 @@ from drivecare.errors import BadInput, Refused, Unavailable
 from drivecare.exit_codes import ExitCode
 from drivecare.job.commands import gate_command, show_command
 from drivecare.job.copies import CustomerCopy
+from drivecare.job.customer_notes import NoteKept
 from drivecare.job.job_state import JobState
 from drivecare.job.model import Closing, ImageFate, ImageLeft, OldDriveFate
 from drivecare.storage import remove_file
 from drivecare.transfer.files.bag_removal import remove_bag
 from drivecare.transfer.files.file_system import FileSystem
+
+_KEPT = ("names", "note")  # stay unless they are forgotten, and the closing says so
 
 
 class GateShut(Refused):
@@ -72,8 +75,8 @@ def check_closing(
         raise BadInput("is already closed", location=f"job {job.id}", hint=show_command(job))
     for copy in removable_copies(copies, fates):
         say = f"Give --image {copy.path} kept|handed-over"
-        if copy.kind == "names" and not forget:
-            continue  # they stay where they lie, and the closing says so
+        if copy.kind in _KEPT and not forget:
+            continue
         if not forget:
             problem = f"it was not said what becomes of this {copy.noun}"
             raise BadInput(problem, location=str(copy.path), hint=f"{say}, or --forget.")
@@ -102,7 +105,8 @@ def remove_copy(copy: CustomerCopy, files: FileSystem) -> tuple[str, ...]:
         raise Unavailable(f"{reason}, so it is not removed", location=str(copy.path))
     if copy.kind == "bag":
         return remove_bag(files, copy.path)
-    remove_file(copy.path)
+    if copy.kind != "note":  # its words the closing itself erases, in whichever store they are
+        remove_file(copy.path)
     return ()
 
 
@@ -123,8 +127,18 @@ def make_closing(
 
     A copy that an earlier closing removed, before the job was reopened, was removed and is not just gone.
     """
+    erased = [copy.proof.fact.number for copy in copies if isinstance(copy.proof, NoteKept) and copy.path in removed]
+    folder = job.folder.absolute()
     earlier = [image for closing in job.withdrawn(Closing) for image in closing.document.images]
-    removed = (*removed, *(Path(image.path) for image in earlier if image.fate == "removed"))
+    removed = (
+        *removed,
+        # Where the words of a note are said to lie differs from bench to bench.
+        *(
+            folder / Path(image.path).name if image.kind == "note" else Path(image.path)
+            for image in earlier
+            if image.fate == "removed"
+        ),
+    )
     images = tuple(
         ImageLeft(
             path=os.fspath(copy.path),
@@ -139,6 +153,7 @@ def make_closing(
         unit_started=unit_started,
         old_drive=old_drive,
         images=images,
+        erased=tuple(erased),
         gate_open=job.gate.open,
         anyway=anyway,
         note=note,
@@ -148,4 +163,4 @@ def make_closing(
 def _fate_unsaid(copy: CustomerCopy, removed: Sequence[Path]) -> ImageFate:
     if copy.path in removed:
         return "removed"
-    return "kept" if copy.kind == "names" and copy.exists else "gone"
+    return "kept" if copy.kind in _KEPT and copy.exists else "gone"

@@ -20,6 +20,7 @@ from drivecare.documents import load
 from drivecare.errors import DriveCareError
 from drivecare.format import format_count
 from drivecare.job.contents import DocumentT, FiledDocument
+from drivecare.job.customer_notes import NoteKept, notes_kept
 from drivecare.job.file_names import names_file, places_of_names
 from drivecare.job.html_page import holds_names, is_own_page
 from drivecare.job.job_state import JobState
@@ -48,24 +49,26 @@ class CustomerCopy:
 
     path: Path
     kind: CopyKind
-    proof: Receipt | BagReceipt | Journal
+    proof: Receipt | BagReceipt | Journal | NoteKept
     doubt: str | None = None
 
     @property
     def exists(self) -> bool:
-        """Whether there is anything at the path."""
-        return self.path.exists() or self.path.is_symlink()
+        """Whether there is anything at the path; of a note, whether the record has its words."""
+        return self.proof.exists if isinstance(self.proof, NoteKept) else self.path.exists() or self.path.is_symlink()
 
     @property
     def noun(self) -> str:
         """What it is, in words."""
-        if self.kind != "names":
-            return self.kind
-        return "handover sheet" if self.path.name == SHEET else "list of file names"
+        if self.kind == "names" and self.path.name == SHEET:
+            return "handover sheet"
+        return {"names": "list of file names", "note": "note about the customer"}.get(self.kind, self.kind)
 
     @property
     def contents(self) -> str:
         """How much it holds, in words."""
+        if isinstance(self.proof, NoteKept):
+            return self.proof.words if self.proof.words is not None else "its words are on the server"
         if isinstance(self.proof, Receipt) and self.kind == "names":
             numbers = {hold.file for area in self.proof.lost_areas for hold in area.holds if hold.file is not None}
             of = "with names of" if self.path.name == SHEET else "of"
@@ -80,6 +83,8 @@ class CustomerCopy:
             return "is named without its folder, so it is not known which one is meant"
         if self.doubt is not None:
             return self.doubt
+        if isinstance(self.proof, NoteKept):
+            return _why_other_words(self.proof)
         if isinstance(self.proof, BagReceipt):
             return why_another_bag(files, self.path, self.proof)
         if isinstance(self.proof, Receipt) and self.kind == "names":
@@ -115,6 +120,10 @@ def copies_made(job: JobState) -> tuple[CustomerCopy, ...]:
             add(Path(bag.document.target.path), "bag", bag.document, doubt)
     for path, receipt in _lists_of_names(job):
         add(path.absolute(), "names", receipt.document, _chain_doubt(job, receipt))
+    for note in notes_kept(job.contents):
+        if (entry := job.withdrawals.get(note.fact.name)) is None or entry.document.moved_to is None:
+            path = note.path.absolute()
+            copies[path] = CustomerCopy(path=path, kind="note", proof=note)
     return tuple(copies.values())
 
 
@@ -184,6 +193,10 @@ def _why_other_names(path: Path, proof: Receipt) -> str | None:
 
 def _why_other_page(path: Path) -> str | None:
     return None if is_own_page(path) else "was changed since it was written"
+
+
+def _why_other_words(note: NoteKept) -> str | None:
+    return "does not hold the words that were filed there" if note.altered else None
 
 
 def _why_another_image(path: Path, proof: Receipt | Journal) -> str | None:

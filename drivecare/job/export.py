@@ -2,7 +2,7 @@
 
 Copies of the customer's data stay out unless they are asked for. They are recognised by what is known about a file, not
 by its place: named by a receipt or a journal of the job, in a bag, or unlike any document of a job. So do the names of
-the customer's files. Each is named.
+the customer's files, and notes about the customer. Each is named.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from drivecare.documents import decode, read_bytes
 from drivecare.errors import DriveCareError
 from drivecare.job.chain import CHAIN
 from drivecare.job.contents import JobContents
+from drivecare.job.customer_notes import note_contents, note_file, note_number
 from drivecare.job.file_names import is_names_file
 from drivecare.job.html_page import holds_names
 from drivecare.job.model import Export, LeftOut
@@ -41,13 +42,20 @@ def export_job(
     """Write a job to `output`, a gzipped tar; say what is in it, what was left out and why.
 
     Results and chain come from wherever they are kept, all else from the job's folder on this machine. Copies of the
-    customer's data stay out unless `images`, the names of files unless `names`. The archive appears whole or not at
-    all. Raises Refused if there is a file that it may not `replace`, Unavailable if the disk is full.
+    customer's data stay out unless `images`, the names of files and the notes about the customer unless `names`. The
+    archive appears whole or not at all. Raises Refused if there is a file that it may not `replace`, Unavailable if the
+    disk is full.
     """
     left_out: list[LeftOut] = []
     results = list(_results_to_export(contents, left_out))
     folder, beside = contents.path, []
     copies = _NamedCopies.of(results, folder)
+    for number, words in note_contents(contents):
+        path = note_file(folder, number)
+        if names:
+            results.append(_ExportedResult(name=path.name, data=words, filed_at=results[-1].filed_at))
+        else:
+            left_out.append(LeftOut(file=path.name, reason="a note about the customer"))
     for path in _files_beside(folder):
         if path.parent == folder and (is_names_file(path) or (path.suffix == ".html" and holds_names(path))):
             reason = None if names else "names of the customer's files"
@@ -96,7 +104,7 @@ def _files_beside(folder: Path) -> Iterator[Path]:
         folders.sort()
         for name in sorted(names):
             path = Path(place) / name
-            is_filed = Path(place) == folder and (is_result(path) or name == CHAIN)
+            is_filed = Path(place) == folder and (is_result(path) or name == CHAIN or note_number(name) is not None)
             if path.is_file() and not path.is_symlink() and not name.startswith(".") and not is_filed:
                 yield path
 

@@ -64,7 +64,7 @@ def separate_names(document: Value) -> tuple[Value, bytes]:
     key = secrets.token_bytes(_KEY_BYTES)
     numbers = range(1, max(number or 0 for number in paths) + 1)
     content = encode(FileNames(key=key.hex(), paths=tuple(paths.get(number, "") for number in numbers)))
-    apart = NamesApart(length=len(content), digest=_digest(key, content))
+    apart = NamesApart(length=len(content), digest=keyed_digest(key, content))
     return msgspec.structs.replace(without_names(document), names=apart), content
 
 
@@ -118,7 +118,7 @@ def places_of_names(folder: Path, apart: NamesApart) -> Iterator[tuple[Path, byt
             key = bytes.fromhex(_decode(content).key)
         except (OSError, BadInput, ValueError):
             continue
-        if hmac.compare_digest(_digest(key, content), apart.digest):
+        if hmac.compare_digest(keyed_digest(key, content), apart.digest):
             yield path, content
 
 
@@ -126,5 +126,6 @@ def _decode(content: bytes) -> FileNames:
     return decode(FileNames, content, origin="the names of files")
 
 
-def _digest(key: bytes, content: bytes) -> str:
+def keyed_digest(key: bytes, content: bytes) -> str:
+    """The digest by which what is kept apart is known again."""
     return hmac.digest(key, content, "sha256").hex()

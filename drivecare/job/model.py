@@ -41,13 +41,15 @@ FactName = Literal[
     "chain-mended",
     "server-away",
     "note",
+    "customer-note",
     "came-back",
 ]
 CameBackCause = Literal["drive-failed", "other-cause", "not-known"]
 BAY_PREFIX = "bay-"  # of the ID of every kind of bay that ships
 DriveRole = Literal["old", "new"]
 OldDriveFate = Literal["returned", "kept", "destroyed"]
-CopyKind = Literal["image", "bag", "names"]  # names: those of the files that a copy lost, `names-NUMBER.json`
+# names: those of the files that a copy lost, `names-NUMBER.json`; note: words about the customer, `note-NUMBER.json`
+CopyKind = Literal["image", "bag", "names", "note"]
 WaitsFor = Literal["customer", "part", "copy", "bench"]
 ImageFate = Literal["kept", "handed-over", "removed", "gone"]  # gone: no longer there when the job was closed
 
@@ -129,12 +131,13 @@ class Withdrawal(Value, frozen=True, kw_only=True):
     """Results that no longer count, by the names of their files, and why. They stay where they are, chained as before.
 
     `moved_to` is the job that they were moved to. Withdrawing a closing reopens the job; withdrawing a withdrawal
-    makes its results count again.
+    makes its results count again. `erased`: notes about the customer, by number, whose words went with what was moved.
     """
 
     schema: Literal["drivecare/withdrawal-1"] = "drivecare/withdrawal-1"
     files: tuple[str, ...]
     moved_to: str | None = None
+    erased: tuple[int, ...] = ()
     note: str
     at: str
     by: str | None = None
@@ -154,22 +157,33 @@ class Move(Value, frozen=True, kw_only=True):
     by: str | None = None
 
 
+class WordsApart(Value, frozen=True, kw_only=True):
+    """The words of a note about the customer, kept apart: the size in bytes of their file, `note-NUMBER.json`, and its
+    HMAC-SHA-256 in lower-case hex, by the key that the file holds.
+    """
+
+    length: int
+    digest: str
+
+
 class Fact(Value, frozen=True, kw_only=True):
     """Something a person did, decided or was told, which no drive can report.
 
     `about` is its subject, for a fact that needs one: a serial number, a route, an unreadable area as OFFSET+LENGTH.
+    `words` stands for the `note` where that is about the customer.
     """
 
     schema: Literal["drivecare/fact-1"] = "drivecare/fact-1"
     fact: FactName
     about: str | None = None
     note: str | None = None
+    words: WordsApart | None = None
     at: str
     by: str | None = None
 
 
 class ImageLeft(Value, frozen=True, kw_only=True):
-    """A copy of the customer's data that the job made, an image, a bag of files or a file of names, and its fate."""
+    """What a job kept of the customer's and its fate: an image, a bag of files, a file of names, words of a note."""
 
     path: str
     fate: ImageFate
@@ -177,7 +191,10 @@ class ImageLeft(Value, frozen=True, kw_only=True):
 
 
 class Closing(Value, frozen=True, kw_only=True):
-    """How a job ended. `anyway` is the reason for closing it although the gate was shut."""
+    """How a job ended. `anyway` is the reason for closing it although the gate was shut.
+
+    `erased`: the notes about the customer, by number, whose words it erased.
+    """
 
     schema: Literal["drivecare/closing-1"] = "drivecare/closing-1"
     at: str
@@ -185,6 +202,7 @@ class Closing(Value, frozen=True, kw_only=True):
     unit_started: bool
     old_drive: OldDriveFate
     images: tuple[ImageLeft, ...] = ()
+    erased: tuple[int, ...] = ()
     gate_open: bool
     anyway: str | None = None
     note: str | None = None

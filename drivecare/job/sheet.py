@@ -17,7 +17,7 @@ from drivecare import __version__
 from drivecare.clock import format_day, format_time
 from drivecare.fit.steps import CAUTIONS
 from drivecare.format import format_value
-from drivecare.job.attestations import follows_closing
+from drivecare.job.attestations import follows_closing, is_of_customer
 from drivecare.job.contents import FiledDocument, newest_of
 from drivecare.job.customer import (
     describe_baseline,
@@ -177,8 +177,11 @@ def _sheet_values(job: JobState, shop: str | None) -> dict[str, Any]:
 
 
 def _facts_to_show(job: JobState) -> Iterator[Fact]:
-    """Every fact of the job itself: what became of the unit afterwards is the shop's own business."""
-    return (filed.document for filed in job.facts if not follows_closing(filed.document))
+    """Every fact of the job itself: what became of the unit afterwards, and what was noted about the customer, are the
+    shop's own business.
+    """
+    facts = (filed.document for filed in job.facts)
+    return (fact for fact in facts if not follows_closing(fact) and not is_of_customer(fact))
 
 
 def _bag_losses(bag: BagReceipt) -> list[str]:

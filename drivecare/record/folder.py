@@ -14,6 +14,7 @@ from drivecare.documents import encode
 from drivecare.errors import BadInput, DriveCareError, Unavailable
 from drivecare.job.chain import CHAIN
 from drivecare.job.contents import JobContents
+from drivecare.job.customer_notes import note_contents, note_file
 from drivecare.job.model import Opening
 from drivecare.job.overview import JobList
 from drivecare.job.result_files import check_job_id
@@ -52,6 +53,8 @@ class FolderRecord(Record):
                 write_file(draft / file.path.name, contents.data(file))
             if contents.chain is not None:
                 write_file(draft / CHAIN, contents.fetch(contents.path / CHAIN))
+            for number, words in note_contents(contents):
+                write_file(note_file(draft, number), words)
 
         self._make_job(contents.path.name, fill)
 

@@ -22,7 +22,7 @@ from __future__ import annotations
 
 import fcntl
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -31,12 +31,13 @@ from pathlib import Path
 from drivecare.errors import Refused, Unavailable
 from drivecare.job.chain import CHAIN, Chain, Fault, parse_chain
 from drivecare.job.contents import JobContents
+from drivecare.job.customer_notes import note_file
 from drivecare.job.model import Opening
 from drivecare.job.result_files import IMAGES, LIMIT_BYTES, document_kind
 from drivecare.record.index import Stamp, take_stamp
 from drivecare.record.port import FiledJob
 from drivecare.record.share import tell_of_lone_lock
-from drivecare.storage import create_folder, describe_read_error, open_lock_file, regular_file, write_file
+from drivecare.storage import create_folder, describe_read_error, open_lock_file, regular_file, remove_file, write_file
 
 LOCK = ".lock"
 _LONG_AGO = datetime.min.replace(tzinfo=UTC)
@@ -84,6 +85,14 @@ class JobFolder(FiledJob):
 
     def _write(self, path: Path, data: bytes) -> None:
         write_file(path, data)
+
+    def _keep_words(self, number: int, words: bytes) -> None:
+        write_file(note_file(self.path, number), words)
+
+    def _erase_words(self, numbers: Collection[int]) -> None:
+        for number in numbers:
+            if os.path.lexists(note_file(self.path, number)):
+                remove_file(note_file(self.path, number))
 
     def _append(self, lines: bytes, *, fragment: int = 0) -> None:
         descriptor = os.open(self.path / CHAIN, os.O_WRONLY | os.O_NOFOLLOW | os.O_CLOEXEC)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import threading
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -14,6 +14,7 @@ from drivecare.documents import encode
 from drivecare.errors import BadInput
 from drivecare.job.chain import CHAIN, parse_chain
 from drivecare.job.contents import JobContents
+from drivecare.job.customer_notes import note_contents, note_file
 from drivecare.job.model import Opening
 from drivecare.job.result_files import check_job_id
 from drivecare.record.port import FiledJob, Record
@@ -58,6 +59,13 @@ class JobInMemory(FiledJob):
             raise already_there(path)
         self.files[path.name] = data
 
+    def _keep_words(self, number: int, words: bytes) -> None:
+        self._write(note_file(self.path, number), words)
+
+    def _erase_words(self, numbers: Collection[int]) -> None:
+        for number in numbers:
+            self.files.pop(note_file(self.path, number).name, None)
+
     def _append(self, lines: bytes, *, fragment: int = 0) -> None:
         assert self.chain is not None
         del self.chain[len(self.chain) - fragment :]
@@ -84,6 +92,7 @@ class MemoryRecord(Record):
         """Add a job of another record."""
         chain = bytearray(contents.fetch(contents.path / CHAIN)) if contents.chain is not None else None
         files = {file.path.name: contents.data(file) for file in contents.files}
+        files |= {note_file(contents.path, number).name: words for number, words in note_contents(contents)}
         id = contents.path.name
         self.by_id[id] = JobInMemory(path=Path("memory") / id, files=files, chain=chain)
 

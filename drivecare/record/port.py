@@ -13,7 +13,7 @@ looked at them all and takes them up at once. Nothing is ever overwritten.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from datetime import datetime
@@ -27,6 +27,7 @@ from drivecare.errors import BadInput, DriveCareError, Refused, Unavailable
 from drivecare.job.afterwards import is_of_later
 from drivecare.job.chain import CHAIN, Chain, lines_for, next_number
 from drivecare.job.contents import DocumentT, FiledDocument, JobContents
+from drivecare.job.customer_notes import erased_notes, separate_words
 from drivecare.job.file_names import names_file, separate_names
 from drivecare.job.history import names_of_drives
 from drivecare.job.model import Closing, Fact, FiledBy, Opening, Withdrawal
@@ -71,18 +72,24 @@ class FiledJob(ABC):
         """File a document as the next result and return its path.
 
         No name of a customer's file goes into a result: those still in it are kept apart, as are the `names` that the
-        caller separated from it. Raises Refused where the job is closed, Unavailable where it cannot be written.
+        caller separated from it, and the words of a note about the customer. An entry that says so erases such words.
+        Raises Refused where the job is closed, Unavailable where it cannot be written.
         """
         document, still_in_it = separate_names(document)
-        return self.file_bytes(self._stamp(document), document_kind(type(document)), names=names or still_in_it)
+        document, words = separate_words(document)
+        kind = document_kind(type(document))
+        return self.file_bytes(self._stamp(document), kind, names=names or still_in_it, words=words)
 
-    def file_bytes(self, data: bytes, kind: str, *, names: bytes = b"") -> Path:
-        """File a document of this kind byte for byte: that of another job, or one just encoded."""
+    def file_bytes(self, data: bytes, kind: str, *, names: bytes = b"", words: bytes = b"") -> Path:
+        """File a document of this kind byte for byte: that of another job, or one just encoded.
+
+        `names` of files and the `words` of a note about the customer belong to it and are kept apart.
+        """
         with self._locked():
             contents = self._list()
             if not is_of_later(data, kind, contents):
                 self._refuse_if_closed(contents)
-            return self._file(data, kind, contents, names)
+            return self._file(data, kind, contents, names, words)
 
     def keep_names(self, mark: str, names: bytes) -> None:
         """Keep the names of files that belong to a result beside the results; `mark` is its number, as in its name.
@@ -184,13 +191,18 @@ class FiledJob(ABC):
             problem = f"is closed, by {closing.name}, and takes no new result"
             raise Refused(problem, guard="job-closed", location=f"job {self.id}", hint=hint)
 
-    def _file(self, data: bytes, kind: str, contents: JobContents, names: bytes = b"") -> Path:
-        """Write a result, keep the names that belong to it, and give it its line."""
+    def _file(self, data: bytes, kind: str, contents: JobContents, names: bytes = b"", words: bytes = b"") -> Path:
+        """Write a result, keep apart what belongs to it, and give it its line. What it erases is gone before."""
+        erased = erased_notes(data, kind)
+        if erased:
+            self._erase_words(erased)
         file = self._save(data, kind, contents)
         if names:
             self.keep_names(f"{file.number:04}", names)
         if contents.chain is not None:
             self._add_line(file, contents, contents.chain)
+        if words:
+            self._keep_words(file.number, words)
         return file.path
 
     def _save(self, data: bytes, kind: str, contents: JobContents) -> ResultFile:
@@ -243,6 +255,14 @@ class FiledJob(ABC):
     @abstractmethod
     def _write(self, path: Path, data: bytes) -> None:
         """Make a new result, whole and durable or not at all. Raises Refused if its name is taken, and Unavailable."""
+
+    @abstractmethod
+    def _keep_words(self, number: int, words: bytes) -> None:
+        """Keep the words of the note with this number, so that they can be erased. Raises Unavailable."""
+
+    @abstractmethod
+    def _erase_words(self, numbers: Collection[int]) -> None:
+        """Erase the words of these notes, durably, on behalf of the entry that is filed next. Raises Unavailable."""
 
     @abstractmethod
     def _append(self, lines: bytes, *, fragment: int = 0) -> None:

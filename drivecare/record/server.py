@@ -24,7 +24,7 @@ except ImportError as error:
         f"the packages for a shared record are missing: {error}", hint='Run: pip install "drivecare[shared]"'
     ) from error
 
-SCHEMA_NUMBER = 1
+SCHEMA_NUMBER = 2
 """Of the newest file in `migrations`: what this drivecare reads and writes."""
 
 _PATIENCE = 60.0  # seconds for one transaction: a network may swallow an answer without ending the connection

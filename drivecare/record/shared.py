@@ -159,7 +159,7 @@ class SharedRecord(Record):
             CROSS JOIN LATERAL (SELECT max(number) AS number FROM drivecare.result WHERE job = id) newest
             LEFT JOIN LATERAL (
                 SELECT line FROM drivecare.summary
-                WHERE job = id AND results = newest.number AND tool_version = %s
+                WHERE job = id AND results = newest.number AND worked_out_by = %s
                     AND judged_at <= %s AND (holds_until IS NULL OR holds_until > %s)
                 LIMIT 1
             ) fresh ON true

@@ -9,7 +9,7 @@ So two benches cannot take one number or fork a chain, whatever happens between 
 from __future__ import annotations
 
 import uuid
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -18,6 +18,7 @@ from drivecare.documents import decode
 from drivecare.errors import BadInput, DriveCareError, RecordAway
 from drivecare.job.chain import CHAIN, parse_chain
 from drivecare.job.contents import JobContents
+from drivecare.job.customer_notes import ERASING, note_contents, note_file, note_number
 from drivecare.job.result_files import IMAGES, document_kind, is_result, parse_file_name
 from drivecare.reading.identity import called_names
 from drivecare.reading.model import Reading
@@ -28,6 +29,7 @@ from drivecare.record.server import Server
 from drivecare.risk.model import Assessment
 from drivecare.storage import create_folder
 
+_WORDS = "SELECT coalesce((SELECT data FROM drivecare.note WHERE job = %s AND number = %s), '')"
 _JUDGED: dict[str, type[Reading] | type[Assessment]] = {document_kind(kind): kind for kind in (Reading, Assessment)}
 
 
@@ -40,8 +42,13 @@ class SharedJob(FiledJob):
     last_read: LastRead | None = None  # None for a job that is only looked through
     token: uuid.UUID | None = None
 
-    def file_bytes(self, data: bytes, kind: str, *, names: bytes = b"") -> Path:
-        """File a document; while the server is away, or earlier results wait, put it into the outbox."""
+    def file_bytes(self, data: bytes, kind: str, *, names: bytes = b"", words: bytes = b"") -> Path:
+        """File a document; while the server is away, or earlier results wait, put it into the outbox.
+
+        A note about the customer never waits: a copy of its words on the bench would outlast their erasure.
+        """
+        if words:
+            return self._file_with_words(data, kind, words)
         token = uuid.uuid4()
         if not self.outbox.waiting(self.id):
             # An answer that never came leaves open whether the server took it; the token will tell.
@@ -50,6 +57,17 @@ class SharedJob(FiledJob):
         if names:
             self.keep_names(f"waiting-{token}", names)
         return self.outbox.put(data, job=self.id, kind=kind, token=token)
+
+    def _file_with_words(self, data: bytes, kind: str, words: bytes) -> Path:
+        hint = "See drivecare job show once it is there: if the note is not in the job, record it again."
+        if self.outbox.waiting(self.id):
+            problem = "earlier results of the job wait on this bench, and a note about the customer does not"
+            raise RecordAway(problem, location=f"job {self.id}", hint="File them first: drivecare records push.")
+        try:
+            return FiledJob.file_bytes(self, data, kind, words=words)
+        except RecordAway as away:
+            problem = f"a note about the customer is kept there alone: {away.problem}"
+            raise RecordAway(problem, location=away.location, hint=hint) from away
 
     def push(self, result: WaitingResult) -> Path:
         """File a result that waited, unless it has arrived already. Raises DriveCareError, and OSError of the file."""
@@ -65,6 +83,8 @@ class SharedJob(FiledJob):
             self._write(file.path, contents.data(file))
         if contents.chain is not None:
             self._append(contents.fetch(contents.path / CHAIN))
+        for number, words in note_contents(contents):
+            self._keep_words(number, words)
 
     def describe_filing(self, path: Path) -> str:
         """Say what became of a result: one in the outbox is not filed."""
@@ -117,17 +137,22 @@ class SharedJob(FiledJob):
     def _list(self) -> JobContents:
         query = """
             SELECT chained, (SELECT array_agg(name) FROM drivecare.result WHERE job = id),
-                (SELECT string_agg(line, '' ORDER BY number) FROM drivecare.line WHERE job = id)
+                (SELECT string_agg(line, '' ORDER BY number) FROM drivecare.line WHERE job = id),
+                (SELECT array_agg(number) FROM drivecare.note WHERE job = id)
             FROM drivecare.job WHERE id = %s
         """
         rows = self.server.rows(query, self.id)
         if not rows:
             raise no_such_job(self.id, self.server)
-        ((chained, names, lines),) = rows
+        ((chained, names, lines, notes),) = rows
         lines = lines or b""
         return JobContents(
             path=self.path,
-            names=(*(names or ()), *self._names_beside()),
+            names=(
+                *(names or ()),
+                *(note_file(self.path, number).name for number in notes or ()),
+                *self._names_beside(),
+            ),
             chain=parse_chain(lines) if chained else None,
             fetch=_Results(self.server, self.id, lines),
         )
@@ -142,12 +167,20 @@ class SharedJob(FiledJob):
     def _write(self, path: Path, data: bytes) -> None:
         file = parse_file_name(path)
         assert file is not None
-        self.server.run(
-            "INSERT INTO drivecare.result (job, number, name, data, token) VALUES (%s, %s, %s, %s, %s)",
-            self.id, file.number, path.name, data, self.token or uuid.uuid4(),
-        )  # fmt: skip
+        row = (self.id, file.number, path.name, data, self.token or uuid.uuid4())
+        if file.kind in ERASING:
+            self.server.rows("SELECT drivecare.file_and_erase(%s, %s, %s, %s, %s)", *row)
+        else:
+            query = "INSERT INTO drivecare.result (job, number, name, data, token) VALUES (%s, %s, %s, %s, %s)"
+            self.server.run(query, *row)
         names = [(name, self.id) for name in _names_of_drive(data, file.kind)]
         self.server.run_for_each("INSERT INTO drivecare.drive VALUES (%s, %s) ON CONFLICT DO NOTHING", names)
+
+    def _keep_words(self, number: int, words: bytes) -> None:
+        self.server.run("INSERT INTO drivecare.note VALUES (%s, %s, %s)", self.id, number, words)
+
+    def _erase_words(self, numbers: Collection[int]) -> None:
+        """Leave it to the server, which erases them in the transaction that files the entry."""
 
     def _append(self, lines: bytes, *, fragment: int = 0) -> None:  # noqa: ARG002  a transaction leaves no fragment
         rows = [(self.id, int(line.partition(b" ")[0]), line) for line in lines.splitlines(keepends=True)]
@@ -165,6 +198,10 @@ class _Results:
         self._data = {CHAIN: lines}
 
     def __call__(self, path: Path) -> bytes:
+        number = note_number(path.name)
+        if number is not None:
+            ((words,),) = self._server.rows(_WORDS, self._id, number)
+            return bytes(words)
         if path.name not in self._data:
             query = "SELECT name, data FROM drivecare.result WHERE job = %s AND (name = %s OR %s)"
             self._data.update(self._server.rows(query, self._id, path.name, len(self._data) > 1))

@@ -39,6 +39,7 @@ DOCUMENTS: dict[str, str] = {
     "fact-1": "drivecare.job.model:Fact",
     "closing-1": "drivecare.job.model:Closing",
     "names-1": "drivecare.job.file_names:FileNames",
+    "customer-note-1": "drivecare.job.customer_notes:CustomerNote",
     "withdrawal-1": "drivecare.job.model:Withdrawal",
     "move-1": "drivecare.job.model:Move",
     "change-1": "drivecare.job.model:Change",

@@ -17,6 +17,7 @@ from drivecare.fit.host_catalogue import find_host
 from drivecare.fit.host_profile import HostDocument
 from drivecare.fit.symptoms import advise
 from drivecare.job.contents import JobContents
+from drivecare.job.customer_notes import note_contents
 from drivecare.job.expected_drive import built_for
 from drivecare.job.model import Change, Move, Withdrawal
 from drivecare.job.result_files import ResultFile, is_result
@@ -51,7 +52,8 @@ def move(job: FiledJob, number: int, to: FiledJob, author: Author) -> tuple[With
     files = select_to_move(contents, number)
     paths = _file_there(contents, files, to, author)
     take_names_along(job, contents, files, to)
-    withdrawal, path = _file_withdrawal(job, files, author, moved_to=to.id)
+    erased = _erasable(contents, files, to.read())
+    withdrawal, path = _file_withdrawal(job, files, author, moved_to=to.id, erased=erased)
     return withdrawal, (*paths, path)
 
 
@@ -89,11 +91,12 @@ def change_opening(
 def _file_there(contents: JobContents, files: tuple[ResultFile, ...], to: FiledJob, author: Author) -> tuple[Path, ...]:
     """File the results in the other job, and where they came from. What an interrupted move left there is taken up."""
     there = _read_from_record(to)
+    notes = dict(note_contents(contents))
     copies, filed = [], []
     for file in files:
         copy = _find_copy(contents.data(file), file.kind, there)
         if copy is None:
-            copy = to.file_bytes(contents.data(file), file.kind)
+            copy = to.file_bytes(contents.data(file), file.kind, words=notes.get(file.number, b""))
             filed.append(copy)
         if not is_result(copy):  # it waits for the record's server, which will name it
             raise _refusal(to, "its server went away in the middle")
@@ -128,9 +131,21 @@ def _find_copy(data: bytes, kind: str, contents: JobContents) -> Path | None:
     return next((file.path for file in files if contents.data(file) == data), None)
 
 
+def _erasable(contents: JobContents, files: tuple[ResultFile, ...], there: JobContents) -> tuple[int, ...]:
+    """Which of these are notes about the customer whose words the other job has, too."""
+    moved = {file.number for file in files}
+    words_there = {words for _, words in note_contents(there)}
+    return tuple(number for number, words in note_contents(contents) if number in moved and words in words_there)
+
+
 def _file_withdrawal(
-    job: FiledJob, files: tuple[ResultFile, ...], author: Author, *, moved_to: str | None = None
+    job: FiledJob,
+    files: tuple[ResultFile, ...],
+    author: Author,
+    *,
+    moved_to: str | None = None,
+    erased: tuple[int, ...] = (),
 ) -> tuple[Withdrawal, Path]:
     names = tuple(file.path.name for file in files)
-    entry = Withdrawal(files=names, moved_to=moved_to, note=author.note, at=author.at, by=author.by)
+    entry = Withdrawal(files=names, moved_to=moved_to, erased=erased, note=author.note, at=author.at, by=author.by)
     return entry, job.file(entry)
