@@ -30,13 +30,12 @@ from pathlib import Path
 
 import msgspec
 
-from drivecare import __version__
 from drivecare.job.overview import JobLine
 from drivecare.job.timeline import JobSummary
+from drivecare.record.line_origin import line_origin
 from drivecare.storage import regular_file, write_file
 
 INDEX = ".index"  # no job can have this name
-_FORMAT = f"3 {__version__}"  # another drivecare may judge a gate otherwise, so it makes an index of its own
 _LIMIT_BYTES = 1 << 30
 _DIGEST_BYTES = hashlib.sha256().digest_size
 _TOUCHED = timedelta(minutes=1)
@@ -175,7 +174,8 @@ def _load(path: Path) -> sqlite3.Connection:
     """Load the database; a new and empty one where there is none, or it is damaged or of another drivecare."""
     database, fresh = sqlite3.connect(":memory:"), sqlite3.connect(":memory:")
     fresh.executescript(_TABLES)
-    fresh.execute("INSERT INTO about VALUES (?)", (_FORMAT,))
+    # Another drivecare may judge a gate otherwise, so it makes an index of its own.
+    fresh.execute("INSERT INTO about VALUES (?)", (line_origin(),))
     with suppress(OSError, sqlite3.Error):
         with regular_file(path, _LIMIT_BYTES) as stream:
             content = stream.read()

@@ -13,7 +13,6 @@ from pathlib import Path
 
 import msgspec
 
-from drivecare import __version__
 from drivecare.documents import encode
 from drivecare.errors import BadInput, DriveCareError, RecordAway, Unavailable
 from drivecare.job.contents import JobContents
@@ -22,6 +21,7 @@ from drivecare.job.overview import JobLine, JobList
 from drivecare.job.result_files import check_job_id, document_kind
 from drivecare.job.timeline import JobFilter, summarise_job
 from drivecare.record.last_read import LastRead
+from drivecare.record.line_origin import line_origin
 from drivecare.record.model import PushedResult, RecordPush, UnpushedResult
 from drivecare.record.outbox import Outbox
 from drivecare.record.port import FiledJob, Record, cut_page, make_page, page_span
@@ -166,7 +166,7 @@ class SharedRecord(Record):
             ORDER BY filed_at, id
         """
         now = self.now()
-        rows = self.server.rows(query, skip, limit, __version__, now, now)
+        rows = self.server.rows(query, skip, limit, line_origin(), now, now)
         stale = [(id, results) for id, results, line in rows if line is None]
         if len(stale) > _MANY:
             self.notify(f"{len(stale):,} jobs have changed since they were last listed; reading them")
@@ -176,7 +176,7 @@ class SharedRecord(Record):
     def _summarise(self, id: str, results: int, now: datetime) -> JobLine:
         summary = summarise_job(id, self._job(id).read, now=now)
         if summary.line.error is None:
-            row = (id, results, __version__, now, summary.holds_until, msgspec.json.encode(summary.line))
+            row = (id, results, line_origin(), now, summary.holds_until, msgspec.json.encode(summary.line))
             query = "INSERT INTO drivecare.summary VALUES (%s, %s, %s, %s, %s, %s) ON CONFLICT DO NOTHING"
             self.server.run(query, *row)
         return summary.line

@@ -8,6 +8,7 @@ from psycopg import sql
 
 from drivecare.errors import Unavailable
 from drivecare.record.address import ServerAddress
+from drivecare.record.line_origin import line_origin
 from drivecare.record.model import RecordSetup
 from drivecare.record.server import SCHEMA_NUMBER, Server, newer_record
 
@@ -17,8 +18,9 @@ _LOGINS = ("bench1", "bench2", "bench3")
 def setup_record(address: ServerAddress) -> RecordSetup:
     """Set up the record in the database at this address; whoever does it owns it.
 
-    Nothing that is there is changed. Raises Unavailable, with what the administrator must run first, where the person
-    lacks the right; BadInput where a newer drivecare set it up.
+    No result that is there is changed; lines of lists that another drivecare worked out go, since they do not count any
+    more. Raises Unavailable, with what the administrator must run first, where the person lacks the right; BadInput
+    where a newer drivecare set it up.
     """
     server = Server(address=address, bare=True)
     ((database, owner),) = server.rows("SELECT current_database(), current_user")
@@ -39,6 +41,7 @@ def setup_record(address: ServerAddress) -> RecordSetup:
             )
             hint = f"As the administrator: {' '.join(first)} Then do the same again."
             raise Unavailable(error.problem, location=error.location, hint=hint) from error
+        server.run("DELETE FROM drivecare.summary WHERE worked_out_by <> %s", line_origin())
     logins = [
         statement
         for login in _LOGINS

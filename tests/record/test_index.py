@@ -22,6 +22,7 @@ from drivecare.reading.identity import DriveId, compare, search_names, shown_ali
 from drivecare.record import index, reconcile
 from drivecare.record.folder import FolderRecord
 from drivecare.record.index import INDEX
+from drivecare.record.line_origin import line_origin
 from drivecare.storage import write_file
 from tests.job.carried import NEW, NOW, OLD, OPENING, assessment, data_route, fact, same_route
 from tests.reading.drive_pairs import PAIRS
@@ -260,7 +261,7 @@ def _pipe(path: Path) -> None:
 def _other_tables(path: Path) -> None:
     database = sqlite3.connect(":memory:")
     database.execute("CREATE TABLE about (format TEXT)")
-    database.execute("INSERT INTO about VALUES (?)", (index._FORMAT,))
+    database.execute("INSERT INTO about VALUES (?)", (line_origin(),))
     database.commit()
     data = database.serialize()
     path.write_bytes(data + hashlib.sha256(data).digest())
@@ -298,7 +299,7 @@ def test_an_index_of_another_drivecare_is_made_anew(
     record: FolderRecord, read: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """It may judge a gate otherwise."""
-    monkeypatch.setattr(index, "_FORMAT", "1 0.0.9")
+    monkeypatch.setattr(index, "line_origin", lambda: "of another")
     lines(record)
     assert len(read) == 3
 
