@@ -101,9 +101,10 @@ def _ask_how_it_ended(started: bool | None, old_drive: OldDriveFate | None) -> t
 
 def _confirm_forgetting(id: str, copies: Sequence[CustomerCopy]) -> None:
     from drivecare.errors import Refused
+    from drivecare.job.copies import name_copy
 
     notify("These copies of the customer's data will be removed for good:")
     for copy in copies:
-        notify(f"  {copy.path}   {copy.noun}, {copy.contents}")
+        notify(f"  {name_copy(copy.path, copy.kind)}   {copy.noun}, {copy.contents}")
     if ask("Type the job's ID to remove them") != id:
         raise Refused("nothing was removed: what was typed is not the job's ID", guard="forget-unconfirmed")

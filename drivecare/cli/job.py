@@ -113,7 +113,7 @@ def new(
         record=all_jobs(jobs),
     )
     remember_job(id, named_jobs(ctx))
-    finish(opening, show=lambda out: show_opening(out, opening, folder.path), as_json=as_json, after=folder)
+    finish(opening, show=lambda out: show_opening(out, opening, folder.place), as_json=as_json, after=folder)
 
 
 @job.command(
@@ -203,11 +203,16 @@ def show(ctx: click.Context, id: str | None, full: bool, jobs: Place, as_json: b
     from drivecare.job.next_step import find_next_step
     from drivecare.job.timeline import build_timeline
 
-    state = job_state(ctx, leading_job(ctx, id, jobs))
+    folder = leading_job(ctx, id, jobs)
+    state = job_state(ctx, folder)
     timeline, step = build_timeline(state), find_next_step(state)
     lost = areas_lost(state, names=True)
     notes = {note.fact.number: note.words for note in notes_kept(state.contents)}
-    finish(timeline, show=lambda out: show_timeline(out, timeline, step, lost, notes, full=full), as_json=as_json)
+    finish(
+        timeline,
+        show=lambda out: show_timeline(out, timeline, step, lost, notes, place=folder.place, full=full),
+        as_json=as_json,
+    )
 
 
 @job.command(

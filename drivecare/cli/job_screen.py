@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from drivecare.clock import format_age, parse_timestamp
@@ -10,7 +11,6 @@ from drivecare.format import clip_text, format_count, join_and
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from datetime import datetime
-    from pathlib import Path
 
     from drivecare.cli.screen import Screen
     from drivecare.fit.model import Advice
@@ -61,9 +61,9 @@ def show_standing(out: Screen, job: JobState, step: NextStep) -> None:
     show_next_step(out, step)
 
 
-def show_opening(out: Screen, opening: Opening, folder: Path) -> None:
+def show_opening(out: Screen, opening: Opening, place: str) -> None:
     """The job as it was opened, and the advice for its symptoms."""
-    out.print_wrapped(f"Job {opening.id} opened for {opening.host_name} in {folder}", indent=2)
+    out.print_wrapped(f"Job {opening.id} opened for {opening.host_name} in {place}", indent=2)
     _show_advice_list(out, opening.advice)
 
 
@@ -92,12 +92,13 @@ def show_timeline(
     lost: Sequence[AreaContents],
     notes: Mapping[int, str | None],
     *,
+    place: str,
     full: bool,
 ) -> None:
     """The job's results in order, what is wrong with them, what is half done or lost, and the next step.
 
     `lost` is what the timeline says of it, with the names of files; `notes` are the words of notes about the customer,
-    None where they are gone.
+    None where they are gone; `place` is where the job is.
 
     The short form fits a small terminal: the newest results, each in one line, and how many are not as filed.
     """
@@ -118,7 +119,7 @@ def show_timeline(
     _show_losses(out, lost, full=full)
     _show_troubles(out, timeline, step, full=full)
     out.print()
-    out.print_lines((f"Everything is in {timeline.folder}", ""))
+    out.print_lines((f"Everything is in {place}", ""))
     show_next_step(out, step)
 
 
@@ -260,6 +261,8 @@ def show_export(out: Screen, archive: Export) -> None:
 
 def show_closing(out: Screen, id: str, closing: Closing) -> None:
     """How the job ended, and what became of each copy of the customer's data."""
+    from drivecare.job.copies import name_copy
+
     out.print(f"Job {id} closed. Old drive {closing.old_drive}.", soft_wrap=True)
     for image in closing.images:
-        out.print(f"  {image.fate}: {image.path}", soft_wrap=True)
+        out.print(f"  {image.fate}: {name_copy(Path(image.path), image.kind)}", soft_wrap=True)

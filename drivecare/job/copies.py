@@ -92,6 +92,11 @@ class CustomerCopy:
         return _why_another_image(self.path, self.proof)
 
 
+def name_copy(path: Path, kind: CopyKind) -> str:
+    """Name a copy for a person: by its path; a note by its number, since no store need keep it as a file."""
+    return path.stem.replace("-", " ") if kind == "note" else str(path)
+
+
 def copies_made(job: JobState) -> tuple[CustomerCopy, ...]:
     """List every copy this job made on the shop's disks, in the order in which they are named, still there or not."""
     copies: dict[Path, CustomerCopy] = {}

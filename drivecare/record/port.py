@@ -68,6 +68,11 @@ class FiledJob(ABC):
         """The job's ID."""
         return self.path.name
 
+    @property
+    def place(self) -> str:
+        """Where the job is, in words for the person."""
+        return str(self.path)
+
     def file(self, document: Value, *, names: bytes = b"") -> Path:
         """File a document as the next result and return its path.
 

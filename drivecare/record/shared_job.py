@@ -42,6 +42,11 @@ class SharedJob(FiledJob):
     last_read: LastRead | None = None  # None for a job that is only looked through
     token: uuid.UUID | None = None
 
+    @property
+    def place(self) -> str:
+        """The record, and the job's folder on this bench."""
+        return f"the record; images and sheets of this bench are in {self.path}"
+
     def file_bytes(self, data: bytes, kind: str, *, names: bytes = b"", words: bytes = b"") -> Path:
         """File a document; while the server is away, or earlier results wait, put it into the outbox.
 
@@ -61,7 +66,7 @@ class SharedJob(FiledJob):
     def _file_with_words(self, data: bytes, kind: str, words: bytes) -> Path:
         hint = "See drivecare job show once it is there: if the note is not in the job, record it again."
         if self.outbox.waiting(self.id):
-            problem = "earlier results of the job wait on this bench, and a note about the customer does not"
+            problem = "earlier results of the job wait on this bench, where a note about the customer cannot wait"
             raise RecordAway(problem, location=f"job {self.id}", hint="File them first: drivecare records push.")
         try:
             return FiledJob.file_bytes(self, data, kind, words=words)

@@ -191,7 +191,7 @@ def test_the_command_line_shows_and_forgets_it(tmp_path: Path) -> None:
     assert "Quillfeather" not in drivecare("job", "show", "1042", "--json", jobs=jobs).stdout
     words = ("job", "close", "1042", "--started", "--old-drive", "kept", "--anyway", "x", "--forget", "--json")
     closed = drivecare(*words, jobs=jobs, typed="1042\n")
-    assert f"note-0002.json   note about the customer, {WORDS}" in closed.stderr
+    assert f"note 0002   note about the customer, {WORDS}" in closed.stderr
     assert json.loads(closed.stdout)["erased"] == [2]
     shown = drivecare("job", "show", "1042", "--full", jobs=jobs).stdout
     assert "about the customer: the words are not here any more" in " ".join(shown.split())

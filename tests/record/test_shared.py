@@ -184,6 +184,7 @@ def test_a_whole_job_on_the_command_line(cluster: Cluster, tmp_path: Path) -> No
     jobs = cluster.address("lantern", "bench1")
     opened = drivecare("job", "new", "1042", "--host", "CH-2103", "--complaint", "hangs", jobs=jobs)
     assert opened.returncode == 0, opened.stderr
+    assert "in the record; images and sheets of this bench are in" in " ".join(opened.stdout.split())
     assert drivecare("job", "record", "1042", "consent", jobs=jobs).returncode == 0
     assert drivecare("assess", "fixtures/demo/failing-drive.txt", "--job", "1042", jobs=jobs).returncode == 12
     assert drivecare("gate", "1042", jobs=jobs).returncode == 40
