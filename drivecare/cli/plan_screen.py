@@ -28,6 +28,8 @@ def show_plan(out: Screen, plan: Plan, *, full: bool) -> None:
     """Print a plan: which drive to fit, so that it fits a small terminal, or in `full` with every reason and step."""
     out.print(f"{plan.host_name}   label {plan.label}", style="bold", soft_wrap=True)
     out.print_wrapped(f"{_MOVES[plan.migration]} {_describe_old_drive(plan)}")
+    if plan.migration_reason is not None:
+        out.print_wrapped(plan.migration_reason)
     if plan.symptom is not None:
         _show_likely_cause(out, plan.symptom)
     out.print()

@@ -140,12 +140,14 @@ class Migration(Strict, frozen=True, kw_only=True):
 
     `array`: how the unit joins its drives, "none" where each stands alone. Left out, a unit that sets its drives up
     itself may join them. `larger`: what it does with the room of a larger drive, or that it refuses one.
+    `files_suffice`: it takes a drive, too, onto which only the files were copied.
     """
 
     kind: MigrationKind
     array: ArrayKind | None = None
     larger: Literal["unused", "grows", "refused"] | None = None
     paired: bool = False
+    files_suffice: bool = False
     how: NonEmptyText
     source: NonEmptyText
 

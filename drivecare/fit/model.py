@@ -151,6 +151,7 @@ class Plan(Value, frozen=True, kw_only=True):
     host_name: str
     label: str  # as it was typed
     migration: MigrationKind
+    migration_reason: str | None = None  # why it is not the profile's own
     source: ReplacedDrive | None = None
     used_bytes: int | None = None
     smallest_member_sectors: int | None = None  # of the members left in the array, in the old drive's sectors

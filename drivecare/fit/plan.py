@@ -47,12 +47,15 @@ def make_plan(
 
     `verdict`: that of the reading; `encrypted`: what of its content is; `smallest_member_sectors`: of those left in the
     array; `symptom`: what the customer reports; `job`: the job's ID, for the commands in the steps. Raises BadInput for
-    an unknown symptom.
+    an unknown symptom. Where no candidate may hold a sector copy, and the files alone fit one and are enough for the
+    unit, the plan goes by file copy.
     """
     swap = msgspec.structs.replace(
         _describe_swap(host, reading, verdict, used_bytes), smallest_member_sectors=smallest_member_sectors
     )
     by_name = {candidate.name: candidate for candidate in make_names_unique(tuple(candidates))}
+    asked, swap = swap.host.moving.kind, _choose_route(swap, by_name.values(), encrypted)
+    host = swap.host
     judged = [judge_candidate(candidate, swap) for candidate in by_name.values()]
     ranked = rank_candidates(judged, by_name, swap)
     chosen = next((candidate for candidate in ranked if candidate.fits == "yes"), None)
@@ -62,6 +65,7 @@ def make_plan(
         host_name=host.name,
         label=label or host.id,
         migration=host.moving.kind,
+        migration_reason=None if host.moving.kind == asked else _why_by_files(swap),
         source=swap.source,
         used_bytes=used_bytes,
         smallest_member_sectors=smallest_member_sectors,
@@ -71,6 +75,25 @@ def make_plan(
         symptom=advice,
         steps=make_steps(host, swap.source, chosen, advice, job=job),
         cautions=make_cautions(host, reading, encrypted),
+    )
+
+
+def _choose_route(swap: Swap, candidates: Iterable[Candidate], encrypted: Sequence[str]) -> Swap:
+    """By file copy where none may hold a sector copy, the files fit, and the unit is known to take such a drive."""
+    moving = swap.host.moving
+    if moving.kind != "sector-copy" or not moving.files_suffice or swap.used_bytes is None or encrypted:
+        return swap
+    host = msgspec.structs.replace(swap.host, moving=msgspec.structs.replace(moving, kind="file-copy"))
+    by_files, drives = msgspec.structs.replace(swap, host=host), tuple(candidates)
+    if any(judge_candidate(drive, swap).fits != "no" for drive in drives):
+        return swap
+    return by_files if any(judge_candidate(drive, by_files).fits == "yes" for drive in drives) else swap
+
+
+def _why_by_files(swap: Swap) -> str:
+    return (
+        f"No drive here holds a sector copy, but the {format_bytes(swap.used_bytes or 0)} in use fit, and this unit "
+        "takes a drive with the files alone. No computer starts from such a copy."
     )
 
 

@@ -89,7 +89,8 @@ def plan_replacement(request: PlanRequest, machine: Machine) -> Plan:
     """
     host = find_host(request.label or "", request.hosts)
     if request.migration is not None:
-        host = msgspec.structs.replace(host, moving=msgspec.structs.replace(host.moving, kind=request.migration))
+        moving = msgspec.structs.replace(host.moving, kind=request.migration, files_suffice=False)
+        host = msgspec.structs.replace(host, moving=moving)
     old_drive = None if request.old_drive is None else _read(request.old_drive, machine)
     measured = {name: fact for name, fact in request.facts.items() if name not in FACTS_OF_THE_UNIT}
     candidates = (_candidate(source, measured, machine) for source in request.candidates)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import msgspec
@@ -11,6 +12,7 @@ from hypothesis import strategies as st
 
 from drivecare.documents import decode, encode
 from drivecare.errors import BadInput
+from drivecare.exit_codes import ExitCode
 from drivecare.fit.model import Candidate, Plan
 from drivecare.fit.plan import exit_code, make_plan, overall_fit
 from drivecare.fit.standards import form_factors
@@ -264,6 +266,45 @@ class TestSteps:
         text = " ".join(make_plan(unit, [candidate()], reading=old_drive(), used_bytes=10**9).steps)
         assert there in text
         assert absent not in text
+
+
+class TestRoute:
+    """A smaller drive that holds what is in use: the plan goes by file copy where the unit is known to take that."""
+
+    SMALL = candidate(name="Kite K-320", capacity_bytes=320_072_933_376)
+    USED = 212 * 10**9
+
+    def plan(self, *drives: Candidate, files_suffice: bool = True, **more: Any) -> Plan:
+        unit = host(moving={"files_suffice": files_suffice})
+        return make_plan(unit, drives or (self.SMALL,), reading=old_drive(), **{"used_bytes": self.USED, **more})
+
+    def test_it_is_a_file_copy_and_says_why(self) -> None:
+        plan = self.plan()
+        assert (plan.migration, plan.chosen, exit_code(plan)) == ("file-copy", "Kite K-320", ExitCode.DONE)
+        assert plan.migration_reason == (
+            "No drive here holds a sector copy, but the 212 GB in use fit, and this unit takes a drive with the files "
+            "alone. No computer starts from such a copy."
+        )
+        assert any("drivecare copy-files" in step for step in plan.steps)
+        assert plan.order is not None
+        assert plan.order.capacity_bytes_min == 250 * 10**9  # the least that this unit takes; the old drive held more
+
+    @pytest.mark.parametrize(
+        "plan",
+        [
+            lambda self: self.plan(files_suffice=False),
+            lambda self: self.plan(used_bytes=None),
+            lambda self: self.plan(used_bytes=321 * 10**9),
+            lambda self: self.plan(encrypted=("partition 2 (LUKS)",)),
+            lambda self: self.plan(self.SMALL, candidate(name="Kite K-500")),
+            lambda self: self.plan(self.SMALL, candidate(name="Kite K-500", height_mm=None)),
+            lambda self: self.plan(candidate(name="Kite K-320 SAS", capacity_bytes=320_072_933_376, protocol="sas")),
+        ],
+        ids=["the unit is not known to", "not counted", "too much", "encrypted", "one fits", "one may", "another bus"],
+    )  # fmt: skip
+    def test_else_it_stays_a_sector_copy(self, plan: Callable[[TestRoute], Plan]) -> None:
+        made = plan(self)
+        assert (made.migration, made.migration_reason) == ("sector-copy", None)
 
 
 class TestCautions:
