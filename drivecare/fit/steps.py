@@ -143,6 +143,8 @@ def _move(host: Host, source: ReplacedDrive | None, job: str) -> Iterator[str]:
         )
         yield detach
     elif kind == "file-copy":
+        if source is not None and source.verdict == "evacuate":
+            yield "Take the files from the copy of the old drive, opened read-only: the old drive is not loaded."
         yield f"Copy the files with their checksums: drivecare copy-files OLD-FOLDER NEW-FOLDER --job {job}."
         yield detach
     else:

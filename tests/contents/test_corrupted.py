@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import random
+import shutil
 import struct
 import time
 from collections import Counter, defaultdict
@@ -80,6 +81,20 @@ def test_a_superblock_that_makes_no_sense_is_not_followed(image: Path, tmp_path:
     answer = look(copy, Area(offset=BLOCK, length=BLOCK))
     assert answer.volume.reason == "its first structures could not be read, or make no sense"
     assert [hold.kind for hold in answer.areas[0].holds] == ["unknown"]
+
+
+@pytest.mark.bench
+@pytest.mark.promise(9)
+@pytest.mark.timeout(60)
+@pytest.mark.parametrize("image", ["XFS"], indirect=True)
+def test_more_groups_than_there_is_room_for_are_not_looked_through(image: Path, tmp_path: Path) -> None:
+    copy = tmp_path / "XFS.img"
+    shutil.copyfile(image, copy)
+    with copy.open("rb+") as stream:
+        stream.seek(88)
+        stream.write(b"\xff" * 4)
+    answer = look(copy, Area(offset=0, length=BLOCK))
+    assert [hold.structure for hold in answer.areas[0].holds] == ["superblock and group header"]
 
 
 @pytest.mark.bench

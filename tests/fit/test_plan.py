@@ -289,6 +289,11 @@ class TestRoute:
         assert plan.order is not None
         assert plan.order.capacity_bytes_min == 250 * 10**9  # the least that this unit takes; the old drive held more
 
+    def test_the_files_of_a_drive_that_is_losing_data_come_from_its_copy(self) -> None:
+        words = "Take the files from the copy of the old drive"
+        dying, worn = (" ".join(self.plan(verdict=verdict).steps) for verdict in ("evacuate", "replace"))
+        assert (words in dying, words in worn) == (True, False)
+
     @pytest.mark.parametrize(
         "plan",
         [

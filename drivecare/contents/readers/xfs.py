@@ -19,6 +19,7 @@ _LOG_RECORD, _UNMOUNT = b"\xfe\xed\xba\xbe", 0x20
 _INODES_OF_A_CHUNK = 64
 _MOST_BLOCKS_OF_A_TREE = 1 << 20  # a damaged tree may run in a circle
 _FREE_TREE, _INODE_TREE = (b"ABTB", b"AB3B"), (b"IABT", b"IAB3")
+_LEAST_OF_GROUP = 64  # blocks: kernel, XFS_MIN_AG_BLOCKS (from memory)
 
 
 class XfsReader(Reader):
@@ -37,8 +38,9 @@ class XfsReader(Reader):
         self._sector_bytes, self._inode_bytes = struct.unpack_from(">HH", block, 102)
         self._inodes_per_block_log, self._group_log = block[123], block[124]
         free = struct.unpack_from(">Q", block, 144)[0]
-        if not 512 <= self.unit_bytes <= 65536 or not self._group_blocks or self._group_log > 32:
+        if not 512 <= self.unit_bytes <= 65536 or self._group_blocks < _LEAST_OF_GROUP or self._group_log > 32:
             raise OSError("its superblock makes no sense")
+        self._groups = min(self._groups, -(-window.size_bytes // (self._group_blocks * self.unit_bytes)))
         self.file_system = "XFS"
         self.free_bytes = free * self.unit_bytes
         self.used_bytes = max(0, self._blocks - free) * self.unit_bytes
