@@ -32,9 +32,14 @@ class Area(Value, frozen=True, kw_only=True, order=True):
 
 def merge(areas: Iterable[Area]) -> tuple[Area, ...]:
     """The same bytes in the fewest areas, in order; touching and overlapping ones joined, empty ones dropped."""
+    return close_gaps(areas, 1)
+
+
+def close_gaps(areas: Iterable[Area], gap_bytes: int) -> tuple[Area, ...]:
+    """The areas in order, joined across every gap of less than `gap_bytes`; empty ones dropped."""
     merged: list[Area] = []
     for area in sorted((area for area in areas if area.length > 0), key=lambda area: area.offset):
-        if merged and area.offset <= merged[-1].end:
+        if merged and area.offset < merged[-1].end + gap_bytes:
             merged[-1] = Area.between(merged[-1].offset, max(merged[-1].end, area.end))
         else:
             merged.append(Area.between(area.offset, area.end))

@@ -10,10 +10,7 @@ import sys
 import matplotlib as mpl
 
 from drivecare.transfer.sectors.damage import DamagePolicy
-from tests.transfer.sectors.failing_drive import FailingDrive, Model, rescue
-
-# A tenth of the whole model, which shows the same in a tenth of the time.
-TENTH = Model(size_bytes=100_020_486_144, clusters=20, weak_region_bytes=64 << 20, third_try_sectors=50)
+from tests.transfer.sectors.failing_drive import TENTH, FailingDrive, rescue
 
 mpl.use("svg")
 mpl.rcParams["svg.hashsalt"] = "drivecare"  # the same drawing gives the same bytes

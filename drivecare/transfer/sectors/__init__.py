@@ -5,6 +5,7 @@ Plan and decide, of values alone (`tests/test_house.py` reads this list):
     guards       what must hold before a target is written
     damage       the order in which a damaged source is read: what promises most comes next
     promise      what a read promises, from where damage lies and what the drive has shown
+    worth        what a byte counts by what lies there: what is used comes before what is free
     experience   what the drive has shown: times, chances, how long damage is
     stride       damage that recurs, and where it is expected next
     stages       the map: every byte is unread, copied, or known by the smallest read of it that failed

@@ -4,6 +4,9 @@ Ground that nobody asked for promises most, so the drive is **swept** first: for
 it is long so far. Then every gap that is left is judged (`transfer.sectors.promise`) and the best read of the best gap
 comes next, again and again, until no read is left. Nothing is ever given up for a prediction: it only comes later.
 
+Where it is known what lies on the drive, a byte counts by that (`transfer.sectors.worth`). Each rank then has a sweep
+of its own, and its gaps are read while they promise more than the next rank's sweep; of a healthy drive nobody asks.
+
 How often a bad sector is touched at most follows from the map (`transfer.sectors.stages`): one read of each size, and
 the retries.
 """
@@ -11,16 +14,26 @@ the retries.
 from __future__ import annotations
 
 import heapq
-from collections.abc import Generator
+from collections.abc import Generator, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 from drivecare.documents import Value
-from drivecare.transfer.areas import Area
+from drivecare.transfer.areas import Area, intersect, total, uncovered
 from drivecare.transfer.sectors.experience import Experience
-from drivecare.transfer.sectors.promise import Promises
-from drivecare.transfer.sectors.stages import COPIED, FAILED_BLOCK, FAILED_PIECE, FAILED_SECTOR, UNREAD, Run, Stages
+from drivecare.transfer.sectors.promise import Promises, Prospect
+from drivecare.transfer.sectors.stages import (
+    COPIED,
+    FAILED_BLOCK,
+    FAILED_PIECE,
+    FAILED_SECTOR,
+    LATER,
+    UNREAD,
+    Run,
+    Stages,
+)
 from drivecare.transfer.sectors.stride import Stride
+from drivecare.transfer.sectors.worth import Rank, Worth
 
 
 class DamagePolicy(Value, frozen=True, kw_only=True):
@@ -75,21 +88,38 @@ _HOPELESS_SECONDS = 60 * 24 * 3600
 
 
 class ReadingOrder:
-    """All reads of a copy, one after another. `stages` is brought up to date here, by what is sent back."""
+    """All reads of a copy, one after another. `stages` is brought up to date here, by what is sent back.
 
-    def __init__(self, stages: Stages, policy: DamagePolicy, sector_bytes: int) -> None:
+    `ranks`: what counts more than the rest of the drive, the most valuable first, without overlaps.
+    """
+
+    def __init__(self, stages: Stages, policy: DamagePolicy, sector_bytes: int, ranks: Sequence[Rank] = ()) -> None:
         self._stages, self._policy, self._sector = stages, policy, sector_bytes
         self._block, self._piece = policy.block_bytes, max(policy.piece_bytes, sector_bytes)
         self._experience = Experience(self._block)
         self._promises = Promises((self._block, self._piece, sector_bytes), policy.unreadable, self._experience)
         self._stride = Stride(self._block)
+        self._ranks, self._worth = ranks, Worth(ranks)
         self.gave_up = False  # the reads ended, and there was more to try
         self.unswept_bytes = stages.total  # not reached yet
 
     def reads(self) -> Reads:
         """Every attempt, in order; is sent the outcome of each."""
-        yield from self._sweep()
-        yield from self._read_gaps()
+        turns = list(self._turns())
+        for _, areas in turns[1:]:
+            for area in [*intersect(areas, self._stages.areas(UNREAD))]:
+                self._stages.assign(area, LATER)
+        for (_, areas), following in zip(turns, (*(worth for worth, _ in turns[1:]), 0.0), strict=True):
+            yield from self._sweep(areas)
+            yield from self._read_gaps(following * self._block / self._experience.good_seconds(self._block))
+
+    def _turns(self) -> Iterator[tuple[float, Rank]]:
+        """What each sweep is to cover, and what a byte of it counts: rank by rank, then the rest of the drive."""
+        whole = Area(offset=0, length=self._stages.total)
+        rest = uncovered((area for areas in self._ranks for area in areas), whole)
+        for number, areas in enumerate((*self._ranks, rest)):
+            if areas:
+                yield self._worth.of_rank(number), areas
 
     def _read(self, start: int, end: int, otherwise: int) -> Generator[Attempt, Outcome, int]:
         """One read; up to where it came."""
@@ -102,53 +132,65 @@ class ReadingOrder:
 
     # --- the sweep
 
-    def _sweep(self) -> Reads:
-        """Forwards over what nobody asked for yet, to the end of the drive."""
-        position, damage = self._take_up()
-        while (unswept := self._stages.total - position) > 0:
-            self.unswept_bytes = unswept
-            passed = None
-            if damage is None and (band := self._band_ahead(position)):
-                passed, after = band
-                if position < passed and (yield from self._read(position, passed, FAILED_BLOCK)) < passed:
+    def _sweep(self, areas: Rank) -> Reads:
+        """Forwards over what nobody asked for yet in these areas."""
+        position, damage, ground = self._take_up(areas)
+        beyond = total(ground) + total(self._stages.areas(LATER))
+        for area in ground:
+            beyond -= area.length
+            if damage is not None and area.offset > position + self._experience.usual_extent:
+                damage = None  # so far off that this is another place
+            position = max(position, area.offset)
+            while position < area.end:
+                self.unswept_bytes = beyond + area.end - position
+                passed = None
+                if damage is None and (band := self._band_ahead(position, area.end)):
+                    passed, after = band
+                    if position < passed and (yield from self._read(position, passed, FAILED_BLOCK)) < passed:
+                        self._stride.distrust()
+                    self._stride.pass_over(passed)
+                    position = after
+                    if position >= area.end:
+                        break
+                end = Run(position, area.end, UNREAD).cut(self._block, self._sector, backwards=False)[1]
+                reached = yield from self._read(position, end, FAILED_BLOCK)
+                if reached == end:
+                    if damage is not None:
+                        yield from self._measure(damage, position)
+                    position, damage = end, None
+                    continue
+                if passed is not None:
+                    damage = passed
                     self._stride.distrust()
-                self._stride.pass_over(passed)
-                position = after
-            end = Run(position, self._stages.total, UNREAD).cut(self._block, self._sector, backwards=False)[1]
-            reached = yield from self._read(position, end, FAILED_BLOCK)
-            if reached == end:
-                if damage is not None:
-                    yield from self._measure(damage, position)
-                position, damage = end, None
-                continue
-            if passed is not None:
-                damage = passed
-                self._stride.distrust()
-            elif damage is None:
-                damage = reached
-                self._stride.add_start(damage)
-            position = self._leap(damage, end)
-        self.unswept_bytes = 0
+                elif damage is None:
+                    damage = reached
+                    self._stride.add_start(damage)
+                position = self._leap(damage, end)
+        self.unswept_bytes = beyond
 
-    def _take_up(self) -> tuple[int, int | None]:
-        """Where the sweep goes on, and the damage that it crosses there; learn from what the map shows before that."""
-        gaps, total = self._stages.gaps(), self._stages.total
-        position, damage = total, None
-        if gaps and gaps[-1][1] == total:
-            last = self._stages.gap_at(total - 1)
-            if last[-1].stage == UNREAD:
-                position = last[-1].start
-                damage = last[0].start if len(last) > 1 else None
-                gaps.pop()
-        for start, end in gaps:
-            self._experience.add_extent(end - start)
-            self._stride.add_start(start)
-        return position, damage
+    def _take_up(self, areas: Rank) -> tuple[int, int | None, list[Area]]:
+        """Where the sweep of these areas goes on, the damage that it crosses there, and all that it is to cover.
 
-    def _band_ahead(self, position: int) -> tuple[int, int] | None:
-        """The damage that is expected in the next block, from piece to piece; never the end of the drive."""
+        What lies before that was left by an earlier sweep: learn from it.
+        """
+        for area in [*intersect(areas, self._stages.areas(LATER))]:
+            self._stages.assign(area, UNREAD)
+        unread = [*intersect(areas, self._stages.areas(UNREAD))]
+        tried = [*intersect(areas, uncovered(unread, Area(offset=0, length=self._stages.total)))]
+        if not tried:
+            return 0, None, unread
+        position = tried[-1].end
+        for start, end in self._stages.gaps():
+            if end <= position:
+                self._experience.add_extent(end - start)
+                self._stride.add_start(start)
+        gap = self._stages.gap_at(position - 1)
+        return position, gap[0].start if gap else None, [area for area in unread if area.offset >= position]
+
+    def _band_ahead(self, position: int, limit: int) -> tuple[int, int] | None:
+        """The damage that is expected in the next block and before `limit`, to a piece; never the end of the drive."""
         band = self._stride.expected(position)
-        if band is None or band[0] >= position + self._block:
+        if band is None or band[0] >= min(position + self._block, limit):
             return None
         start, end = band[0] // self._piece * self._piece, -(-band[1] // self._piece) * self._piece
         return (max(position, start), end) if end < self._stages.total else None
@@ -162,6 +204,10 @@ class ReadingOrder:
 
     def _measure(self, damage: int, landing: int) -> Reads:
         """Learn from a damage that was crossed. What its end tells is worth a few reads: at first, and of a stride."""
+        end = self._stages.gap_at(damage)[-1].end
+        if end < landing:  # what lies between has another turn
+            self._experience.add_extent(end - damage)
+            return
         if self._stride.suspected:
             if ends := (yield from self._find_ends(damage)):
                 self._stride.add_anchor(ends[0], ends[1] - ends[0])
@@ -196,20 +242,22 @@ class ReadingOrder:
 
     # --- the gaps
 
-    def _read_gaps(self) -> Reads:
-        """The best read there is, until none is left. A run is judged again in its turn and beside reads."""
+    def _read_gaps(self, least_promise: float) -> Reads:
+        """The best read there is, until none promises so much. A run is judged again in its turn and beside reads."""
         queue: list[tuple[float, int]] = []
         for area, _ in self._stages.runs():
             self._offer(queue, area.offset)
         while queue:
             _, offset = heapq.heappop(queue)
             run = self._stages.run_at(offset)
-            prospect = self._promises.best(self._stages, run) if run.start == offset else None
+            prospect = self._best(run) if run.start == offset else None
             if prospect is None:  # read since, or part of another run
                 continue
             if queue and prospect.promise < -queue[0][0] * _GOOD_ENOUGH:
                 heapq.heappush(queue, (-prospect.promise, offset))
                 continue
+            if prospect.promise < least_promise:
+                return
             if not self._policy.to_the_end and prospect.promise < _HOPELESS_BYTES_PER_SECOND:
                 self.gave_up = self.rest_seconds > _HOPELESS_SECONDS
                 if self.gave_up:
@@ -228,5 +276,12 @@ class ReadingOrder:
         """Queue the run around `offset` by what it promises."""
         if 0 <= offset < self._stages.total:
             run = self._stages.run_at(offset)
-            if prospect := self._promises.best(self._stages, run):
+            if prospect := self._best(run):
                 heapq.heappush(queue, (-prospect.promise, run.start))
+
+    def _best(self, run: Run) -> Prospect | None:
+        """The read of a run that promises most, by what lies there."""
+        prospect = self._promises.best(self._stages, run)
+        if prospect is None or not self._ranks:
+            return prospect
+        return prospect._replace(promise=prospect.promise * self._worth.of(prospect.start, prospect.end))

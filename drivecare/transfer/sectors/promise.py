@@ -59,7 +59,7 @@ class Promises:
 
     def best(self, stages: Stages, run: Run) -> Prospect | None:
         """The read of a run that promises most; None where every read of it was tried."""
-        if run.stage == COPIED or run.stage >= self._unreadable:
+        if not UNREAD <= run.stage < self._unreadable:
             return None
         if run.stage >= FAILED_SECTOR:
             return self._probe(run, self._sector, run.stage + 1)

@@ -2,6 +2,7 @@
 
 | stage | meaning | what may be read there |
 |---|---|---|
+| LATER | unread, and its turn has not come (while a copy runs; no journal knows it) | nothing yet |
 | COPIED | on the target | nothing more |
 | UNREAD | never asked for | anything |
 | FAILED_BLOCK | part of a large read that failed | pieces and sectors |
@@ -21,6 +22,7 @@ from typing import NamedTuple
 
 from drivecare.transfer.areas import Area
 
+LATER = -2
 COPIED = -1
 UNREAD = 0
 FAILED_BLOCK = 2
@@ -77,7 +79,7 @@ class Stages:
         first = bisect_left(self._starts, start)
         last = bisect_right(self._starts, end)  # runs first..last-1 begin inside [start, end]
         next_stage = self._stages[last - 1]  # of the byte at `end`, unless the area reaches to the end
-        self.missing_bytes += (end - start if stage > COPIED else 0) - self._missing_in(start, end, first, last)
+        self.missing_bytes += (end - start if stage != COPIED else 0) - self._missing_in(start, end, first, last)
         starts, stages = [start], [stage]
         if end < self.total and next_stage != stage:
             starts.append(end)
@@ -91,7 +93,7 @@ class Stages:
         """Missing bytes of start..end, which runs first-1 (it may reach in from before) to last-1 cover."""
         missing = 0
         for index in range(max(first - 1, 0), last):
-            if self._stages[index] > COPIED:
+            if self._stages[index] != COPIED:
                 run_end = self._starts[index + 1] if index + 1 < len(self._starts) else self.total
                 missing += max(0, min(end, run_end) - max(start, self._starts[index]))
         return missing
@@ -112,13 +114,13 @@ class Stages:
         return Run(self._starts[index], end, self._stages[index])
 
     def gap_at(self, offset: int) -> list[Run]:
-        """All that is not copied around `offset`, up to copied ground on both sides; [] where the byte is copied."""
+        """All that may be read around `offset`, up to what is copied or comes later; [] where the byte is either."""
         first = last = bisect_right(self._starts, offset) - 1
-        if self._stages[first] == COPIED:
+        if self._stages[first] < UNREAD:
             return []
-        while first > 0 and self._stages[first - 1] != COPIED:
+        while first > 0 and self._stages[first - 1] >= UNREAD:
             first -= 1
-        while last + 1 < len(self._starts) and self._stages[last + 1] != COPIED:
+        while last + 1 < len(self._starts) and self._stages[last + 1] >= UNREAD:
             last += 1
         ends = [*self._starts[first + 1 : last + 2], self.total]
         return [Run(self._starts[at], ends[at - first], self._stages[at]) for at in range(first, last + 1)]
@@ -127,7 +129,7 @@ class Stages:
         """Start and end of every gap, in order."""
         bounds: list[tuple[int, int]] = []
         for area, stage in self.runs():
-            if stage == COPIED:
+            if stage < UNREAD:
                 continue
             if bounds and bounds[-1][1] == area.offset:
                 bounds[-1] = (bounds[-1][0], area.end)

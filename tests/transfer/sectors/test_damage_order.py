@@ -13,8 +13,18 @@ from drivecare.transfer.areas import Area, merge, overlap
 from drivecare.transfer.medium import Watch
 from drivecare.transfer.sectors.damage import DamagePolicy, Outcome, ReadingOrder
 from drivecare.transfer.sectors.engine import CopySettings, copy_and_prove
-from drivecare.transfer.sectors.stages import COPIED, FAILED_BLOCK, FAILED_PIECE, UNREAD, Stages, stage_of_journal
+from drivecare.transfer.sectors.stages import (
+    COPIED,
+    FAILED_BLOCK,
+    FAILED_PIECE,
+    LATER,
+    UNREAD,
+    Stages,
+    stage_of_journal,
+)
 from drivecare.transfer.sectors.stride import Stride
+from drivecare.transfer.sectors.worth import Rank, UsedSpace
+from tests.benchmarks import used_table
 from tests.benchmarks.damage_models import MIB
 from tests.benchmarks.damage_table import MOST_SLOWER, compare, missed, slower_after_forgetting
 from tests.transfer.sectors.fake_medium import Call, FakeMedium, MemoryStore, buffers, end_of, fresh_journal
@@ -24,10 +34,16 @@ POLICY = DamagePolicy(block_bytes=64 * SECTOR, piece_bytes=8 * SECTOR, retries=1
 
 
 def read_all(
-    stages: Stages, bad: tuple[Area, ...], *, short: bool, seconds: float, stop_after: int = 10**9
+    stages: Stages,
+    bad: tuple[Area, ...],
+    *,
+    short: bool,
+    seconds: float,
+    stop_after: int = 10**9,
+    ranks: tuple[Rank, ...] = (),
 ) -> list[Area]:
     """Follow the order over bad areas, to its end or for so many reads. `short`: what lies before one comes."""
-    reads = ReadingOrder(stages, POLICY, SECTOR).reads()
+    reads = ReadingOrder(stages, POLICY, SECTOR, ranks).reads()
     attempts: list[Area] = []
     attempt = next(reads, None)
     while attempt is not None and len(attempts) < stop_after:
@@ -41,20 +57,31 @@ def read_all(
     return attempts
 
 
-@given(
-    st.lists(st.tuples(st.integers(0, 4095), st.integers(1, 300)), max_size=12),
-    st.booleans(),
-    st.sampled_from([0.0, 0.01]),
-    st.integers(1, 400),
-)
+PLACES = st.lists(st.tuples(st.integers(0, 4095), st.integers(1, 300)), max_size=12)
+
+
+def areas_at(places: list[tuple[int, int]]) -> tuple[Area, ...]:
+    return merge(Area(offset=at * SECTOR, length=min(length * SECTOR, SIZE - at * SECTOR)) for at, length in places)
+
+
+@given(PLACES, st.booleans(), st.sampled_from([0.0, 0.01]), st.integers(1, 400), PLACES, st.booleans())
 def test_every_readable_byte_comes_and_no_bad_sector_is_touched_too_often(
-    damage: list[tuple[int, int]], short: bool, seconds: float, stop_after: int
+    damage: list[tuple[int, int]],
+    short: bool,
+    seconds: float,
+    stop_after: int,
+    used: list[tuple[int, int]],
+    still_known: bool,
 ) -> None:
-    """Stopped after any number of reads and taken up with the map alone, too."""
-    bad = merge(Area(offset=at * SECTOR, length=min(length * SECTOR, SIZE - at * SECTOR)) for at, length in damage)
+    """Stopped after any number of reads and taken up with the map alone, too, whatever is known to be in use."""
+    bad = areas_at(damage)
+    known = UsedSpace(used=areas_at(used[2:]), structures=areas_at(used[:2]))
+    ranks = known.ranks(SIZE, gap_bytes=20 * SECTOR, unit_bytes=POLICY.piece_bytes)
     stages = Stages(SIZE)
-    attempts = read_all(stages, bad, short=short, seconds=seconds, stop_after=stop_after)
-    attempts += read_all(stages, bad, short=short, seconds=seconds)
+    attempts = read_all(stages, bad, short=short, seconds=seconds, stop_after=stop_after, ranks=ranks)
+    for later in stages.areas(LATER):
+        stages.assign(later, UNREAD)  # as a journal tells it
+    attempts += read_all(stages, bad, short=short, seconds=seconds, ranks=ranks if still_known else ())
     assert merge(stages.areas_from(POLICY.unreadable)) == bad
     assert sum(area.length for area in stages.areas(COPIED)) == SIZE - sum(area.length for area in bad)
     assert all(area.offset % SECTOR == 0 and 0 < area.length <= POLICY.block_bytes for area in attempts)
@@ -68,6 +95,27 @@ def test_a_sound_drive_is_read_once_and_in_order() -> None:
     assert attempts == [
         Area.between(at, min(at + POLICY.block_bytes, SIZE)) for at in range(0, SIZE, POLICY.block_bytes)
     ]
+
+
+def test_what_is_used_comes_first_rank_by_rank_and_what_is_free_in_the_end() -> None:
+    kib = 1 << 10
+    structures, used = Area.between(1000 * kib, 1008 * kib), Area.between(100 * kib, 260 * kib)
+    known = UsedSpace(structures=(structures,), used=(used, Area.between(270 * kib, 280 * kib), structures))
+    ranks = known.ranks(SIZE, gap_bytes=16 * kib, unit_bytes=4 * kib)
+    attempts = read_all(Stages(SIZE), (), short=False, seconds=0.01, ranks=ranks)
+    assert attempts[0] == structures
+    of_used = next(n for n in range(1, len(attempts)) if attempts[n].offset < attempts[n - 1].offset and n > 1)
+    assert merge(attempts[1:of_used]) == (Area.between(100 * kib, 280 * kib),)  # with a gap too short to leap over
+    assert merge(attempts) == (Area.between(0, SIZE),)
+    assert sum(area.length for area in attempts) == SIZE
+
+
+def test_free_space_that_reads_well_comes_before_the_bad_sectors_of_what_is_used() -> None:
+    bad, used = Area.between(300 * SECTOR, 420 * SECTOR), Area.between(128 * SECTOR, 640 * SECTOR)
+    attempts = read_all(Stages(SIZE), (bad,), short=False, seconds=0.01, ranks=((used,),))
+    swept = next(index for index, area in enumerate(attempts) if area.end == SIZE)
+    assert any(area.length == SECTOR for area in attempts)
+    assert all(area.length > SECTOR for area in attempts[:swept])
 
 
 def test_the_rest_of_the_drive_comes_before_the_inside_of_damage() -> None:
@@ -150,3 +198,10 @@ def test_most_is_safe_sooner_than_by_the_former_order(model: str) -> None:
 @pytest.mark.parametrize("model", ["clusters", "64 of 512 MiB"])
 def test_a_resume_that_knows_the_map_alone_takes_little_longer(model: str) -> None:
     assert slower_after_forgetting(model, 1, 0.5) < MOST_SLOWER
+
+
+@pytest.mark.slow
+def test_what_is_used_of_a_failing_drive_is_safe_in_less_than_two_fifths_of_the_time() -> None:
+    """A part of `python -m tests.benchmarks.used_table`, which holds three seeds."""
+    plain, used_first = used_table.compare(used_table.failing_drive, 1)
+    assert used_first.used < used_table.MOST_TIME * plain.used
