@@ -19,7 +19,7 @@ from drivecare.transfer.sectors.partitions import ReadAt
 OpenVolume = Callable[[Window], Reader]
 
 # What a reader raises on structures that make no sense, besides OSError of the libraries.
-_NONSENSE = (OSError, ValueError, OverflowError, TypeError, ArithmeticError, LookupError, struct.error)
+NONSENSE = (OSError, ValueError, OverflowError, TypeError, ArithmeticError, LookupError, struct.error)
 
 _UNREADABLE = "its first structures could not be read, or make no sense"
 _IN_USE = "in use, or not known to be free"
@@ -42,7 +42,7 @@ def answer(
         return without_files(question, mark)
     try:
         reader = readers[mark.reader](window)
-    except _NONSENSE:
+    except NONSENSE:
         return without_files(question, mark, _UNREADABLE)
     reader.on_names = on_names
     base = question.partition.offset
@@ -51,7 +51,7 @@ def answer(
     try:
         reader.open()
         reader.survey(attribution)
-    except _NONSENSE:
+    except NONSENSE:
         reader.unread += 1
         reader.reason = _UNREADABLE if reader.files is None else None
     if areas:
@@ -67,7 +67,7 @@ def answer(
 def _claim_structures(reader: Reader, attribution: Attribution) -> None:
     try:
         reader.claim_structures(attribution)
-    except _NONSENSE:
+    except NONSENSE:
         reader.unread += 1
 
 
@@ -104,5 +104,5 @@ def _attributed(reader: Reader, attribution: Attribution, areas: Sequence[Area])
 def _free_parts(reader: Reader, area: Area) -> tuple[Area, ...] | None:
     try:
         return reader.free_parts(area)
-    except _NONSENSE:
+    except NONSENSE:
         return None

@@ -6,11 +6,12 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import msgspec
 
-from drivecare.contents.model import Contents, Partition, Volume, VolumeAnswer, VolumeQuestion, unknown
+from drivecare.contents.model import Contents, Partition, Volume, VolumeAnswer, VolumeQuestion, VolumeUsage, unknown
 from drivecare.contents.recognise import Mark
-from drivecare.transfer.areas import Area, merge, overlap, total, uncovered
+from drivecare.transfer.areas import Area, intersect, merge, overlap, total, uncovered
 from drivecare.transfer.holds import AreaContents, Hold, most_important_first
 from drivecare.transfer.sectors.partitions import PartitionTable, holds_logical
+from drivecare.transfer.sectors.worth import UsedSpace
 
 _GPT_ENTRIES_BYTES = 128 * 128  # UEFI 2.10, section 5.3.1: at least so much is kept for the entries
 _TABLE_LOST = "the partition table did not come across"
@@ -124,3 +125,18 @@ def _table_areas(table: PartitionTable) -> Iterator[Area]:
         if table.backup_lba is not None:
             end = (table.backup_lba + 1) * sector
             yield Area.between(max(0, end - sector - _GPT_ENTRIES_BYTES), end)
+
+
+def used_space(table: PartitionTable, answers: Sequence[tuple[Partition, VolumeAnswer]]) -> UsedSpace | None:
+    """The ranks of a drive; None where no file system told anything. All of a partition that tells nothing is used."""
+    structures, used, doubtful = [*_table_areas(table)], list[Area](), list[Area]()
+    for partition, answer in answers:
+        room = Area(offset=partition.offset, length=partition.length)
+        usage = answer.usage or VolumeUsage()
+        free = merge(intersect(merge(usage.free), (room,)))
+        structures += intersect(merge(usage.structures), (room,))
+        used += uncovered(free, room)
+        doubtful += () if usage.clean else free
+    if not any(answer.usage is not None and answer.usage.free for _, answer in answers):
+        return None
+    return UsedSpace(structures=tuple(structures), used=tuple(used), doubtful=tuple(doubtful))

@@ -116,6 +116,10 @@ class Attribution:
         if left:
             yield Hold(kind="free", bytes=total(left))
 
+    def claimed(self) -> tuple[Area, ...]:
+        """All that anybody claims."""
+        return merge(extent for claims in self._claimed for _, extent in claims)
+
     def disagrees(self, index: int, free: Sequence[Area]) -> bool:
         """Whether a file or directory claims what the file system's own record says is free."""
         claimed = [extent for kind, extent in self._claimed[self._place_of[index]] if kind != "structure"]

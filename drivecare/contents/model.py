@@ -55,19 +55,37 @@ class VolumeQuestion(Value, frozen=True, kw_only=True):
     """What the parser's process is to look at: one partition, and areas of it, all counted from the medium's start.
 
     `lost`: areas whose bytes are not what the drive held. They are never read. `type`: the entry's type in the table.
+    `usage`: no file is looked at, and where its structures and its free space lie is asked instead.
     """
 
     partition: Area
     areas: tuple[Area, ...] = ()
     lost: tuple[Area, ...] = ()
     type: str | None = None
+    usage: bool = False
+
+
+class VolumeUsage(Value, frozen=True, kw_only=True):
+    """Where the structures and the free space of a partition lie, counted from the medium's start.
+
+    `clean`: whether its record of free space can be relied on.
+    """
+
+    structures: tuple[Area, ...] = ()
+    free: tuple[Area, ...] = ()
+    clean: bool = False
 
 
 class VolumeAnswer(Value, frozen=True, kw_only=True):
-    """What the parser's process answers. `areas` are those asked about, clipped to the partition."""
+    """What the parser's process answers. `areas` are those asked about, clipped to the partition.
+
+    `usage` is told where it was asked for; `lacking` are the lost areas that it would have had to read for it.
+    """
 
     volume: Volume
     areas: tuple[AreaContents, ...] = ()
+    usage: VolumeUsage | None = None
+    lacking: tuple[Area, ...] = ()
     not_in_force: str = ""  # the measure that this machine's kernel or libraries lack; "" where it was confined in full
 
 

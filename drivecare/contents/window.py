@@ -28,6 +28,7 @@ class Window:
         self._position = 0
         self._twice, self._distance = Area(offset=0, length=0), 0
         self._blocks: OrderedDict[int, bytes] = OrderedDict()
+        self._lacking: list[Area] = []
 
     def at(self, offset: int, length: int) -> bytes:
         """The bytes at an offset; fewer where the partition ends. Raises OSError where some are lost."""
@@ -47,10 +48,16 @@ class Window:
         """An area that is lost in part. Raises OSError where no second copy has that part."""
         lost = [Area(offset=gap.offset - self._base, length=gap.length) for gap in self._lost]
         gaps = [part for gap in lost if (part := overlap(gap, area)) is not None]
+        self._lacking += (Area(offset=self._base + gap.offset, length=gap.length) for gap in gaps)
         if any(overlap(gap, self._twice) != gap for gap in gaps):
             raise OSError(errno.ENODATA, "these bytes did not come across")
         parts = sorted([*((gap, self._distance) for gap in gaps), *((part, 0) for part in uncovered(gaps, area))])
         return b"".join(self.at(part.offset + distance, part.length) for part, distance in parts)
+
+    @property
+    def lacking(self) -> tuple[Area, ...]:
+        """The lost areas that were to be read, counted from the medium's start."""
+        return merge(self._lacking)
 
     def _is_lost(self, area: Area) -> bool:
         index = bisect_right(self._starts, area.end - 1) - 1

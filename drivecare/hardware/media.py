@@ -103,6 +103,11 @@ class RealMedium:
         self.direct = self._align is not None
         self.sector_bytes = self._sector_bytes()
 
+    @property
+    def descriptor(self) -> int:
+        """The descriptor that reads through this machine's cache."""
+        return self._buffered
+
     def _alignment(self, buffer: Buffer) -> int | None:
         """Find the unit of direct transfers by trying; None where there are none."""
         if self._descriptor == self._buffered:

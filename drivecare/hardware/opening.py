@@ -111,6 +111,16 @@ def hold_descriptor(path: str) -> Iterator[int]:
 
 
 @contextlib.contextmanager
+def reopen_for_reading(medium: RealMedium) -> Iterator[int]:
+    """Another descriptor of what is held already, with which nothing can be written."""
+    descriptor = os.open(f"/proc/self/fd/{medium.descriptor}", os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        yield descriptor
+    finally:
+        os.close(descriptor)
+
+
+@contextlib.contextmanager
 def open_unheld(path: str, pool: BufferPool, *, patience: Patience | None = None) -> Iterator[RealMedium]:
     """Read a medium through the cache without holding it: for guards that look before anything is held."""
     try:

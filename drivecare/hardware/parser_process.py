@@ -17,6 +17,8 @@ import sys
 import time
 from collections.abc import Callable
 
+import msgspec
+
 from drivecare.contents.assembly import without_answer
 from drivecare.contents.model import VolumeAnswer, VolumeQuestion, contradiction_in
 from drivecare.documents import MOST_BYTES, decode, encode
@@ -112,6 +114,7 @@ def main() -> None:
     """Answer one question. All of its imports come first; what follows `confine` can reach the medium alone."""
     from drivecare.contents.answering import answer
     from drivecare.contents.readers import apfs, ext, fat, hfs, ntfs, xfs
+    from drivecare.contents.usage import answer_usage
     from drivecare.hardware.confinement import confine
 
     readers = {module.__name__.rpartition(".")[2]: module.open_volume for module in (apfs, ext, fat, hfs, ntfs, xfs)}
@@ -124,8 +127,12 @@ def main() -> None:
         nonlocal spaces
         spaces += os.write(1, b" " * (names // NAMES_A_SPACE - spaces))
 
-    result = answer(question, lambda offset, length: os.pread(0, length, offset), readers, show_progress)
-    text = memoryview(encode(VolumeAnswer(volume=result.volume, areas=result.areas, not_in_force=not_in_force)))
+    def read(offset: int, length: int) -> bytes:
+        return os.pread(0, length, offset)
+
+    about_usage = question.usage
+    result = answer_usage(question, read, readers) if about_usage else answer(question, read, readers, show_progress)
+    text = memoryview(encode(msgspec.structs.replace(result, not_in_force=not_in_force)))
     while text:
         text = text[os.write(1, text) :]
     os._exit(0)  # no part of the interpreter's end is needed, and some of it would ask for more than is allowed

@@ -46,6 +46,15 @@ def close_gaps(areas: Iterable[Area], gap_bytes: int) -> tuple[Area, ...]:
     return tuple(merged)
 
 
+def widen(areas: Iterable[Area], unit: int, end: int) -> tuple[Area, ...]:
+    """The areas out to multiples of `unit`, but not beyond `end`."""
+    return merge(
+        Area.between(area.offset // unit * unit, min(-(-area.end // unit) * unit, end))
+        for area in areas
+        if area.offset < end
+    )
+
+
 def uncovered(areas: Iterable[Area], within: Area) -> tuple[Area, ...]:
     """The parts of `within` that no area covers, in order."""
     gaps: list[Area] = []

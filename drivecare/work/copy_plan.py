@@ -77,7 +77,13 @@ def plan_copy(
         journal=journal,
         fresh=former is None,
         by_content=former is not None and is_resumed_by_content(former, source.end, target.end),
+        losing_data=_is_losing_data(state),
     )
+
+
+def _is_losing_data(state: JobState | None) -> bool:
+    reading = state.old_drive if state is not None else None
+    return reading is not None and reading.document.verdict == "evacuate"
 
 
 def _expect_drive(

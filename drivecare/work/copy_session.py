@@ -8,18 +8,21 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import msgspec
 
 from drivecare.errors import Interrupted
 from drivecare.hardware.endpoints import examine_source, examine_target
 from drivecare.hardware.media import BufferPool, Patience, RealMedium
-from drivecare.hardware.opening import hold_source, hold_target
+from drivecare.hardware.opening import hold_source, hold_target, reopen_for_reading
+from drivecare.transfer.areas import Area
 from drivecare.transfer.medium import Medium, Watch
 from drivecare.transfer.sectors.engine import copy_to_all
 from drivecare.transfer.sectors.guards import Consent, Endpoint, check_guards, check_unmoved
 from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.journal_file import JournalFile
+from drivecare.transfer.sectors.looking import Findings
 from drivecare.transfer.sectors.probe import probe_target
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.transfer.sectors.target_side import CopyTarget
@@ -32,6 +35,7 @@ class CopyPlan:
     """What is asked, both ends as they were examined, what the user consented to, and the journal to copy by.
 
     `fresh`: a new one. `by_content`: a side has no name, so its content must tell that the journal speaks of it.
+    `losing_data`: the job's reading of the source says so.
     """
 
     request: CopyRequest
@@ -41,6 +45,7 @@ class CopyPlan:
     journal: Journal
     fresh: bool
     by_content: bool = False
+    losing_data: bool = False
 
     @property
     def store(self) -> JournalFile:
@@ -98,8 +103,21 @@ class SessionRunner:
                 CopyTarget(target, journal, plan.store, plan.by_content)
                 for plan, target, journal in zip(plans, held, begun, strict=True)
             ]
-            outcomes = copy_to_all(self.wrap_source(source), targets, pool.buffers, request.settings, self.watch)
+            surveyor = partial(self._find_used_space, held, plans[0].journal.bytes_total)
+            settings = msgspec.structs.replace(request.settings, losing_data=plans[0].losing_data)
+            wrapped = self.wrap_source(source)
+            outcomes = copy_to_all(wrapped, targets, pool.buffers, settings, self.watch, surveyor)
             return tuple(map(_unless_removed, outcomes, held, targets))
+
+    def _find_used_space(
+        self, held: Sequence[RealMedium], size_bytes: int, path: str, missing: Sequence[Area], seconds: float
+    ) -> Findings:
+        """What the copy at `path` tells so far. Its reader is loaded only now: most copies need none."""
+        from drivecare.work.find_used_space import find_used_space
+
+        target = next(medium for medium in held if medium.path == path)
+        with reopen_for_reading(target) as descriptor:
+            return find_used_space(descriptor, size_bytes, missing, seconds, self.watch.stop_reason)
 
     @contextlib.contextmanager
     def _open_target(self, plan: CopyPlan, pool: BufferPool, journal: Journal) -> Iterator[RealMedium]:

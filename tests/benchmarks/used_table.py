@@ -84,7 +84,7 @@ def follow(drive: ModelledDrive, known: UsedSpace, *, used_first: bool) -> Times
     """Read until both shares are safe."""
     policy, size = DamagePolicy(), drive.size_bytes
     ranks = known.ranks(size, gap_bytes=chunk_bytes_for(size), unit_bytes=policy.piece_bytes) if used_first else ()
-    reads = ReadingOrder(Stages(size), policy, SECTOR, ranks).reads()
+    reads = ReadingOrder(Stages(size), policy, SECTOR).reads(ranks)
     used, whole = merge((*known.structures, *known.used)), Area(offset=0, length=size)
     ends = [area.end for area in used]
     of_all = SAFE * total(uncovered(drive.damage, whole))

@@ -143,9 +143,13 @@ class ExtReader(Reader):
                 if not flags & SPARSE:
                     attribution.claim(Owner("structure", structure=name), Area(offset=offset, length=length))
 
-    def free_parts(self, area: Area) -> tuple[Area, ...] | None:
-        """By the block bitmaps, where the file system was unmounted cleanly."""
-        if not self._clean or self._read_only & _BIGALLOC:
+    def is_clean(self) -> bool:
+        """By the superblock."""
+        return self._clean
+
+    def recorded_free(self, area: Area) -> tuple[Area, ...] | None:
+        """By the block bitmaps."""
+        if self._read_only & _BIGALLOC:
             return None
         unit, parts = self.unit_bytes, list[Area]()
         first, last = area.offset // unit, (area.end - 1) // unit

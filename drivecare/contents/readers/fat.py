@@ -201,10 +201,8 @@ class FatReader(Reader):
         if self._data_at > self._root_at:
             attribution.claim(Owner("directory", "/"), Area.between(self._root_at, self._data_at))
 
-    def free_parts(self, area: Area) -> tuple[Area, ...] | None:
-        """By the table of clusters, where the file system was unmounted cleanly."""
-        if not self._is_clean():
-            return None
+    def recorded_free(self, area: Area) -> tuple[Area, ...] | None:
+        """By the table of clusters."""
         unit = self.unit_bytes
         first = max(0, (area.offset - self._data_at) // unit) + 2
         last = min((area.end - 1 - self._data_at) // unit + 2, self._clusters + 1)
@@ -214,7 +212,7 @@ class FatReader(Reader):
             if entry == 0
         )
 
-    def _is_clean(self) -> bool:
+    def is_clean(self) -> bool:
         """FAT specification, page 17: a bit of the second entry is cleared while it is mounted for writing."""
         if self._bits == 12:
             return True  # it keeps no such bit
@@ -286,9 +284,13 @@ class ExfatReader(FatReader):
             bitmap = Area(offset=self._bitmap_at, length=-(-self._clusters // 8))
             attribution.claim(Owner("structure", structure="record of free space"), bitmap)
 
-    def free_parts(self, area: Area) -> tuple[Area, ...] | None:
-        """By the bitmap, where the file system was unmounted cleanly."""
-        if self._dirty or not self._bitmap_at:
+    def is_clean(self) -> bool:
+        """By the flags of the boot sector."""
+        return not self._dirty
+
+    def recorded_free(self, area: Area) -> tuple[Area, ...] | None:
+        """By the bitmap."""
+        if not self._bitmap_at:
             return None
         unit = self.unit_bytes
         first = max(0, (area.offset - self._data_at) // unit)

@@ -110,11 +110,14 @@ class HfsReader(Reader):
         except (OSError, struct.error):
             self.unread += 1
 
-    def free_parts(self, area: Area) -> tuple[Area, ...] | None:
-        """By the record of free space, where the volume was unmounted cleanly and the record is in one piece."""
+    def is_clean(self) -> bool:
+        """By the volume header."""
+        return bool(struct.unpack_from(">I", self._header, 4)[0] & _UNMOUNTED)
+
+    def recorded_free(self, area: Area) -> tuple[Area, ...] | None:
+        """By the record of free space, where it is in one piece."""
         bitmap = next(self._fork(112), None)
-        clean = struct.unpack_from(">I", self._header, 4)[0] & _UNMOUNTED
-        if not clean or bitmap is None or bitmap.length * 8 < self._blocks:
+        if bitmap is None or bitmap.length * 8 < self._blocks:
             return None
         unit = self.unit_bytes
         first, last = area.offset // unit, min((area.end - 1) // unit, self._blocks - 1)

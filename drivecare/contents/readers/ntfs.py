@@ -50,7 +50,6 @@ class NtfsReader(Reader):
         self._volume = pyfsntfs.volume()
         self._record_bytes = 1024
         self._table: tuple[tuple[int, int, int], ...] = ()
-        self._clean = False
         self._bitmap_entry: Any = None
         self._walked: set[int] = set()  # the records whose names were read in an index
 
@@ -60,11 +59,11 @@ class NtfsReader(Reader):
         self.label = self._volume.name or None
         self._record_bytes = self._volume.get_mft_entry_size()
         self._table = extents_of(self._volume.get_file_entry(0))
-        self._clean = self._is_clean()
         self._bitmap_entry = self._volume.get_file_entry(_BITMAP)
         self._count_space()
 
-    def _is_clean(self) -> bool:
+    def is_clean(self) -> bool:
+        """By the flags of the volume."""
         try:
             record = self._record(_VOLUME)
         except OSError:
@@ -214,10 +213,8 @@ class NtfsReader(Reader):
                 if not flags & SPARSE and length > 0 and number != _ROOT:
                     attribution.claim(owner, Area(offset=offset, length=length))
 
-    def free_parts(self, area: Area) -> tuple[Area, ...] | None:
-        """By the record of free space, where the file system was unmounted cleanly."""
-        if not self._clean:
-            return None
+    def recorded_free(self, area: Area) -> tuple[Area, ...] | None:
+        """By the record of free space."""
         unit = self.unit_bytes
         first = area.offset // unit
         last = min((area.end - 1) // unit, self.window.size_bytes // unit - 1)

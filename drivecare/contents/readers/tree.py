@@ -91,11 +91,19 @@ class Reader:
     def claim_structures(self, attribution: Attribution) -> None:
         """Claim the areas of the file system's own structures."""
 
-    def free_parts(self, area: Area) -> tuple[Area, ...] | None:  # noqa: ARG002  others need it
-        """The parts of an area that the file system's own record says are free; None where it cannot be relied on."""
+    def is_clean(self) -> bool:
+        """Whether the file system was unmounted cleanly, so that its record of free space can be relied on."""
+        return False
+
+    def recorded_free(self, area: Area) -> tuple[Area, ...] | None:  # noqa: ARG002  others need it
+        """The parts of an area that the file system's own record says are free; None where there is none to read."""
         return None
 
     # What they share.
+
+    def free_parts(self, area: Area) -> tuple[Area, ...] | None:
+        """The parts of an area that are free by a record that can be relied on; None where it cannot."""
+        return self.recorded_free(area) if self.is_clean() else None
 
     def survey(self, attribution: Attribution) -> None:
         """Walk all names; count them, and claim what was asked about."""

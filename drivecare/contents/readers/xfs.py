@@ -44,7 +44,7 @@ class XfsReader(Reader):
         self.file_system = "XFS"
         self.free_bytes = free * self.unit_bytes
         self.used_bytes = max(0, self._blocks - free) * self.unit_bytes
-        self._is_clean: bool | None = None
+        self._clean: bool | None = None
         self._free_group, self._free = -1, list[Area]()
         self._volume = pyfsxfs.volume()
 
@@ -83,12 +83,14 @@ class XfsReader(Reader):
         except OSError:
             self.unread += 1
 
-    def free_parts(self, area: Area) -> tuple[Area, ...] | None:
-        """By the trees of free space of its groups, where the file system was unmounted cleanly."""
-        if self._is_clean is None:
-            self._is_clean = self._was_unmounted()
-        if not self._is_clean:
-            return None
+    def is_clean(self) -> bool:
+        """By its journal."""
+        if self._clean is None:
+            self._clean = self._was_unmounted()
+        return self._clean
+
+    def recorded_free(self, area: Area) -> tuple[Area, ...] | None:
+        """By the trees of free space of its groups."""
         parts, group_bytes = list[Area](), self._group_blocks * self.unit_bytes
         for group in range(area.offset // group_bytes, min((area.end - 1) // group_bytes + 1, self._groups)):
             free = self._free_of_group(group)
@@ -144,14 +146,21 @@ class XfsReader(Reader):
         newest, newest_at, length = b"", 0, self._log_blocks * self.unit_bytes
         if not self._log_start:
             return False
+        lost: OSError | None = None
         for at in range(0, length, 1 << 20):
-            content = self.window.at(self._log_offset + at, min(1 << 20, length - at))
+            try:
+                content = self.window.at(self._log_offset + at, min(1 << 20, length - at))
+            except OSError as error:  # the others are asked for, too: whoever grants what lacks grants it at once
+                lost = error
+                continue
             position = content.find(_LOG_RECORD)
             while position >= 0:
                 number = content[position + 16 : position + 24]
                 if position % 512 == 0 and number > newest:
                     newest, newest_at = number, at + position
                 position = content.find(_LOG_RECORD, position + 4)
+        if lost is not None:
+            raise lost
         operation = self.window.at(self._log_offset + newest_at + 512, 12)
         return bool(newest) and len(operation) == 12 and bool(operation[9] & _UNMOUNT)
 

@@ -23,6 +23,7 @@ Plan and decide, of values alone (`tests/test_house.py` reads this list):
 Run, on media behind the port `transfer.medium`:
 
     engine       the whole story of a copy, to one target or several: start here
+    looking      finds out, through the copy, what is used of a source that is losing data
     target_side  one target of it: written, its journal, read back
     reader       reads the source in the order of `damage`
     liveness     asks a medium that only fails whether it still reads anything

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from drivecare.documents import Value
-from drivecare.transfer.areas import Area, intersect, total, uncovered
+from drivecare.transfer.areas import Area, intersect, pieces, total, uncovered, widen
 from drivecare.transfer.sectors.experience import Experience
 from drivecare.transfer.sectors.promise import Promises, Prospect
 from drivecare.transfer.sectors.stages import (
@@ -88,23 +88,36 @@ _HOPELESS_SECONDS = 60 * 24 * 3600
 
 
 class ReadingOrder:
-    """All reads of a copy, one after another. `stages` is brought up to date here, by what is sent back.
+    """All reads of a copy, one after another. `stages` is brought up to date here, by what is sent back."""
 
-    `ranks`: what counts more than the rest of the drive, the most valuable first, without overlaps.
-    """
-
-    def __init__(self, stages: Stages, policy: DamagePolicy, sector_bytes: int, ranks: Sequence[Rank] = ()) -> None:
+    def __init__(self, stages: Stages, policy: DamagePolicy, sector_bytes: int) -> None:
         self._stages, self._policy, self._sector = stages, policy, sector_bytes
         self._block, self._piece = policy.block_bytes, max(policy.piece_bytes, sector_bytes)
         self._experience = Experience(self._block)
         self._promises = Promises((self._block, self._piece, sector_bytes), policy.unreadable, self._experience)
         self._stride = Stride(self._block)
-        self._ranks, self._worth = ranks, Worth(ranks)
+        self._ranks: Sequence[Rank] = ()
+        self._worth = Worth(())
         self.gave_up = False  # the reads ended, and there was more to try
         self.unswept_bytes = stages.total  # not reached yet
 
-    def reads(self) -> Reads:
-        """Every attempt, in order; is sent the outcome of each."""
+    def look(self, areas: Sequence[Area]) -> Reads:
+        """What somebody asks for ahead of its turn: in pieces, and where one failed each sector of it once."""
+        stages = self._stages
+        whole_pieces = widen(areas, self._piece, stages.total)
+        for run in [part for stage in (UNREAD, FAILED_BLOCK) for part in intersect(whole_pieces, stages.areas(stage))]:
+            for piece in pieces(run, self._piece):
+                yield from self._read(piece.offset, piece.end, FAILED_PIECE)
+        for run in [*intersect(widen(areas, self._sector, stages.total), stages.areas(FAILED_PIECE))]:
+            for sector in pieces(run, self._sector):
+                yield from self._read(sector.offset, sector.end, FAILED_SECTOR)
+
+    def reads(self, ranks: Sequence[Rank] = ()) -> Reads:
+        """Every attempt, in order; is sent the outcome of each.
+
+        `ranks`: what counts more than the rest of the drive, the most valuable first, without overlaps.
+        """
+        self._ranks, self._worth = ranks, Worth(ranks)
         turns = list(self._turns())
         for _, areas in turns[1:]:
             for area in [*intersect(areas, self._stages.areas(UNREAD))]:

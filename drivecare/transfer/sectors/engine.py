@@ -26,11 +26,12 @@ from drivecare.transfer.medium import Buffer, Medium, Progress, Watch
 from drivecare.transfer.sectors.damage import DamagePolicy
 from drivecare.transfer.sectors.joint_progress import joint_watches
 from drivecare.transfer.sectors.journal import Journal, JournalStore
+from drivecare.transfer.sectors.looking import LEAST_LEFT_BYTES, Look, Surveyor
 from drivecare.transfer.sectors.pipeline import Background, FreeBuffers, read_ahead
 from drivecare.transfer.sectors.reader import Data, ReadCounts, ReadEvent, SourceReader
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.transfer.sectors.segments import Segment, Segmenter
-from drivecare.transfer.sectors.stages import COPIED, furthest
+from drivecare.transfer.sectors.stages import COPIED, Stages, furthest
 from drivecare.transfer.sectors.target_side import STOP_REASONS, CopyTarget, TargetSide
 
 
@@ -38,10 +39,14 @@ class CopySettings(Value, frozen=True, kw_only=True):
     """What a copy may be told beside its ends.
 
     `checkpoint_bytes`: the journals are brought up to date after so many bytes; a kill costs at most about twice that.
+    `losing_data`: the source is known to; else a read that fails tells. With less than `least_left_bytes` to read
+    nobody asks what is used.
     """
 
     policy: DamagePolicy = DamagePolicy()
     checkpoint_bytes: int = 96 << 20
+    losing_data: bool = False
+    least_left_bytes: int = LEAST_LEFT_BYTES
 
 
 def copy_and_prove(
@@ -54,10 +59,11 @@ def copy_and_prove(
     watch: Watch | None = None,
     *,
     by_content: bool = False,
+    surveyor: Surveyor | None = None,
 ) -> Receipt:
     """Copy to one target. Raises Interrupted where it stopped midway, and as `copy_to_all` does."""
     targets = (CopyTarget(target, journal, store, by_content),)
-    (outcome,) = copy_to_all(source, targets, buffers, settings, watch)
+    (outcome,) = copy_to_all(source, targets, buffers, settings, watch, surveyor)
     if isinstance(outcome, Interrupted):
         raise outcome
     return outcome
@@ -69,11 +75,13 @@ def copy_to_all(
     buffers: tuple[Buffer, ...],
     settings: CopySettings | None = None,
     watch: Watch | None = None,
+    surveyor: Surveyor | None = None,
 ) -> tuple[Receipt | Interrupted, ...]:
     """Copy all that can be read of the source to each target and prove it, from where its journal stands.
 
     Every guard has passed, and the journals agree on the source and on its digests. An Interrupted stands for a target
-    whose copy stopped midway; its journal lists what was copied, unless the journal or the target failed.
+    whose copy stopped midway; its journal lists what was copied, unless the journal or the target failed. `surveyor` is
+    asked what is used once the source is known to lose data.
     Raises Refused where a resume meets another medium; nothing was written then.
     """
     settings, watch, counts = settings or CopySettings(), watch or Watch(), ReadCounts()
@@ -82,7 +90,7 @@ def copy_to_all(
         TargetSide(target, source, buffers[number :: len(targets)], settings, watches[number], counts)
         for number, target in enumerate(targets)
     )
-    session = CopySession(source, sides, buffers, settings, watch, counts)
+    session = CopySession(source, sides, buffers, settings, watch, counts, surveyor)
     try:
         return session.run()
     finally:
@@ -100,6 +108,8 @@ class CopySession:
     watch: Watch
     counts: ReadCounts
     _reader: SourceReader = field(init=False)
+    surveyor: Surveyor | None = None
+    _look: Look | None = field(init=False, default=None)
     _segmenter: Segmenter = field(init=False)
     _since_checkpoint: int = field(init=False, default=0)
     _copied: int = field(init=False, default=0)
@@ -153,7 +163,10 @@ class CopySession:
                 self.watch.notify(f"{side.outcome}. Meanwhile the copy to {others} goes on.")
 
     def _copy_readable(self) -> bool:
-        """Read what any target lacks; False where one was given up, so that the others need less than is being read."""
+        """Read what any target lacks; False where that has to begin anew.
+
+        Either one was given up, so that the others need less, or a read failed, so that what is used comes first now.
+        """
         free, sides, policy = FreeBuffers(self.buffers), self._open_sides, self.settings.policy
         stages = furthest(self._bytes_total, [side.ledger.stages for side in sides])
         for side in sides:
@@ -165,12 +178,13 @@ class CopySession:
         self._reader = SourceReader(self.source, stages, policy, self.counts, free, self.watch.clock)
         if self._copied + total(stages.areas_from(policy.unreadable)) < self._bytes_total:
             self._report_progress()  # a phase that does not happen gets no bar
-        events = self._reader.events()
-        if self.watch.overlap:
-            events = read_ahead(events, free, self.watch.stop_reason)
+        events = self._look_if_losing_data(stages)
         digester: Background[list[Segment]] = Background(overlap=self.watch.overlap)
         try:
             ended = self._receive(events, free, digester)
+            if ended:
+                events = self._read_in_order(free)
+                ended = self._receive(events, free, digester) and not self._reader.stopped
             self._take(self._segmenter.close())
         except STOP_REASONS as reason:
             events.close()
@@ -189,6 +203,28 @@ class CopySession:
         if not ended:  # the ledgers know only what a checkpoint has told them
             self._with_all(lambda side: side.checkpoint("copying"))
         return ended
+
+    @property
+    def _may_look(self) -> bool:
+        """Whether a look at what is used is still to come, should the source lose data, and enough is left for it."""
+        left = self._bytes_total - self._copied
+        return self.surveyor is not None and self._look is None and left >= self.settings.least_left_bytes
+
+    def _look_if_losing_data(self, stages: Stages) -> Generator[ReadEvent]:
+        """Find out what is used, once, where the source has lost data: all that is read for it is copied at once."""
+        losing = self.settings.losing_data or self.counts.failed or any(s.journal.failed_reads for s in self.sides)
+        if self.surveyor is not None and self._may_look and losing:
+            side = self._open_sides[0]
+            self._look = Look(
+                self.surveyor, side.medium.path, self.settings.policy, side.journal.chunk_bytes, self.watch
+            )
+            yield from self._look.events(self._reader, stages)
+
+    def _read_in_order(self, free: FreeBuffers) -> Generator[ReadEvent]:
+        """All that is left, read ahead; the first read that fails ends it where a look can tell more."""
+        ranks = self._look.ranks if self._look is not None else ()
+        events = self._reader.events(ranks, stop_at_failure=self._may_look)
+        return read_ahead(events, free, self.watch.stop_reason) if self.watch.overlap else events
 
     def _receive(self, events: Generator[ReadEvent], free: FreeBuffers, digester: Background[list[Segment]]) -> bool:
         """Take what is read: digest and write it at the same time, count it as copied at the next checkpoint."""

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Iterator
+from collections.abc import Callable, Generator, Iterator, Sequence
 from dataclasses import dataclass
 
 from drivecare.errors import Interrupted
 from drivecare.transfer.areas import Area, total
 from drivecare.transfer.interruption import HopelessRest
 from drivecare.transfer.medium import Buffer, Gone, Medium, blame, vanished
-from drivecare.transfer.sectors.damage import Attempt, DamagePolicy, Outcome, ReadingOrder
+from drivecare.transfer.sectors.damage import Attempt, DamagePolicy, Outcome, ReadingOrder, Reads
 from drivecare.transfer.sectors.liveness import FAILURES_BEFORE_DOUBT, PLACES, Doubt
 from drivecare.transfer.sectors.pipeline import FreeBuffers
 from drivecare.transfer.sectors.stages import COPIED, Stages
 from drivecare.transfer.sectors.whole_transfers import read_fully
+from drivecare.transfer.sectors.worth import Rank
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,10 +59,11 @@ class SourceReader:
     ) -> None:
         self._medium, self._stages, self._policy = medium, stages, policy
         self._counts, self._free, self._clock = counts, free, clock
-        self._order = ReadingOrder(stages, policy, medium.sector_bytes)
         self._doubt = Doubt(medium)
         self._doubted: list[Moved] = []  # failures not believed until the drive has read something since
         self._failures = 0
+        self._order = ReadingOrder(stages, policy, medium.sector_bytes)
+        self.stopped = False  # at a read that failed, as it was asked to
 
     @property
     def promising_bytes(self) -> int:
@@ -73,14 +75,23 @@ class SourceReader:
         """What has failed so far, and what was leapt over beside it."""
         return max(self._stages.missing_bytes - self._order.unswept_bytes, 0)
 
-    def events(self) -> Generator[ReadEvent]:
+    def look(self, areas: Sequence[Area]) -> Generator[ReadEvent]:
+        """Areas ahead of their turn, which is over then. Raises Gone, Stuck, Interrupted."""
+        yield from self._follow(self._order.look(areas))
+
+    def events(self, ranks: Sequence[Rank] = (), *, stop_at_failure: bool = False) -> Generator[ReadEvent]:
         """Every byte of every readable area once; every change of stage. Raises Gone, Stuck, Interrupted."""
-        reads = self._order.reads()
+        yield from self._follow(self._order.reads(ranks), stop_at_failure=stop_at_failure)
+        if self._order.gave_up:
+            raise HopelessRest(self._medium.path, self._stages.missing_bytes, self._order.rest_seconds)
+
+    def _follow(self, reads: Reads, *, stop_at_failure: bool = False) -> Generator[ReadEvent]:
         attempt = next(reads, None)
-        while attempt is not None:
+        while attempt is not None and not self.stopped:
             outcome = yield from self._attempt(attempt)
             if attempt.on_damage or outcome.length < attempt.area.length:
                 self._spend(outcome.seconds)
+            self.stopped = stop_at_failure and outcome.length < attempt.area.length
             try:
                 attempt = reads.send(outcome)
             except StopIteration:
@@ -88,8 +99,6 @@ class SourceReader:
         if self._doubted:
             self._prove_alive()
         yield from self._believe()
-        if self._order.gave_up:
-            raise HopelessRest(self._medium.path, self._stages.missing_bytes, self._order.rest_seconds)
 
     def _attempt(self, attempt: Attempt) -> Generator[ReadEvent, None, Outcome]:
         """One read and its outcome. Yields Data for what came, Moved for what failed once it is believed."""

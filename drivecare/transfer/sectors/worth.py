@@ -16,7 +16,7 @@ from bisect import bisect_right
 from collections.abc import Sequence
 
 from drivecare.documents import Value
-from drivecare.transfer.areas import Area, close_gaps, intersect, merge, uncovered
+from drivecare.transfer.areas import Area, close_gaps, intersect, uncovered, widen
 
 Rank = tuple[Area, ...]
 
@@ -40,12 +40,8 @@ class UsedSpace(Value, frozen=True, kw_only=True):
         """
         ranks, taken = list[Rank](), Rank()
         for areas in (self.asked, self.structures, self.used, self.doubtful):
-            whole_units = merge(
-                Area.between(area.offset // unit_bytes * unit_bytes, -(-area.end // unit_bytes) * unit_bytes)
-                for area in areas
-            )
-            clipped = tuple(intersect(whole_units, (Area.between(0, total),)))
-            joined = close_gaps((*taken, *clipped), gap_bytes if ranks else 1)  # what was asked is known to a byte
+            whole_units = widen(areas, unit_bytes, total)
+            joined = close_gaps((*taken, *whole_units), gap_bytes if ranks else 1)  # what was asked is known to a byte
             ranks.append(tuple(intersect(joined, uncovered(taken, Area.between(0, total)))))
             taken = joined
         return tuple(ranks)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivecare.errors import Interrupted
@@ -43,7 +43,7 @@ def read_all(
     ranks: tuple[Rank, ...] = (),
 ) -> list[Area]:
     """Follow the order over bad areas, to its end or for so many reads. `short`: what lies before one comes."""
-    reads = ReadingOrder(stages, POLICY, SECTOR, ranks).reads()
+    reads = ReadingOrder(stages, POLICY, SECTOR).reads(ranks)
     attempts: list[Area] = []
     attempt = next(reads, None)
     while attempt is not None and len(attempts) < stop_after:
@@ -64,6 +64,7 @@ def areas_at(places: list[tuple[int, int]]) -> tuple[Area, ...]:
     return merge(Area(offset=at * SECTOR, length=min(length * SECTOR, SIZE - at * SECTOR)) for at, length in places)
 
 
+@settings(max_examples=40)  # of some hundred reads each
 @given(PLACES, st.booleans(), st.sampled_from([0.0, 0.01]), st.integers(1, 400), PLACES, st.booleans())
 def test_every_readable_byte_comes_and_no_bad_sector_is_touched_too_often(
     damage: list[tuple[int, int]],

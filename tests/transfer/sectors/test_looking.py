@@ -1,0 +1,121 @@
+"""A source that loses data is asked through its own copy what is used, within a budget; that comes first then."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from drivecare.transfer.areas import Area, merge, overlap, total, widen
+from drivecare.transfer.medium import Watch
+from drivecare.transfer.sectors import looking
+from drivecare.transfer.sectors.damage import DamagePolicy
+from drivecare.transfer.sectors.engine import CopySettings, copy_and_prove
+from drivecare.transfer.sectors.looking import Findings
+from drivecare.transfer.sectors.receipt import Receipt
+from drivecare.transfer.sectors.worth import UsedSpace
+from tests.transfer.sectors.fake_medium import FakeMedium, MemoryStore, buffers, end_of, fresh_journal
+
+KIB, MIB = 1 << 10, 1 << 20
+SIZE, BLOCK = 24 * MIB, MIB // 4
+POLICY = DamagePolicy(block_bytes=BLOCK, retries=0)
+TABLE, RECORD = Area(offset=0, length=512), Area(offset=20 * MIB + 512, length=1024)
+USED = Area(offset=15 * MIB, length=2 * MIB)
+
+
+@dataclass
+class Customer:
+    """A source and its file system, as a surveyor that needs the table before it can tell of the record."""
+
+    bad: tuple[Area, ...] = ()
+    now: float = 0.0
+    asked: list[tuple[Area, ...]] = field(default_factory=list)
+    told: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.source = FakeMedium(random.Random(5).randbytes(MIB) * (SIZE // MIB), bad=self.bad)
+        self.target = FakeMedium(bytes(SIZE), path="target")
+
+    def survey(self, path: str, missing: Sequence[Area], seconds: float) -> Findings:
+        assert path == "target"
+        assert seconds <= looking.MOST_SECONDS
+        self.asked.append(tuple(missing))
+        for needed in (TABLE, RECORD):
+            if any(overlap(needed, area) for area in missing):
+                return Findings(lacking=(needed,))
+            assert self.target.data[needed.offset : needed.end] == self.source.data[needed.offset : needed.end]
+        return Findings(used_space=UsedSpace(structures=(TABLE, RECORD), used=(USED,)))
+
+    def copy(self, surveyor: Callable[..., Findings] | None = None, *, losing_data: bool = False) -> Receipt:
+        settings = CopySettings(policy=POLICY, losing_data=losing_data, least_left_bytes=MIB)
+        journal = fresh_journal(end_of(self.source), end_of(self.target, "target"))
+        watch = Watch(notify=self.told.append, clock=lambda: self.now, overlap=False)
+        return copy_and_prove(
+            self.source, self.target, journal, MemoryStore(), buffers(BLOCK), settings, watch,
+            surveyor=surveyor or self.survey,
+        )  # fmt: skip
+
+
+def test_of_a_sound_source_nobody_asks() -> None:
+    customer = Customer()
+    assert customer.copy().verified
+    assert customer.asked == []
+    assert customer.source.reads[:96] == [Area(offset=at, length=BLOCK) for at in range(0, SIZE, BLOCK)]
+
+
+def test_the_first_read_that_fails_has_what_is_used_come_first() -> None:
+    bad = Area(offset=2 * MIB + 4096, length=512)
+    customer = Customer(bad=(bad,))
+    receipt = customer.copy()
+    assert receipt.verified
+    assert [area.length for area in receipt.unreadable] == [512]
+    first = [area for area in customer.source.reads if not overlap(area, Area(offset=2 * MIB, length=BLOCK))]
+    assert first[:8] == [Area(offset=at, length=BLOCK) for at in range(0, 2 * MIB, BLOCK)]
+    piece = widen((RECORD,), 64 * KIB, SIZE)[0]
+    following = [area for area in first[8:] if area.length > 512]
+    assert following[0] == piece  # the table was copied already
+    assert merge(following[1:9]) == (USED,)
+    assert len(customer.asked) == 2
+    assert "what is used comes first: 2.23 MB of 25.2 MB" in customer.told[0]
+    good = [area for area in customer.source.reads if not overlap(area, bad)]
+    assert sum(area.length for area in good) < SIZE + 64 * 512  # apart from asking whether it still reads
+
+
+def test_of_a_source_known_to_lose_data_the_structures_come_first() -> None:
+    customer = Customer()
+    assert customer.copy(losing_data=True).verified
+    assert total(customer.source.reads[:2]) == 2 * 64 * KIB
+    assert merge(customer.source.reads[2:10]) == (USED,)
+    assert total(customer.source.reads) == SIZE  # each byte once
+
+
+def test_a_structure_that_cannot_be_read_is_asked_for_once_and_the_order_is_plain() -> None:
+    customer = Customer(bad=(TABLE,))
+    assert customer.copy(losing_data=True).verified
+    assert "plain order" in customer.told[0]
+    assert sum(overlap(area, TABLE) is not None for area in customer.source.reads) <= POLICY.touches
+
+
+def test_whoever_asks_without_end_gets_a_hundredth_of_the_drive_at_most(monkeypatch) -> None:  # type: ignore[no-untyped-def]
+    monkeypatch.setattr(looking, "_LEAST_BYTES", MIB)
+    customer = Customer()
+
+    def greedy(path: str, missing: Sequence[Area], seconds: float) -> Findings:
+        return Findings(lacking=(Area(offset=missing[-1].offset, length=512),))
+
+    assert customer.copy(greedy, losing_data=True).verified
+    assert "takes more than a hundredth of the drive" in customer.told[0]
+    looked = next(index for index, area in enumerate(customer.source.reads) if area.length == BLOCK)
+    assert looked == 16
+
+
+def test_whoever_takes_too_long_is_not_waited_for() -> None:
+    customer = Customer()
+
+    def slow(path: str, missing: Sequence[Area], seconds: float) -> Findings:
+        customer.now += 200
+        return Findings(lacking=(Area(offset=missing[-1].offset, length=512),))
+
+    assert customer.copy(slow, losing_data=True).verified
+    assert "takes more than five minutes" in customer.told[0]
+    assert customer.now <= 600
