@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from typing import Any
 
 import numpy as np
 import pytest
@@ -10,7 +11,11 @@ import pytest
 from drivecare.risk.drive_table import Judgement
 from drivecare.risk.evaluation import OutcomeCounter
 
-metrics = pytest.importorskip("sklearn.metrics")
+
+@pytest.fixture(scope="module")
+def metrics() -> Any:
+    """Imported here, since it takes a second: every worker of a run collects every test, and one runs these."""
+    return pytest.importorskip("sklearn.metrics")
 
 
 def judgement(estimate: float | None) -> Judgement:
@@ -21,7 +26,7 @@ def judgement(estimate: float | None) -> Judgement:
 
 
 @pytest.mark.parametrize("levels", [2, 7, 500], ids=["two estimates", "many ties", "few ties"])
-def test_area_and_catch_agree_with_scikit_learn(levels: int) -> None:
+def test_area_and_catch_agree_with_scikit_learn(metrics: Any, levels: int) -> None:
     chance = random.Random(levels)
     estimates = [round((chance.randrange(levels) + 1) / (levels + 1), 4) for _ in range(4000)]
     failed = [chance.random() < estimate**2 for estimate in estimates]
