@@ -20,8 +20,9 @@ def find_next_step(job: JobState) -> NextStep:
         first, rescue = missing[0], rescue_command(job)
         command, why = first.next or gate_command(job), f"{first.item}: {first.evidence}"
         if job.unfinished:
-            copy = job.unfinished[-1]
-            command, why = copy.resume, f"a copy is half done: {tell_unfinished(copy)}"
+            command = job.unfinished[-1].resume
+            pair = [tell_unfinished(copy) for copy in job.unfinished if copy.resume == command]
+            why = f"{'a copy is' if len(pair) == 1 else 'two copies are'} half done: {'; '.join(pair)}"
         elif rescue is not None:
             command, why = rescue, "the old drive is losing data and no new drive is at hand: copy it to an image first"
         names = tuple(item.item for item in missing)

@@ -172,6 +172,8 @@ def test_a_stopped_pair_is_gone_on_with_by_one_command(job: Path, monkeypatch: p
     assert ran.out.count("NOT FINISHED") == 2
     names = f"{job.parent}/source.img {job.parent}/clone.img --also {job.parent}/kept.img"
     assert f"drivecare copy {names} --resume --job 1042" in words(ran.out)
+    half_done = words(ran.out)[words(ran.out).index("two copies are half done: ") :]
+    assert all(f"{job.parent}/{name}: " in half_done for name in ("clone.img", "kept.img"))
     monkeypatch.undo()
     monkeypatch.chdir(job.parent)
     resumed = in_job("--resume")
