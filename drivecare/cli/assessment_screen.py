@@ -35,15 +35,6 @@ QUIET = {
     "crc_errors": "link errors",
     "spin_retries": "spin retries",
 }
-_TESTS = ("last_selftest", "old_failed_selftest")
-_TEST_FAILURES = {  # the parts of a drive that a self-test names, as ACS-3 tells them apart
-    "read": "could not read",
-    "servo": "the servo failed",
-    "electrical": "the electronics failed",
-    "unknown-element": "something failed that it does not name",
-    "handling-damage": "perhaps damaged by handling",
-    "not-completed": "could not be completed",
-}
 _WIDTHS = (45, 9, 7, 8)  # of the label, now, limit, asks for
 _INDENT = "  "
 _LBAS_SHOWN = 4
@@ -216,8 +207,8 @@ def _show_finding(out: Screen, finding: Finding, *, full: bool) -> None:
     describe = _percent if finding.signal == "estimate" else format_value
     now, limit = describe(finding.observed), describe(finding.limit)
     detail = finding.detail
-    if finding.signal in _TESTS and now in _TEST_FAILURES:
-        now, detail = "failed", ": ".join(filter(None, (_TEST_FAILURES[now], detail)))
+    if finding.failed_part is not None:
+        now, detail = "failed", ": ".join(filter(None, (finding.failed_part, detail)))
     too_long = len(now) > _WIDTHS[1]
     sentences = [part.rstrip(".") for part in (now if too_long else "", detail, finding.why) if part]
     reasons = ". ".join(sentence[0].upper() + sentence[1:] for sentence in sentences)

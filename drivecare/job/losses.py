@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from drivecare.job.job_state import JobState
 
 _MOST_NAMES = 5  # on the customer's half of the sheet
-_NAME_LETTERS = 60
+_NAME_LETTERS = 28  # of each, so that the customer's half stays one printed page
 
 
 def areas_lost(job: JobState, *, names: bool = False) -> tuple[AreaContents, ...]:

@@ -370,11 +370,23 @@ class DriveLabels(Value, frozen=True, kw_only=True):
     labels: tuple[DriveLabel, ...]
 
 
+class ChainEnd(Value, frozen=True, kw_only=True):
+    """Where the chain of a job's results ended: `digest` is the SHA-256 of its line number `results`."""
+
+    results: int
+    digest: str
+
+
 class Handover(Value, frozen=True, kw_only=True):
-    """A handover sheet as it was written. `missing` names the items of the gate that did not hold at that time."""
+    """A handover sheet as it was written. `missing` names the items of the gate that did not hold at that time.
+
+    `chain` stands on the sheet too: whoever keeps it can tell whether a result was changed since. It is null in jobs
+    of 0.1.0, which have no chain.
+    """
 
     schema: Literal["drivecare/handover-1"] = "drivecare/handover-1"
     job: str
     path: str
     gate_open: bool
     missing: tuple[str, ...] = ()
+    chain: ChainEnd | None = None

@@ -30,7 +30,7 @@ from drivecare.job.customer import (
 from drivecare.job.html_page import LONGEST_TEXT, clip, keep_numbers_whole, page_environment
 from drivecare.job.job_state import JobState
 from drivecare.job.losses import areas_on_sheet, name_files
-from drivecare.job.model import ROUTES, Fact, Handover
+from drivecare.job.model import ROUTES, ChainEnd, Fact, Handover
 from drivecare.job.plots import COUNT_LABELS, Picture, draw_counts, draw_odds, draw_surface
 from drivecare.job.proof import CopyProof
 from drivecare.transfer.holds import hits_nothing
@@ -116,8 +116,13 @@ def render_sheet(job: JobState, *, shop: str | None = None) -> str:
 def make_sheet(job: JobState, path: Path, *, shop: str | None = None) -> tuple[Handover, str]:
     """Make the page, and the record of it: where it goes and whether the work is done."""
     missing = tuple(item.item for item in job.gate.items if not item.holds)
-    handover = Handover(job=job.id, path=str(path), gate_open=job.gate.open, missing=missing)
+    handover = Handover(job=job.id, path=str(path), gate_open=job.gate.open, missing=missing, chain=_chain_end(job))
     return handover, render_sheet(job, shop=shop)
+
+
+def _chain_end(job: JobState) -> ChainEnd | None:
+    chain = job.contents.chain
+    return ChainEnd(results=len(chain.links), digest=chain.end) if chain is not None and chain.links else None
 
 
 def _count_letters(page: str) -> int:
@@ -173,6 +178,7 @@ def _sheet_values(job: JobState, shop: str | None) -> dict[str, Any]:
         "cautions": (plan.cautions if plan is not None and job.route != "same-drive" else ()) or CAUTIONS,
         "facts": sorted(_facts_to_show(job), key=lambda fact: fact.fact == "note"),  # the last are kept
         "format_time": format_time,
+        "chain": _chain_end(job),
     }
 
 
@@ -249,6 +255,8 @@ def _format_cell(value: object) -> str:
 
 def _format_observed(finding: Finding) -> str:
     """Format what a finding observed; a chance as a percentage."""
+    if finding.failed_part is not None:
+        return "failed"
     if finding.signal == "estimate" and isinstance(finding.observed, float):
         return f"{finding.observed:.0%}"
     return _format_cell(finding.observed)

@@ -30,6 +30,17 @@ EXIT_CODES: dict[Verdict, ExitCode] = {
 }
 
 
+# What a self-test says failed, as ACS-3 tells it apart, in words for a screen.
+_FAILED_PARTS = {
+    "read": "could not read",
+    "servo": "the servo failed",
+    "electrical": "the electronics failed",
+    "unknown-element": "something failed that it does not name",
+    "handling-damage": "perhaps damaged by handling",
+    "not-completed": "could not be completed",
+}
+
+
 class Finding(Value, frozen=True, kw_only=True):
     """One signal on which a rule holds.
 
@@ -50,6 +61,12 @@ class Finding(Value, frozen=True, kw_only=True):
     source_kind: SourceKind
     source_name: str = ""
     action: str
+
+    @property
+    def failed_part(self) -> str | None:
+        """What failed in a self-test, in words; None where the finding is of anything else."""
+        is_test = self.signal in ("last_selftest", "old_failed_selftest")
+        return _FAILED_PARTS.get(str(self.observed)) if is_test else None
 
 
 class Chance(Value, frozen=True, kw_only=True):

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -11,14 +13,15 @@ import pytest
 
 from drivecare.documents import Value
 from drivecare.hardware.held_folder import LocalFileSystem
+from drivecare.job.chain import NOTHING_BEFORE, DigestedFile, hex_sha256, lines_for
 from drivecare.job.copies import copies_made
 from drivecare.job.customer import describe_odds, write_customer_page
 from drivecare.job.export import export_job
 from drivecare.job.html_page import holds_names, is_own_page, keep_numbers_whole, write_page
 from drivecare.job.job_state import load_job_state
-from drivecare.job.model import BuiltFor
+from drivecare.job.model import BuiltFor, ChainEnd
 from drivecare.job.plots import draw_counts, draw_odds, draw_surface
-from drivecare.job.sheet import render_sheet
+from drivecare.job.sheet import make_sheet, render_sheet
 from drivecare.reading.model import Values
 from drivecare.risk.model import Chance
 from drivecare.transfer.files.bag import FileLeftOut, FileNote
@@ -90,6 +93,22 @@ def test_everything_on_it_is_of_the_job(tmp_path: Path) -> None:
         "Gate: open",
     ):
         assert said in " ".join(text.split()), said
+
+
+def test_a_sheet_on_paper_shows_that_a_job_was_rewritten_where_the_gate_cannot(tmp_path: Path) -> None:
+    job, state = opened(tmp_path, usual())
+    handover, html = make_sheet(state, tmp_path / "sheet.html")
+    lines = (job.path / "chain").read_bytes().splitlines(keepends=True)
+    assert handover.chain == ChainEnd(results=len(lines), digest=hashlib.sha256(lines[-1]).hexdigest())
+    assert handover.chain.digest[:32] in html
+    consent = next(job.path.glob("0002-fact-*"))
+    consent.write_bytes(consent.read_bytes().replace(b"consent", b"no-data"))
+    results = [DigestedFile(number=int(line[:4]), file=line.split()[1].decode()) for line in lines]
+    digested = [replace(each, digest=hex_sha256((job.path / each.file).read_bytes())) for each in results]
+    (job.path / "chain").write_bytes(lines_for(digested, NOTHING_BEFORE))
+    assert job.read().audit().sentences == ()
+    rewritten = (job.path / "chain").read_bytes().splitlines(keepends=True)
+    assert hashlib.sha256(rewritten[handover.chain.results - 1]).hexdigest() != handover.chain.digest
 
 
 def test_the_cable_that_was_changed_is_told_to_the_customer(tmp_path: Path) -> None:
