@@ -15,8 +15,8 @@ from drivecare.visible import visible
 if TYPE_CHECKING:
     from drivecare.job.job_state import JobState
 
-_MOST_NAMES = 5  # on the customer's half of the sheet
-_NAME_LETTERS = 28  # of each, so that the customer's half stays one printed page
+_MOST_NAMES = 2  # on the customer's half of the sheet, which is one printed page
+_NAME_LETTERS = 60
 
 
 def areas_lost(job: JobState, *, names: bool = False) -> tuple[AreaContents, ...]:

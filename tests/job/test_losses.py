@@ -64,17 +64,14 @@ PHOTOS = (damaged(1, "photo"), damaged(2, "photo"), damaged(3, "photo"), damaged
         ),
         pytest.param(
             tuple(area(damaged(number, "photo", path=f"/{number}.jpg")) for number in range(1, 8)),
-            [
-                "Damaged, as the copy's own list of files says: 7 photos: /1.jpg, /2.jpg, /3.jpg, /4.jpg, /5.jpg"
-                " and 2 more. Ask us which."
-            ],
+            ["Damaged, as the copy's own list of files says: 7 photos: /1.jpg, /2.jpg and 5 more. Ask us which."],
             id="many names",
         ),
         pytest.param(
             (area(damaged(1, "photo", path="/" + "long/" * 40 + "a\u202e.jpg"), damaged(2, None)),),
             [
                 "Damaged, as the copy's own list of files says: 1 photo and 1 other file: "
-                "…/long/long/long/a\\u202e.jpg. Ask us which."
+                "…ng/long/long/long/long/long/long/long/long/long/a\\u202e.jpg. Ask us which."
             ],
             id="a long name, and one that is not there",
         ),
