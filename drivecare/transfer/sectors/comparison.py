@@ -28,7 +28,7 @@ class ExpectedPart:
 
 @dataclass(frozen=True, slots=True)
 class ReadBack:
-    """The outcome of a read-back. `whole` and chunks are None where some of their bytes could not be read."""
+    """The outcome of a read-back. `whole` and chunks are None where some of their bytes were not read."""
 
     method: ReadBackMethod
     whole: str | None
@@ -62,6 +62,8 @@ class Comparison:
 
     def __init__(self, parts: Iterable[ExpectedPart], chunk_bytes: int, bytes_total: int, algorithm: Algorithm) -> None:
         self.chunks: list[str | None] = []
+        self.skipped = False  # bytes that were not to be compared
+        self._position = 0
         self.mismatched: list[Area] = []
         self.unread: list[Area] = []
         self._parts = iter(parts)
@@ -71,7 +73,9 @@ class Comparison:
         self._part_unread = self._chunk_unread = self._fill_differs = False
 
     def add(self, area: Area, view: memoryview | None) -> None:
-        """Take the next bytes; None where they could not be read."""
+        """Take the next bytes, after any that are not to be compared; None where they could not be read."""
+        self._skip_to(area.offset)
+        self._position = area.end
         for piece in self._cut(area):
             if view is None:
                 self.unread.append(piece)
@@ -80,6 +84,17 @@ class Comparison:
                 self._hash(piece, view[piece.offset - area.offset : piece.end - area.offset])
             if self._part is not None and piece.end == self._part.area.end:
                 self._end_part(self._part)
+            if piece.end % self._chunk_bytes == 0 or piece.end == self._total:
+                self._end_chunk()
+
+    def finish(self) -> None:
+        """End the last chunks, where no more bytes come."""
+        self._skip_to(self._total)
+
+    def _skip_to(self, offset: int) -> None:
+        """Pass over bytes that are not to be compared; no chunk with any of them has a digest."""
+        for piece in pieces(Area.between(self._position, offset), self._chunk_bytes):
+            self.skipped = self._chunk_unread = True
             if piece.end % self._chunk_bytes == 0 or piece.end == self._total:
                 self._end_chunk()
 

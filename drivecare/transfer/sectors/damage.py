@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from drivecare.documents import Value
-from drivecare.transfer.areas import Area, intersect, pieces, total, uncovered, widen
+from drivecare.transfer.areas import Area, intersect, merge, pieces, total, uncovered, widen
 from drivecare.transfer.sectors.experience import Experience
 from drivecare.transfer.sectors.promise import Promises, Prospect
 from drivecare.transfer.sectors.stages import (
@@ -45,6 +45,7 @@ class DamagePolicy(Value, frozen=True, kw_only=True):
     farthest_leap_bytes: int = 1 << 30
     damage_seconds: float | None = None  # after this long on damage, stop and say how to continue
     to_the_end: bool = True  # else stop where the rest promises next to nothing and would take months
+    until_used: bool = False  # stop once all that is used was tried; the rest stays as it is
 
     @property
     def unreadable(self) -> int:
@@ -119,6 +120,8 @@ class ReadingOrder:
         """
         self._ranks, self._worth = ranks, Worth(ranks)
         turns = list(self._turns())
+        if self._policy.until_used:
+            self._leave_out(self._rest)
         for _, areas in turns[1:]:
             for area in [*intersect(areas, self._stages.areas(UNREAD))]:
                 self._stages.assign(area, LATER)
@@ -128,11 +131,22 @@ class ReadingOrder:
 
     def _turns(self) -> Iterator[tuple[float, Rank]]:
         """What each sweep is to cover, and what a byte of it counts: rank by rank, then the rest of the drive."""
-        whole = Area(offset=0, length=self._stages.total)
-        rest = uncovered((area for areas in self._ranks for area in areas), whole)
+        rest = () if self._policy.until_used else self._rest
         for number, areas in enumerate((*self._ranks, rest)):
             if areas:
                 yield self._worth.of_rank(number), areas
+
+    @property
+    def _rest(self) -> Rank:
+        """What is in no rank."""
+        ranked = merge(area for areas in self._ranks for area in areas)
+        return uncovered(ranked, Area(offset=0, length=self._stages.total))
+
+    def _leave_out(self, areas: Rank) -> None:
+        """Put off what may still be read there, as if its turn never came."""
+        untried = [area for area, stage in self._stages.runs() if UNREAD <= stage < self._policy.unreadable]
+        for area in [*intersect(areas, untried)]:
+            self._stages.assign(area, LATER)
 
     def _read(self, start: int, end: int, otherwise: int) -> Generator[Attempt, Outcome, int]:
         """One read; up to where it came."""

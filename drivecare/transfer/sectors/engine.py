@@ -207,13 +207,13 @@ class CopySession:
     @property
     def _may_look(self) -> bool:
         """Whether a look at what is used is still to come, should the source lose data, and enough is left for it."""
-        left = self._bytes_total - self._copied
-        return self.surveyor is not None and self._look is None and left >= self.settings.least_left_bytes
+        least = 1 if self.settings.policy.until_used else self.settings.least_left_bytes
+        return self.surveyor is not None and self._look is None and self._bytes_total - self._copied >= least
 
     def _look_if_losing_data(self, stages: Stages) -> Generator[ReadEvent]:
-        """Find out what is used, once, where the source has lost data: all that is read for it is copied at once."""
+        """Find out what is used, once, where the source has lost data or no more is wanted: what it reads is copied."""
         losing = self.settings.losing_data or self.counts.failed or any(s.journal.failed_reads for s in self.sides)
-        if self.surveyor is not None and self._may_look and losing:
+        if self.surveyor is not None and self._may_look and (losing or self.settings.policy.until_used):
             side = self._open_sides[0]
             self._look = Look(
                 self.surveyor, side.medium.path, self.settings.policy, side.journal.chunk_bytes, self.watch

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import msgspec
 
 from drivecare import __version__
-from drivecare.transfer.areas import Area, merge, overlap, pieces, total
+from drivecare.transfer.areas import Area, intersect, merge, overlap, pieces, total, uncovered
 from drivecare.transfer.holds import not_looked_at
 from drivecare.transfer.sectors.comparison import ExpectedPart, ReadBack, is_whole_chunk
 from drivecare.transfer.sectors.journal import Journal, Parent
@@ -28,11 +28,12 @@ from drivecare.transfer.sectors.segments import Segment
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CopyOutcome:
-    """What a copy ended with, read back whole. `unreadable`: of the source, in this copy."""
+    """What a copy ended with, read back. `unreadable` and `unread`: of the source, in this copy."""
 
     journal: Journal
     parts: tuple[ExpectedPart, ...]
     unreadable: tuple[Area, ...]
+    unread: tuple[Area, ...] = ()
     read_back: ReadBack
     table: PartitionTable
     tail: Tail | None
@@ -42,14 +43,20 @@ class CopyOutcome:
 
 
 def expected_parts(
-    segments: Iterable[Segment], unreadable: Iterable[Area], chunk_bytes: int, bytes_total: int
+    segments: Iterable[Segment],
+    unreadable: Iterable[Area],
+    unread: Iterable[Area],
+    chunk_bytes: int,
+    bytes_total: int,
 ) -> tuple[ExpectedPart, ...]:
-    """Every part of the target in order: segments, and the fill between them."""
+    """Every part of the target in order: segments, and the fill between them; all but what is unread."""
     parts = [ExpectedPart(segment.area, segment.digest) for segment in segments]
     parts += [ExpectedPart(piece, None) for area in unreadable for piece in pieces(area, chunk_bytes)]
     parts.sort(key=lambda part: part.area.offset)
+    left = bytes_total - total(unread)
     covered = merge(part.area for part in parts)
-    assert total(part.area for part in parts) == bytes_total == total(covered), "parts leave a gap"
+    assert total(part.area for part in parts) == left == total(covered), "parts leave a gap"
+    assert not any(intersect(covered, merge(unread))), "a part is unread"
     return tuple(parts)
 
 
@@ -57,20 +64,31 @@ def make_receipt(outcome: CopyOutcome) -> Receipt:
     """The receipt of a copy that was read back, whatever the read-back found."""
     journal, read_back, parent = outcome.journal, outcome.read_back, outcome.journal.parent
     unreadable = _with_inherited(outcome.unreadable, parent, outcome.table)
-    looks = "zero" if read_back.zero_fraction == 1.0 else "random" if read_back.looks_random else "mixed"
+    proven = read_back.agrees and not outcome.unread
+    looks = (
+        None
+        if outcome.unread
+        else "zero"
+        if read_back.zero_fraction == 1.0
+        else "random"
+        if read_back.looks_random
+        else "mixed"
+    )
     return Receipt(
         source=journal.source,
         target=journal.target,
         bytes_total=journal.bytes_total,
-        bytes_copied=journal.bytes_total - total(outcome.unreadable),
+        bytes_copied=journal.bytes_total - total((*outcome.unreadable, *outcome.unread)),
         digest=_digest_of_copy(outcome),
         unreadable=unreadable,
+        unread=not_looked_at(outcome.unread),
+        verified_areas=_agreeing(outcome) if outcome.unread else (),
         fill=journal.fill,
         parents=_digests_of_chain(parent) if parent is not None and read_back.whole == parent.whole else (),
-        verified=read_back.agrees,
-        verification=Verification(method=read_back.method, at=outcome.finished) if read_back.agrees else None,
+        verified=proven,
+        verification=Verification(method=read_back.method, at=outcome.finished) if proven else None,
         partitions=tuple(_with_unreadable_bytes(entry, unreadable) for entry in outcome.table.partitions),
-        zero_fraction=read_back.zero_fraction,
+        zero_fraction=None if outcome.unread else read_back.zero_fraction,
         started=journal.started,
         finished=outcome.finished,
         tool_version=__version__,
@@ -83,11 +101,18 @@ def make_receipt(outcome: CopyOutcome) -> Receipt:
         acknowledged=journal.acknowledged,
         tail=outcome.tail,
         notes=(
-            *_broken_chain(parent, read_back, bool(outcome.unreadable)),
-            *_LOOKS.get(looks, ()),
+            *_broken_chain(outcome),
+            *_LOOKS.get(looks or "", ()),
             *displaced_backup(outcome.table, journal.bytes_total, outcome.target_bytes),
         ),
     )
+
+
+def _agreeing(outcome: CopyOutcome) -> tuple[Area, ...]:
+    """What was copied, was read back and agrees."""
+    bad = merge(outcome.read_back.bad)
+    copied = merge(part.area for part in outcome.parts if part.digest is not None)
+    return tuple(agreeing for area in copied for agreeing in uncovered(bad, area))
 
 
 _LOOKS = {
@@ -107,16 +132,19 @@ _LOOKS = {
 }
 
 
-def _broken_chain(parent: Parent | None, read_back: ReadBack, lost_in_this_copy: bool) -> tuple[Note, ...]:
+def _broken_chain(outcome: CopyOutcome) -> tuple[Note, ...]:
     """What to note where no digest ties this copy to the image's own receipt; its losses stay listed all the same."""
-    if parent is None or read_back.whole == parent.whole:
+    parent = outcome.journal.parent
+    if parent is None or outcome.read_back.whole == parent.whole:
         return ()
-    text = (
-        "Parts of the image could not be read, so no digest ties this copy to the image's own receipt."
-        if lost_in_this_copy
-        else "The image no longer matches its own receipt: it was changed since. The copy is of what it holds now; "
-        "nothing shows that what was lost in the image's own copy was mended, so it stays listed."
-    )
+    if outcome.unreadable or outcome.unread:
+        reason = "could not be read" if outcome.unreadable else "were not read"
+        text = f"Parts of the image {reason}, so no digest ties this copy to the image's own receipt."
+    else:
+        text = (
+            "The image no longer matches its own receipt: it was changed since. The copy is of what it holds now; "
+            "nothing shows that what was lost in the image's own copy was mended, so it stays listed."
+        )
     return (Note(code="chain-broken", text=text),)
 
 

@@ -14,6 +14,7 @@ from typing import Protocol
 import msgspec
 
 from drivecare.documents import Value
+from drivecare.errors import Interrupted
 from drivecare.format import format_bytes
 from drivecare.transfer.areas import Area, intersect, total, uncovered, widen
 from drivecare.transfer.medium import Watch
@@ -29,6 +30,7 @@ _MOST_SHARE = 100
 # Less than this is read within seconds, and to find out what is used takes as long. Our judgement.
 LEAST_LEFT_BYTES = 1 << 30
 _LEAST_BYTES = 64 << 20
+_LOSING = "The source is losing data, so what is used comes first"
 
 
 class Findings(Value, frozen=True, kw_only=True):
@@ -55,7 +57,10 @@ class Look:
         self.ranks: tuple[Rank, ...] = ()
 
     def events(self, reader: SourceReader, stages: Stages) -> Generator[ReadEvent]:
-        """All that the look reads. Each event is stored before the next is asked for. Raises as the reader does."""
+        """All that the look reads. Each event is stored before the next is asked for.
+
+        Raises as the reader does, and Interrupted where only what is used was wanted and that is not known.
+        """
         whole, asked = Area(offset=0, length=stages.total), Rank()
         bytes_left, reason = max(stages.total // _MOST_SHARE, _LEAST_BYTES), ""
         while True:
@@ -79,6 +84,10 @@ class Look:
 
     def _conclude(self, size_bytes: int, used_space: UsedSpace | None, asked: Rank, reason: str) -> None:
         """Say what comes first; `reason`: why it is the plain order, if it is."""
+        if used_space is None and self._policy.until_used:
+            problem = f"what is used of the source is not known: {reason}"
+            hint = "All that was read is safe; --resume without --until used goes on and reads all of it"
+            raise Interrupted(problem, hint=hint)
         if used_space is None:
             self._watch.notify(f"What is used of the source is not known, so it is read in plain order: {reason}.")
             return
@@ -87,4 +96,5 @@ class Look:
         self.ranks = known.ranks(size_bytes, gap_bytes=self._gap_bytes, unit_bytes=unit)
         used = format_bytes(total(area for rank in self.ranks[:3] for area in rank))
         size = format_bytes(size_bytes)
-        self._watch.notify(f"The source is losing data, so what is used comes first: {used} of {size}.")
+        reason = "All that is used is read, and no more" if self._policy.until_used else _LOSING
+        self._watch.notify(f"{reason}: {used} of {size}.")

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Generator, Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator, Sequence
 from concurrent.futures import Future
 
 from drivecare.errors import Interrupted
-from drivecare.transfer.areas import Area, merge, pieces
+from drivecare.transfer.areas import Area, merge, pieces, uncovered
 from drivecare.transfer.medium import Buffer, Gone, Medium, Progress, Watch, blame, require_present
 from drivecare.transfer.sectors.comparison import Comparison, ContentSample, ExpectedPart, ReadBack
 from drivecare.transfer.sectors.digests import Algorithm, new_hash
@@ -22,6 +22,7 @@ def read_back(
     target: Medium,
     parts: Iterable[ExpectedPart],
     *,
+    unread: Sequence[Area] = (),
     bytes_total: int,
     chunk_bytes: int,
     algorithm: Algorithm,
@@ -29,7 +30,7 @@ def read_back(
     buffers: tuple[Buffer, ...],
     watch: Watch,
 ) -> ReadBack:
-    """Read bytes 0..bytes_total of the target and compare; `algorithm` is that of parts and chunks.
+    """Read bytes 0..bytes_total of the target, but for `unread`, and compare; `algorithm` is that of parts and chunks.
 
     Raises Gone, Stuck, Interrupted.
     """
@@ -40,7 +41,8 @@ def read_back(
     whole, content = new_hash(whole_algorithm), ContentSample()
     comparison = Comparison(parts, chunk_bytes, bytes_total, algorithm)
     try:
-        for area, view in _read_in_order(target, bytes_total, buffers, reading, watch):
+        areas = uncovered(unread, Area.between(0, bytes_total))
+        for area, view in _read_in_order(target, areas, buffers, reading, watch):
             compared = comparing.submit(lambda area=area, view=view: comparison.add(area, view))  # type: ignore[misc]
             if view is not None:
                 hashed = hashing.submit(lambda view=view: whole.update(view))  # type: ignore[misc]
@@ -49,6 +51,7 @@ def read_back(
             compared.result()
             watch.on_progress(Progress("reading back", area.end, bytes_total))
             watch.raise_if_stopped()
+        comparison.finish()
     finally:
         reading.close(wait=False)
         hashing.close()
@@ -56,7 +59,7 @@ def read_back(
     require_present(target)
     return ReadBack(
         method=method,
-        whole=None if comparison.unread else whole.hexdigest(),
+        whole=None if comparison.unread or comparison.skipped else whole.hexdigest(),
         chunks=tuple(comparison.chunks),
         mismatched=merge(comparison.mismatched),
         unreadable=merge(comparison.unread),
@@ -66,17 +69,17 @@ def read_back(
 
 
 def _read_in_order(
-    target: Medium, bytes_total: int, buffers: tuple[Buffer, ...], reading: Background[ReadOutcome], watch: Watch
+    target: Medium, areas: Sequence[Area], buffers: tuple[Buffer, ...], reading: Background[ReadOutcome], watch: Watch
 ) -> Generator[tuple[Area, memoryview | None]]:
-    """The target's bytes from first to last, read ahead; None where they could not be read, to the sector.
+    """The bytes of these areas of the target, read ahead; None where they could not be read, to the sector.
 
     A view is valid until the next is asked for.
     """
-    areas = pieces(Area.between(0, bytes_total), len(buffers[0].view))
+    blocks = (block for area in areas for block in pieces(area, len(buffers[0].view)))
     pending: deque[tuple[Area, Buffer, Future[ReadOutcome]]] = deque()
     free, doubt = list(buffers), Doubt(target)
     while True:
-        while free and (area := next(areas, None)) is not None:
+        while free and (area := next(blocks, None)) is not None:
             buffer = free.pop()
             read = reading.submit(lambda area=area, buffer=buffer: read_fully(target, area, buffer))  # type: ignore[misc]
             pending.append((area, buffer, read))

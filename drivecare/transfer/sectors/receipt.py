@@ -131,6 +131,8 @@ class Receipt(Value, frozen=True, kw_only=True):
     bytes_copied: ByteCount
     digest: Digest
     unreadable: tuple[Unreadable, ...] = ()
+    unread: tuple[AreaContents, ...] = ()  # of the source, not tried: the copy was to stop before; not written here
+    verified_areas: tuple[Area, ...] = ()  # where there are such: what was copied and agreed
     fill: str
     parents: tuple[str, ...] = ()
     verified: bool = False
@@ -156,13 +158,13 @@ class Receipt(Value, frozen=True, kw_only=True):
 
     @property
     def bytes_across(self) -> int:
-        """Bytes of the chain's first source that the target holds: all but those that this or an earlier copy lost."""
-        return max(0, self.bytes_total - total(merge(self.unreadable)))
+        """Bytes of the chain's first source that the target holds: all but the unread, and what a copy of it lost."""
+        return max(0, self.bytes_total - total(merge((*self.unreadable, *self.unread))))
 
     @property
     def lost_areas(self) -> tuple[AreaContents, ...]:
         """Every area of the target that does not hold, or is not known to hold, what the drive held."""
-        return (*self.unreadable, *self.mismatched, *self.target_unreadable)
+        return (*self.unreadable, *self.unread, *self.mismatched, *self.target_unreadable)
 
     def with_holds(self, holds: Iterable[tuple[Hold, ...]]) -> Receipt:
         """The receipt with other holds of its lost areas, which are in the order of `lost_areas`."""
@@ -174,6 +176,7 @@ class Receipt(Value, frozen=True, kw_only=True):
         return msgspec.structs.replace(
             self,
             unreadable=filled(self.unreadable),
+            unread=filled(self.unread),
             mismatched=filled(self.mismatched),
             target_unreadable=filled(self.target_unreadable),
         )
@@ -185,7 +188,12 @@ class Receipt(Value, frozen=True, kw_only=True):
 
     @property
     def exit_code(self) -> ExitCode:
-        """Whether the target is proven to hold the source, all of it or all but the listed unreadable areas."""
+        """Whether the target is proven to hold the source, all of it or all but the listed unreadable areas.
+
+        A copy that stopped at what is used is unfinished before it is anything else.
+        """
+        if self.unread:
+            return ExitCode.INTERRUPTED
         if not self.verified:
             return ExitCode.MISMATCH
         return ExitCode.PARTIAL if self.unreadable else ExitCode.DONE
@@ -207,8 +215,12 @@ def _contradictions_in(receipt: Receipt) -> Iterator[str]:
         if size_bytes < total_bytes or (side == "source" and size_bytes > total_bytes):
             yield f"covers {total_bytes:,} bytes, but its {side} has {size_bytes:,}"
     own = merge(area for area in receipt.unreadable if not area.inherited)
-    if receipt.bytes_copied + total(own) != total_bytes:
-        yield f"counts {receipt.bytes_copied:,} bytes copied and {total(own):,} unreadable of {total_bytes:,}"
+    unread = total(merge(receipt.unread))
+    if receipt.bytes_copied + total(own) + unread != total_bytes:
+        also = f" and {unread:,} unread" if unread else ""
+        yield f"counts {receipt.bytes_copied:,} bytes copied and {total(own):,} unreadable{also} of {total_bytes:,}"
+    if receipt.verified and unread:
+        yield f"is verified with {unread:,} bytes unread"
     if any(area.end > total_bytes for area in receipt.lost_areas):
         yield f"lists areas beyond its {total_bytes:,} bytes"
 

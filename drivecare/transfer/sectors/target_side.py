@@ -90,6 +90,13 @@ class TargetSide:
         """The areas that failed every read."""
         return merge(self.ledger.stages.areas_from(self.settings.policy.unreadable))
 
+    @property
+    def unread(self) -> tuple[Area, ...]:
+        """What may still be read; none, but where the copy was to stop before."""
+        policy = self.settings.policy
+        runs = self.ledger.stages.runs() if policy.until_used else ()
+        return merge(area for area, stage in runs if UNREAD <= stage < policy.unreadable)
+
     def give_up(self, reason: StopReason, activity: Activity) -> None:
         """End this target's session with an Interrupted that says how to continue."""
         if isinstance(reason, HopelessRest):
@@ -166,10 +173,10 @@ class TargetSide:
 
     def complete(self) -> None:
         """Write what is not the source's: the fill of unreadable areas, and zeros at the end of a larger target."""
-        self.ledger.rest_seconds = None  # there is no rest: all of it was tried
+        self.ledger.rest_seconds = None  # all that was to be tried was
         self._write_fill()
         self._tail = clear_tail(self.medium, self.journal.bytes_total, self.buffers[0])
-        self.checkpoint("reading-back")
+        self.checkpoint("copying" if self.unread else "reading-back")
         self._wait_for_journal()
 
     def _write_fill(self) -> None:
@@ -187,6 +194,7 @@ class TargetSide:
 
     def prove(self) -> None:
         """Read the whole target back; the receipt says what that proves."""
+        unread = self.unread  # before the ledger forgets what differs
         parts, proof = self._read_back()
         size = self.journal.bytes_total
         table = read_partition_table(read_through(self.medium, self.buffers[0], size), size)
@@ -196,6 +204,7 @@ class TargetSide:
                 journal=self.journal,
                 parts=parts,
                 unreadable=self.unreadable,
+                unread=unread,
                 read_back=proof,
                 table=table,
                 tail=self._tail,
@@ -208,10 +217,11 @@ class TargetSide:
     def _read_back(self) -> tuple[tuple[ExpectedPart, ...], ReadBack]:
         """What the target must hold, and what it holds."""
         chunk_bytes, bytes_total = self.journal.chunk_bytes, self.journal.bytes_total
-        parts = expected_parts(self.ledger.in_order(), self.unreadable, chunk_bytes, bytes_total)
+        parts = expected_parts(self.ledger.in_order(), self.unreadable, self.unread, chunk_bytes, bytes_total)
         proof = read_back(
             self.medium,
             parts,
+            unread=self.unread,
             bytes_total=bytes_total,
             chunk_bytes=chunk_bytes,
             algorithm=self.journal.algorithm,
@@ -222,11 +232,15 @@ class TargetSide:
         return parts, proof
 
     def _record(self, proof: ReadBack) -> None:
-        """Let the journal say what the read-back found: a resume copies again what it did not confirm."""
+        """Let the journal say what the read-back found: a resume copies again what it did not confirm.
+
+        It reads what is still unread, too, so that such a copy is not done.
+        """
+        done = proof.agrees and not self.unread
         if not proof.agrees:
             segments = self.ledger.in_order()
             self.ledger.drop(s for s in segments if any(overlap(s.area, area) for area in proof.bad))
-        self._write_journal("done" if proof.agrees else "copying")
+        self._write_journal("done" if done else "copying")
         self._wait_for_journal()
 
     def _reads(self) -> Reads:

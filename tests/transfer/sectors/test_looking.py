@@ -6,6 +6,10 @@ import random
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+import pytest
+
+from drivecare.errors import Interrupted
+from drivecare.exit_codes import ExitCode
 from drivecare.transfer.areas import Area, merge, overlap, total, widen
 from drivecare.transfer.medium import Watch
 from drivecare.transfer.sectors import looking
@@ -14,11 +18,12 @@ from drivecare.transfer.sectors.engine import CopySettings, copy_and_prove
 from drivecare.transfer.sectors.looking import Findings
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.transfer.sectors.worth import UsedSpace
-from tests.transfer.sectors.fake_medium import FakeMedium, MemoryStore, buffers, end_of, fresh_journal
+from tests.transfer.sectors.fake_medium import FakeMedium, MemoryStore, before, buffers, end_of, fresh_journal
 
 KIB, MIB = 1 << 10, 1 << 20
 SIZE, BLOCK = 24 * MIB, MIB // 4
 POLICY = DamagePolicy(block_bytes=BLOCK, retries=0)
+UNTIL_USED = DamagePolicy(block_bytes=BLOCK, retries=0, until_used=True)
 TABLE, RECORD = Area(offset=0, length=512), Area(offset=20 * MIB + 512, length=1024)
 USED = Area(offset=15 * MIB, length=2 * MIB)
 
@@ -46,12 +51,23 @@ class Customer:
             assert self.target.data[needed.offset : needed.end] == self.source.data[needed.offset : needed.end]
         return Findings(used_space=UsedSpace(structures=(TABLE, RECORD), used=(USED,)))
 
-    def copy(self, surveyor: Callable[..., Findings] | None = None, *, losing_data: bool = False) -> Receipt:
-        settings = CopySettings(policy=POLICY, losing_data=losing_data, least_left_bytes=MIB)
-        journal = fresh_journal(end_of(self.source), end_of(self.target, "target"))
+    def copy(
+        self,
+        surveyor: Callable[..., Findings] | None = None,
+        *,
+        losing_data: bool = False,
+        policy: DamagePolicy = POLICY,
+        store: MemoryStore | None = None,
+    ) -> Receipt:
+        settings, store = (
+            CopySettings(policy=policy, losing_data=losing_data, least_left_bytes=MIB),
+            store or MemoryStore(),
+        )
+        fresh = fresh_journal(end_of(self.source), end_of(self.target, "target"))
+        journal = store.saved[-1] if store.saved else fresh
         watch = Watch(notify=self.told.append, clock=lambda: self.now, overlap=False)
         return copy_and_prove(
-            self.source, self.target, journal, MemoryStore(), buffers(BLOCK), settings, watch,
+            self.source, self.target, journal, store, buffers(BLOCK), settings, watch,
             surveyor=surveyor or self.survey,
         )  # fmt: skip
 
@@ -119,3 +135,62 @@ def test_whoever_takes_too_long_is_not_waited_for() -> None:
     assert customer.copy(slow, losing_data=True).verified
     assert "takes more than five minutes" in customer.told[0]
     assert customer.now <= 600
+
+
+def test_a_copy_until_what_is_used_leaves_the_rest_unread_and_proves_what_it_copied() -> None:
+    bad = Area(offset=USED.offset + 4096, length=512)
+    customer = Customer(bad=(bad,))
+    store = MemoryStore()
+    receipt = customer.copy(policy=UNTIL_USED, store=store)
+    assert (receipt.verified, receipt.verification, receipt.digest.whole) == (False, None, None)
+    assert receipt.exit_code == ExitCode.INTERRUPTED
+    assert receipt.contradiction == ""
+    assert [(area.offset, area.length) for area in receipt.unreadable] == [(bad.offset, bad.length)]
+    whole = Area(offset=0, length=SIZE)
+    assert merge((*receipt.verified_areas, *receipt.unread, bad)) == (whole,)
+    assert not any(overlap(USED, area) for area in receipt.unread)
+    assert receipt.bytes_copied == total(receipt.verified_areas) == receipt.bytes_across
+    assert total(receipt.verified_areas) < 4 * MIB
+    assert [chunk is None for chunk in receipt.digest.chunks] == [number not in (15, 16) for number in range(24)]
+    assert (receipt.looks, receipt.zero_fraction) == (None, None)
+    for area in receipt.verified_areas:
+        assert customer.target.data[area.offset : area.end] == customer.source.data[area.offset : area.end]
+    assert all(not any(customer.target.data[area.offset : area.end]) for area in receipt.unread)
+    assert store.saved[-1].phase == "copying"
+
+
+def test_after_that_the_rest_is_read_and_nothing_twice() -> None:
+    customer, store = Customer(), MemoryStore()
+    customer.copy(policy=UNTIL_USED, store=store)
+    first = len(customer.source.reads)
+    receipt = customer.copy(store=store)
+    assert receipt.verified
+    assert (receipt.unread, receipt.verified_areas) == ((), ())
+    assert total(customer.source.reads[first:]) < SIZE  # what is copied is only looked at again to know the source by
+    assert bytes(customer.target.data) == customer.source.data
+
+
+def test_bytes_that_differ_are_not_among_the_verified_ones() -> None:
+    customer = Customer()
+    spoilt = Area(offset=USED.offset, length=512)
+    customer.target.faults = [before("bypass_cache", lambda: customer.target.store(spoilt.offset, bytes(512)))]
+    receipt = customer.copy(policy=UNTIL_USED)
+    assert receipt.exit_code == ExitCode.INTERRUPTED
+    assert any(overlap(area, spoilt) for area in receipt.mismatched)
+    assert not any(overlap(area, spoilt) for area in receipt.verified_areas)
+
+
+def test_where_it_is_not_known_what_is_used_the_copy_stops_and_says_how_to_go_on() -> None:
+    customer = Customer()
+    with pytest.raises(Interrupted, match="what is used of the source is not known") as stopped:
+        customer.copy(lambda path, missing, seconds: Findings(), policy=UNTIL_USED)
+    assert "--resume without --until used" in stopped.value.hint
+    assert customer.source.reads == []
+
+
+def test_where_all_is_used_the_copy_is_whole() -> None:
+    customer = Customer()
+    whole = UsedSpace(used=(Area(offset=0, length=SIZE),))
+    receipt = customer.copy(lambda path, missing, seconds: Findings(used_space=whole), policy=UNTIL_USED)
+    assert receipt.verified
+    assert receipt.unread == ()
