@@ -28,7 +28,7 @@ class ExitCode(IntEnum):
     PARTIAL = 20, "copied or verified, all but the listed unreadable areas"
     MISMATCH = 21, "mismatch: the target does not hold what it must"
     REFUSED = 22, "refused by a guard, nothing was written"
-    INTERRUPTED = 23, "stopped midway, can be resumed"
+    INTERRUPTED = 23, "stopped midway or at what is used, can be resumed"
     NONE_FITS = 30, "no candidate fits"
     FACTS_MISSING = 31, "one may fit but facts are missing, or no drive was tried"
     GATE_SHUT = 40, "the gate is shut"

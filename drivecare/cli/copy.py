@@ -33,7 +33,7 @@ if TYPE_CHECKING:
         ExitCode.DONE: "every byte was copied and read back",
         ExitCode.PARTIAL: "all but the listed unreadable areas",
         ExitCode.MISMATCH: "the target does not hold what it must",
-        ExitCode.INTERRUPTED: "stopped midway; --resume continues",
+        ExitCode.INTERRUPTED: "stopped midway, or at what is used; --resume continues",
     },
     examples=[
         "sudo drivecare copy /dev/sdb /dev/sdc --job 1042",
@@ -89,6 +89,11 @@ if TYPE_CHECKING:
     help="With --resume: also try what the copy stopped at because it would take months.",
 )
 @click.option(
+    "--until",
+    type=click.Choice(["used"]),
+    help="Stop once all that is used was tried. The copy is not whole then; --resume alone reads the rest.",
+)
+@click.option(
     "--stuck-after",
     default=300,
     show_default=True,
@@ -113,6 +118,7 @@ def copy(
     retries: int,
     damage_hours: float | None,
     to_the_end: bool,
+    until: str | None,
     stuck_after: float,
     as_json: bool,
     job: str | None,
@@ -140,14 +146,16 @@ def copy(
         consent=Consent(allow_overwrite=of_target, acknowledged=acknowledge),
         probe=probe,
         whole_algorithm=digest,
-        settings=_settings(retries, damage_hours, to_the_end=to_the_end, resume=resume),
+        settings=_settings(retries, damage_hours, to_the_end=to_the_end, resume=resume, until_used=until == "used"),
         patience_seconds=stuck_after,
     )
     requests = (request,) if also is None else (request, request_also(request, also, of_image))
     _copy_and_finish(requests, machine(ctx), as_json=as_json)
 
 
-def _settings(retries: int, damage_hours: float | None, *, to_the_end: bool, resume: bool) -> CopySettings:
+def _settings(
+    retries: int, damage_hours: float | None, *, to_the_end: bool, resume: bool, until_used: bool
+) -> CopySettings:
     """How hard the copy tries. How long the rest of a drive takes is known once a copy has stopped at it."""
     from drivecare.transfer.sectors.damage import DamagePolicy
     from drivecare.transfer.sectors.engine import CopySettings
@@ -157,7 +165,8 @@ def _settings(retries: int, damage_hours: float | None, *, to_the_end: bool, res
             "--to-the-end goes with --resume: a first copy says how long the rest takes, where it comes to that."
         )
     damage_seconds = None if damage_hours is None else damage_hours * 3600
-    return CopySettings(policy=DamagePolicy(retries=retries, damage_seconds=damage_seconds, to_the_end=to_the_end))
+    policy = DamagePolicy(retries=retries, damage_seconds=damage_seconds, to_the_end=to_the_end, until_used=until_used)
+    return CopySettings(policy=policy)
 
 
 def _share_out(typed: tuple[str, ...], also: str | None) -> tuple[str | None, str | None]:

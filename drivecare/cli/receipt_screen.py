@@ -8,6 +8,7 @@ from drivecare.cli.contents_screen import hold_lines
 from drivecare.format import Excerpt, format_bytes, format_count
 from drivecare.shell import command_line
 from drivecare.transfer.counted import describe_counted
+from drivecare.transfer.holds import hits_nothing
 from drivecare.visible import visible
 
 if TYPE_CHECKING:
@@ -36,6 +37,7 @@ def show_receipt(out: Screen, receipt: Receipt) -> None:
     _show_areas(out, receipt.target_unreadable, _describe_differing("could not be read back from the target"))
     if receipt.mismatched or receipt.target_unreadable:
         out.print_wrapped("Copy with --resume to write these areas again; if it happens again, the target is faulty.")
+    _show_areas(out, _in_doubt(receipt), _describe_differing("not read"))
     sector_bytes = (receipt.origin or receipt.source).logical_sector_bytes or 512
     _show_areas(out, receipt.unreadable, lambda area: _describe_unreadable(area, sector_bytes))
     if receipt.unreadable and receipt.bytes_across:
@@ -53,10 +55,13 @@ def _proof_lines(receipt: Receipt) -> Iterator[str]:
     """First how much was copied, then what is proven of it; no word of success where nothing succeeded."""
     whole, across = receipt.bytes_total, receipt.bytes_across
     if not across:
-        yield f"NOTHING COPIED: 0 of {whole:,} bytes ({format_bytes(whole)}) could be read."
-    elif receipt.unreadable:
+        verb = "were" if receipt.unread else "could be"
+        yield f"NOTHING COPIED: 0 of {whole:,} bytes ({format_bytes(whole)}) {verb} read."
+    elif receipt.unreadable and not receipt.unread:
         lost = format_count(len(receipt.unreadable), "unreadable area")
         yield f"{across:,} of {whole:,} bytes ({format_bytes(whole)}) could be read: all but {lost}."
+    if receipt.unread:
+        yield from _unread_lines(receipt)
     if receipt.verification is None or not receipt.verified:
         yield from _failure_lines(receipt)
         return
@@ -69,6 +74,28 @@ def _proof_lines(receipt: Receipt) -> Iterator[str]:
         yield f"VERIFIED: all {whole:,} bytes ({format_bytes(whole)}) were read back {method} and agree."
 
 
+def _in_doubt(receipt: Receipt) -> list[AreaContents]:
+    """The unread areas that hold more than free space, or are not known to hold no more."""
+    return [area for area in receipt.unread if not hits_nothing(area, area.holds)]
+
+
+def _unread_lines(receipt: Receipt) -> Iterator[str]:
+    """What a copy that stopped at what is used holds, and what became of the rest: nothing was tried there."""
+    whole, unread = receipt.bytes_total, sum(area.length for area in receipt.unread)
+    areas = format_count(len(receipt.unread), "area")
+    yield (
+        f"NOT WHOLE: the copy stopped at what is used. {unread:,} of {whole:,} bytes ({format_bytes(unread)}, in "
+        f"{areas}) were not read, and nothing was written there: the target holds what it held before. Copy with "
+        "--resume and without --until used to read them, too."
+    )
+    if not _in_doubt(receipt):
+        yield "All of that is free space by the file systems' own records, or lies in no partition."
+    agreeing = sum(area.length for area in receipt.verified_areas)
+    lost = format_count(len(receipt.unreadable), "unreadable area")
+    losses = f"; {lost} could not be" if receipt.unreadable else ""
+    yield f"{receipt.bytes_copied:,} bytes were copied{losses}. Of them {agreeing:,} were read back and agree."
+
+
 def _failure_lines(receipt: Receipt) -> Iterator[str]:
     """Read back wrong, or not read back at all: two things."""
     silent = sum(area.length for area in receipt.target_unreadable)
@@ -78,7 +105,7 @@ def _failure_lines(receipt: Receipt) -> Iterator[str]:
         yield f"NOT VERIFIED: the target does not hold what it must, in {areas} ({wrong:,} bytes in all)."
     elif silent:
         yield f"NOT VERIFIED: {format_bytes(silent)} of the target could not be read back; the rest agrees."
-    else:
+    elif not receipt.unread:
         yield "NOT VERIFIED: the target was not read back in full."
 
 

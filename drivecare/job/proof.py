@@ -128,8 +128,9 @@ def _prove_by_receipts(job: JobState, last: FiledDocument[Receipt], drive: Drive
     for filed in chain:
         fault = _receipt_fault(filed.document)
         if fault:
-            must_copy = filed is not last or filed.document.mismatched or not filed.document.bytes_across
-            command = _mending_command(job, filed.document) if must_copy else verify
+            faulty = filed.document
+            must_copy = filed is not last or faulty.mismatched or faulty.unread or not faulty.bytes_across
+            command = _mending_command(job, faulty) if must_copy else verify
             return _wanting(chain, f"{fault} ({filed.name})", command)
     source, old_drive = chain[-1].document.source, DriveId.of(drive)
     if _is_drive(job, source, old_drive) != "yes":
@@ -157,9 +158,9 @@ def _prove_by_receipts(job: JobState, last: FiledDocument[Receipt], drive: Drive
 
 
 def _mending_command(job: JobState, receipt: Receipt) -> str:
-    """Write the command that mends a copy: what did not read back is copied again alone, by the copy's own journal."""
+    """Write the command that mends a copy: what is unread or did not read back comes alone, by its own journal."""
     own = (journal for _, journal in job.journals if journal.started == receipt.started)
-    journal = next(own, None) if receipt.mismatched else None
+    journal = next(own, None) if receipt.mismatched or receipt.unread else None
     return copy_command(job) if journal is None else resume_command(job, journal)
 
 
@@ -233,6 +234,9 @@ def _receipt_fault(receipt: Receipt) -> str:
         return f"{format_count(len(receipt.target_unreadable), 'area')} of the target could not be read back"
     if receipt.contradiction:
         return f"the receipt contradicts itself: it {receipt.contradiction}"
+    if receipt.unread:
+        unread = total(receipt.unread)
+        return f"stopped at what is used: {unread:,} of {receipt.bytes_total:,} bytes are unread, and not on the copy"
     if not receipt.bytes_across:
         return f"nothing was copied: 0 of {receipt.bytes_total:,} bytes could be read"
     if not receipt.verified or receipt.verification is None or receipt.digest.whole is None:

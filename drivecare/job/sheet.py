@@ -33,6 +33,7 @@ from drivecare.job.losses import areas_on_sheet, name_files
 from drivecare.job.model import ROUTES, ChainEnd, Fact, Handover
 from drivecare.job.plots import COUNT_LABELS, Picture, draw_counts, draw_odds, draw_surface
 from drivecare.job.proof import CopyProof
+from drivecare.transfer.areas import total
 from drivecare.transfer.holds import hits_nothing
 from drivecare.transfer.sectors.digests import PROPER_NAMES
 
@@ -301,6 +302,8 @@ def _receipt_rows(proof: CopyProof) -> list[dict[str, str]]:
 
 
 def _describe_read_back(receipt: Receipt) -> str:
+    if receipt.unread:
+        return f"NOT whole: {total(receipt.unread):,} bytes were not read"
     if not receipt.verified or receipt.verification is None:
         return "NOT verified"
     methods = {

@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 import random
+import shutil
 import signal
 import stat
 import subprocess
@@ -198,6 +199,49 @@ def test_a_first_copy_is_not_asked_to_try_what_may_take_years(tmp_path: Path) ->
     assert ran.exit_code == 2
     assert "--to-the-end goes with --resume" in ran.err
     assert not (tmp_path / "target.img").exists()
+
+
+@pytest.fixture
+def photos(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """64 MiB of ext4, of which a few are used."""
+    if shutil.which("mkfs.ext4") is None:
+        pytest.skip("mkfs.ext4 is not installed")
+    monkeypatch.chdir(tmp_path)
+    files, image = tmp_path / "files", tmp_path / "photos.img"
+    files.mkdir()
+    (files / "holiday.jpg").write_bytes(random.Random(3).randbytes(3 * MIB))
+    subprocess.run(["mkfs.ext4", "-q", "-F", "-d", files, image, "64M"], check=True)
+    return image
+
+
+def test_a_copy_until_what_is_used_is_unfinished_and_resume_reads_the_rest(photos: Path, tmp_path: Path) -> None:
+    ran = run(copy, photos, "target.img", "--until", "used", "--json")
+    assert ran.exit_code == 23, ran.err
+    assert "All that is used is read, and no more" in ran.err
+    receipt = load(Receipt, tmp_path / "target.img.receipt.json")
+    assert ran.json["unread"]
+    assert (receipt.verified, receipt.verification, receipt.digest.whole) == (False, None, None)
+    assert {hold.kind for area in receipt.unread for hold in area.holds} == {"free"}
+    assert 3 * MIB < receipt.bytes_copied < 20 * MIB
+    assert sum(area.length for area in receipt.verified_areas) == receipt.bytes_copied
+    checked = run(verify, "target.img.receipt.json", "target.img")
+    assert checked.exit_code == 3
+    assert "stopped at what is used" in checked.err
+    again = run(copy, photos, "target.img", "--until", "used", "--resume")
+    assert again.exit_code == 23
+    assert again.out.startswith("NOT WHOLE: the copy stopped at what is used.")
+    whole = run(copy, photos, "target.img", "--resume")
+    assert whole.exit_code == 0, whole.err
+    assert (tmp_path / "target.img").read_bytes() == photos.read_bytes()
+    assert load(Receipt, tmp_path / "target.img.receipt.json").unread == ()
+
+
+def test_where_nothing_is_known_of_what_is_used_the_copy_stops_and_says_how_to_go_on(source: Path) -> None:
+    ran = run(copy, source, "target.img", "--until", "used")
+    assert ran.exit_code == 23
+    assert "what is used of the source is not known" in said(ran)
+    assert "--resume without --until used" in said(ran)
+    assert run(copy, source, "target.img", "--resume").exit_code == 0
 
 
 def test_nothing_to_resume_says_where_it_looked(source: Path, tmp_path: Path) -> None:

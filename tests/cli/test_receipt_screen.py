@@ -9,6 +9,7 @@ import pytest
 
 from drivecare.cli.receipt_screen import show_receipt
 from drivecare.cli.screen import Screen
+from drivecare.transfer.areas import Area
 from drivecare.transfer.counted import Counted
 from drivecare.transfer.holds import AreaContents, Hold
 from drivecare.transfer.sectors.receipt import Digest, End, Receipt, Unreadable, Verification
@@ -105,6 +106,36 @@ def test_nothing_that_failed_sounds_like_success() -> None:
     assert "VERIFIED" not in text
     assert "agree" not in text
     assert "sha256" not in text
+
+
+@pytest.mark.promise(5)
+def test_a_copy_that_stopped_at_what_is_used_says_first_that_it_is_not_whole() -> None:
+    free = Hold(kind="free", partition=1, bytes=MIB)
+    rest = AreaContents(offset=4 * MIB, length=MIB, holds=(free,))
+    stopped = receipt(
+        ONE,
+        verified=False,
+        verification=None,
+        unread=(rest,),
+        verified_areas=(Area(offset=0, length=MIB),),
+        bytes_copied=15 * MIB - 512,
+    )
+    text = shown(stopped)
+    assert text.startswith(
+        "NOT WHOLE: the copy stopped at what is used. 1,048,576 of 16,777,216 bytes (1.05 MB, in 1 area) were not read,"
+        " and nothing was written there: the target holds what it held before."
+    )
+    assert "Copy with --resume and without --until used" in text
+    assert "All of that is free space by the file systems' own records" in text
+    assert (
+        "15,728,128 bytes were copied; 1 unreadable area could not be. Of them 1,048,576 were read back and agree."
+        in text
+    )
+    assert "VERIFIED" not in text
+    assert "not read: 1,048,576 bytes" not in text
+    unknown = msgspec.structs.replace(stopped, unread=(AreaContents(offset=4 * MIB, length=MIB),))
+    assert "not read: 1,048,576 bytes at byte 4,194,304" in shown(unknown)
+    assert "free space" not in shown(unknown)
 
 
 def test_losses_named_twice_count_once() -> None:

@@ -14,6 +14,7 @@ from drivecare.job.job_state import load_job_state
 from drivecare.job.model import GateItem
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
+from drivecare.transfer.holds import AreaContents, Hold
 from drivecare.transfer.sectors.receipt import Digest, End, Receipt, Verification
 from drivecare.transfer.sectors.verify import as_proof_of, is_own_target
 from tests.job.carried import (
@@ -241,3 +242,34 @@ def test_the_new_drive_is_what_the_plan_took_it_for(tmp_path: Path, planned: dic
     items = missing(tmp_path, documents)
     assert items.keys() == ({"fitted-is-planned"} if words else set())
     assert not words or words in items["fitted-is-planned"].evidence
+
+
+@pytest.mark.promise(5)
+@pytest.mark.parametrize("holds", [(), (Hold(kind="free", bytes=1 << 20),)])
+def test_a_copy_that_stopped_at_what_is_used_opens_no_gate(tmp_path: Path, holds: tuple[Hold, ...]) -> None:
+    documents = data_route()
+    whole = documents[4]
+    assert isinstance(whole, Receipt)
+    rest = AreaContents(offset=8 << 20, length=1 << 20, holds=holds)
+    documents[4] = msgspec.structs.replace(
+        whole,
+        unread=(rest,),
+        bytes_copied=whole.bytes_copied - rest.length,
+        digest=msgspec.structs.replace(whole.digest, whole=None),
+        verified=False,
+        verification=None,
+    )
+    items = missing(tmp_path, documents)
+    assert items.keys() == UNPROVEN
+    assert "1,048,576 of 67,108,864 bytes are unread, and not on the copy" in items["copy-verified"].evidence
+    assert (items["copy-verified"].next or "").startswith("drivecare copy")
+
+
+def test_a_receipt_that_is_verified_with_bytes_unread_contradicts_itself() -> None:
+    whole = data_route()[4]
+    assert isinstance(whole, Receipt)
+    rest = AreaContents(offset=8 << 20, length=1 << 20)
+    doubtful = msgspec.structs.replace(whole, unread=(rest,), bytes_copied=whole.bytes_copied - rest.length)
+    assert doubtful.contradiction == "is verified with 1,048,576 bytes unread"
+    assert msgspec.structs.replace(doubtful, verified=False).contradiction == ""
+    assert "counts" in msgspec.structs.replace(whole, unread=(rest,)).contradiction

@@ -131,8 +131,6 @@ class Receipt(Value, frozen=True, kw_only=True):
     bytes_copied: ByteCount
     digest: Digest
     unreadable: tuple[Unreadable, ...] = ()
-    unread: tuple[AreaContents, ...] = ()  # of the source, not tried: the copy was to stop before; not written here
-    verified_areas: tuple[Area, ...] = ()  # where there are such: what was copied and agreed
     fill: str
     parents: tuple[str, ...] = ()
     verified: bool = False
@@ -155,6 +153,8 @@ class Receipt(Value, frozen=True, kw_only=True):
     counted: tuple[Counted, ...] = ()  # what is on the copy; empty where nobody looked
     instead_of: End | None = None  # the target the copy wrote, where another one was read and stands as `target`
     names: NamesApart | None = None  # None outside jobs, where `holds` names the files, and where it names none
+    unread: tuple[AreaContents, ...] = ()  # of the source, not tried: the copy was to stop before; not written here
+    verified_areas: tuple[Area, ...] = ()  # where there are such: what was copied and agreed
 
     @property
     def bytes_across(self) -> int:

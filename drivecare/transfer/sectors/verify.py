@@ -28,12 +28,7 @@ def verify_target(
 
     Raises BadInput where the receipt holds no digests to compare with, Interrupted where reading stopped midway.
     """
-    if receipt.contradiction:
-        raise BadInput(f"the receipt contradicts itself: it {receipt.contradiction}")
-    if None in receipt.digest.chunks:
-        raise BadInput(
-            "the receipt is of a copy that was never proven", hint="Continue that copy: drivecare copy ... --resume"
-        )
+    _refuse_unproven(receipt)
     readable = min(receipt.bytes_total, target.size_bytes)
     chunks = list(pieces(Area.between(0, receipt.bytes_total), receipt.digest.chunk_bytes))
     try:
@@ -66,6 +61,19 @@ def verify_target(
         mismatched=not_looked_at(mismatched),
         target_unreadable=not_looked_at(proof.unreadable),
     )
+
+
+def _refuse_unproven(receipt: Receipt) -> None:
+    """Raise BadInput where a receipt holds no digests of a whole target."""
+    if receipt.contradiction:
+        raise BadInput(f"the receipt contradicts itself: it {receipt.contradiction}")
+    if receipt.unread:
+        problem = "the copy stopped at what is used, so there is no whole to compare with"
+        raise BadInput(problem, hint="Read the rest first: drivecare copy ... --resume")
+    if None in receipt.digest.chunks:
+        raise BadInput(
+            "the receipt is of a copy that was never proven", hint="Continue that copy: drivecare copy ... --resume"
+        )
 
 
 def is_own_target(receipt: Receipt, device: End) -> bool:

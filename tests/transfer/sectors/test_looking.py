@@ -184,7 +184,7 @@ def test_where_it_is_not_known_what_is_used_the_copy_stops_and_says_how_to_go_on
     customer = Customer()
     with pytest.raises(Interrupted, match="what is used of the source is not known") as stopped:
         customer.copy(lambda path, missing, seconds: Findings(), policy=UNTIL_USED)
-    assert "--resume without --until used" in stopped.value.hint
+    assert "--resume without --until used" in stopped.value.message()
     assert customer.source.reads == []
 
 
