@@ -91,6 +91,12 @@ def speech(plug: str | None) -> tuple[str, ...]:
     return connector.speaks or connector.protocols
 
 
+def without_unlike_currents(drive: Candidate) -> Candidate:
+    """The drive without currents on rails from which no drive like it draws."""
+    drawn = {rail for draw in possible_draws(drive, drive.protocol) for rail in draw.rails}
+    return msgspec.structs.replace(drive, **{f"peak_{rail}_amps": 0.0 for rail in {"3v3", "5v", "12v"} - drawn})
+
+
 SIZES = st.sampled_from([None, 250_059_350_016, 500_107_862_016, 1_000_204_886_016])
 DRIVES = st.builds(
     candidate,
@@ -112,6 +118,8 @@ DRIVES = st.builds(
 )
 # A drive that speaks what its plug does not carry is told wrongly, and no fact the less makes that right.
 DRIVES = DRIVES.filter(lambda drive: drive.protocol in speech(drive.connector))
+# Nor does one that draws from a rail from which no drive like it does: its label is known, or it is taken for the like.
+DRIVES = DRIVES.map(without_unlike_currents)
 UNITS = st.builds(
     lambda interface, bay, rails, moving, held: host(
         bay={"spacer": False, "screws": None, **bay},
