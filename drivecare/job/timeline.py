@@ -11,7 +11,7 @@ from typing import Any
 from drivecare.clock import format_timestamp, parse_timestamp
 from drivecare.documents import decode
 from drivecare.errors import BadInput, DriveCareError
-from drivecare.format import format_count
+from drivecare.format import format_bytes, format_count
 from drivecare.job.attestations import FACTS
 from drivecare.job.contents import JobContents
 from drivecare.job.filed_readings import CLOCKS_DIFFER, taken_at
@@ -211,6 +211,8 @@ def _plan_sentence(document: dict[str, Any]) -> str:
 def _receipt_sentence(document: dict[str, Any]) -> str:
     unreadable = document["unreadable"]
     proven = f"verified ({document['verification']['method']})" if document["verified"] else "NOT verified"
+    if unread := sum(area["length"] for area in document.get("unread", ())):
+        proven = f"NOT whole, {format_bytes(unread)} unread"
     if sum(area["length"] for area in unreadable) >= document["bytes_total"]:
         proven = "NOTHING copied"
     areas = format_count(len(unreadable), "area")

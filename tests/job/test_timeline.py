@@ -10,7 +10,8 @@ from drivecare.errors import BadInput
 from drivecare.job.chain import CHAIN
 from drivecare.job.job_state import load_job_state
 from drivecare.job.timeline import build_timeline, summarise_job
-from tests.job.carried import NOW, bag, data_route, filed
+from drivecare.transfer.holds import AreaContents
+from tests.job.carried import NEW, NOW, OLD, bag, data_route, device, filed, receipt
 from tests.job.rich_case import refitted, unfinished, usual
 
 
@@ -37,6 +38,15 @@ def test_each_result_in_a_sentence(tmp_path: Path) -> None:
         ("bag", "verified: 12 files copied to /mnt/new"),
         ("closing", "closed: the unit starts, old drive returned"),
     ]
+
+
+def test_a_copy_that_stopped_at_what_is_used_is_told_as_not_whole(tmp_path: Path) -> None:
+    rest = AreaContents(offset=8 << 20, length=1 << 20)
+    stopped = receipt(
+        device(OLD, "/dev/sdb"), device(NEW, "/dev/sdc"), unread=(rest,), verified=False, verification=None
+    )
+    ((_, says),) = [line for line in sentences(tmp_path, [stopped]) if line[0] == "receipt"]
+    assert says.startswith("NOT whole, 1.05 MB unread, 8,192 bytes in 1 area unreadable: ")
 
 
 def test_the_next_step_is_the_first_thing_missing(tmp_path: Path) -> None:
