@@ -140,6 +140,7 @@ def record(ctx: click.Context, words: tuple[str, ...], note: str | None, jobs: P
     way-out                 what was done (--note) to clear up a recheck; the
                             customer reads it
     unreadable OFFSET...    the customer knows that this area could not be read
+    unread OFFSET...        the customer knows that this area was not read
     copy-size               the customer knows that the drive, by its size, was
                             not copied in full
     source-changed          the customer knows that the source was written to

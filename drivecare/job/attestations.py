@@ -63,6 +63,7 @@ FACTS: dict[FactName, FactMeaning] = {
         note="new cable, read 100 GB",
     ),
     "unreadable": FactMeaning("the customer knows that this area could not be read", "OFFSET"),
+    "unread": FactMeaning("the customer knows that this area was not read, and is not on the new drive", "OFFSET"),
     "copy-size": FactMeaning("the customer knows that what was copied differs in size from the drive that was read"),
     "source-changed": FactMeaning("the customer knows that the source was written to while it was copied"),
     "all-zero": FactMeaning("the drive was read on another dock too, and the customer knows that nothing is on it"),
@@ -112,7 +113,7 @@ def make_fact(
 ) -> Fact:
     """Check a fact and make it. Raises BadInput if the name is unknown or its subject is missing, superfluous or unfit.
 
-    `areas` are those the job's receipts list as unreadable; an unreadable area is recorded as "OFFSET+LENGTH".
+    `areas` are those the job's receipts list by that name; such an area is recorded as "OFFSET+LENGTH".
     """
     name = next((name for name in FACTS if name == fact), None)
     if name is None:
@@ -125,8 +126,8 @@ def make_fact(
     choices = FACTS[name].choices
     if choices and about not in choices:
         raise BadInput(f"{about!r} is not a {str(subject).lower()}", hint=f"Choose one of: {', '.join(choices)}.")
-    if name == "unreadable":
-        about = format_area(_area_at(about or "", areas))
+    if name in ("unreadable", "unread"):
+        about = format_area(_area_at(name, about or "", areas))
     if note == OPEN_NOTE or about == OPEN_SERIAL:
         blank = f'--note "{OPEN_NOTE}"' if note == OPEN_NOTE else OPEN_SERIAL
         raise BadInput(f"{blank} is to be filled in", hint="Type what you know yourself; nothing was recorded.")
@@ -149,13 +150,13 @@ def parse_area(name: str | None) -> Area:
     return Area(offset=int(offset), length=int(length)) if numbers else Area(offset=0, length=0)
 
 
-def _area_at(typed: str, areas: Iterable[Area]) -> Area:
+def _area_at(name: FactName, typed: str, areas: Iterable[Area]) -> Area:
     """Find the area typed as OFFSET or OFFSET+LENGTH; the longest if several start at that offset."""
     listed = tuple(dict.fromkeys(areas))
     shortest_first = sorted(listed, key=lambda area: area.length)
-    named = {name: area for area in shortest_first for name in (str(area.offset), format_area(area))}
+    by_words = {words: area for area in shortest_first for words in (str(area.offset), format_area(area))}
     digits = typed.replace(",", "")
-    if digits not in named:
+    if digits not in by_words:
         offsets = ", ".join([str(area.offset) for area in listed][:5]) or "none"
-        raise BadInput(f"no unreadable area starts at {typed!r}", hint=f"The job's receipts list: {offsets}.")
-    return named[digits]
+        raise BadInput(f"no {name} area starts at {typed!r}", hint=f"The job's receipts list: {offsets}.")
+    return by_words[digits]

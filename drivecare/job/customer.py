@@ -16,11 +16,12 @@ from drivecare.job.filed_readings import time_of_reading
 from drivecare.job.job_state import JobState
 from drivecare.job.losses import areas_on_sheet, describe_losses
 from drivecare.job.model import Closing
-from drivecare.job.proof import was_written_to
+from drivecare.job.proof import CopyProof, was_written_to
 from drivecare.reading.identity import DriveId
 from drivecare.reading.surface import SurfaceScan
 from drivecare.risk.model import Chance, FaultClass, Verdict
 from drivecare.transfer.counted import describe_counted
+from drivecare.transfer.holds import hits_nothing
 
 WRONG: dict[Verdict, str] = {
     "evacuate": "When we read the drive in your {unit}, it was losing data or warning that it may fail.",
@@ -210,12 +211,18 @@ def _what_we_copied(job: JobState) -> Iterator[str]:
         extent = (
             f"We copied everything{readable}, {copied}"
             if proof.whole
-            else f"We copied {copied} from your old drive, which, going by its size, may not be everything on it"
+            else f"We copied {copied} from your old drive{_why_not_whole(proof)}"
         )
         yield f"{extent}, and read it back from the new drive: every part matches."
         yield from Excerpt(describe_counted(proof.chain[0].document.counted)).lines(str, "partitions")
     elif job.receipts or job.bags:
         yield "It has not been proven that your data is on another drive."
+
+
+def _why_not_whole(proof: CopyProof) -> str:
+    if proof.unread:
+        return ", what was in use on it"
+    return ", which, going by its size, may not be everything on it"
 
 
 def _fates_of_copies(closing: Closing) -> Iterator[str]:
@@ -253,6 +260,10 @@ def _what_to_watch(job: JobState) -> Iterator[str]:
 
 def _what_the_copy_lacks(job: JobState) -> Iterator[str]:
     proof = job.proof
+    if proof.unread:
+        free = all(hits_nothing(area, area.holds) for area in proof.unread)
+        nature = "by its own records free space, where only deleted files may have been" if free else "as you know"
+        yield f"{format_bytes(sum(area.length for area in proof.unread))} of the old drive were not read, {nature}."
     if proof.unreadable:
         size = format_bytes(sum(area.length for area in proof.unreadable))
         yield (

@@ -199,9 +199,9 @@ class JobState:
         """Find the newest record of one fact."""
         return newest_of(self.facts_named(name))
 
-    def acknowledgement_of(self, area: Area) -> FiledDocument[Fact] | None:
-        """Find the newest record that the customer knows of an unreadable area; None while part of it is unrecorded."""
-        acknowledged = [(fact, parse_area(fact.document.about)) for fact in self.facts_named("unreadable")]
+    def acknowledgement_of(self, area: Area, name: FactName = "unreadable") -> FiledDocument[Fact] | None:
+        """Find the newest record that the customer knows of an area; None while part of it is unrecorded."""
+        acknowledged = [(fact, parse_area(fact.document.about)) for fact in self.facts_named(name)]
         touching = [(fact, known_area) for fact, known_area in acknowledged if overlap(known_area, area)]
         if uncovered((known_area for _, known_area in touching), area):
             return None

@@ -26,6 +26,7 @@ FactName = Literal[
     "weak-identity",
     "way-out",
     "unreadable",
+    "unread",
     "unchanged",
     "detached",
     "no-data",

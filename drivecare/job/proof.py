@@ -16,7 +16,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from drivecare.clock import format_day, parse_timestamp
-from drivecare.format import format_count
+from drivecare.format import format_count, join_some
 from drivecare.job.commands import (
     copy_command,
     copy_image_command,
@@ -31,7 +31,7 @@ from drivecare.job.unfinished import tell_unfinished, unfinished_to
 from drivecare.reading.identity import DriveId, Identity, Named, SameDrive, compare
 from drivecare.transfer.areas import merge, total
 from drivecare.transfer.files.bag import BagReceipt
-from drivecare.transfer.holds import AreaContents, Hold
+from drivecare.transfer.holds import AreaContents, Hold, hits_nothing
 from drivecare.transfer.sectors.receipt import ReadBackMethod, Receipt
 
 if TYPE_CHECKING:
@@ -47,9 +47,9 @@ ACCEPTED: frozenset[ReadBackMethod] = frozenset(("direct", "cache-dropped", "aft
 class CopyProof:
     """Whether the data is on the new drive, `evidence` in a sentence, and when the target was last read back (`at`).
 
-    `whole`: what was copied has the size that the customer's drive was read with. `number` is that of the newest result
-    it rests on, `chain` leads from the new drive back to the old, `next` is the command that would complete it,
-    `verify` the one that would refresh it.
+    `whole`: what was copied has the size that the customer's drive was read with, and nothing of it is `unread`.
+    `number` is that of the newest result it rests on, `chain` leads from the new drive back to the old, `next` is the
+    command that would complete it, `verify` the one that would refresh it.
     """
 
     holds: bool
@@ -58,6 +58,7 @@ class CopyProof:
     at: datetime | None = None
     number: int = 0
     unreadable: tuple[AreaContents, ...] = ()
+    unread: tuple[AreaContents, ...] = ()
     chain: tuple[FiledDocument[Receipt], ...] = ()
     bag: FiledDocument[BagReceipt] | None = None
     next: str | None = None
@@ -140,20 +141,39 @@ def _prove_by_receipts(job: JobState, last: FiledDocument[Receipt], drive: Drive
         if not _is_recorded_since(job, filed, name):
             return _wanting(chain, f"{evidence}; copy again, or record {name}", record_command(job, name))
     receipt = last.document
+    if in_doubt := [area for area in receipt.unread if not _may_stay_unread(job, area)]:
+        return _wanting(chain, _tell_unread(receipt, in_doubt), _mending_command(job, receipt))
     method = receipt.verification.method if receipt.verification else "nothing"
     unreadable = unreadable_areas([filed.document for filed in chain])
     gap = f" except for {total(merge(unreadable)):,} bytes that could not be read" if unreadable else ""
+    if receipt.unread:
+        gap += f", all but {total(receipt.unread):,} bytes that were not read,"
     through = f" through {format_count(len(chain) - 1, 'image')}" if len(chain) > 1 else ""
-    read_back = f"read back: {method}, {receipt.digest.whole_algorithm} {str(receipt.digest.whole)[:12]}"
+    digest = f", {receipt.digest.whole_algorithm} {str(receipt.digest.whole)[:12]}" if receipt.verified else ""
+    read_back = f"read back: {method}{digest}"
     return CopyProof(
         holds=True,
         evidence=f"{old_drive} is on {DriveId.of(receipt.target)}{gap}{through}, {read_back}",
-        whole=chain[-1].document.bytes_total == drive.whole_bytes,
+        whole=chain[-1].document.bytes_total == drive.whole_bytes and not receipt.unread,
         at=parse_timestamp(receipt.verification.at) if receipt.verification else None,
         number=last.number,
         unreadable=unreadable,
+        unread=receipt.unread,
         chain=tuple(chain),
-        verify=verify,
+        verify=None if receipt.unread else verify,
+    )
+
+
+def _may_stay_unread(job: JobState, area: AreaContents) -> bool:
+    """Whether no file that existed lies in an unread area, by the copy's own look, or the customer knows of it."""
+    return hits_nothing(area, area.holds) or job.acknowledgement_of(area, "unread") is not None
+
+
+def _tell_unread(receipt: Receipt, in_doubt: Sequence[AreaContents]) -> str:
+    offsets = join_some([f"{area.offset:,}" for area in in_doubt], 5)
+    return (
+        f"stopped at what is used: {total(receipt.unread):,} of {receipt.bytes_total:,} bytes are unread, and not "
+        f"known to be free at {offsets}; read them, or record unread OFFSET"
     )
 
 
@@ -234,12 +254,10 @@ def _receipt_fault(receipt: Receipt) -> str:
         return f"{format_count(len(receipt.target_unreadable), 'area')} of the target could not be read back"
     if receipt.contradiction:
         return f"the receipt contradicts itself: it {receipt.contradiction}"
-    if receipt.unread:
-        unread = total(receipt.unread)
-        return f"stopped at what is used: {unread:,} of {receipt.bytes_total:,} bytes are unread, and not on the copy"
     if not receipt.bytes_across:
         return f"nothing was copied: 0 of {receipt.bytes_total:,} bytes could be read"
-    if not receipt.verified or receipt.verification is None or receipt.digest.whole is None:
+    proven = receipt.agrees and (receipt.unread or receipt.digest.whole is not None)
+    if not proven or receipt.verification is None:
         return "not verified: the target was not read back in full"
     if receipt.verification.method not in ACCEPTED:
         return f"read back by {receipt.verification.method}, which proves nothing"

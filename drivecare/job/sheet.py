@@ -303,7 +303,8 @@ def _receipt_rows(proof: CopyProof) -> list[dict[str, str]]:
 
 def _describe_read_back(receipt: Receipt) -> str:
     if receipt.unread:
-        return f"NOT whole: {total(receipt.unread):,} bytes were not read"
+        agrees = "the rest was read back and agrees" if receipt.agrees else "NOT verified"
+        return f"NOT whole: {total(receipt.unread):,} bytes were not read; {agrees}"
     if not receipt.verified or receipt.verification is None:
         return "NOT verified"
     methods = {

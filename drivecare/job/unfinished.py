@@ -78,7 +78,7 @@ def _is_later(journal: Journal, receipt: Receipt) -> bool:
     """
     begun, proven = parse_timestamp(journal.started), parse_timestamp(receipt.started)
     if begun is None or proven is None or begun == proven:
-        return receipt.verified
+        return receipt.verified or (bool(receipt.unread) and journal.sessions > receipt.reads.sessions)
     return begun > proven
 
 

@@ -18,7 +18,8 @@ def record_facts(
     """File the facts, yielding each with its file. None is filed if one of them is not fit to be recorded."""
     contents = folder.read()
     receipts = load_job_state(contents, digests=False).receipts
-    areas = tuple(area for receipt in receipts for area in receipt.document.unreadable)
+    listed = [filed.document.unread if fact == "unread" else filed.document.unreadable for filed in receipts]
+    areas = tuple(area for of_copy in listed for area in of_copy)
     facts = [make_fact(fact, subject, note=note, at=at, by=by, areas=areas) for subject in subjects or (None,)]
     for document in facts:
         refuse_too_early(document, contents)

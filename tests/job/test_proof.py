@@ -9,11 +9,13 @@ import msgspec
 import pytest
 
 from drivecare.documents import Value
+from drivecare.job.customer import _what_the_copy_lacks, _what_we_copied
 from drivecare.job.gate import judge_gate
 from drivecare.job.job_state import load_job_state
 from drivecare.job.model import GateItem
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
+from drivecare.transfer.areas import Area
 from drivecare.transfer.holds import AreaContents, Hold
 from drivecare.transfer.sectors.receipt import Digest, End, Receipt, Verification
 from drivecare.transfer.sectors.verify import as_proof_of, is_own_target
@@ -244,32 +246,84 @@ def test_the_new_drive_is_what_the_plan_took_it_for(tmp_path: Path, planned: dic
     assert not words or words in items["fitted-is-planned"].evidence
 
 
-@pytest.mark.promise(5)
-@pytest.mark.parametrize("holds", [(), (Hold(kind="free", bytes=1 << 20),)])
-def test_a_copy_that_stopped_at_what_is_used_opens_no_gate(tmp_path: Path, holds: tuple[Hold, ...]) -> None:
+REST = AreaContents(offset=8 << 20, length=1 << 20)
+FREE = (Hold(kind="free", bytes=REST.length),)
+
+
+def stopped_at_used(holds: tuple[Hold, ...], **more: object) -> list[Value]:
+    """A job whose copy stopped at what is used, but for one area, of which the copy shows what it holds."""
     documents = data_route()
     whole = documents[4]
     assert isinstance(whole, Receipt)
-    rest = AreaContents(offset=8 << 20, length=1 << 20, holds=holds)
-    documents[4] = msgspec.structs.replace(
+    start, end = AREA.end, whole.bytes_total
+    verified = Area.between(0, AREA.offset), Area.between(start, REST.offset), Area.between(REST.end, end)
+    stopped = msgspec.structs.replace(
         whole,
-        unread=(rest,),
-        bytes_copied=whole.bytes_copied - rest.length,
+        unread=(msgspec.structs.replace(REST, holds=holds),),
+        verified_areas=verified,
+        bytes_copied=whole.bytes_copied - REST.length,
         digest=msgspec.structs.replace(whole.digest, whole=None),
         verified=False,
-        verification=None,
+        looks=None,
     )
-    items = missing(tmp_path, documents)
-    assert items.keys() == UNPROVEN
-    assert "1,048,576 of 67,108,864 bytes are unread, and not on the copy" in items["copy-verified"].evidence
+    documents[4] = msgspec.structs.replace(stopped, **more)
+    return documents
+
+
+NOT_FREE: dict[str, tuple[Hold, ...]] = {
+    "nobody looked": (),
+    "nobody can tell": (Hold(kind="unknown", bytes=REST.length),),
+    "a deleted file": (Hold(kind="deleted", bytes=REST.length),),
+    "free but for a sector": (Hold(kind="free", bytes=REST.length - 512),),
+    "a file": (Hold(kind="free", bytes=REST.length - 512), Hold(kind="file", bytes=512)),
+}
+
+
+@pytest.mark.promise(5)
+@pytest.mark.parametrize("name", NOT_FREE)
+def test_the_gate_stays_shut_over_an_unread_area_that_is_not_known_to_be_free(tmp_path: Path, name: str) -> None:
+    documents = stopped_at_used(NOT_FREE[name])
+    items = missing(tmp_path / "a", documents)
+    assert items.keys() == {"copy-verified", "unchanged-since"}
+    assert "1,048,576 of 67,108,864 bytes are unread, and not known to be free at 8,388,608" in (
+        items["copy-verified"].evidence
+    )
     assert (items["copy-verified"].next or "").startswith("drivecare copy")
+    told = fact("unread", "8388608", areas=(REST,))
+    assert missing(tmp_path / "b", [*documents, told]).keys() == set()
+    shorter = fact("unread", "8388608", areas=(Area(offset=REST.offset, length=512),))
+    assert missing(tmp_path / "c", [*documents, shorter]).keys() == UNPROVEN
+    of_another_kind = fact("unreadable", "8388608", areas=(REST,))
+    assert missing(tmp_path / "d", [*documents, of_another_kind]).keys() == UNPROVEN
+
+
+def test_unread_areas_of_free_space_alone_leave_it_open_and_are_told(tmp_path: Path) -> None:
+    assert missing(tmp_path / "a", stopped_at_used(FREE)).keys() == set()
+    state = load_job_state(filed(tmp_path / "b", stopped_at_used(FREE)).read(), now=NOW)
+    assert "all but 1,048,576 bytes that were not read" in state.proof.evidence
+    assert (state.proof.whole, state.proof.verify) == (False, None)
+    customer = " ".join([*_what_we_copied(state), *_what_the_copy_lacks(state)])
+    assert "We copied 66.1 MB from your old drive, what was in use on it" in customer
+    assert "1.05 MB of the old drive were not read, by its own records free space" in customer
+
+
+FAULTS: dict[str, dict[str, object]] = {
+    "not read back": {"verification": None},
+    "read back wrong": {"mismatched": (AreaContents(offset=0, length=512),)},
+    "not all of it read back": {"verified_areas": (Area(offset=0, length=512),)},
+    "silent": {"target_unreadable": (AreaContents(offset=0, length=512),)},
+}
+
+
+@pytest.mark.promise(5)
+@pytest.mark.parametrize("name", FAULTS)
+def test_what_was_copied_must_have_been_read_back_all_the_same(tmp_path: Path, name: str) -> None:
+    assert "copy-verified" in missing(tmp_path, stopped_at_used(FREE, **FAULTS[name]))
 
 
 def test_a_receipt_that_is_verified_with_bytes_unread_contradicts_itself() -> None:
-    whole = data_route()[4]
-    assert isinstance(whole, Receipt)
-    rest = AreaContents(offset=8 << 20, length=1 << 20)
-    doubtful = msgspec.structs.replace(whole, unread=(rest,), bytes_copied=whole.bytes_copied - rest.length)
-    assert doubtful.contradiction == "is verified with 1,048,576 bytes unread"
-    assert msgspec.structs.replace(doubtful, verified=False).contradiction == ""
-    assert "counts" in msgspec.structs.replace(whole, unread=(rest,)).contradiction
+    (stopped,) = [document for document in stopped_at_used(FREE) if isinstance(document, Receipt)]
+    assert stopped.contradiction == ""
+    assert msgspec.structs.replace(stopped, verified=True).contradiction == "is verified with 1,048,576 bytes unread"
+    assert "counts" in msgspec.structs.replace(stopped, unread=()).contradiction
+    assert "verified" in msgspec.structs.replace(stopped, verified_areas=()).contradiction

@@ -39,6 +39,7 @@ from tests.job.carried import (
     plan,
     receipt,
 )
+from tests.job.test_proof import FREE, stopped_at_used
 
 BEGUN = "2026-11-25T11:15:00+00:00"  # after the copy of `data_route` was verified
 RESUME = "drivecare copy /dev/sdb /dev/sdc --resume --job 1042"
@@ -99,6 +100,17 @@ def test_a_copy_begun_over_a_verified_one_overtakes_its_proof(tmp_path: Path) ->
 def test_a_copy_that_goes_on_after_it_was_verified_is_not_proven(tmp_path: Path) -> None:
     same = receipt(device(OLD, "/dev/sdb"), device(NEW, "/dev/sdc")).started
     assert copied(state_with(tmp_path, journal(device(NEW, "/dev/sdc"), started=same)))[2] == RESUME
+
+
+@pytest.mark.promise(2)
+def test_the_receipt_of_a_copy_that_stopped_at_what_is_used_counts_until_the_rest_is_begun(tmp_path: Path) -> None:
+    started = receipt(device(OLD, "/dev/sdb"), device(NEW, "/dev/sdc")).started
+    to_new, documents = device(NEW, "/dev/sdc"), stopped_at_used(FREE)
+    assert copied(state_with(tmp_path / "a", journal(to_new, started=started), documents))[0]
+    gone_on = state_with(tmp_path / "b", journal(to_new, started=started, sessions=2), documents)
+    assert (copied(gone_on)[0], copied(gone_on)[2]) == (False, RESUME)
+    in_doubt = state_with(tmp_path / "c", journal(to_new, started=started), stopped_at_used(()))
+    assert (copied(in_doubt)[0], copied(in_doubt)[2]) == (False, RESUME)
 
 
 def unlike(*offsets: int) -> Receipt:

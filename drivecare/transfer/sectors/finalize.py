@@ -86,7 +86,7 @@ def make_receipt(outcome: CopyOutcome) -> Receipt:
         fill=journal.fill,
         parents=_digests_of_chain(parent) if parent is not None and read_back.whole == parent.whole else (),
         verified=proven,
-        verification=Verification(method=read_back.method, at=outcome.finished) if proven else None,
+        verification=Verification(method=read_back.method, at=outcome.finished) if read_back.agrees else None,
         partitions=tuple(_with_unreadable_bytes(entry, unreadable) for entry in outcome.table.partitions),
         zero_fraction=None if outcome.unread else read_back.zero_fraction,
         started=journal.started,

@@ -82,7 +82,7 @@ class PartitionEntry(Area, frozen=True, kw_only=True):
 
 
 class Verification(Value, frozen=True, kw_only=True):
-    """How and when the whole target was last read back and agreed. `at`: ISO 8601 with offset."""
+    """How and when the target was last read back and agreed: all of it but the unread. `at`: ISO 8601 with offset."""
 
     method: ReadBackMethod
     at: str
@@ -162,6 +162,11 @@ class Receipt(Value, frozen=True, kw_only=True):
         return max(0, self.bytes_total - total(merge((*self.unreadable, *self.unread))))
 
     @property
+    def agrees(self) -> bool:
+        """Whether all that was tried was read back and agreed; where nothing is unread, that is the whole target."""
+        return self.verification is not None and (self.verified or bool(self.unread))
+
+    @property
     def lost_areas(self) -> tuple[AreaContents, ...]:
         """Every area of the target that does not hold, or is not known to hold, what the drive held."""
         return (*self.unreadable, *self.unread, *self.mismatched, *self.target_unreadable)
@@ -219,6 +224,8 @@ def _contradictions_in(receipt: Receipt) -> Iterator[str]:
     if receipt.bytes_copied + total(own) + unread != total_bytes:
         also = f" and {unread:,} unread" if unread else ""
         yield f"counts {receipt.bytes_copied:,} bytes copied and {total(own):,} unreadable{also} of {total_bytes:,}"
+    if unread and receipt.agrees and total(merge(receipt.verified_areas)) != receipt.bytes_copied:
+        yield f"counts {receipt.bytes_copied:,} bytes copied and {total(receipt.verified_areas):,} verified"
     if receipt.verified and unread:
         yield f"is verified with {unread:,} bytes unread"
     if any(area.end > total_bytes for area in receipt.lost_areas):

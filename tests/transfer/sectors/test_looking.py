@@ -142,7 +142,7 @@ def test_a_copy_until_what_is_used_leaves_the_rest_unread_and_proves_what_it_cop
     customer = Customer(bad=(bad,))
     store = MemoryStore()
     receipt = customer.copy(policy=UNTIL_USED, store=store)
-    assert (receipt.verified, receipt.verification, receipt.digest.whole) == (False, None, None)
+    assert (receipt.verified, receipt.agrees, receipt.digest.whole) == (False, True, None)
     assert receipt.exit_code == ExitCode.INTERRUPTED
     assert receipt.contradiction == ""
     assert [(area.offset, area.length) for area in receipt.unreadable] == [(bad.offset, bad.length)]
