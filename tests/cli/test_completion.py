@@ -104,7 +104,7 @@ def test_symptoms_of_all_units_and_of_the_one_that_was_named() -> None:
 def test_a_fact_is_completed() -> None:
     assert values("job", "record", "1042") == list(FACTS)
     assert values("job", "record", typed="10") == ["1042", "1043"]
-    assert values("job", "record", typed="unread") == ["unreadable"]
+    assert values("job", "record", typed="unread") == ["unreadable", "unread"]
 
 
 def test_the_serial_number_that_a_person_vouches_for_is_never_offered() -> None:

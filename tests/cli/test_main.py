@@ -107,7 +107,7 @@ def test_a_closed_pipe_is_no_traceback() -> None:
         (["gate"], "104", ["1042", "1043"]),
         (["job", "show"], "1043", ["1043"]),
         (["assess", "--job"], "", ["1042", "1043"]),
-        (["job", "record", "1042"], "un", ["unlike-profile", "unreadable", "unchanged"]),
+        (["job", "record", "1042"], "un", ["unlike-profile", "unreadable", "unread", "unchanged"]),
         (["job", "new"], "", []),
     ],
 )
