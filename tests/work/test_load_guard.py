@@ -14,6 +14,7 @@ from drivecare.reading.model import Drive, Reading, Values
 from drivecare.record.folder import FolderRecord
 from drivecare.record.job_folder import JobFolder
 from drivecare.risk.assess import assess
+from drivecare.transfer.holds import AreaContents, Hold
 from drivecare.transfer.sectors.receipt import End
 from drivecare.work.load_guard import refuse_load
 from tests.job.carried import SIZE, receipt
@@ -82,6 +83,14 @@ def test_a_copy_of_part_of_the_drive_lifts_nothing(tmp_path: Path, capacity: int
     folder = job_with(tmp_path, receipt(end_of(drive()), end_of(drive("PN24-11873"))))
     assert not refused(reading_of(drive(), pending=24), folder)
     assert refused(reading_of(drive(), pending=24, capacity=capacity), folder)
+
+
+@pytest.mark.promise(5)
+def test_a_copy_that_stopped_at_what_is_used_lifts_nothing(tmp_path: Path) -> None:
+    rest = AreaContents(offset=8 << 20, length=1 << 20, holds=(Hold(kind="free", bytes=1 << 20),))
+    ends = end_of(drive()), end_of(drive("PN24-11873"))
+    folder = job_with(tmp_path, receipt(*ends, unread=(rest,), verified=False))
+    assert refused(reading_of(drive(), pending=24), folder)
 
 
 def test_a_verdict_binds_whatever_shows_the_same_number(tmp_path: Path) -> None:

@@ -101,6 +101,7 @@ class ReadingOrder:
         self._worth = Worth(())
         self.gave_up = False  # the reads ended, and there was more to try
         self.unswept_bytes = stages.total  # not reached yet
+        self.left_out_bytes = 0  # of these what never comes
 
     def look(self, areas: Sequence[Area]) -> Reads:
         """What somebody asks for ahead of its turn: in pieces, and where one failed each sector of it once."""
@@ -147,6 +148,7 @@ class ReadingOrder:
         untried = [area for area, stage in self._stages.runs() if UNREAD <= stage < self._policy.unreadable]
         for area in [*intersect(areas, untried)]:
             self._stages.assign(area, LATER)
+            self.left_out_bytes += area.length
 
     def _read(self, start: int, end: int, otherwise: int) -> Generator[Attempt, Outcome, int]:
         """One read; up to where it came."""

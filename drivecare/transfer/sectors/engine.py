@@ -264,4 +264,5 @@ class CopySession:
     def _report_progress(self) -> None:
         """Report how far it is, and what is to be expected of the rest by the reader, which runs ahead of that."""
         promising, doubtful = self._reader.promising_bytes, self._reader.doubtful_bytes
-        self.watch.on_progress(Progress("copying", self._copied, self._bytes_total, promising, doubtful))
+        to_copy = self._bytes_total - self._reader.left_out_bytes
+        self.watch.on_progress(Progress("copying", self._copied, to_copy, promising, doubtful))

@@ -67,8 +67,13 @@ class SourceReader:
 
     @property
     def promising_bytes(self) -> int:
-        """What was not reached yet."""
-        return self._order.unswept_bytes
+        """What was not reached yet, and is to come."""
+        return max(self._order.unswept_bytes - self._order.left_out_bytes, 0)
+
+    @property
+    def left_out_bytes(self) -> int:
+        """What is not to be read in this session."""
+        return self._order.left_out_bytes
 
     @property
     def doubtful_bytes(self) -> int:

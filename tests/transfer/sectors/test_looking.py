@@ -11,7 +11,7 @@ import pytest
 from drivecare.errors import Interrupted
 from drivecare.exit_codes import ExitCode
 from drivecare.transfer.areas import Area, merge, overlap, total, widen
-from drivecare.transfer.medium import Watch
+from drivecare.transfer.medium import Progress, Watch
 from drivecare.transfer.sectors import looking
 from drivecare.transfer.sectors.damage import DamagePolicy
 from drivecare.transfer.sectors.engine import CopySettings, copy_and_prove
@@ -36,6 +36,7 @@ class Customer:
     now: float = 0.0
     asked: list[tuple[Area, ...]] = field(default_factory=list)
     told: list[str] = field(default_factory=list)
+    progress: list[Progress] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.source = FakeMedium(random.Random(5).randbytes(MIB) * (SIZE // MIB), bad=self.bad)
@@ -65,7 +66,7 @@ class Customer:
         )
         fresh = fresh_journal(end_of(self.source), end_of(self.target, "target"))
         journal = store.saved[-1] if store.saved else fresh
-        watch = Watch(notify=self.told.append, clock=lambda: self.now, overlap=False)
+        watch = Watch(notify=self.told.append, on_progress=self.progress.append, clock=lambda: self.now, overlap=False)
         return copy_and_prove(
             self.source, self.target, journal, store, buffers(BLOCK), settings, watch,
             surveyor=surveyor or self.survey,
@@ -157,6 +158,15 @@ def test_a_copy_until_what_is_used_leaves_the_rest_unread_and_proves_what_it_cop
         assert customer.target.data[area.offset : area.end] == customer.source.data[area.offset : area.end]
     assert all(not any(customer.target.data[area.offset : area.end]) for area in receipt.unread)
     assert store.saved[-1].phase == "copying"
+
+
+def test_what_is_left_out_is_not_waited_for() -> None:
+    customer = Customer()
+    receipt = customer.copy(policy=UNTIL_USED)
+    last = [progress for progress in customer.progress if progress.phase == "copying"][-1]
+    assert (last.done, last.total) == (receipt.bytes_copied, receipt.bytes_copied)
+    assert last.promising <= BLOCK  # the one that is being taken
+    assert last.doubtful == 0
 
 
 def test_after_that_the_rest_is_read_and_nothing_twice() -> None:
