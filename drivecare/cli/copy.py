@@ -143,7 +143,7 @@ def copy(
         receipt=receipt,
         folder=filing_folder(job, jobs),
         resume=resume,
-        consent=Consent(allow_overwrite=of_target, acknowledged=acknowledge),
+        consent=Consent(allow_overwrite=of_target, acknowledged=acknowledge, until_used=until == "used"),
         probe=probe,
         whole_algorithm=digest,
         settings=_settings(retries, damage_hours, to_the_end=to_the_end, resume=resume, until_used=until == "used"),

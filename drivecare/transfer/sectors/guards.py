@@ -49,10 +49,11 @@ class Endpoint(Value, frozen=True, kw_only=True):
 
 
 class Consent(Value, frozen=True, kw_only=True):
-    """What the user agreed to, so far as a guard asks about it."""
+    """What the user agreed to, so far as a guard asks about it. `until_used`: part of the target is not written."""
 
     allow_overwrite: str | None = None
     acknowledged: tuple[str, ...] = ()
+    until_used: bool = False
     resuming: bool = False
 
 
@@ -164,6 +165,16 @@ def source_size(source: Endpoint, _: Endpoint, consent: Consent) -> Objection | 
     return None
 
 
+def target_keeps(_: Endpoint, target: Endpoint, consent: Consent) -> Objection | None:
+    """What somebody left on a drive stays where nothing is written, and would go along to this customer."""
+    if not consent.until_used or not target.is_device or target.content is None or consent.resuming:
+        return None
+    return Objection(
+        f"the target is not empty ({target.content}), and --until used leaves that where it passes over",
+        "Copy all of the source, or take a target that was erased",
+    )
+
+
 def target_not_empty(_: Endpoint, target: Endpoint, consent: Consent) -> Objection | None:
     """Overwriting takes the serial number, or the file's path, typed."""
     if target.content is None or consent.resuming:
@@ -217,6 +228,7 @@ GUARDS: dict[str, Guard] = {
     "target-read-only": target_read_only,
     "target-smaller": target_smaller,
     "sector-size": sector_size,
+    "target-keeps": target_keeps,
     "target-not-empty": target_not_empty,
     "other-target": other_target,
     "weak-identity": weak_identity,
