@@ -111,6 +111,17 @@ def test_what_is_used_comes_first_rank_by_rank_and_what_is_free_in_the_end() -> 
     assert sum(area.length for area in attempts) == SIZE
 
 
+def test_what_is_given_up_stays_so_where_a_resume_leaves_the_rest_out() -> None:
+    policy = DamagePolicy(block_bytes=64 * SECTOR, piece_bytes=8 * SECTOR, retries=1, until_used=True)
+    used, given_up = Area.between(0, 128 * SECTOR), Area.between(600 * SECTOR, 601 * SECTOR)
+    stages = Stages(SIZE)
+    stages.assign(given_up, policy.unreadable)
+    order = ReadingOrder(stages, policy, SECTOR)
+    next(order.reads(((used,),)))
+    assert list(stages.areas(policy.unreadable)) == [given_up]
+    assert order.left_out_bytes == SIZE - used.length - given_up.length
+
+
 def test_free_space_that_reads_well_comes_before_the_bad_sectors_of_what_is_used() -> None:
     bad, used = Area.between(300 * SECTOR, 420 * SECTOR), Area.between(128 * SECTOR, 640 * SECTOR)
     attempts = read_all(Stages(SIZE), (bad,), short=False, seconds=0.01, ranks=((used,),))
