@@ -12,6 +12,8 @@ import pytest
 from hypothesis import settings
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from tests.postgres import Cluster
 
 # How long one example takes says how busy the machine is; pytest's own time limit catches what hangs. New examples are
@@ -79,15 +81,23 @@ def _own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monk
 
 
 @pytest.fixture(scope="session")
-def cluster() -> Iterator[Cluster]:
-    """A PostgreSQL server of this run's own, for tests with the marker `server`."""
-    from tests.postgres import Cluster, find_programs
+def server_programs() -> Path:
+    """The folder of PostgreSQL's programs; where it is not installed, a test that needs them is skipped."""
+    from tests.postgres import find_programs
 
     programs = find_programs()
     if programs is None:
         assert not os.environ.get("DRIVECARE_REQUIRE_SERVER"), "no PostgreSQL is installed"
         pytest.skip("no PostgreSQL is installed: apt install postgresql")
-    cluster = Cluster(programs)
+    return programs
+
+
+@pytest.fixture(scope="session")
+def cluster(server_programs: Path) -> Iterator[Cluster]:
+    """A PostgreSQL server of this run's own, for tests with the marker `server`."""
+    from tests.postgres import Cluster
+
+    cluster = Cluster(server_programs)
     try:
         cluster.create()
         yield cluster

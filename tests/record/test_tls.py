@@ -16,7 +16,7 @@ from drivecare.errors import RecordAway
 from drivecare.record.address import parse_address
 from drivecare.record.location import open_record
 from tests.cli.test_job import drivecare
-from tests.postgres import Cluster, find_programs
+from tests.postgres import Cluster
 
 pytestmark = pytest.mark.server
 PASSWORD = "quietlamp"
@@ -56,13 +56,9 @@ def authorities(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def secured(authorities: Path) -> Iterator[Cluster]:
+def secured(authorities: Path, server_programs: Path) -> Iterator[Cluster]:
     """A server that takes benches over TCP with TLS and a password alone."""
-    programs = find_programs()
-    if programs is None:
-        assert not os.environ.get("DRIVECARE_REQUIRE_SERVER"), "no PostgreSQL is installed"
-        pytest.skip("no PostgreSQL is installed: apt install postgresql")
-    cluster = Cluster(programs)
+    cluster = Cluster(server_programs)
     try:
         cluster.create()
         cluster.run(f"ALTER ROLE bench1 PASSWORD '{PASSWORD}'")

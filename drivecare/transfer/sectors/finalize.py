@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Literal
 
 import msgspec
 
@@ -65,15 +66,7 @@ def make_receipt(outcome: CopyOutcome) -> Receipt:
     journal, read_back, parent = outcome.journal, outcome.read_back, outcome.journal.parent
     unreadable = _with_inherited(outcome.unreadable, parent, outcome.table)
     proven = read_back.agrees and not outcome.unread
-    looks = (
-        None
-        if outcome.unread
-        else "zero"
-        if read_back.zero_fraction == 1.0
-        else "random"
-        if read_back.looks_random
-        else "mixed"
-    )
+    looks = None if outcome.unread else _describe_looks(read_back)
     return Receipt(
         source=journal.source,
         target=journal.target,
@@ -96,7 +89,7 @@ def make_receipt(outcome: CopyOutcome) -> Receipt:
         origin=None if parent is None else parent.origin,
         mismatched=not_looked_at(read_back.mismatched),
         target_unreadable=not_looked_at(read_back.unreadable),
-        looks=looks,  # type: ignore[arg-type]
+        looks=looks,
         reads=outcome.reads,
         acknowledged=journal.acknowledged,
         tail=outcome.tail,
@@ -106,6 +99,12 @@ def make_receipt(outcome: CopyOutcome) -> Receipt:
             *displaced_backup(outcome.table, journal.bytes_total, outcome.target_bytes),
         ),
     )
+
+
+def _describe_looks(read_back: ReadBack) -> Literal["zero", "random", "mixed"]:
+    if read_back.zero_fraction == 1.0:
+        return "zero"
+    return "random" if read_back.looks_random else "mixed"
 
 
 def _agreeing(outcome: CopyOutcome) -> tuple[Area, ...]:
