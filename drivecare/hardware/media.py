@@ -12,18 +12,15 @@ import errno
 import fcntl
 import mmap
 import os
-import socket
 import stat
 import struct
-import subprocess
-import sys
-import threading
 from collections.abc import Callable
+from concurrent.futures import Future
 from dataclasses import dataclass
 from pathlib import Path
 
 from drivecare.errors import Interrupted
-from drivecare.hardware import worker
+from drivecare.hardware.worker_process import WorkerEnded, WorkerProcess
 from drivecare.transfer.areas import Area
 from drivecare.transfer.medium import Buffer, Stuck
 from drivecare.transfer.sectors.receipt import ReadBackMethod
@@ -35,6 +32,7 @@ STUCK_AFTER_SECONDS = 300.0
 # A healthy drive that recovers a sector, or flushes a full cache, takes up to this long; after it a stop is obeyed.
 STOP_PATIENCE_SECONDS = 20.0
 GLANCE_SECONDS = 0.5  # how often a call that has not come back is looked at
+_VERBS = {b"R": "reading", b"W": "writing", b"S": "flushing"}
 
 # linux/fs.h
 BLKROSET, BLKROGET, BLKSSZGET, BLKPBSZGET, BLKGETDISKSEQ = 0x125D, 0x125E, 0x1268, 0x127B, 0x80081280
@@ -96,9 +94,7 @@ class RealMedium:
         self.patience = patience or Patience()
         self._stuck: Stuck | None = None
         self._disk_sequence = _disk_sequence(buffered) if self.is_device else None
-        self._sending, self._turn = threading.Lock(), threading.Condition()
-        self._sent = self._answered = 0
-        self._worker, self._channel = _start_worker(pool.descriptor, direct, buffered, restore_writable)
+        self._worker = WorkerProcess(pool.descriptor, direct, buffered, restore_writable=restore_writable)
         self._align = self._alignment(pool.buffers[0])
         self.direct = self._align is not None
         self.sector_bytes = self._sector_bytes()
@@ -197,81 +193,34 @@ class RealMedium:
         return os.fstat(self._buffered).st_nlink == 0 and not self.is_device
 
     def _call(self, operation: bytes, offset: int, position: int, length: int) -> int:
-        """Send one request to the worker. Raises OSError as the call did, Stuck when it does not come back in time.
-
-        Several threads may call: the next request then waits in the socket while the worker serves one.
-        """
+        """Have the worker carry out one request. Raises OSError as the call did, Stuck when it does not come back."""
         if self._stuck is not None:
             raise self._stuck
+        answer = self._worker.send(operation, offset, position, length)
         try:
-            with self._sending:
-                self._channel.send(worker.REQUEST.pack(operation, offset, position, length))
-                number, self._sent = self._sent, self._sent + 1
-            answer = self._await_answer(number)
-        except TimeoutError as error:
-            verb = {b"R": "reading", b"W": "writing", b"S": "flushing"}.get(operation.upper(), "a call on")
-            problem = f"{verb} {self.path} at byte {offset:,} has not come back for {error.args[0]:,.0f} s"
-            self._stuck = Stuck(problem, self._worker.pid)
-            raise self._stuck from error
-        except ConnectionError:
-            answer = b""
-        if not answer:
-            raise OSError(errno.ENODEV, "the process that held the medium has ended")
-        count: int = worker.ANSWER.unpack(answer)[0]
+            count = self._await(answer, f"{_VERBS.get(operation.upper(), 'a call on')} {self.path} at byte {offset:,}")
+        except WorkerEnded:
+            raise OSError(errno.ENODEV, "the process that held the medium has ended") from None
         if count < 0:
             raise OSError(-count, os.strerror(-count))
         return count
 
-    def _await_answer(self, number: int) -> bytes:
-        """Wait for the answer to request `number`; they come in order. Raises TimeoutError with the seconds waited."""
+    def _await(self, answer: Future[int], call: str) -> int:
+        """The answer to a call, which is named for people. Raises Stuck, WorkerEnded."""
         glance, waited = min(GLANCE_SECONDS, self.patience.seconds), 0.0
-        with self._turn:
-            while not self._turn.wait_for(lambda: self._answered == number, glance):
-                waited = self._wait_on(waited + glance)
-        self._channel.settimeout(glance)
         while True:
             try:
-                answer = self._channel.recv(worker.ANSWER.size)
+                return answer.result(timeout=glance)
             except TimeoutError:
-                waited = self._wait_on(waited + glance)
-            else:
-                break
-        with self._turn:
-            self._answered += 1
-            self._turn.notify_all()
-        return answer
-
-    def _wait_on(self, waited: float) -> float:
-        """The seconds looked at a call, which are not those of a clock: while we were stopped, nobody looked."""
-        if self.patience.is_over(waited):
-            raise TimeoutError(waited)
-        return waited
+                waited += glance  # the seconds looked at it, not those of a clock: while we were stopped, nobody looked
+            if self.patience.is_over(waited):
+                self._stuck = Stuck(f"{call} has not come back for {waited:,.0f} s", self._worker.pid)
+                raise self._stuck
 
     def close(self) -> None:
         """Let go of the medium. The worker restores a source's read-only flag; one that is stuck is left behind."""
-        with contextlib.suppress(OSError):
-            self._channel.shutdown(socket.SHUT_RDWR)  # wakes a thread that still waits for an answer
-        self._channel.close()
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            self._worker.wait(timeout=5)
+        self._worker.close()
         close_both(self._descriptor, self._buffered)
-
-
-def _start_worker(
-    memory: int, direct: int, buffered: int, restore: bool
-) -> tuple[subprocess.Popen[bytes], socket.socket]:
-    ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
-    with theirs:
-        arguments = (theirs.fileno(), memory, direct, buffered, int(restore))
-        process = subprocess.Popen(
-            [sys.executable, "-I", "-S", worker.__file__, *map(str, arguments)],
-            pass_fds={theirs.fileno(), memory, direct, buffered},
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,  # one left behind must not hold a pipe open that someone reads to its end
-            start_new_session=True,  # Ctrl-C is for the program, which then stops in an orderly way
-        )
-    return process, ours
 
 
 def close_both(direct: int, buffered: int) -> None:

@@ -14,8 +14,8 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from concurrent.futures import Future
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -156,28 +156,24 @@ def test_while_we_were_stopped_ourselves_no_drive_was_late(tmp_path: Path, pool:
     """Ctrl-Z and fg an hour later: the time is over, and the answer was there all along."""
     path = image(tmp_path, MIB)
 
-    class StoppedMeanwhile:
+    class StoppedMeanwhile(Future[int]):
         looks = 0
 
-        def __init__(self, channel: Any) -> None:
-            self._channel = channel
-
-        def recv(self, size: int) -> Any:
+        def result(self, timeout: float | None = None) -> int:
             self.looks += 1
             if self.looks == 1:
                 time.sleep(0.6)
                 raise TimeoutError
-            return self._channel.recv(size)
-
-        def __getattr__(self, name: str) -> Any:
-            return getattr(self._channel, name)
+            return super().result(timeout)
 
     with hold_for_reading(str(path), pool) as medium:
         medium.patience = Patience(seconds=0.6)
-        channel: Any = StoppedMeanwhile(medium._channel)
-        medium._channel = channel
-        assert medium.read(0, pool.buffers[0], 4096) == 4096
-        assert channel.looks == 2
+        answer = StoppedMeanwhile()
+        answer.set_result(4096)
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(medium._worker, "send", lambda *_: answer)
+            assert medium.read(0, pool.buffers[0], 4096) == 4096
+        assert answer.looks == 2
 
 
 def test_a_medium_that_hung_once_is_not_waited_for_again(tmp_path: Path, pool: BufferPool) -> None:
@@ -194,8 +190,8 @@ def test_a_medium_that_hung_once_is_not_waited_for_again(tmp_path: Path, pool: B
 def test_a_worker_that_died_reads_like_a_device_that_went(tmp_path: Path, pool: BufferPool) -> None:
     path = image(tmp_path, MIB)
     with hold_source(str(path), pool) as medium:
-        medium._worker.kill()
-        medium._worker.wait()
+        os.kill(medium._worker.pid, signal.SIGKILL)
+        os.waitpid(medium._worker.pid, 0)
         with pytest.raises(OSError, match="has ended") as caught:
             medium.read(0, pool.buffers[0], 4096)
         assert caught.value.errno == errno.ENODEV
