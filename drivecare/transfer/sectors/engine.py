@@ -224,7 +224,11 @@ class CopySession:
         """All that is left, read ahead; the first read that fails ends it where a look can tell more."""
         ranks = self._look.ranks if self._look is not None else ()
         events = self._reader.events(ranks, stop_at_failure=self._may_look)
-        return read_ahead(events, free, self.watch.stop_reason) if self.watch.overlap else events
+        return read_ahead(events, free, self._reason_to_leave) if self.watch.overlap else events
+
+    def _reason_to_leave(self) -> str | None:
+        """Why a read that hangs is not waited for: a stop, or nobody left to begin anew with the same buffers."""
+        return self.watch.stop_reason() or (None if self._open_sides else "no target is left")
 
     def _receive(self, events: Generator[ReadEvent], free: FreeBuffers, digester: Background[list[Segment]]) -> bool:
         """Take what is read: digest and write it at the same time, count it as copied at the next checkpoint."""

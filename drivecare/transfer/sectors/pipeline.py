@@ -15,6 +15,7 @@ Produced = TypeVar("Produced")
 
 # How long a reader may take to end once it was asked to stop; then it is left behind.
 READER_PATIENCE_SECONDS = 5.0
+_GLANCE_SECONDS = 0.25  # how often a reader that has not come back is looked at
 
 
 class Abandoned(Exception):
@@ -53,8 +54,9 @@ def read_ahead(
 ) -> Generator[Produced]:
     """The same events, produced by a thread that runs ahead as far as there are buffers.
 
-    An exception of the thread is raised here, in its turn. Raises Interrupted where there is a reason to stop and the
-    thread does not end (a read that hangs); it is left behind.
+    An exception of the thread is raised here, in its turn. The thread has ended when this has, so that no late read
+    lands in a buffer that is in use again; but where there is a reason to stop, one that does not end (a read that
+    hangs) is left behind. Raises Interrupted then.
     """
     produced: queue.SimpleQueue[Produced | BaseException | None] = queue.SimpleQueue()
 
@@ -74,9 +76,9 @@ def read_ahead(
     try:
         while True:
             try:
-                event = produced.get(timeout=0.25)
+                event = produced.get(timeout=_GLANCE_SECONDS)
             except queue.Empty:
-                waited += 0.25
+                waited += _GLANCE_SECONDS
                 if waited > READER_PATIENCE_SECONDS and (reason := stop_reason()) is not None:
                     raise Interrupted(reason) from None
                 continue
@@ -89,6 +91,8 @@ def read_ahead(
     finally:
         buffers.abandon()
         thread.join(timeout=READER_PATIENCE_SECONDS)
+        while thread.is_alive() and stop_reason() is None:
+            thread.join(timeout=_GLANCE_SECONDS)
 
 
 class Background(Generic[Produced]):

@@ -5,19 +5,30 @@ from __future__ import annotations
 import errno
 import hashlib
 import random
+import threading
 
 import pytest
 
 from drivecare.errors import Interrupted, Refused
 from drivecare.transfer.areas import Area, overlap, total
-from drivecare.transfer.medium import Progress, Watch
+from drivecare.transfer.medium import Buffer, Progress, Watch
+from drivecare.transfer.sectors import pipeline
 from drivecare.transfer.sectors.damage import DamagePolicy
 from drivecare.transfer.sectors.engine import CopySettings, copy_to_all
 from drivecare.transfer.sectors.fill import fill_bytes
 from drivecare.transfer.sectors.journal import Journal
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.transfer.sectors.target_side import CopyTarget
-from tests.transfer.sectors.fake_medium import FakeMedium, MemoryStore, before, buffers, end_of, fails, fresh_journal
+from tests.transfer.sectors.fake_medium import (
+    Call,
+    FakeMedium,
+    MemoryStore,
+    before,
+    buffers,
+    end_of,
+    fails,
+    fresh_journal,
+)
 
 MIB = 1 << 20
 SIZE = 8 * MIB
@@ -173,6 +184,67 @@ def test_once_the_one_that_lacked_more_is_given_up_no_byte_is_read_for_it() -> N
     assert bench.targets[0].data == DATA
     for_nobody = Area.between(3 * MIB, 6 * MIB)  # between what knows the source, at both ends of what is across
     assert not any(overlap(area, for_nobody) for area in bench.source.reads)
+
+
+class LateMedium(FakeMedium):
+    """One read, of the area `late`, hangs until `let_go`; then its bytes land in the buffer. Half a second at most."""
+
+    late, ahead = Area(offset=5 * MIB // 4, length=MIB // 4), Area(offset=27 * MIB // 4, length=MIB // 4)
+
+    def __init__(self) -> None:
+        super().__init__(DATA, path="source")
+        self.hangs, self.let_go, self.landed, self.is_ahead = (threading.Event() for _ in range(4))
+        self.faults = [before("read", self._hang)]
+
+    def _hang(self) -> None:
+        if self.reads[-1] == self.late and not self.hangs.is_set():
+            self.hangs.set()
+            self.let_go.wait(timeout=0.5)
+
+    def read(self, offset: int, buffer: Buffer, length: int) -> int:
+        count = super().read(offset, buffer, length)
+        for area, event in ((self.late, self.landed), (self.ahead, self.is_ahead)):
+            if offset == area.offset:
+                event.set()
+        return count
+
+    def wait_for_hang(self, call: Call) -> None:
+        """The fault of a target: what it writes third waits until the read hangs, in the buffer of its second."""
+        if call.area.offset >= MIB // 2:
+            self.hangs.wait(timeout=1)
+
+    def come_back(self) -> None:
+        """Let the read land, once four more have filled as many buffers."""
+        self.is_ahead.wait(timeout=1)
+        self.let_go.set()
+        self.landed.wait(timeout=1)
+
+
+def test_a_read_that_hangs_while_a_target_is_given_up_spoils_nothing_that_is_read_for_the_other(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """It comes back late, with bytes of another place, while what was read since waits to be written."""
+    monkeypatch.setattr(pipeline, "READER_PATIENCE_SECONDS", 0.0)
+    bench = Bench()
+    bench.copy(0, stop_at=6 * MIB)
+    source = bench.source = LateMedium()
+    bench.targets[0].faults = [before("write", source.come_back)]  # it lacks the end only, so in the second attempt
+    bench.targets[1].faults = [source.wait_for_hang, fails("write", FULL, after=2)]
+    assert verified(bench.copy()) == [True, False]
+    assert source.landed.is_set()
+    assert bench.targets[0].data == DATA
+
+
+def test_nobody_waits_for_a_read_that_hangs_once_no_target_is_left(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(pipeline, "READER_PATIENCE_SECONDS", 0.0)
+    bench = Bench()
+    source = bench.source = LateMedium()
+    for target in bench.targets:
+        target.faults = [source.wait_for_hang, fails("write", FULL, after=2)]
+    outcomes = bench.copy()
+    assert all("no space is left" in str(outcome) for outcome in outcomes)
+    assert not source.landed.is_set()
+    source.let_go.set()
 
 
 def test_a_failure_of_the_source_stops_both_with_what_is_across() -> None:
