@@ -98,6 +98,22 @@ def test_more_groups_than_there_is_room_for_are_not_looked_through(image: Path, 
 
 
 @pytest.mark.bench
+@pytest.mark.promise(9)
+@pytest.mark.parametrize("image", ["exFAT"], indirect=True)
+def test_more_clusters_than_there_is_room_for_are_not_counted(image: Path, tmp_path: Path) -> None:
+    """The reader once ended for want of memory: it made a number as long as their bitmap."""
+    copy = tmp_path / "exFAT.img"
+    shutil.copyfile(image, copy)
+    with copy.open("rb+", buffering=0) as stream:
+        stream.seek(92)  # exFAT specification, section 3.1.9: the number of clusters
+        stream.write(struct.pack("<I", 0xFFFFFFF5))
+        whole = Area(offset=0, length=copy.stat().st_size)
+        answer = ask_parser(stream.fileno(), VolumeQuestion(partition=whole))
+    assert answer.volume.reason == "its first structures could not be read, or make no sense"
+    assert (answer.volume.used_bytes, answer.volume.free_bytes) == (None, None)
+
+
+@pytest.mark.bench
 @pytest.mark.timeout(7200)
 @pytest.mark.promise(9)
 @pytest.mark.parametrize("image", [*MAKERS], indirect=True)

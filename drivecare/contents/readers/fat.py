@@ -21,6 +21,7 @@ _MOST_CLUSTERS_OF_A_FOLDER = 65536  # of 2 MiB in entries of 32 bytes, which FAT
 _MOST_FOLDER_BYTES = 64 << 20  # of one that is looked through for deleted files
 _DEEPEST_DELETED = 40  # names in the path of a deleted folder that is still looked through
 _EXFAT_DIRTY = 0x2
+_MOST_BITS = 8 << 20  # of the record of free space at once
 
 
 class FatReader(Reader):
@@ -243,13 +244,20 @@ class ExfatReader(FatReader):
     def _count_space(self) -> None:
         try:
             self._bitmap_at = self._find_bitmap()
-            bits = self.window.at(self._bitmap_at, -(-self._clusters // 8))
+            used = sum(self._used_in(range(start, self._clusters)) for start in range(0, self._clusters, _MOST_BITS))
         except OSError:
             self.unread += 1
             return
-        used = int.from_bytes(bits, "little") & (1 << self._clusters) - 1
-        self.used_bytes = used.bit_count() * self.unit_bytes
-        self.free_bytes = self._clusters * self.unit_bytes - self.used_bytes
+        self.used_bytes = used * self.unit_bytes
+        self.free_bytes = (self._clusters - used) * self.unit_bytes
+
+    def _used_in(self, clusters: range) -> int:
+        """How many of the first of these clusters the bitmap has as used. Raises OSError."""
+        count = min(len(clusters), _MOST_BITS)
+        bits = self.window.at(self._bitmap_at + clusters.start // 8, -(-count // 8))
+        if len(bits) * 8 < count:
+            raise OSError("the record of free space ends too early")
+        return (int.from_bytes(bits, "little") & (1 << count) - 1).bit_count()
 
     def _find_bitmap(self) -> int:
         """Where the bitmap begins, by its entry in the root directory (exFAT specification, section 7.1)."""
