@@ -48,8 +48,13 @@ def _escape(character: str) -> str:
 
 
 def _json_escape(character: str) -> str:
-    """RFC 8259, section 7: a code point beyond U+FFFF is written as its two surrogates."""
+    """RFC 8259, section 7: a code point beyond U+FFFF is written as its two surrogates.
+
+    They are computed: a process that is confined can load no codec for UTF-16.
+    """
     if _is_visible(character):
         return character
-    units = character.encode("utf-16-be").hex()
-    return "".join(f"\\u{units[start : start + 4]}" for start in range(0, len(units), 4))
+    code = ord(character)
+    beyond = code - 0x10000
+    units = (code,) if beyond < 0 else (0xD800 + (beyond >> 10), 0xDC00 + (beyond & 0x3FF))
+    return "".join(f"\\u{unit:04x}" for unit in units)

@@ -10,6 +10,7 @@ import pytest
 from drivecare.contents.model import VolumeAnswer, VolumeQuestion
 from drivecare.hardware.parser_process import ask_parser
 from drivecare.transfer.areas import Area
+from tests.contents.tiny_fat import PHOTO_AT, tiny_fat
 
 WHOLE = Area(offset=0, length=1 << 20)
 QUESTION = VolumeQuestion(partition=WHOLE, areas=(Area(offset=512, length=512),))
@@ -58,3 +59,15 @@ def test_a_parser_that_fails_costs_the_names_alone(
     assert answer.volume.reason is not None
     assert reason in answer.volume.reason
     assert [hold.kind for area in answer.areas for hold in area.holds] == ["unknown"]
+
+
+@pytest.mark.promise(9)
+def test_an_invisible_letter_in_a_name_costs_nothing(tmp_path: Path) -> None:
+    """It is written as an escape, which once asked for a codec that nothing had loaded before."""
+    image = tmp_path / "image"
+    image.write_bytes(tiny_fat().replace(b"PHOTO   JPG", b"PHO\x7fO   JPG"))
+    area = Area(offset=PHOTO_AT, length=512)
+    with image.open("rb") as medium:
+        whole = Area(offset=0, length=image.stat().st_size)
+        answer = ask_parser(medium.fileno(), VolumeQuestion(partition=whole, areas=(area,)))
+    assert [hold.path for area in answer.areas for hold in area.holds] == ["/PHO\x7fO.JPG"]
