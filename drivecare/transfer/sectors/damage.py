@@ -209,10 +209,10 @@ class ReadingOrder:
         if not tried:
             return 0, None, unread
         position = tried[-1].end
-        for start, end in self._stages.gaps():
-            if end <= position:
-                self._experience.add_extent(end - start)
-                self._stride.add_start(start)
+        for area in merge(self._stages.areas_from(UNREAD)):
+            if area.end <= position:
+                self._experience.add_extent(area.length)
+                self._stride.add_start(area.offset)
         gap = self._stages.gap_at(position - 1)
         return position, gap[0].start if gap else None, [area for area in unread if area.offset >= position]
 

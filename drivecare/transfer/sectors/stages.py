@@ -125,18 +125,6 @@ class Stages:
         ends = [*self._starts[first + 1 : last + 2], self.total]
         return [Run(self._starts[at], ends[at - first], self._stages[at]) for at in range(first, last + 1)]
 
-    def gaps(self) -> list[tuple[int, int]]:
-        """Start and end of every gap, in order."""
-        bounds: list[tuple[int, int]] = []
-        for area, stage in self.runs():
-            if stage < UNREAD:
-                continue
-            if bounds and bounds[-1][1] == area.offset:
-                bounds[-1] = (bounds[-1][0], area.end)
-            else:
-                bounds.append((area.offset, area.end))
-        return bounds
-
     def areas_from(self, stage: int) -> list[Area]:
         """The areas in `stage` or a later one, in order."""
         return [area for area, run_stage in self.runs() if run_stage >= stage]

@@ -51,7 +51,7 @@ class Stride:
 
     def expected(self, position: int) -> tuple[int, int] | None:
         """Start and end of the next damage at or after `position`, with a margin; None where it is not trusted."""
-        if self._anchors < 2 or self._passed >= self._trust:
+        if self._passed >= self._trust:  # trust comes with the second anchor
             return None
         for periods in range(self._passed + 1, self._passed + _FARTHEST_TRUST):
             start = self._place(periods)

@@ -197,6 +197,22 @@ class TestStride:
         assert self.met(starts, 4 * MIB).expected(starts[-1] + 5 * MIB) is None
 
 
+def test_bands_that_the_map_tells_of_are_foreseen() -> None:
+    """Each left in two stages that touch: its first block failed, the rest was leapt over."""
+    period, length = 1920 * SECTOR, 256 * SECTOR
+    bands = [Area(offset=start + 700 * SECTOR, length=length) for start in range(0, 40 * period, period)]
+    stages = Stages(40 * period)
+    stages.assign(Area.between(0, 6 * period), COPIED)
+    for band in bands[:6]:
+        stages.assign(band, LATER)
+        stages.assign(Area(offset=band.offset, length=POLICY.block_bytes), FAILED_BLOCK)
+    attempts = read_all(stages, tuple(bands), short=False, seconds=0.01)
+    sweep = attempts[: next(index for index, area in enumerate(attempts) if area.end == stages.total)]
+    touched = [any(overlap(area, band) for area in sweep) for band in bands]
+    assert touched[6:9] == [True, True, False]  # two are measured, the third is passed over
+    assert sum(touched) <= 6
+
+
 @pytest.mark.slow
 @pytest.mark.timeout(280)
 @pytest.mark.parametrize("model", ["clusters", "64 of 512 MiB", "shrinking bands", "dropouts"])
