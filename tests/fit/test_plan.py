@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from drivecare.documents import decode, encode
 from drivecare.errors import BadInput
 from drivecare.exit_codes import ExitCode
+from drivecare.fit.host_catalogue import load_hosts
 from drivecare.fit.model import Candidate, Plan
 from drivecare.fit.plan import exit_code, make_plan, overall_fit
 from drivecare.fit.standards import form_factors
@@ -268,6 +269,10 @@ class TestSteps:
         assert absent not in text
 
 
+CF = {"form_factor": "cf", "connector": "cf", "protocol": "pata", "height_mm": 3.3, "physical_sector_bytes": 512}
+CFAST = {"form_factor": "cfast", "connector": "cfast", "height_mm": 3.6, "peak_5v_amps": None, "peak_3v3_amps": 0.5}
+
+
 class TestRoute:
     """A smaller drive that holds what is in use: the plan goes by file copy where the unit is known to take that."""
 
@@ -310,6 +315,28 @@ class TestRoute:
     def test_else_it_stays_a_sector_copy(self, plan: Callable[[TestRoute], Plan]) -> None:
         made = plan(self)
         assert (made.migration, made.migration_reason) == ("sector-copy", None)
+
+    @pytest.mark.parametrize(
+        ("bay", "facts", "migration"),
+        [
+            ("bay-usb-2.5", {}, "file-copy"),
+            ("bay-usb-3.5", {"form_factor": "3.5-inch", "height_mm": 26.1}, "file-copy"),
+            ("bay-usb-board", {"connector": "usb", "protocol": "usb"}, "file-copy"),
+            ("bay-cf-camera", CF, "file-copy"),
+            ("bay-cfast-camera", CFAST, "file-copy"),
+            ("bay-2.5-9.5", {}, "sector-copy"),
+            ("bay-cf", CF, "sector-copy"),
+            ("bay-cfast", CFAST, "sector-copy"),
+        ],
+    )
+    def test_what_holds_data_alone_is_known_and_a_slot_that_may_start_a_computer_is_not_among_it(
+        self, bay: str, facts: dict[str, Any], migration: str
+    ) -> None:
+        """Common practice, no source."""
+        (unit,) = (profile for profile in load_hosts().hosts if profile.id == bay)
+        small = candidate(capacity_bytes=320_072_933_376, **facts)
+        plan = make_plan(unit, [small], reading=old_drive(link_gbps=None), used_bytes=self.USED)
+        assert (plan.migration, plan.chosen is None) == (migration, migration == "sector-copy")
 
 
 class TestCautions:
