@@ -49,8 +49,8 @@ def format_value(value: object, *, absent: str = "-") -> str:
 
 
 def spell_protocol(protocol: str) -> str:
-    """Spell a protocol as people write it: "nvme" is "NVMe", "sas" is "SAS", and what speaks ATA today is "SATA"."""
-    return {"ata": "SATA", "nvme": "NVMe", "emmc": "eMMC"}.get(protocol, protocol.upper())
+    """Spell a protocol as people write it: "nvme" is "NVMe", "sas" is "SAS"."""
+    return {"nvme": "NVMe", "emmc": "eMMC"}.get(protocol, protocol.upper())
 
 
 def join_and(words: Sequence[str]) -> str:

@@ -105,7 +105,7 @@ def test_a_text_that_is_too_long_ends_in_an_ellipsis(text: str, clipped: str) ->
 
 @pytest.mark.parametrize(
     ("protocol", "words"),
-    [("ata", "SATA"), ("sata", "SATA"), ("pata", "PATA"), ("sas", "SAS"), ("scsi", "SCSI"), ("nvme", "NVMe"), ("", "")],
+    [("ata", "ATA"), ("sata", "SATA"), ("pata", "PATA"), ("sas", "SAS"), ("scsi", "SCSI"), ("nvme", "NVMe"), ("", "")],
 )
 def test_a_protocol_is_spelled_as_people_write_it(protocol: str, words: str) -> None:
     assert spell_protocol(protocol) == words

@@ -48,7 +48,7 @@ def describe_drive(drive: Drive) -> str:
     """Describe a drive in one line: "2.5-inch hard drive, 500 GB, 5400 rpm, SATA 3 Gb/s"."""
     form = drive.form_factor or ""
     inches = f"{form.removesuffix(' inches')}-inch " if form.endswith("inches") else f"{form} " if form else ""
-    protocol = spell_protocol(drive.protocol or "")
+    protocol = spell_protocol((drive.protocol == "ata" and drive.interface) or drive.protocol or "")
     link = f" {drive.link_gbps:g} Gb/s" if drive.link_gbps else ""
     slower = drive.link_gbps and drive.link_max_gbps and drive.link_gbps < drive.link_max_gbps
     parts = (

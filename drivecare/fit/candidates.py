@@ -43,7 +43,7 @@ def candidate_from_reading(
     drive = reading.drive
     name = " ".join(part for part in (drive.model, drive.serial) if part) or reading.path or "drive without a name"
     body = find_form_factor(drive.form_factor) if drive.form_factor else None
-    protocol = interface_protocol(drive)
+    protocol = drive.interface
     return Candidate(
         name=name,
         model=drive.model,
@@ -74,15 +74,6 @@ def _find_obstacle(drive: Drive) -> str | None:
 def describe_virtual(drive: Drive) -> str | None:
     """Say why a volume behind a controller says nothing about one drive; None for a drive."""
     return f"it is {drive.virtual}, not a drive; take a drive out of it and read that" if drive.virtual else None
-
-
-def interface_protocol(drive: Drive) -> InterfaceProtocol | None:
-    """The protocol of a drive's connector; None where its reading does not tell SATA from PATA."""
-    if drive.protocol == "nvme":
-        return "nvme"
-    if drive.protocol == "scsi":
-        return "sas"
-    return "sata" if drive.protocol == "ata" and drive.link_max_gbps is not None else None
 
 
 def _usual_connector(protocol: InterfaceProtocol | None, body: str | None) -> str | None:

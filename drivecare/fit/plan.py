@@ -9,7 +9,7 @@ import msgspec
 
 from drivecare.exit_codes import ExitCode
 from drivecare.fit.adapters import behind, check_adapter, find_adapter
-from drivecare.fit.candidates import interface_protocol, make_names_unique
+from drivecare.fit.candidates import make_names_unique
 from drivecare.fit.checks import BODY_CHECKS, Swap
 from drivecare.fit.host_profile import Host
 from drivecare.fit.larger_drive import LARGER_CHECKS
@@ -121,7 +121,7 @@ def _describe_swap(host: Host, reading: Reading | None, verdict: str | None, use
             verdict=verdict,
         ),
         source_link_gbps=drive.link_gbps,
-        source_protocol=interface_protocol(drive),
+        source_protocol=drive.interface,
         written_per_hour=written / values.power_on_hours if written and values.power_on_hours else None,
         used_bytes=used_bytes,
     )

@@ -5,7 +5,6 @@ Only what is known about both sides can speak against a drive.
 
 from __future__ import annotations
 
-from drivecare.fit.candidates import interface_protocol
 from drivecare.fit.host_profile import Host
 from drivecare.fit.standards import find_form_factor, form_factors
 from drivecare.format import spell_protocol
@@ -41,7 +40,7 @@ def why_unlike(drive: Drive, unit: BuiltFor | None) -> str:
     body = find_form_factor(drive.form_factor) if drive.form_factor else None
     pairs = (
         (None if body is None else body.id, unit.form_factors, _spell_form_factor),
-        (interface_protocol(drive), unit.protocols, spell_protocol),
+        (drive.interface, unit.protocols, spell_protocol),
     )
     return "; ".join(
         f"it is {spell(kind)}, but this unit is built for {' or '.join(map(spell, accepted))}"

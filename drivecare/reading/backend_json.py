@@ -168,6 +168,8 @@ def _print_ata(document: Any) -> Iterator[str]:
     naa, oui, number = (_pick(document, f"wwn.{part}") for part in ("naa", "oui", "id"))
     if isinstance(naa, int) and isinstance(oui, int) and isinstance(number, int):
         yield f"LU WWN Device Id: {naa:x} {oui:06x} {number:09x}"
+    if standard := _word(document, "ata_version.string"):
+        yield f"ATA Version is: {standard}"
     fastest, now = _word(document, "interface_speed.max.string"), _word(document, "interface_speed.current.string")
     if version := _word(document, "sata_version.string"):
         yield f"SATA Version is: {version}, {fastest}" + (f" (current: {now})" if now else "")

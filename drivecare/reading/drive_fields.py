@@ -33,6 +33,11 @@ _NO_DRIVES = (
 )
 _VOLUME = re.compile(r"\b(logical[ _]?volume|virtual|raid|array|volume|vdisk|lun)\b", re.I)
 
+# "5" in reports of old, "ATA/ATAPI-5 T13 1321D revision 1" in newer ones.
+_ATA_NUMBER = re.compile(r"(?:ATA(?:/ATAPI)?-)?(\d)\b(?!-)", re.I)
+# ATA/ATAPI-5 is of 2000, Serial ATA 1.0 of 2001 (from memory); the first SATA drives still named ATA-6.
+_LAST_ATA_BEFORE_SATA = 5
+
 
 def find_protocol(report: Report) -> Protocol | None:
     """Which of the three languages the drive was asked in, by what only that one prints."""
@@ -85,6 +90,7 @@ def describe(report: Report, protocol: Protocol | None, gaps: GapNotes) -> Drive
         rotation_rpm=within(leading_count(rotation), 3000, 20000) if "rpm" in rotation.lower() else None,
         link_gbps=link,
         link_max_gbps=fastest,
+        ata_transport=_ata_transport(report),
         trim=None if trim is None else trim.lower().startswith("available"),
         zoned=_zone_model(report),
         smart=_smart(report),
@@ -137,6 +143,16 @@ def _link_speeds(report: Report) -> tuple[float | None, float | None]:
         if link is None and (speed := re.search(r"([\d.,]+) Gbps", text)):
             link = leading_decimal(speed[1])
     return link, fastest
+
+
+def _ata_transport(report: Report) -> Literal["serial", "parallel"] | None:
+    """Tell SATA from PATA by what the drive says itself; from ATA-6 on silence leaves both possible."""
+    if "sata version is" in report.fields:
+        return "serial"
+    if (report.first("transport type") or "").lower().startswith("parallel"):
+        return "parallel"
+    version = _ATA_NUMBER.match(report.first("ata version is") or "")
+    return "parallel" if version is not None and int(version[1]) <= _LAST_ATA_BEFORE_SATA else None
 
 
 def _zone_model(report: Report) -> ZoneModel | None:

@@ -69,6 +69,7 @@ class Drive(Value, frozen=True, kw_only=True):
     rotation_rpm: int | None = None
     link_gbps: float | None = None
     link_max_gbps: float | None = None
+    ata_transport: Literal["serial", "parallel"] | None = None  # SATA or PATA (IDE)
     trim: bool | None = None
     zoned: ZoneModel | None = None
     virtual: str | None = None  # what stands in for a drive: a RAID volume, a controller; None for a drive itself
@@ -84,6 +85,20 @@ class Drive(Value, frozen=True, kw_only=True):
     def shingled(self) -> bool:
         """Whether its tracks overlap: by its zones, or by a TRIM command, for which no other hard drive has a use."""
         return self.zoned not in (None, "none") or (self.kind == "hdd" and self.trim is True)
+
+    @property
+    def interface(self) -> Literal["sata", "pata", "sas", "nvme"] | None:
+        """What its connector speaks; None where the reading does not tell SATA from PATA."""
+        match self.protocol, self.ata_transport:
+            case "nvme", _:
+                return "nvme"
+            case "scsi", _:
+                return "sas"
+            case "ata", "parallel":
+                return "pata"
+        # Readings of 0.2.0 tell the speed of the link alone, which PATA does not have.
+        serial = self.ata_transport == "serial" or self.link_max_gbps is not None
+        return "sata" if self.protocol == "ata" and serial else None
 
     @property
     def whole_bytes(self) -> int | None:

@@ -241,6 +241,8 @@ def test_a_reading_tells_neither_height_nor_current_nor_holes() -> None:
         (Drive(protocol="nvme", form_factor="M.2"), "nvme", None),
         (Drive(protocol="ata", form_factor="M.2 2280", link_max_gbps=6.0), "sata", None),
         (Drive(protocol="ata", form_factor="2.5 inches"), None, None),  # no SATA line: it may be PATA
+        (Drive(protocol="ata", form_factor="2.5 inches", ata_transport="serial"), "sata", "sata"),
+        (Drive(protocol="ata", form_factor="2.5 inches", ata_transport="parallel"), "pata", None),
         (Drive(protocol="scsi", form_factor="3.5 inches"), "sas", "sas"),
         (Drive(), None, None),
     ],

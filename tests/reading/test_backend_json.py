@@ -324,3 +324,10 @@ def test_json_that_names_no_drive() -> None:
         reading_of(_data(FORMAT | {"smartctl": {"exit_status": 2}}), origin="x.json")
     with pytest.raises(BadInput):
         reading_of(b'{"json_format_version": [1, 0]', origin="x.json")
+
+
+@pytest.mark.parametrize(("standard", "interface"), [("ATA/ATAPI-5 T13 1321D revision 1", "pata"), ("ATA-6", None)])
+def test_a_drive_of_before_sata_is_a_parallel_one_in_json_too(standard: str, interface: str | None) -> None:
+    fields = {name: value for name, value in _ata().items() if name not in ("sata_version", "interface_speed")}
+    data = json.dumps(fields | {"ata_version": {"string": standard}}).encode()
+    assert reading_of(data, origin="old.json").drive.interface == interface

@@ -60,6 +60,28 @@ def test_security(words: str, security: str | None) -> None:
     assert ("locked" in _codes(reading)) == (security == "locked")
 
 
+OF_SATA = next(line for line in CLEAN.splitlines() if line.startswith("SATA Version is:"))
+OF_ATA = next(line for line in CLEAN.splitlines() if line.startswith("ATA Version is:"))
+
+
+@pytest.mark.parametrize(
+    ("lines", "transport"),
+    [
+        ((OF_ATA, OF_SATA), "serial"),
+        ((OF_ATA, "SATA Version is:  SATA 2.6"), "serial"),
+        (("ATA Version is:   ATA8-ACS T13/1699-D revision 3f", "Transport Type:   Parallel, ATA8-APT"), "parallel"),
+        (("ATA Version is:   ATA/ATAPI-5 T13 1321D revision 1",), "parallel"),
+        (("ATA Version is:   4",), "parallel"),
+        (("ATA Version is:   ATA/ATAPI-6 T13 1410D revision 2",), None),  # the first SATA drives said so, too
+        (("ATA Version is:   7",), None),
+        ((OF_ATA,), None),
+        ((), None),
+    ],
+)
+def test_sata_is_told_from_pata_only_where_the_drive_tells(lines: tuple[str, ...], transport: str | None) -> None:
+    assert _with(f"{OF_ATA}\n{OF_SATA}", "\n".join(lines)).drive.ata_transport == transport
+
+
 @pytest.mark.parametrize(
     ("line", "trim"),
     [
