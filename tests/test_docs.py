@@ -125,7 +125,8 @@ def alike(text: str, folder: Path) -> str:
         (r"\d+ of \d+ missing", "SOME missing"),
         (r"\b[0-9a-f]{64}\b|(?<=sha256 )[0-9a-f]+", "DIGEST"),
         (r"(?<= by )[\w.-]+(?=:)", "PERSON"),
-        (r"(?<=read back: )[a-z-]+", "METHOD"),  # by the file system under the test
+        # By the file system under the test.
+        (r"(?<=read back )(past this machine's cache|after this machine's cache was dropped)", "METHOD"),
     ):
         text = re.sub(pattern, instead, text)
     return text.strip()

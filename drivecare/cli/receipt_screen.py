@@ -9,6 +9,7 @@ from drivecare.format import Excerpt, format_bytes, format_count
 from drivecare.shell import command_line
 from drivecare.transfer.counted import describe_counted
 from drivecare.transfer.holds import hits_nothing
+from drivecare.transfer.sectors.receipt import describe_read_back
 from drivecare.visible import visible
 
 if TYPE_CHECKING:
@@ -20,11 +21,6 @@ if TYPE_CHECKING:
     from drivecare.transfer.sectors.receipt import AreaT, Receipt, Unreadable
 
 _OTHERS = "areas, all in the receipt"
-_READ_BACK = {
-    "direct": "past this machine's cache",
-    "cache-dropped": "after this machine's cache was dropped",
-    "after-power-cycle": "after a power cycle",
-}
 
 
 def show_receipt(out: Screen, receipt: Receipt) -> None:
@@ -65,7 +61,7 @@ def _proof_lines(receipt: Receipt) -> Iterator[str]:
     if receipt.verification is None or not receipt.verified:
         yield from _failure_lines(receipt)
         return
-    method = _READ_BACK[receipt.verification.method]
+    method = describe_read_back(receipt.verification.method)
     if not across:
         yield f"The target holds nothing but the text that marks unreadable places; all of it was read back {method}."
     elif receipt.unreadable:
@@ -132,7 +128,7 @@ def show_bag(out: Screen, receipt: BagReceipt) -> None:
     contents = f"{format_count(receipt.files, 'file')}, {format_count(receipt.bytes_total, 'byte')}"
     lines = [f"{contents}   {receipt.source.path} -> {receipt.target.path}"]
     if receipt.verification:
-        method = _READ_BACK[receipt.verification.method]
+        method = describe_read_back(receipt.verification.method)
         exceptions = f", except for {len(receipt.left_out):,} left out" if receipt.left_out else ""
         lines.append(f"VERIFIED{exceptions}   every file was read back {method} and agrees")
     elif not receipt.files:

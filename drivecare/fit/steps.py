@@ -150,7 +150,12 @@ def _move(host: Host, source: ReplacedDrive | None, job: str) -> Iterator[str]:
     else:
         if source is not None and source.verdict in ("evacuate", "replace", "recheck"):
             yield f"If the customer wants what is on the old drive, first: drivecare copy OLD IMAGE --job {job}."
-        yield "Leave the new drive empty: this unit sets it up itself."
+        rebuilt = host.moving.array in ("mirror", "parity")
+        how = "rebuilds it from the members left, over anything copied" if rebuilt else "sets it up itself"
+        yield (
+            f"Leave the new drive empty: this unit {how}. Record that: "
+            f"drivecare job record {job} route new-drive-empty."
+        )
 
 
 def _bench_steps(host: Host, phase: BenchPhase) -> Iterator[str]:

@@ -196,8 +196,10 @@ def _what_we_did_with_the_new_drive(job: JobState, proven: frozenset[str]) -> It
         yield "We read what the new drive records about itself: nothing in it suggests that the drive is not new."
     yield from _what_we_copied(job)
     if job.newest_fact("no-data") is not None and job.route == "new-drive-empty":
-        setup = " The unit sets up the new drive itself." if plan and plan.migration == "unit-initialises" else ""
-        yield f"You agreed to start without the data of the old drive.{setup}"
+        if plan is not None and plan.migration == "unit-initialises":
+            yield "You agreed that we copy nothing onto the new drive: the unit sets it up itself."
+        else:
+            yield "You agreed to start without the data of the old drive."
 
 
 def _what_we_copied(job: JobState) -> Iterator[str]:

@@ -83,11 +83,13 @@ def check_consent(job: JobState) -> Evidence:
 
 
 def check_no_data(job: JobState) -> Evidence:
-    """The customer agreed to start without their data."""
+    """The customer agreed that nothing is copied onto the new drive."""
     fact = job.newest_fact("no-data")
     if fact is None:
-        return lacks("not recorded that the customer wants no data", record_command(job, "no-data"))
-    return recorded(job, fact, "the customer agreed to start without data")
+        return lacks(
+            "not recorded that the customer agreed to it: nothing is carried over", record_command(job, "no-data")
+        )
+    return recorded(job, fact, "the customer agreed that nothing is carried over")
 
 
 CHECKS: dict[str, Callable[[JobState], Evidence]] = {

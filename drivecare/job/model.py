@@ -16,7 +16,7 @@ Route = Literal["same-drive", "new-drive-data", "new-drive-empty"]
 ROUTES: dict[Route, str] = {
     "same-drive": "the same drive goes back",
     "new-drive-data": "a new drive with the data",
-    "new-drive-empty": "a new drive, no data wanted",
+    "new-drive-empty": "a new drive, nothing copied onto it",
 }
 FactName = Literal[
     "consent",

@@ -32,7 +32,7 @@ from drivecare.reading.identity import DriveId, Identity, Named, SameDrive, comp
 from drivecare.transfer.areas import merge, total
 from drivecare.transfer.files.bag import BagReceipt
 from drivecare.transfer.holds import AreaContents, Hold, hits_nothing
-from drivecare.transfer.sectors.receipt import ReadBackMethod, Receipt
+from drivecare.transfer.sectors.receipt import ReadBackMethod, Receipt, describe_read_back
 
 if TYPE_CHECKING:
     from drivecare.job.job_state import JobState
@@ -67,6 +67,12 @@ class CopyProof:
 
 def find_copy_proof(job: JobState) -> CopyProof:
     """Find the proof for the new drive that was inspected, whether it holds or not."""
+    if _unit_fills_it(job):
+        evidence = (
+            "nothing is copied onto the new drive of this unit: it sets the drive up itself, and a member of a mirror "
+            "it rebuilds from the member left, over anything copied; record that route"
+        )
+        return CopyProof(holds=False, evidence=evidence, next=record_command(job, "route", "new-drive-empty"))
     command = copy_command(job)
     if job.old_drive is None or job.new_drive is None:
         drive = "the old drive" if job.old_drive is None else "the new drive"
@@ -95,6 +101,12 @@ def find_copy_proof(job: JobState) -> CopyProof:
     if doubt is not None:
         return _wanting([receipt], doubt, verify_command(job, receipt))
     return _prove_by_receipts(job, receipt, job.old_drive.document.drive)
+
+
+def _unit_fills_it(job: JobState) -> bool:
+    """Whether the unit, by its plan, sets the new drive up itself, and nobody has copied anything to a drive yet."""
+    by_unit = job.plan is not None and job.plan.document.migration == "unit-initialises"
+    return by_unit and not job.bags and all(filed.document.target.kind == "image" for filed in job.receipts)
 
 
 def _written_since(job: JobState, receipt: FiledDocument[Receipt], new_drive: DriveId) -> str | None:
@@ -143,17 +155,16 @@ def _prove_by_receipts(job: JobState, last: FiledDocument[Receipt], drive: Drive
     receipt = last.document
     if in_doubt := [area for area in receipt.unread if not _may_stay_unread(job, area)]:
         return _wanting(chain, _tell_unread(receipt, in_doubt), _mending_command(job, receipt))
-    method = receipt.verification.method if receipt.verification else "nothing"
+    how = f", read back {describe_read_back(receipt.verification.method)}" if receipt.verification is not None else ""
     unreadable = unreadable_areas([filed.document for filed in chain])
     gap = f" except for {total(merge(unreadable)):,} bytes that could not be read" if unreadable else ""
     if receipt.unread:
         gap += f", all but {total(receipt.unread):,} bytes that were not read,"
     through = f" through {format_count(len(chain) - 1, 'image')}" if len(chain) > 1 else ""
     digest = f", {receipt.digest.whole_algorithm} {str(receipt.digest.whole)[:12]}" if receipt.verified else ""
-    read_back = f"read back: {method}{digest}"
     return CopyProof(
         holds=True,
-        evidence=f"{old_drive} is on {DriveId.of(receipt.target)}{gap}{through}, {read_back}",
+        evidence=f"{old_drive} is on {DriveId.of(receipt.target)}{gap}{through}{how}{digest}",
         whole=chain[-1].document.bytes_total == drive.whole_bytes and not receipt.unread,
         at=parse_timestamp(receipt.verification.at) if receipt.verification else None,
         number=last.number,
@@ -311,7 +322,7 @@ def _prove_by_bag(job: JobState, bag: FiledDocument[BagReceipt], old_drive: Driv
     files = f"{format_count(receipt.files, 'file')}, {receipt.bytes_total:,} bytes"
     return CopyProof(
         holds=True,
-        evidence=f"{files}, read back ({receipt.verification.method})",
+        evidence=f"{files}, read back {describe_read_back(receipt.verification.method)}",
         at=parse_timestamp(receipt.verification.at),
         number=bag.number,
         bag=bag,

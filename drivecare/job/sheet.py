@@ -36,6 +36,7 @@ from drivecare.job.proof import CopyProof
 from drivecare.transfer.areas import total
 from drivecare.transfer.holds import hits_nothing
 from drivecare.transfer.sectors.digests import PROPER_NAMES
+from drivecare.transfer.sectors.receipt import describe_read_back
 
 if TYPE_CHECKING:
     from drivecare.fit.model import JudgedCandidate, Plan
@@ -307,12 +308,9 @@ def _describe_read_back(receipt: Receipt) -> str:
         return f"NOT whole: {total(receipt.unread):,} bytes were not read; {agrees}"
     if not receipt.verified or receipt.verification is None:
         return "NOT verified"
-    methods = {
-        "direct": "past the bench machine's cache",
-        "cache-dropped": "after the bench machine's cache was dropped",
-        "after-power-cycle": "after the drive was without power, on the bench's word",
-    }
-    return f"read back {methods[receipt.verification.method]}, {format_time(receipt.verification.at)}"
+    how = describe_read_back(receipt.verification.method, machine="the bench machine")
+    word = ", on the bench's word" if receipt.verification.method == "after-power-cycle" else ""
+    return f"read back {how}{word}, {format_time(receipt.verification.at)}"
 
 
 def _area_rows(job: JobState) -> list[SheetRow]:

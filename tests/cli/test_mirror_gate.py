@@ -62,6 +62,24 @@ def test_a_drive_as_large_as_the_member_holds(tmp_path: Path) -> None:
     assert gate_item(tmp_path, "plan")["holds"]
 
 
+def test_nothing_is_copied_onto_a_drive_that_the_unit_rebuilds(tmp_path: Path) -> None:
+    done = plan_for_the_mirror(tmp_path, str(TWO_TB), "--full")
+    leave = (
+        "Leave the new drive empty: this unit rebuilds it from the members left, over anything copied. Record that: "
+    )
+    assert f"{leave}drivecare job record 1050 route new-drive-empty." in " ".join(done.stdout.split())
+    item = gate_item(tmp_path, "copy-verified")
+    assert item["evidence"] == (
+        "nothing is copied onto the new drive of this unit: it sets the drive up itself, and a member of a mirror it "
+        "rebuilds from the member left, over anything copied; record that route"
+    )
+    assert item["next"] == 'drivecare job record 1050 route new-drive-empty --note "..."'
+    assert drivecare("job", "record", "1050", "route", "new-drive-empty", jobs=tmp_path).returncode == 0
+    assert gate_item(tmp_path, "no-data")["evidence"] == (
+        "not recorded that the customer agreed to it: nothing is carried over"
+    )
+
+
 def test_a_member_left_that_is_larger_shuts_it_again(tmp_path: Path) -> None:
     done = plan_for_the_mirror(tmp_path, str(TWO_TB), "--fact", f"smallest_member_sectors={TWO_TB // 512 + 1}")
     assert done.returncode == 30

@@ -238,7 +238,7 @@ CLAIMS: dict[str, Evidence] = {
     r"Partition 2 \(LUKS\) was not counted: it is encrypted\.": counted,
     r"It has not been proven that your data is on another drive\.": lambda state: bool(state.receipts or state.bags),
     r"You agreed to start without the data of the old drive\.": has("no-data"),
-    r"You agreed to start without the data of the old drive\. The unit sets up the new drive itself\.": all_of(
+    r"You agreed that we copy nothing onto the new drive: the unit sets it up itself\.": all_of(
         has("no-data"), lambda state: state.plan is not None and state.plan.document.migration == "unit-initialises"
     ),
     r"The unit started when we tried it\.": started,

@@ -34,7 +34,10 @@ def test_the_gate_stays_shut_and_asks_for_a_copy(tmp_path: Path) -> None:
 
 def test_what_is_missing_is_part_of_the_evidence(tmp_path: Path) -> None:
     state = load_job_state(filed(tmp_path, data_route()).read(), now=NOW)
-    assert f" except for {AREA.length:,} bytes that could not be read, read back: direct" in state.proof.evidence
+    assert (
+        f" except for {AREA.length:,} bytes that could not be read, read back past this machine's cache"
+        in state.proof.evidence
+    )
 
 
 def test_the_timeline_and_the_sheet_say_so(tmp_path: Path) -> None:

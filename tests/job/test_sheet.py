@@ -204,7 +204,7 @@ def test_a_shut_gate_is_said_first_and_nothing_is_claimed(tmp_path: Path) -> Non
         (
             empty_route(),
             "A new drive is ready for your unit. As agreed, your data is not carried over.",
-            "sets up the new drive itself",
+            "the unit sets it up itself",
         ),
         (
             [*empty_route()[:2], fact("dead-drive", "KX25-00417"), *empty_route()[3:]],

@@ -81,6 +81,17 @@ class PartitionEntry(Area, frozen=True, kw_only=True):
     unreadable_bytes: int = 0
 
 
+def describe_read_back(method: ReadBackMethod, machine: str = "this machine") -> str:
+    """Say how a target was read back: by which way past the cache of the machine that read it."""
+    match method:
+        case "direct":
+            return f"past {machine}'s cache"
+        case "cache-dropped":
+            return f"after {machine}'s cache was dropped"
+        case "after-power-cycle":
+            return "after a power cycle"
+
+
 class Verification(Value, frozen=True, kw_only=True):
     """How and when the target was last read back and agreed: all of it but the unread. `at`: ISO 8601 with offset."""
 
