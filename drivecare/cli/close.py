@@ -24,12 +24,14 @@ from drivecare.cli.terminal import ask, ask_choice, can_ask, notify
 
 if TYPE_CHECKING:
     from drivecare.job.copies import CustomerCopy
-    from drivecare.job.model import OldDriveFate
+    from drivecare.job.model import ImageFate, OldDriveFate
     from drivecare.record.location import Place
 
 UNIT_STARTS = "Does the unit start now? Type yes or no"
 OLD_DRIVE = "What became of the old drive? Type returned, kept or destroyed"
+COPY_FATE = "What becomes of it? Type kept, handed-over or removed"
 _FATES = ("returned", "kept", "destroyed")
+_COPY_FATES = ("kept", "handed-over", "removed")
 
 
 @click.command(
@@ -41,7 +43,12 @@ _FATES = ("returned", "kept", "destroyed")
 @click.option("--started/--not-started", default=None, help="Whether the unit started afterwards. [default: asked]")
 @click.option("--old-drive", type=click.Choice(_FATES), help="What became of the old drive. [default: asked]")
 @click.option(
-    "--image", "images", nargs=2, multiple=True, metavar="FILE FATE", help="What became of a copy: kept or handed-over."
+    "--image",
+    "images",
+    nargs=2,
+    multiple=True,
+    metavar="FILE FATE",
+    help="What became of a copy: kept or handed-over. [default: asked]",
 )
 @click.option("--forget", is_flag=True, help="First show the copies this job made and remove them.")
 @click.option("--anyway", metavar="REASON", help="Close even though the gate is shut, for this reason.")
@@ -80,6 +87,7 @@ def close(
         job_state(ctx, folder),
         machine(ctx),
         ended=lambda: _ask_how_it_ended(started, old_drive),
+        fate_of=_ask_fate,
         fates=parse_fates(images),
         forget=forget,
         anyway=anyway,
@@ -97,6 +105,16 @@ def _ask_how_it_ended(started: bool | None, old_drive: OldDriveFate | None) -> t
     if started is None:
         started = ask_choice(UNIT_STARTS, ("yes", "no")) == "yes"
     return started, old_drive or cast("OldDriveFate", ask_choice(OLD_DRIVE, _FATES))
+
+
+def _ask_fate(copy: CustomerCopy) -> ImageFate:
+    """Ask what becomes of a copy of the customer's data, which nobody may just forget on the shop's disk."""
+    from drivecare.job.closing import fate_unsaid
+
+    if not can_ask():
+        raise fate_unsaid(copy)
+    notify(f"{copy.path} holds the customer's data ({copy.noun}, {copy.contents}).")
+    return cast("ImageFate", ask_choice(COPY_FATE, _COPY_FATES))
 
 
 def _confirm_forgetting(id: str, copies: Sequence[CustomerCopy]) -> None:

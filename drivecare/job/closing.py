@@ -70,23 +70,37 @@ def check_closing(
     forget: bool,
     fates: Mapping[Path, ImageFate],
 ) -> None:
-    """Refuse to close a job too early: BadInput if a copy's fate was not said, GateShut if the gate is shut."""
+    """Refuse to close a job too early: BadInput if what is to be forgotten is not its own, GateShut if it is shut."""
     if job.closing is not None:
         raise BadInput("is already closed", location=f"job {job.id}", hint=show_command(job))
-    for copy in removable_copies(copies, fates):
-        say = f"Give --image {copy.path} kept|handed-over"
-        if copy.kind in _KEPT and not forget:
-            continue
-        if not forget:
-            problem = f"it was not said what becomes of this {copy.noun}"
-            raise BadInput(problem, location=str(copy.path), hint=f"{say}, or --forget.")
-        reason = copy.why_another(files)
-        if reason is not None:
-            hint = f"--forget leaves it alone: look at it, then remove it yourself or say what becomes of it. {say}."
-            raise BadInput(reason, location=str(copy.path), hint=hint)
+    for copy in removable_copies(copies, fates) if forget else ():
+        check_removable(copy, files)
     if not job.gate.open and not anyway:
         hint = f"See {gate_command(job)}, or say why with --anyway REASON."
         raise GateShut("the gate is shut", guard="gate-shut", location=f"job {job.id}", hint=hint)
+
+
+def check_removable(copy: CustomerCopy, files: FileSystem) -> None:
+    """Refuse to remove what may not be the copy that the job made. Raises BadInput."""
+    reason = copy.why_another(files)
+    if reason is not None:
+        hint = f"It is left alone: look at it, then remove it yourself or say what becomes of it. {_say_fate(copy)}."
+        raise BadInput(reason, location=str(copy.path), hint=hint)
+
+
+def fate_unsaid(copy: CustomerCopy) -> BadInput:
+    """Make the error for a copy whose fate nobody said and nobody is there to ask for."""
+    problem = f"it was not said what becomes of this {copy.noun}"
+    return BadInput(problem, location=str(copy.path), hint=f"{_say_fate(copy)}, or --forget.")
+
+
+def _say_fate(copy: CustomerCopy) -> str:
+    return f"Give --image {copy.path} kept|handed-over"
+
+
+def undecided_copies(copies: Sequence[CustomerCopy], fates: Mapping[Path, ImageFate]) -> tuple[CustomerCopy, ...]:
+    """Select the copies still there whose fate a person has to say; names and notes stay unless they are forgotten."""
+    return tuple(copy for copy in removable_copies(copies, fates) if copy.kind not in _KEPT)
 
 
 def removable_copies(copies: Sequence[CustomerCopy], fates: Mapping[Path, ImageFate]) -> tuple[CustomerCopy, ...]:

@@ -6,7 +6,15 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from drivecare.hardware.machine import Machine
-from drivecare.job.closing import check_closing, make_closing, match_fates, removable_copies, remove_copy
+from drivecare.job.closing import (
+    check_closing,
+    check_removable,
+    make_closing,
+    match_fates,
+    removable_copies,
+    remove_copy,
+    undecided_copies,
+)
 from drivecare.job.copies import CustomerCopy, copies_made
 from drivecare.job.job_state import JobState
 from drivecare.job.model import Closing, ImageFate, OldDriveFate
@@ -17,6 +25,7 @@ def close_job(
     machine: Machine,
     *,
     ended: Callable[[], tuple[bool, OldDriveFate]],
+    fate_of: Callable[[CustomerCopy], ImageFate],
     fates: Mapping[Path, ImageFate],
     forget: bool,
     anyway: str | None,
@@ -28,14 +37,20 @@ def close_job(
     """Close a job and return the record of how it ended, which the caller files.
 
     `ended` tells whether the unit starts and what became of the old drive; it is asked once nothing else speaks against
-    closing. `forget` removes the copies whose fate was not said; `confirm` is shown them first and raises if the person
-    refuses.
+    closing, and then `fate_of` each copy whose fate was not said. With `forget` those are removed instead. `confirm` is
+    shown first what is to be removed and raises if the person refuses.
     """
     copies, files = copies_made(job), machine.files()
     fates = match_fates(copies, fates)
     check_closing(job, copies, files, anyway=anyway, forget=forget, fates=fates)
     unit_started, old_drive = ended()
-    doomed = removable_copies(copies, fates) if forget else ()
+    if forget:
+        doomed = removable_copies(copies, fates)
+    else:
+        fates |= {copy.path: fate_of(copy) for copy in undecided_copies(copies, fates)}
+        doomed = tuple(copy for copy in copies if fates.get(copy.path) == "removed")
+        for copy in doomed:
+            check_removable(copy, files)
     if doomed:
         confirm(doomed)
     for copy in doomed:

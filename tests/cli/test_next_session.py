@@ -11,7 +11,9 @@ import sys
 import time
 from pathlib import Path
 
-from drivecare.cli.close import OLD_DRIVE, UNIT_STARTS
+import pytest
+
+from drivecare.cli.close import COPY_FATE, OLD_DRIVE, UNIT_STARTS
 from drivecare.job.commands import BLANKS
 from tests.cli.recorded_bench import lay_out
 from tests.test_docs import alike, text_of
@@ -113,6 +115,27 @@ def test_a_yes_in_the_rhythm_of_the_questions_before_is_no_note(tmp_path: Path) 
     assert "y says nothing that anybody could look up later" in terminal.end()
     (consent,) = (tmp_path / "data/drivecare/jobs/1042").glob("*-fact-*.json")
     assert json.loads(consent.read_text())["note"] == "form signed"
+
+
+@pytest.mark.promise(11)
+@pytest.mark.parametrize("fate", ["kept", "removed"])
+def test_closing_asks_what_becomes_of_an_image(tmp_path: Path, fate: str) -> None:
+    terminal = Terminal(tmp_path, lay_out(tmp_path))
+    image = tmp_path / "rescue.img"
+    (tmp_path / "source.img").write_bytes(bytes(range(256)) * 64)
+    terminal.type("$ ", 'drivecare job new 1042 --host CH-2103 --complaint "hangs"')
+    terminal.type("$ ", "drivecare copy source.img rescue.img --job 1042")
+    terminal.type("$ ", "drivecare job close 1042 --started --old-drive kept --anyway tried")
+    terminal.type(COPY_FATE + ": ", "forgotten")  # none of the answers, so it is asked again
+    terminal.type(COPY_FATE + ": ", fate)
+    if fate == "removed":
+        terminal.type("Type the job's ID to remove them: ", "1042")
+    screen = " ".join(terminal.end().split())
+    assert f"{image} holds the customer's data (image, 16,384 bytes)." in screen
+    assert ("The shop keeps the customer's data: agree with the customer until when" in screen) is (fate == "kept")
+    assert image.exists() is (fate == "kept")
+    (closing,) = (tmp_path / "data/drivecare/jobs/1042").glob("*-closing-*.json")
+    assert json.loads(closing.read_text())["images"] == [{"path": str(image), "fate": fate, "kind": "image"}]
 
 
 def test_a_job_takes_few_keystrokes_and_its_number_once() -> None:
