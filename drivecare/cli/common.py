@@ -121,8 +121,10 @@ def all_jobs(jobs: Place | None) -> Record:
     push = record.push()
     if push.filed:
         notify(f"{format_count(len(push.filed), 'result')} that waited on this bench: filed in the record.")
-    for reason in dict.fromkeys(result.reason for result in push.waiting):
+    for reason in dict.fromkeys(result.reason for result in push.waiting if not result.away):
         notify(f"Results wait on this bench and are not filed: {reason}")
+    if away := sum(result.away for result in push.waiting):  # why it is away the command itself says
+        notify(f"Not filed yet, until the record's server is there again: {format_count(away, 'result')}.")
     return record
 
 

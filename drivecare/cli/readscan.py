@@ -90,6 +90,7 @@ def readscan(
         show=lambda out: show_scan(out, outcome.result),
         as_json=as_json,
         exit_code=outcome.exit_code,
+        after=folder,
         keep=keep,
         again="run the command again with --resume",
     )

@@ -47,7 +47,7 @@ def setup(address: str, as_json: bool) -> None:
         done = "is set up" if document.applied else "was up to date"
         out.print_wrapped(f"{document.record} {done}; {document.owner} owns it.")
         out.print_wrapped(
-            f"A bench may file as a member of {document.bench_role}. As the administrator, once per bench:"
+            f"A bench may file as a member of {document.bench_role}. As the administrator, one of these for each bench:"
         )
         for statement in document.administrator:
             out.print(f"  {statement}", soft_wrap=True)

@@ -29,12 +29,13 @@ class PushedResult(Value, frozen=True, kw_only=True):
 
 
 class UnpushedResult(Value, frozen=True, kw_only=True):
-    """A result that goes on waiting at `path`, and why."""
+    """A result that goes on waiting at `path`, and why; `away`: for nothing but the record's server."""
 
     job: str
     kind: str
     path: str
     reason: str
+    away: bool = False
 
 
 class RecordPush(Value, frozen=True, kw_only=True):

@@ -124,20 +124,26 @@ class SharedRecord(Record):
         if not self.outbox.waiting():
             return RecordPush()
         filed: list[PushedResult] = []
-        reasons: dict[str, str] = {}
+        obstacles: dict[str, DriveCareError] = {}
         with self.outbox.locked():
             for result in self.outbox.waiting():
-                if result.job in reasons:
+                if result.job in obstacles:
                     continue
                 try:
                     path = self._job(result.job).push(result)
                 except DriveCareError as error:
-                    reasons[result.job] = error.message()
+                    obstacles[result.job] = error
                 else:
                     self.outbox.remove(result)
                     filed.append(PushedResult(job=result.job, file=path.name))
             waiting = tuple(
-                UnpushedResult(job=result.job, kind=result.kind, path=str(result.path), reason=reasons[result.job])
+                UnpushedResult(
+                    job=result.job,
+                    kind=result.kind,
+                    path=str(result.path),
+                    reason=obstacles[result.job].message(),
+                    away=isinstance(obstacles[result.job], RecordAway),
+                )
                 for result in self.outbox.waiting()
             )
         return RecordPush(filed=tuple(filed), waiting=waiting)

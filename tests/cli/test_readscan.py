@@ -145,3 +145,5 @@ def test_a_recorded_drive_is_read_where_its_machine_keeps_it(tmp_path: Path) -> 
     ran = run(readscan, "/dev/sda", "--job", "7", "--jobs", tmp_path / "jobs", "--json", machine=machine)
     assert ran.exit_code == 0, ran.err
     assert (ran.json["serial"], ran.json["bytes_read"]) == ("KX25-00417", 4 << 20)
+    screen = run(readscan, "/dev/sda", "--job", "7", "--jobs", tmp_path / "jobs", machine=machine)
+    assert re.search(r"^Next: drivecare job record 7 consent ", screen.out, re.MULTILINE)

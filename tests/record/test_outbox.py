@@ -88,6 +88,7 @@ def test_a_result_waits_and_is_filed_once_the_server_is_there(
     assert all(path.is_file() and path.parent == bench_folder(bench) / "outbox" for path in waiting)
     assert job.describe_filing(waiting[0]).startswith("NOT FILED YET: the record's server is away")
     assert open_record(bench).push().waiting[0].reason.startswith(str(bench))
+    assert open_record(bench).push().waiting[0].away
     assert len(open_record(direct).job("1042").result_files()) == before
     proxy.mend()
     push = open_record(bench).push()
@@ -249,7 +250,10 @@ def test_the_screens_of_a_bench_without_its_server(
     gate = drivecare("gate", "1042", "--json", jobs=bench)
     assert gate.returncode == 40
     assert json.loads(gate.stdout)["items"][0]["evidence"].startswith("judged without the record")
-    assert drivecare("job", "list", jobs=bench).returncode == 3
+    listed = drivecare("job", "list", jobs=bench)
+    assert listed.returncode == 3
+    assert "Not filed yet, until the record's server is there again: 1 result." in listed.stderr
+    assert listed.stderr.count("server is away") == 1
     export = drivecare("job", "export", "1042", "--output", str(tmp_path / "1042.tar.gz"), jobs=bench)
     assert export.returncode == 0
     assert drivecare("records", "push", jobs=bench).returncode == 23
