@@ -123,6 +123,10 @@ def test_a_file_with_two_names_has_one_of_them_or_says_that_they_are_not_known(i
     """The kernel's driver writes links as older systems do. Those of today mark them and give the file's own number."""
     letter = Area(offset=place_of(image, b"hello" + bytes(507)), length=BLOCK)
     (area,) = look(image, letter).areas
+    assert named(area.holds) == [("file", "/Documents/letter-again.txt", 5)]
+    stray = tmp_path / "stray.img"
+    stray.write_bytes(re.sub(b"....(?=hlnkhfs\\+)", b"\0\0\0\x07", image.read_bytes(), flags=re.DOTALL))
+    (area,) = look(stray, letter).areas
     assert named(area.holds) == [("file", "(it has several names, which are not known)", 5)]
     content = bytearray(image.read_bytes())
     links = [link.start() for link in re.finditer(b"hlnkhfs\\+", content)]

@@ -30,6 +30,11 @@ class Stream:
     extents: tuple[tuple[int, int, int], ...]
 
 
+def name_of(entry: Any) -> str:
+    """The name of an entry. Raises OSError or UnicodeError."""
+    return (entry.name or "").encode("utf-8", "replace").decode()
+
+
 def extents_of(entry: Any) -> tuple[tuple[int, int, int], ...]:
     """The extents of an entry or data stream; none where it has none of its own."""
     try:
@@ -146,7 +151,7 @@ class Reader:
         for index in range(count):
             try:
                 child = entry.get_sub_file_entry(index)
-                name = (child.name or "").encode("utf-8", "replace").decode()
+                name = name_of(child)
             except (OSError, UnicodeError):
                 self.unread += 1
             else:
