@@ -76,20 +76,24 @@ def _in_doubt(receipt: Receipt) -> list[AreaContents]:
 
 
 def _unread_lines(receipt: Receipt) -> Iterator[str]:
-    """What a copy that stopped at what is used holds, and what became of the rest: nothing was tried there."""
+    """What a copy that stopped at what is used leaves out, where nothing was tried, and what is proven of the rest."""
     whole, unread = receipt.bytes_total, sum(area.length for area in receipt.unread)
     areas = format_count(len(receipt.unread), "area")
     yield (
-        f"NOT WHOLE: the copy stopped at what is used. {unread:,} of {whole:,} bytes ({format_bytes(unread)}, in "
-        f"{areas}) were not read, and nothing was written there: the target holds what it held before. Copy with "
+        f"NOT WHOLE: the copy stopped at what is used, as asked. {unread:,} of {whole:,} bytes ({format_bytes(unread)}, "
+        f"in {areas}) were not read, and nothing was written there: the target holds what it held before. Copy with "
         "--resume and without --until used to read them, too."
     )
     if not _in_doubt(receipt):
         yield "All of that is free space by the file systems' own records, or lies in no partition."
+    if receipt.unreadable:
+        yield f"Of what is used, {format_count(len(receipt.unreadable), 'area')} could not be read."
     agreeing = sum(area.length for area in receipt.verified_areas)
-    lost = format_count(len(receipt.unreadable), "unreadable area")
-    losses = f"; {lost} could not be" if receipt.unreadable else ""
-    yield f"{receipt.bytes_copied:,} bytes were copied{losses}. Of them {agreeing:,} were read back and agree."
+    if receipt.verification is not None:
+        method = describe_read_back(receipt.verification.method)
+        yield f"All {agreeing:,} bytes that were copied were read back {method} and agree."
+    else:
+        yield f"Of the {receipt.bytes_copied:,} bytes that were copied, {agreeing:,} agree."
 
 
 def _failure_lines(receipt: Receipt) -> Iterator[str]:

@@ -29,6 +29,7 @@ from drivecare.job.proof import compare_backing_drive
 from drivecare.job.result_files import SHEET
 from drivecare.reading.identity import DriveId, SameDrive
 from drivecare.storage import describe_read_error, regular_file
+from drivecare.transfer.areas import Area, intersect, merge, pieces
 from drivecare.transfer.files.bag import BagReceipt
 from drivecare.transfer.files.bag_removal import why_another_bag
 from drivecare.transfer.files.file_system import FileSystem
@@ -236,9 +237,9 @@ def _first_digest(proof: Receipt | Journal) -> tuple[int, int, str] | None:
             length = min(run.length, proof.chunk_bytes - run.offset % proof.chunk_bytes)
             return run.offset, length, run.digests[:DIGEST_BYTES].hex()
         return None
-    chunk_bytes = proof.digest.chunk_bytes
-    for place, digest in enumerate(proof.digest.chunks):
-        if digest is not None:
-            offset = place * chunk_bytes
-            return offset, min(chunk_bytes, proof.bytes_total - offset), digest
+    chunks = pieces(Area.between(0, proof.bytes_total), proof.digest.chunk_bytes)
+    unread = merge(proof.unread)
+    for chunk, digest in zip(chunks, proof.digest.chunks, strict=True):
+        if digest is not None and not any(intersect([chunk], unread)):
+            return chunk.offset, chunk.length, digest
     return None

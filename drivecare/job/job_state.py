@@ -186,6 +186,11 @@ class JobState:
         """The copies that were begun for this job and are not finished."""
         return find_unfinished(self)
 
+    @property
+    def copies_to_finish(self) -> tuple[UnfinishedCopy, ...]:
+        """Those that somebody has to go on with; not one that stopped at what is used, where that is enough."""
+        return tuple(copy for copy in self.unfinished if not (copy.stopped_at_used and self.proof.holds))
+
     @cached_property
     def gate(self) -> Gate:
         """The gate of the job's own route."""

@@ -275,8 +275,8 @@ class UnfinishedCopy(Value, frozen=True, kw_only=True):
 
     `bytes_total` is null where the whole is not known; `files` counts those of a file copy. `reading_back`: all is
     copied and remains to be proven. `rest_seconds`: what it takes at least to try the rest, where the copy stopped
-    because nearly every read of it fails. `saved_at`: when its journal, the `file` in the job's folder, was last
-    written.
+    because nearly every read of it fails. `stopped_at_used`: all that is used was tried, and no more was asked for.
+    `saved_at`: when its journal, the `file` in the job's folder, was last written.
     """
 
     kind: Literal["sectors", "files"]
@@ -287,6 +287,7 @@ class UnfinishedCopy(Value, frozen=True, kw_only=True):
     files: int | None = None
     reading_back: bool = False
     rest_seconds: float | None = None
+    stopped_at_used: bool = False
     started: str
     saved_at: str | None = None
     file: str

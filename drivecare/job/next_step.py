@@ -19,10 +19,12 @@ def find_next_step(job: JobState) -> NextStep:
     if missing:
         first, rescue = missing[0], rescue_command(job)
         command, why = first.next or gate_command(job), f"{first.item}: {first.evidence}"
-        if job.unfinished:
-            command = job.unfinished[-1].resume
-            pair = [tell_unfinished(copy) for copy in job.unfinished if copy.resume == command]
-            why = f"{'a copy is' if len(pair) == 1 else 'two copies are'} half done: {'; '.join(pair)}"
+        if job.copies_to_finish:
+            command = job.copies_to_finish[-1].resume
+            pair = [copy for copy in job.copies_to_finish if copy.resume == command]
+            state = "not whole" if all(copy.stopped_at_used for copy in pair) else "half done"
+            extents = "; ".join(tell_unfinished(copy) for copy in pair)
+            why = f"{'a copy is' if len(pair) == 1 else 'two copies are'} {state}: {extents}"
         elif rescue is not None:
             command, why = rescue, "the old drive is losing data and no new drive is at hand: copy it to an image first"
         names = tuple(item.item for item in missing)

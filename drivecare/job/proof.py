@@ -134,8 +134,7 @@ def _prove_by_receipts(job: JobState, last: FiledDocument[Receipt], drive: Drive
     while _came_by_an_image(receipt := chain[-1].document):
         parent = _receipt_of_image(job, receipt, chain)
         if parent is None:
-            evidence = f"copied from the image {receipt.source.path}, whose own verified receipt is not in this job"
-            return _wanting(chain, evidence, copy_image_command(job, receipt.source.path))
+            return _wanting(chain, *_missing_link(job, receipt.source.path))
         chain.append(parent)
     verify = verify_command(job, last)
     for filed in chain:
@@ -171,8 +170,19 @@ def _prove_by_receipts(job: JobState, last: FiledDocument[Receipt], drive: Drive
         unreadable=unreadable,
         unread=receipt.unread,
         chain=tuple(chain),
-        verify=None if receipt.unread else verify,
+        verify=verify if receipt.can_be_verified else None,
     )
+
+
+def _missing_link(job: JobState, image: str) -> tuple[str, str]:
+    """Why no receipt of an image is the parent of a copy from it, and the command that comes first."""
+    own = newest_of([filed for filed in job.receipts if filed.document.target.path == image])
+    if own is None or not own.document.unread:
+        evidence = f"copied from the image {image}, whose own verified receipt is not in this job"
+        return evidence, copy_image_command(job, image)
+    unread = f"{total(own.document.unread):,} bytes of the drive are not in it ({own.name})"
+    evidence = f"copied from the image {image}, which stopped at what is used: {unread}; read them, then copy it again"
+    return evidence, _mending_command(job, own.document)
 
 
 def _may_stay_unread(job: JobState, area: AreaContents) -> bool:

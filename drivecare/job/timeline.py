@@ -106,7 +106,7 @@ def _line_of(job: JobState) -> JobLine:
         serials=tuple(sorted(filter(None, serials))),
         verdict=job.old_drive.document.verdict if job.old_drive is not None else None,
         gate_open=job.gate.open,
-        unfinished=job.unfinished,
+        unfinished=job.copies_to_finish,
         waits_for=waits_for,
         missing=missing,
         by=filed_by.by if filed_by is not None else None,

@@ -82,6 +82,17 @@ def _is_later(journal: Journal, receipt: Receipt) -> bool:
     return begun > proven
 
 
+def _stopped_at_used(job: JobState, journal: Journal) -> bool:
+    """Whether a copy stopped at what is used, by its receipt, and has not gone on since."""
+    return any(
+        receipt.unread
+        and receipt.started == journal.started
+        and same_end(receipt.target, journal.target)
+        and journal.sessions <= receipt.reads.sessions
+        for receipt in (filed.document for filed in job.receipts)
+    )
+
+
 def describe_extent(copy: UnfinishedCopy) -> str:
     """Say how much of a copy is across."""
     if copy.files is not None:
@@ -92,7 +103,8 @@ def describe_extent(copy: UnfinishedCopy) -> str:
         return "all is copied, but not read back yet"
     amount = f"{format_bytes(copy.bytes_copied)} of {format_bytes(copy.bytes_total)}"
     rest = "" if copy.rest_seconds is None else f", and to try the rest takes {format_minutes(copy.rest_seconds / 60)}"
-    return f"{percent_across(copy)} copied, {amount}{rest}"
+    stop = "stopped at what is used, as asked: " if copy.stopped_at_used else ""
+    return f"{stop}{percent_across(copy)} copied, {amount}{rest}"
 
 
 def percent_across(copy: UnfinishedCopy) -> str:
@@ -111,6 +123,8 @@ def tell_progress(copy: UnfinishedCopy, now: datetime) -> str:
         return percent
     if copy.reading_back:
         return "to be read back"
+    if copy.stopped_at_used:
+        return f"{percent}, stopped at what is used"
     if copy.rest_seconds is not None:
         return f"{percent}, {format_minutes(copy.rest_seconds / 60)} left"
     if now - saved > _SILENT:
@@ -145,6 +159,7 @@ def _of_journal(job: JobState, path: Path, journal: Journal, begun: list[Journal
         bytes_copied=total(journal.copied),
         reading_back=journal.phase == "reading-back",
         rest_seconds=journal.rest_seconds,
+        stopped_at_used=_stopped_at_used(job, journal),
         started=journal.started,
         saved_at=_modified_at(path),
         file=path.name,

@@ -31,7 +31,7 @@ def find_wait(job: JobState) -> tuple[WaitsFor | None, str | None]:
     missing = next((item.item for item in job.gate.items if not item.holds), None)
     if missing is None:
         return "bench", None
-    if job.unfinished:
+    if job.copies_to_finish:
         return "copy", missing
     planned_in_vain = missing == "plan" and job.plan is not None  # nothing at hand fits
     return "part" if planned_in_vain else _WAITS_FOR.get(missing, "bench"), missing

@@ -16,6 +16,7 @@ from drivecare.errors import BadInput, Interrupted, Refused, Unavailable
 from drivecare.hardware.device_path import is_device
 from drivecare.hardware.media import STUCK_AFTER_SECONDS
 from drivecare.storage import write_file
+from drivecare.transfer.areas import total
 from drivecare.transfer.sectors.digests import Algorithm
 from drivecare.transfer.sectors.engine import CopySettings
 from drivecare.transfer.sectors.guards import Consent, Endpoint
@@ -156,6 +157,12 @@ def find_parent(
     for receipt in (*receipts, *_receipt_beside(path, notify)):
         image = Path(receipt.target.path)
         same_file = image.resolve() == Path(path).resolve() or image.name == Path(path).name
+        if same_file and receipt.unread:
+            notify(
+                f"{path} stopped at what is used: {total(receipt.unread):,} bytes of the drive are not in it, and what "
+                "is copied from it proves nothing of the drive. Read the rest first: drivecare copy ... --resume"
+            )
+            return None
         proven = receipt.verified and receipt.bytes_total == source.end.size_bytes
         if same_file and proven and receipt.digest.whole is not None:
             return Parent(

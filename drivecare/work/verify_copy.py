@@ -67,7 +67,7 @@ def verify_copy(
         pool.close()
     if not is_own:
         return as_proof_of(result, endpoint.end)
-    if not result.verified:
+    if not result.agrees:
         return survey_copy(result, path, machine, watch)
     if not is_result(request.receipt):
         try:

@@ -122,17 +122,22 @@ def test_a_copy_that_stopped_at_what_is_used_says_first_that_it_is_not_whole() -
     )
     text = shown(stopped)
     assert text.startswith(
-        "NOT WHOLE: the copy stopped at what is used. 1,048,576 of 16,777,216 bytes (1.05 MB, in 1 area) were not read,"
-        " and nothing was written there: the target holds what it held before."
+        "NOT WHOLE: the copy stopped at what is used, as asked. 1,048,576 of 16,777,216 bytes (1.05 MB, in 1 "
+        "area) were not read, and nothing was written there: the target holds what it held before."
     )
     assert "Copy with --resume and without --until used" in text
     assert "All of that is free space by the file systems' own records" in text
-    assert (
-        "15,728,128 bytes were copied; 1 unreadable area could not be. Of them 1,048,576 were read back and agree."
-        in text
-    )
+    assert "Of what is used, 1 area could not be read." in text
+    assert "Of the 15,728,128 bytes that were copied, 1,048,576 agree." in text
     assert "VERIFIED" not in text
     assert "not read: 1,048,576 bytes" not in text
+    agreeing = msgspec.structs.replace(
+        stopped,
+        verification=Verification(method="direct", at="2026-11-25T12:00:00+00:00"),
+        verified_areas=(Area(offset=0, length=stopped.bytes_copied),),
+    )
+    proof = "All 15,728,128 bytes that were copied were read back past this machine's cache and agree."
+    assert proof in shown(agreeing)
     unknown = msgspec.structs.replace(stopped, unread=(AreaContents(offset=4 * MIB, length=MIB),))
     assert "not read: 1,048,576 bytes at byte 4,194,304" in shown(unknown)
     assert "free space" not in shown(unknown)

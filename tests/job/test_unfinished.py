@@ -113,6 +113,34 @@ def test_the_receipt_of_a_copy_that_stopped_at_what_is_used_counts_until_the_res
     assert (copied(in_doubt)[0], copied(in_doubt)[2]) == (False, RESUME)
 
 
+def test_a_copy_that_stopped_at_what_is_used_says_so_and_is_not_half_done(tmp_path: Path) -> None:
+    started = receipt(device(OLD, "/dev/sdb"), device(NEW, "/dev/sdc")).started
+    stopped = journal(device(NEW, "/dev/sdc"), started=started)
+    in_doubt = state_with(tmp_path / "a", stopped, stopped_at_used(()))
+    (copy,) = in_doubt.unfinished
+    assert "stopped at what is used, as asked: 25 % copied, 16.8 MB of 67.1 MB" in tell_unfinished(copy)
+    assert tell_progress(copy, NOW) == "25 %, stopped at what is used"
+    step = find_next_step(in_doubt)
+    assert step.command == RESUME
+    assert step.why.startswith("a copy is not whole: ")
+    enough = state_with(tmp_path / "b", stopped, stopped_at_used(FREE))
+    assert find_next_step(enough).state == "gate-open"
+    assert (enough.copies_to_finish, summarise_job("1042", lambda: enough.contents).line.unfinished) == ((), ())
+    assert [copy.stopped_at_used for copy in build_timeline(enough).unfinished] == [True]
+
+
+def test_the_rest_of_an_image_is_read_before_a_drive_is_made_from_it(tmp_path: Path) -> None:
+    documents = stopped_at_used(FREE, target=image("/srv/old.img"))
+    to_drive = receipt(image("/srv/old.img"), device(NEW, "/dev/sdc"), unreadable=(), bytes_copied=SIZE)
+    documents.insert(5, to_drive)
+    stopped = journal(image("/srv/old.img"), started=to_drive.started)
+    resume = "drivecare copy /dev/sdb /srv/old.img --resume --job 1042"
+    state = state_with(tmp_path, stopped, documents)
+    assert (copied(state)[0], copied(state)[2]) == (False, resume)
+    assert "/srv/old.img, which stopped at what is used" in copied(state)[1]
+    assert find_next_step(state).command == resume
+
+
 def unlike(*offsets: int) -> Receipt:
     return receipt(
         device(OLD, "/dev/sdb"),

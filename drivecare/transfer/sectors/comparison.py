@@ -20,7 +20,10 @@ _RANDOM_ABOVE_BYTES = _PAGE - 16
 
 @dataclass(frozen=True, slots=True)
 class ExpectedPart:
-    """What a part must hold: bytes of this digest, or the fill (None). A part never crosses a chunk boundary."""
+    """What a part must hold: bytes of this digest, or the fill (None). A part never crosses a chunk boundary.
+
+    Bytes in it that are not to be compared do not count.
+    """
 
     area: Area
     digest: bytes | None
@@ -28,7 +31,9 @@ class ExpectedPart:
 
 @dataclass(frozen=True, slots=True)
 class ReadBack:
-    """The outcome of a read-back. `whole` and chunks are None where some of their bytes were not read."""
+    """The outcome of a read-back. `whole` is None where bytes of it were not read; so is a chunk, but for those that
+    were not to be compared.
+    """
 
     method: ReadBackMethod
     whole: str | None
@@ -70,7 +75,7 @@ class Comparison:
         self._chunk_bytes, self._total, self._algorithm = chunk_bytes, bytes_total, algorithm
         self._part = next(self._parts, None)
         self._part_hash, self._chunk_hash = new_hash(algorithm), new_hash(algorithm)
-        self._part_unread = self._chunk_unread = self._fill_differs = False
+        self._part_unread = self._chunk_unread = self._chunk_begun = self._fill_differs = False
 
     def add(self, area: Area, view: memoryview | None) -> None:
         """Take the next bytes, after any that are not to be compared; None where they could not be read."""
@@ -82,21 +87,25 @@ class Comparison:
                 self._part_unread = self._chunk_unread = True
             else:
                 self._hash(piece, view[piece.offset - area.offset : piece.end - area.offset])
-            if self._part is not None and piece.end == self._part.area.end:
-                self._end_part(self._part)
-            if piece.end % self._chunk_bytes == 0 or piece.end == self._total:
-                self._end_chunk()
+            self._chunk_begun = True
+            self._pass(piece)
 
     def finish(self) -> None:
         """End the last chunks, where no more bytes come."""
         self._skip_to(self._total)
 
     def _skip_to(self, offset: int) -> None:
-        """Pass over bytes that are not to be compared; no chunk with any of them has a digest."""
-        for piece in pieces(Area.between(self._position, offset), self._chunk_bytes):
-            self.skipped = self._chunk_unread = True
-            if piece.end % self._chunk_bytes == 0 or piece.end == self._total:
-                self._end_chunk()
+        """Pass over bytes that are not to be compared; the digest of a chunk is of its others, if it has any."""
+        for piece in self._cut(Area.between(self._position, offset)):
+            self.skipped = True
+            self._pass(piece)
+
+    def _pass(self, piece: Area) -> None:
+        """End the part and the chunk that end with this piece."""
+        if self._part is not None and piece.end == self._part.area.end:
+            self._end_part(self._part)
+        if piece.end % self._chunk_bytes == 0 or piece.end == self._total:
+            self._end_chunk()
 
     def _cut(self, area: Area) -> Iterator[Area]:
         """`area` cut at the ends of chunks and parts. The current part changes while this generator is suspended."""
@@ -132,8 +141,8 @@ class Comparison:
         self._part = next(self._parts, None)
 
     def _end_chunk(self) -> None:
-        self.chunks.append(None if self._chunk_unread else self._chunk_hash.hexdigest())
-        self._chunk_hash, self._chunk_unread = new_hash(self._algorithm), False
+        self.chunks.append(self._chunk_hash.hexdigest() if self._chunk_begun and not self._chunk_unread else None)
+        self._chunk_hash, self._chunk_unread, self._chunk_begun = new_hash(self._algorithm), False, False
 
 
 def is_whole_chunk(area: Area, chunk_bytes: int, bytes_total: int) -> bool:

@@ -7,7 +7,7 @@ from collections.abc import Generator, Iterable, Iterator, Sequence
 from concurrent.futures import Future
 
 from drivecare.errors import Interrupted
-from drivecare.transfer.areas import Area, merge, pieces, uncovered
+from drivecare.transfer.areas import Area, merge, pieces, total, uncovered
 from drivecare.transfer.medium import Buffer, Gone, Medium, Progress, Watch, blame, require_present
 from drivecare.transfer.sectors.comparison import Comparison, ContentSample, ExpectedPart, ReadBack
 from drivecare.transfer.sectors.digests import Algorithm, new_hash
@@ -41,7 +41,8 @@ def read_back(
     whole, content = new_hash(whole_algorithm), ContentSample()
     comparison = Comparison(parts, chunk_bytes, bytes_total, algorithm)
     try:
-        areas = uncovered(unread, Area.between(0, bytes_total))
+        areas = tuple(uncovered(unread, Area.between(0, bytes_total)))
+        done, to_read = 0, total(areas)
         for area, view in _read_in_order(target, areas, buffers, reading, watch):
             compared = comparing.submit(lambda area=area, view=view: comparison.add(area, view))  # type: ignore[misc]
             if view is not None:
@@ -49,7 +50,8 @@ def read_back(
                 content.add(view)
                 hashed.result()
             compared.result()
-            watch.on_progress(Progress("reading back", area.end, bytes_total))
+            done += area.length
+            watch.on_progress(Progress("reading back", done, to_read))
             watch.raise_if_stopped()
         comparison.finish()
     finally:

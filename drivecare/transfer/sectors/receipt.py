@@ -17,7 +17,7 @@ from drivecare.documents import MOST_CHUNKS, PlainPath, Value
 from drivecare.exit_codes import ExitCode
 from drivecare.reading.identity import Identity
 from drivecare.reading.model import Drive
-from drivecare.transfer.areas import Area, ByteCount, merge, total
+from drivecare.transfer.areas import Area, ByteCount, intersect, merge, pieces, total
 from drivecare.transfer.counted import Counted
 from drivecare.transfer.holds import AreaContents, Hold
 from drivecare.transfer.sectors.digests import Algorithm
@@ -50,7 +50,8 @@ class Digest(Value, frozen=True, kw_only=True):
     """Digests in lower-case hex, of the whole and of each chunk in order; the last chunk may be shorter.
 
     `algorithm` is that of the chunks. `whole` is None until a read-back agreed in every chunk; a chunk is None where
-    neither the source nor a read-back tells it. The two are tied by that one pass: both are of the same bytes.
+    neither the source nor a read-back tells it. The two are tied by that one pass: both are of the same bytes. Of a
+    chunk that is `unread` in part the digest is of its other bytes, in order; where all of it is unread, None.
     """
 
     algorithm: Algorithm = "sha256"
@@ -176,6 +177,13 @@ class Receipt(Value, frozen=True, kw_only=True):
     def agrees(self) -> bool:
         """Whether all that was tried was read back and agreed; where nothing is unread, that is the whole target."""
         return self.verification is not None and (self.verified or bool(self.unread))
+
+    @property
+    def can_be_verified(self) -> bool:
+        """Whether there are digests to hold the target against: of every chunk that is not unread from end to end."""
+        chunks = pieces(Area.between(0, self.bytes_total), self.digest.chunk_bytes)
+        without = merge(chunk for chunk, digest in zip(chunks, self.digest.chunks, strict=False) if digest is None)
+        return total(intersect(without, merge(self.unread))) == total(without)
 
     @property
     def lost_areas(self) -> tuple[AreaContents, ...]:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import msgspec
 
 from drivecare.errors import BadInput, Interrupted
 from drivecare.reading.identity import compare
-from drivecare.transfer.areas import Area, merge, pieces
+from drivecare.transfer.areas import Area, merge, pieces, uncovered
 from drivecare.transfer.holds import not_looked_at
 from drivecare.transfer.interruption import as_interruption
 from drivecare.transfer.medium import Buffer, Gone, Medium, Stuck, Watch
@@ -24,21 +26,24 @@ def verify_target(
     *,
     after_power_cycle: bool = False,
 ) -> Receipt:
-    """The receipt as the target stands now: `verified` with a new verification, or not verified and the areas named.
+    """The receipt as the target stands now: with a new verification, or not verified and the areas named. Of a copy
+    that stopped at what is used, the rest is left out, and it is never `verified`.
 
     Raises BadInput where the receipt holds no digests to compare with, Interrupted where reading stopped midway.
     """
     _refuse_unproven(receipt)
     readable = min(receipt.bytes_total, target.size_bytes)
-    chunks = list(pieces(Area.between(0, receipt.bytes_total), receipt.digest.chunk_bytes))
+    whole, unread = Area.between(0, receipt.bytes_total), merge(receipt.unread)
+    chunks = list(pieces(whole, receipt.digest.chunk_bytes))
     try:
         proof = read_back(
             target,
             [
-                ExpectedPart(chunk, bytes.fromhex(digest or ""))
+                ExpectedPart(chunk, bytes.fromhex(digest))
                 for chunk, digest in zip(chunks, receipt.digest.chunks, strict=True)
-                if chunk.end <= readable
+                if digest is not None and chunk.end <= readable
             ],
+            unread=unread,
             bytes_total=readable,
             chunk_bytes=receipt.digest.chunk_bytes,
             algorithm=receipt.digest.algorithm,
@@ -48,7 +53,8 @@ def verify_target(
         )
     except (Gone, Stuck, OSError, Interrupted) as error:
         raise as_interruption(error, target.path, "verifying") from error
-    mismatched = merge((*proof.mismatched, *(chunk for chunk in chunks if chunk.end > readable)))
+    differing = (*proof.mismatched, *(chunk for chunk in chunks if chunk.end > readable))
+    mismatched = merge(piece for area in merge(differing) for piece in uncovered(unread, area))
     agrees = not mismatched and not proof.unreadable
     if agrees and receipt.digest.whole not in (None, proof.whole):
         raise BadInput("the receipt contradicts itself: its chunks agree with the target, its whole digest does not")
@@ -56,7 +62,8 @@ def verify_target(
     return msgspec.structs.replace(
         receipt,
         digest=msgspec.structs.replace(receipt.digest, whole=proof.whole if agrees else None),
-        verified=agrees,
+        verified=agrees and not unread,
+        verified_areas=_agreeing(receipt, (*mismatched, *proof.unreadable)) if unread else (),
         verification=Verification(method=method, at=watch.timestamp()) if agrees else None,
         mismatched=not_looked_at(mismatched),
         target_unreadable=not_looked_at(proof.unreadable),
@@ -64,16 +71,23 @@ def verify_target(
 
 
 def _refuse_unproven(receipt: Receipt) -> None:
-    """Raise BadInput where a receipt holds no digests of a whole target."""
+    """Raise BadInput where a receipt holds no digests of all that was copied."""
     if receipt.contradiction:
         raise BadInput(f"the receipt contradicts itself: it {receipt.contradiction}")
-    if receipt.unread:
-        problem = "the copy stopped at what is used, so there is no whole to compare with"
-        raise BadInput(problem, hint="Read the rest first: drivecare copy ... --resume")
-    if None in receipt.digest.chunks:
-        raise BadInput(
-            "the receipt is of a copy that was never proven", hint="Continue that copy: drivecare copy ... --resume"
+    if not receipt.can_be_verified:
+        problem = (
+            "the copy stopped at what is used, and the receipt does not hold the digests of all that was copied"
+            if receipt.unread
+            else "the receipt is of a copy that was never proven"
         )
+        raise BadInput(problem, hint="Continue that copy: drivecare copy ... --resume")
+
+
+def _agreeing(receipt: Receipt, bad: Iterable[Area]) -> tuple[Area, ...]:
+    """What was copied and agrees."""
+    own = (area for area in receipt.unreadable if not area.inherited)
+    others = merge((*receipt.unread, *own, *bad))
+    return tuple(uncovered(others, Area.between(0, receipt.bytes_total)))
 
 
 def is_own_target(receipt: Receipt, device: End) -> bool:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import pytest
+from blake3 import blake3
 
 from drivecare.errors import Interrupted
 from drivecare.exit_codes import ExitCode
@@ -152,7 +153,13 @@ def test_a_copy_until_what_is_used_leaves_the_rest_unread_and_proves_what_it_cop
     assert not any(overlap(USED, area) for area in receipt.unread)
     assert receipt.bytes_copied == total(receipt.verified_areas) == receipt.bytes_across
     assert total(receipt.verified_areas) < 4 * MIB
-    assert [chunk is None for chunk in receipt.digest.chunks] == [number not in (15, 16) for number in range(24)]
+    assert [number for number, chunk in enumerate(receipt.digest.chunks) if chunk] == [0, 15, 16, 20]
+    of_the_record = b"".join(
+        customer.target.data[area.offset : area.end]
+        for area in receipt.verified_areas
+        if 20 * MIB <= area.offset < 21 * MIB
+    )
+    assert receipt.digest.chunks[20] == blake3(of_the_record).hexdigest()
     assert (receipt.looks, receipt.zero_fraction) == (None, None)
     for area in receipt.verified_areas:
         assert customer.target.data[area.offset : area.end] == customer.source.data[area.offset : area.end]
@@ -167,6 +174,15 @@ def test_what_is_left_out_is_not_waited_for() -> None:
     assert (last.done, last.total) == (receipt.bytes_copied, receipt.bytes_copied)
     assert last.promising <= BLOCK  # the one that is being taken
     assert last.doubtful == 0
+
+
+def test_reading_back_counts_to_what_is_to_be_read_back() -> None:
+    customer = Customer()
+    receipt = customer.copy(policy=UNTIL_USED)
+    back = [progress for progress in customer.progress if progress.phase == "reading back"]
+    assert {progress.total for progress in back} == {receipt.bytes_copied}
+    assert back[-1].done == receipt.bytes_copied
+    assert back[0].done == back[0].total - total(receipt.verified_areas) + receipt.verified_areas[0].length
 
 
 def test_after_that_the_rest_is_read_and_nothing_twice() -> None:

@@ -12,13 +12,17 @@ from blake3 import blake3
 
 from drivecare.documents import decode
 from drivecare.errors import BadInput, Interrupted
-from drivecare.transfer.areas import Area
+from drivecare.exit_codes import ExitCode
+from drivecare.transfer.areas import Area, merge, overlap, uncovered
 from drivecare.transfer.holds import AreaContents
 from drivecare.transfer.medium import Watch
+from drivecare.transfer.sectors.damage import DamagePolicy
 from drivecare.transfer.sectors.digests import Algorithm
-from drivecare.transfer.sectors.engine import copy_and_prove
+from drivecare.transfer.sectors.engine import CopySettings, copy_and_prove
+from drivecare.transfer.sectors.looking import Findings
 from drivecare.transfer.sectors.receipt import Receipt
 from drivecare.transfer.sectors.verify import verify_target
+from drivecare.transfer.sectors.worth import UsedSpace
 from tests.transfer.sectors.fake_medium import FakeMedium, MemoryStore, buffers, end_of, fresh_journal
 
 MIB = 1 << 20
@@ -60,6 +64,68 @@ def test_any_flipped_byte_is_found_and_its_area_named(copied: tuple[Receipt, Fak
     assert (again.verified, again.verification, again.exit_code) == (False, None, 21)
     assert [area.offset <= at < area.end for area in again.mismatched] == [True]
     assert again.digest.whole is None
+
+
+UNREAD = (Area.between(MIB // 2, MIB), Area.between(2 * MIB, 3 * MIB + 4096), Area.between(4 * MIB, 4 * MIB + 512))
+
+
+@pytest.fixture
+def stopped() -> tuple[Receipt, FakeMedium]:
+    """A copy that stopped at what is used, with a bad sector in it: chunks used whole, in part and not at all."""
+    source = FakeMedium(random.Random(1).randbytes(4 * MIB + 512), bad=[Area.between(MIB, MIB + 512)])
+    target = FakeMedium(bytes(5 * MIB))
+    used = uncovered(UNREAD, Area(offset=0, length=source.size_bytes))
+    settings = CopySettings(policy=DamagePolicy(until_used=True, piece_bytes=512))
+    receipt = copy_and_prove(
+        source, target, fresh_journal(end_of(source), end_of(target)), MemoryStore(), buffers(MIB // 4), settings,
+        surveyor=lambda path, missing, seconds: Findings(used_space=UsedSpace(used=used)),
+    )  # fmt: skip
+    assert receipt.unread
+    return receipt, target
+
+
+def test_what_came_across_of_a_copy_that_stopped_at_what_is_used_is_proven_again(
+    stopped: tuple[Receipt, FakeMedium],
+) -> None:
+    receipt, target = stopped
+    for area in receipt.unread:  # whatever lies there
+        target.data[area.offset : area.end] = b"x" * area.length
+    again = check(receipt, target)
+    assert (again.verified, again.agrees, again.exit_code) == (False, True, ExitCode.INTERRUPTED)
+    assert (again.digest, again.verified_areas, again.unread) == (
+        receipt.digest,
+        receipt.verified_areas,
+        receipt.unread,
+    )
+    assert again.contradiction == ""
+
+
+@pytest.mark.promise(2)
+@pytest.mark.parametrize("at", [0, MIB // 2 - 1, MIB + 511, 2 * MIB - 1, 4 * MIB - 1])
+def test_a_flipped_byte_of_what_came_across_is_found_and_mending_it_proves_it_again(
+    stopped: tuple[Receipt, FakeMedium], at: int
+) -> None:
+    receipt, target = stopped
+    target.data[at] ^= 0x10
+    again = check(receipt, target)
+    assert (again.agrees, again.verification) == (False, None)
+    assert [area.offset <= at < area.end for area in again.mismatched] == [True]
+    assert not any(overlap(area, bad) for area in receipt.unread for bad in again.mismatched)
+    others = merge((*again.mismatched, *again.unread, *again.unreadable))
+    assert again.verified_areas == uncovered(others, Area(offset=0, length=receipt.bytes_total))
+    target.data[at] ^= 0x10
+    assert check(again, target).verified_areas == receipt.verified_areas
+
+
+def test_without_the_digests_of_all_that_came_across_nothing_is_proven(stopped: tuple[Receipt, FakeMedium]) -> None:
+    """As 0.2.0 wrote them: none of a chunk that was used in part."""
+    receipt, target = stopped
+    whole_only = (None, *receipt.digest.chunks[1:])
+    assert receipt.can_be_verified
+    older = msgspec.structs.replace(receipt, digest=msgspec.structs.replace(receipt.digest, chunks=whole_only))
+    assert not older.can_be_verified
+    with pytest.raises(BadInput, match="does not hold the digests of all that was copied"):
+        check(older, target)
 
 
 @pytest.mark.promise(2)
