@@ -80,14 +80,14 @@ def _unread_lines(receipt: Receipt) -> Iterator[str]:
     whole, unread = receipt.bytes_total, sum(area.length for area in receipt.unread)
     areas = format_count(len(receipt.unread), "area")
     yield (
-        f"NOT WHOLE: the copy stopped at what is used, as asked. {unread:,} of {whole:,} bytes ({format_bytes(unread)}, "
-        f"in {areas}) were not read, and nothing was written there: the target holds what it held before. Copy with "
-        "--resume and without --until used to read them, too."
+        f"NOT WHOLE: the copy stopped at what is used, as asked. {unread:,} of {whole:,} bytes "
+        f"({format_bytes(unread)}, in {areas}) were not read, and nothing was written there: the target holds what it "
+        "held before. Copy with --resume and without --until used to read them, too."
     )
     if not _in_doubt(receipt):
         yield "All of that is free space by the file systems' own records, or lies in no partition."
     if receipt.unreadable:
-        yield f"Of what is used, {format_count(len(receipt.unreadable), 'area')} could not be read."
+        yield f"{format_count(len(receipt.unreadable), 'area')} could not be read."
     agreeing = sum(area.length for area in receipt.verified_areas)
     if receipt.verification is not None:
         method = describe_read_back(receipt.verification.method)

@@ -15,15 +15,16 @@ from typing import Any
 import msgspec
 import pytest
 
+from drivecare.documents import load
 from drivecare.job.gate import judge_gate
 from drivecare.job.job_state import JobState, load_job_state
 from drivecare.job.sheet import render_sheet
-from drivecare.transfer.sectors.receipt import Unreadable
+from drivecare.transfer.sectors.receipt import Receipt, Unreadable
 from tests.bench.drives import MIB
 from tests.bench.shop import Shop
 from tests.contents.conftest import files, image, images
 from tests.contents.images import need, run
-from tests.job.carried import NEW, NOW, OLD, SIZE, data_route, device, filed
+from tests.job.carried import NEW, NOW, OLD, SIZE, assessment, data_route, device, filed, pending, plan
 from tests.job.carried import receipt as carried_receipt
 from tests.job.test_sheet import Page
 
@@ -233,6 +234,60 @@ def job_with(folder: Path, receipt: dict[str, Any]) -> JobState:
     documents = data_route()
     documents[4] = carried_receipt(*ends, unreadable=areas, bytes_copied=SIZE - lost)
     return load_job_state(filed(folder, documents).read(), now=NOW)
+
+
+@pytest.mark.promise(5)
+@pytest.mark.parametrize("image", ["ext4"], indirect=True)
+def test_a_copy_that_stopped_at_what_is_used_is_told_from_the_screen_to_the_sheet(shop: Shop, image: Path) -> None:
+    places = {name: START + offset for name, offset in places_in_ext4(image).items()}
+    free = places["free"] + 2 * MIB  # far from anything used
+    bad = [places["file"], free]
+    content = drive_with(image)
+    source = shop.rig.device("source", content, unreadable=[offset // 512 for offset in bad])
+    screen = " ".join(shop.printed("copy", source, shop.image, "--until", "used", "--retries", 0, code=23).split())
+    receipt = load(Receipt, Path(f"{shop.image}.receipt.json"))
+    assert screen.startswith("NOT WHOLE: the copy stopped at what is used, as asked.")
+    proof = f"All {receipt.bytes_copied:,} bytes that were copied were read back past this machine's cache and agree."
+    assert f" 1 area could not be read. {proof}" in screen
+    assert f"file {PHOTO}: 512 of 20,111 bytes" in screen
+    assert [area.offset for area in receipt.unreadable] == [places["file"]]
+    assert any(area.offset <= free < area.end for area in receipt.unread)
+    target = shop.image.read_bytes()
+    for area in receipt.verified_areas:
+        assert target[area.offset : area.end] == content[area.offset : area.end]
+
+    checked = shop.run("verify", f"{shop.image}.receipt.json", code=23)
+    assert checked["verification"]["at"] > (receipt.verification.at if receipt.verification else "")
+    used = receipt.verified_areas[-1].offset
+    shop.image.write_bytes(target[:used] + bytes([target[used] ^ 1]) + target[used + 1 :])
+    spoilt = shop.run("verify", f"{shop.image}.receipt.json", code=23)
+    assert [area["offset"] <= used < area["offset"] + area["length"] for area in spoilt["mismatched"]] == [True]
+    shop.image.write_bytes(target)
+
+    state = job_of_copy(shop.work / "job", receipt)
+    assert [item.item for item in state.gate.items if not item.holds] == ["unreadable-acknowledged"]
+    unread = sum(area.length for area in receipt.unread)
+    assert f"all but {unread:,} bytes that were not read" in state.proof.evidence
+    page = Page(render_sheet(state)).text
+    assert f"NOT whole: {unread:,} bytes were not read; the rest was read back and agrees" in page
+    assert "of the old drive were not read, by its own records free space" in page
+    assert "Damaged, as the copy's own list of files says: 1 photo. Ask us which." in page
+
+
+def job_of_copy(folder: Path, receipt: Receipt) -> JobState:
+    """A job with this very copy, of invented drives of that size that a gate accepts."""
+    size = receipt.bytes_total
+    old, new = (msgspec.structs.replace(drive, capacity_bytes=size) for drive in (OLD, NEW))
+    route, ends = data_route(), (device(OLD, "/dev/sdb"), device(NEW, "/dev/sdc"))
+    source, target = (msgspec.structs.replace(end, size_bytes=size) for end in ends)
+    times = carried_receipt(*ends)
+    copy = msgspec.structs.replace(
+        receipt, source=source, target=target,
+        started=times.started, finished=times.finished, verification=times.verification,
+    )  # fmt: skip
+    route[1] = assessment(old, "evacuate", findings=(pending(24),))
+    route[2:5] = [plan(source=old, chosen=new), assessment(new, "refit", sale="new", path="/dev/sdc"), copy]
+    return load_job_state(filed(folder, route).read(), now=NOW)
 
 
 @pytest.mark.promise(4)
