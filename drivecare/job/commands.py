@@ -131,6 +131,11 @@ def rescue_command(job: JobState) -> str | None:
     return _filing(job, "copy", old, "IMAGE")
 
 
+def copy_from_image_command(job: JobState, image: str) -> str:
+    """Write the command that brings the data across from an image of the drive."""
+    return _filing(job, "copy", image, _new_drive_word(job))
+
+
 def copy_image_command(job: JobState, image: str) -> str:
     """Write the command that copies an image once more, so that the job has its receipt."""
     return _filing(job, "copy", image, "IMAGE")

@@ -19,6 +19,7 @@ from drivecare.clock import format_day, parse_timestamp
 from drivecare.format import format_count, join_some
 from drivecare.job.commands import (
     copy_command,
+    copy_from_image_command,
     copy_image_command,
     record_command,
     resume_command,
@@ -177,12 +178,15 @@ def _prove_by_receipts(job: JobState, last: FiledDocument[Receipt], drive: Drive
 def _missing_link(job: JobState, image: str) -> tuple[str, str]:
     """Why no receipt of an image is the parent of a copy from it, and the command that comes first."""
     own = newest_of([filed for filed in job.receipts if filed.document.target.path == image])
-    if own is None or not own.document.unread:
-        evidence = f"copied from the image {image}, whose own verified receipt is not in this job"
-        return evidence, copy_image_command(job, image)
-    unread = f"{total(own.document.unread):,} bytes of the drive are not in it ({own.name})"
-    evidence = f"copied from the image {image}, which stopped at what is used: {unread}; read them, then copy it again"
-    return evidence, _mending_command(job, own.document)
+    copied = f"copied from the image {image}"
+    if own is not None and own.document.unread:
+        unread = f"{total(own.document.unread):,} bytes of the drive are not in it ({own.name})"
+        evidence = f"{copied}, which stopped at what is used: {unread}; read them, then copy it again"
+        return evidence, _mending_command(job, own.document)
+    if own is not None and own.document.verified:
+        evidence = f"{copied}, but not of the bytes that its own receipt proves ({own.name}); copy it again"
+        return evidence, copy_from_image_command(job, image)
+    return f"{copied}, whose own verified receipt is not in this job", copy_image_command(job, image)
 
 
 def _may_stay_unread(job: JobState, area: AreaContents) -> bool:

@@ -228,6 +228,9 @@ def test_a_copy_until_what_is_used_is_unfinished_and_resume_reads_the_rest(photo
     assert checked.exit_code == 23
     assert "bytes that were copied were read back past this machine's cache and agree" in said(checked)
     assert load(Receipt, tmp_path / "target.img.receipt.json").digest == receipt.digest
+    from_it = run(copy, "target.img", "second.img")
+    assert "what is copied from it proves nothing of the drive" in said(from_it)
+    assert load(Receipt, tmp_path / "second.img.receipt.json").parents == ()
     again = run(copy, photos, "target.img", "--until", "used", "--resume")
     assert again.exit_code == 23
     assert again.out.startswith("NOT WHOLE: the copy stopped at what is used, as asked.")

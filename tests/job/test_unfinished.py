@@ -139,6 +139,10 @@ def test_the_rest_of_an_image_is_read_before_a_drive_is_made_from_it(tmp_path: P
     assert (copied(state)[0], copied(state)[2]) == (False, resume)
     assert "/srv/old.img, which stopped at what is used" in copied(state)[1]
     assert find_next_step(state).command == resume
+    read = receipt(device(OLD, "/dev/sdb"), image("/srv/old.img"))
+    since = state_with(tmp_path / "since", msgspec.structs.replace(stopped, phase="done"), [*documents, read])
+    assert "/srv/old.img, but not of the bytes that its own receipt proves (0010-receipt" in copied(since)[1]
+    assert copied(since)[2] == find_next_step(since).command == "drivecare copy /srv/old.img /dev/sdc --job 1042"
 
 
 def unlike(*offsets: int) -> Receipt:
