@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import struct
 from collections.abc import Callable, Mapping, Sequence
 
 from drivecare.contents.assembly import without_files
 from drivecare.contents.attribution import Attribution
 from drivecare.contents.model import Volume, VolumeAnswer, VolumeQuestion
-from drivecare.contents.readers.tree import Reader
+from drivecare.contents.readers.tree import NONSENSE, Reader
 from drivecare.contents.recognise import Mark, recognise
 from drivecare.contents.window import Window
 from drivecare.format import format_count
@@ -17,9 +16,6 @@ from drivecare.transfer.holds import AreaContents, Hold
 from drivecare.transfer.sectors.partitions import ReadAt
 
 OpenVolume = Callable[[Window], Reader]
-
-# What a reader raises on structures that make no sense, besides OSError of the libraries.
-NONSENSE = (OSError, ValueError, OverflowError, TypeError, ArithmeticError, LookupError, struct.error)
 
 _UNREADABLE = "its first structures could not be read, or make no sense"
 _IN_USE = "in use, or not known to be free"

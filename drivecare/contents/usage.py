@@ -10,11 +10,11 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator, Mapping, Sequence
 
-from drivecare.contents.answering import NONSENSE, OpenVolume
+from drivecare.contents.answering import OpenVolume
 from drivecare.contents.assembly import without_files
 from drivecare.contents.attribution import Attribution
 from drivecare.contents.model import Volume, VolumeAnswer, VolumeQuestion, VolumeUsage
-from drivecare.contents.readers.tree import Reader
+from drivecare.contents.readers.tree import NONSENSE, Reader
 from drivecare.contents.recognise import recognise
 from drivecare.contents.window import Window
 from drivecare.transfer.areas import Area, close_gaps, merge, pieces

@@ -64,15 +64,21 @@ class LoopRig:
     def device(
         self,
         name: str,
-        content: bytes,
+        content: bytes | Path,
         *,
         unreadable: Sequence[int] = (),
         once: Sequence[int] = (),
         faults: Faults | None = None,
         sector_bytes: int = 512,
     ) -> Path:
-        """A loop device with this content. Sectors `unreadable` give EIO, `once` the first time only; or it lies."""
-        self.backing(name).write_bytes(content)
+        """A loop device with this content, or over this file, which is moved here.
+
+        Sectors `unreadable` give EIO, `once` the first time only; or it lies.
+        """
+        if isinstance(content, Path):
+            shutil.move(content, self.backing(name))
+        else:
+            self.backing(name).write_bytes(content)
         file = self.backing(name)
         if unreadable or once:
             file = self._exported(name, unreadable, once)

@@ -20,8 +20,6 @@ from tests.contents.images import FILES, FOLDERS, MAKERS
 
 READERS = {module.__name__.rpartition(".")[2]: module.open_volume for module in (apfs, ext, fat, hfs, ntfs, xfs)}
 EVERY = pytest.mark.parametrize("image", [*MAKERS], indirect=True)
-# What APFS says is free is not read.
-EVERY_WITH_SPACE = pytest.mark.parametrize("image", [name for name in MAKERS if name != "APFS"], indirect=True)
 BLOCK = 4096
 
 
@@ -54,7 +52,7 @@ def test_files_folders_and_space_are_counted(image: Path) -> None:
 
 
 @pytest.mark.bench
-@EVERY_WITH_SPACE
+@EVERY
 def test_used_and_free_space_are_told(image: Path) -> None:
     volume = look(image).volume
     assert volume.used_bytes is not None
@@ -92,7 +90,7 @@ def test_a_small_file_inside_the_table_of_files_is_part_of_it(image: Path) -> No
 
 
 @pytest.mark.bench
-@EVERY_WITH_SPACE
+@EVERY
 def test_free_space_is_free_only_where_its_record_was_read(image: Path) -> None:
     size = image.stat().st_size
     blocks = [Area(offset=offset, length=BLOCK) for offset in range(0, size // BLOCK * BLOCK, 64 * BLOCK)]

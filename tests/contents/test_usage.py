@@ -16,7 +16,7 @@ from tests.contents.images import MAKERS, MIB
 from tests.contents.test_file_systems import place_of
 
 PIECE = 64 << 10
-WITH_SPACE = pytest.mark.parametrize("image", [name for name in MAKERS if name != "APFS"], indirect=True)
+EVERY = pytest.mark.parametrize("image", [*MAKERS], indirect=True)
 
 
 def ask(image: Path, missing: Sequence[Area]) -> Findings:
@@ -40,7 +40,7 @@ def granted(image: Path, *, but: Sequence[Area] = ()) -> tuple[Findings, tuple[A
 
 
 @pytest.mark.bench
-@WITH_SPACE
+@EVERY
 def test_few_pieces_tell_what_is_used_and_every_file_lies_there(image: Path, files: Path) -> None:
     findings, present = granted(image)
     assert findings.used_space is not None

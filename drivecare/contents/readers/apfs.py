@@ -1,14 +1,16 @@
-"""APFS: a container of volumes that share its space. What of it is free is not told: the library has no such call."""
+"""APFS: a container of volumes that share its space."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cached_property
 from typing import Any
 
 import pyfsapfs
 
 from drivecare.contents.attribution import Attribution, Owner
-from drivecare.contents.readers.tree import Reader
+from drivecare.contents.readers.apfs_objects import Container
+from drivecare.contents.readers.tree import NONSENSE, Reader
 from drivecare.contents.recognise import ENCRYPTED
 from drivecare.contents.window import Window
 from drivecare.transfer.areas import Area
@@ -33,6 +35,19 @@ class ApfsReader(Reader):
         self.encrypted = len(self._open) < len(volumes)
         if self.encrypted:
             self.reason = ENCRYPTED if not self._open else "some of its volumes are encrypted"
+        if self._objects is not None:
+            self.used_bytes, self.free_bytes = self._objects.used_bytes, self._objects.free_bytes
+
+    @cached_property
+    def _objects(self) -> Container | None:
+        """What the library does not tell; None where it could not be read."""
+        try:
+            objects = Container(self.window)
+        except NONSENSE:
+            self.unread += 1
+            return None
+        self.unread += objects.unread
+        return objects
 
     def roots(self) -> Iterator[tuple[str, Any]]:
         """The root directory of each open volume, below the volume's name where there are several."""
@@ -44,8 +59,24 @@ class ApfsReader(Reader):
         return int(entry.identifier)
 
     def claim_structures(self, attribution: Attribution) -> None:
-        """The container's first block; its others are not told."""
-        attribution.claim(Owner("structure", structure="container superblock"), Area(offset=0, length=4096))
+        """The container's first block, and all that its newest checkpoint leads to."""
+
+        def claim(name: str, area: Area) -> None:
+            attribution.claim(Owner("structure", structure=name), area)
+
+        claim("container superblock", Area(offset=0, length=4096))
+        if self._objects is not None:
+            before = self._objects.unread
+            self._objects.claim_structures(claim)
+            self.unread += self._objects.unread - before
+
+    def is_clean(self) -> bool:
+        """A checkpoint is whole or not there; what came after the newest is undone."""
+        return self._objects is not None
+
+    def recorded_free(self, area: Area) -> tuple[Area, ...] | None:
+        """By the bitmaps of the newest checkpoint."""
+        return None if self._objects is None else self._objects.free(area)
 
 
 open_volume = ApfsReader

@@ -7,6 +7,7 @@ partition's start. An entry that raises OSError could not be read, or makes no s
 from __future__ import annotations
 
 import stat
+import struct
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -16,6 +17,8 @@ from drivecare.contents.window import Window
 from drivecare.transfer.areas import Area
 from drivecare.transfer.holds import HoldKind
 
+# What a reader raises on structures that make no sense, besides OSError of the libraries.
+NONSENSE = (OSError, ValueError, OverflowError, TypeError, ArithmeticError, LookupError, struct.error)
 SPARSE = 1  # the flag of an extent that is not stored
 DEEPEST = 200  # a damaged tree may run in a circle; paths longer than this many names are not followed
 _PATH_LETTERS = 4096
