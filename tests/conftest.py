@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import signal
 import socket
@@ -62,10 +63,20 @@ def _no_wait_for_the_disk(request: pytest.FixtureRequest, monkeypatch: pytest.Mo
         monkeypatch.setattr(os, "fsync", os.fstat)  # fails as fsync does where the file is not open
 
 
+@pytest.fixture(scope="session")
+def homes(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """Places for the home of each test, to be made by whoever writes there: few do.
+
+    A numbered folder for each test made pytest look through the folders of all tests before it, thousands of times.
+    """
+    folder = tmp_path_factory.mktemp("homes")
+    return (folder / str(number) for number in itertools.count())
+
+
 @pytest.fixture(autouse=True)
-def _own_home(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> None:
+def _own_home(homes: Iterator[Path], monkeypatch: pytest.MonkeyPatch) -> None:
     """Jobs and configuration of the person running the tests are never read or written."""
-    home = tmp_path_factory.mktemp("home")
+    home = next(homes)
     monkeypatch.setenv("XDG_DATA_HOME", str(home / "data"))
     monkeypatch.setenv("XDG_CONFIG_HOME", str(home / "config"))
     for name in (

@@ -108,9 +108,20 @@ def syntax(path: Path) -> ast.Module:
     return ast.parse(path.read_text(encoding="utf-8"))
 
 
-def imports(path: Path) -> Iterator[str]:
+@cache
+def nodes(path: Path) -> tuple[ast.AST, ...]:
+    """Every node of a file, walked once."""
+    return tuple(ast.walk(syntax(path)))
+
+
+@cache
+def imports(path: Path) -> tuple[str, ...]:
     """Dotted names a file imports, those inside functions and under TYPE_CHECKING too."""
-    for node in ast.walk(syntax(path)):
+    return tuple(_imported(path))
+
+
+def _imported(path: Path) -> Iterator[str]:
+    for node in nodes(path):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -216,7 +227,7 @@ MAKERS = ("mkdir", "makedirs", "touch", "write_text", "write_bytes", "mkstemp", 
 
 def makes_files(path: Path) -> Iterator[str]:
     """Calls by which a file makes files or folders."""
-    for node in ast.walk(syntax(path)):
+    for node in nodes(path):
         if not isinstance(node, ast.Call):
             continue
         called = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
@@ -259,7 +270,7 @@ READS_DOCUMENTS = ("msgspec.json.decode", "msgspec.toml", "msgspec.convert", "js
 @pytest.mark.parametrize("path", files(), ids=lambda path: str(path.relative_to(HOUSE)))
 def test_documents_are_read_in_one_place(path: Path) -> None:
     """Where their size, depth and keys are bounded before a parser sees them."""
-    used = [ast.unparse(node) for node in ast.walk(syntax(path)) if isinstance(node, ast.Attribute)]
+    used = [ast.unparse(node) for node in nodes(path) if isinstance(node, ast.Attribute)]
     around = [name for name in used if name.startswith(READS_DOCUMENTS)]
     assert around == [] or path.name == "documents.py"
 
@@ -276,7 +287,7 @@ MOST_LINES_OF_A_FILE = 400
 
 def bindings(path: Path) -> Iterator[str]:
     """Names a file binds: variables, fields, parameters, functions."""
-    for node in ast.walk(syntax(path)):
+    for node in nodes(path):
         if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store):
             yield node.id
         elif isinstance(node, ast.arg):
@@ -315,7 +326,7 @@ def test_functions_and_files_stay_short(path: Path) -> None:
     text = path.read_text(encoding="utf-8")
     lengths = {
         node.name: node.end_lineno - node.lineno + 1
-        for node in ast.walk(syntax(path))
+        for node in nodes(path)
         if isinstance(node, ast.FunctionDef) and node.end_lineno
     }
     assert {name: lines for name, lines in lengths.items() if lines > MOST_LINES_OF_A_FUNCTION} == {}
