@@ -11,7 +11,18 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 BUILT = {"METADATA", "RECORD", "WHEEL", "entry_points.txt", "top_level.txt", "licenses/LICENSE"}
-BESIDE = {"CHANGELOG.md", "LICENSE", "MANIFEST.in", "PKG-INFO", "README.md", "pyproject.toml", "setup.cfg"}
+BESIDE = {
+    ".gitignore",
+    "CHANGELOG.md",
+    "DEVELOPERS.md",
+    "LICENSE",
+    "MANIFEST.in",
+    "PKG-INFO",
+    "README.md",
+    "pyproject.toml",
+    "setup.cfg",
+}
+FOR_TESTS = (".ci", "docs", "fixtures", "tests")  # in the sdist, so that the tests run from it
 
 
 def source_files() -> Iterator[tuple[str, str]]:
@@ -22,6 +33,14 @@ def source_files() -> Iterator[tuple[str, str]]:
             if path.is_file() and path.suffix != ".pyc":
                 inside = path.relative_to(ROOT / folder).as_posix()
                 yield f"{folder}/{inside}", f"{package.replace('.', '/')}/{inside}"
+
+
+def files_for_tests() -> Iterator[str]:
+    """Every file that the sdist brings for whoever runs the tests."""
+    for folder in FOR_TESTS:
+        for path in (ROOT / folder).rglob("*"):
+            if path.is_file() and path.suffix != ".pyc":
+                yield path.relative_to(ROOT).as_posix()
 
 
 def differences(archive: str, names: Iterable[str], expected: set[str]) -> list[str]:
@@ -41,7 +60,7 @@ def main(wheel: Path, sdist: Path) -> int:
     with tarfile.open(sdist) as archive:
         names = [entry.name.removeprefix(f"{release}/") for entry in archive if entry.isfile()]
     written = [name for name in names if name.startswith("drivecare.egg-info/")]
-    lines += differences("sdist", names, {*in_project, *BESIDE, *written})
+    lines += differences("sdist", names, {*in_project, *files_for_tests(), *BESIDE, *written})
     print(*lines, sep="\n", end="\n" if lines else "")
     return bool(lines)
 
