@@ -45,6 +45,8 @@ def show_receipt(out: Screen, receipt: Receipt) -> None:
         out.print_wrapped(visible(line))
     for note in receipt.notes:
         out.print_wrapped(note.text)
+    if receipt.begun_by_version not in (None, receipt.tool_version):
+        out.print_wrapped(f"Begun by drivecare {receipt.begun_by_version}, ended by {receipt.tool_version}.")
 
 
 def _proof_lines(receipt: Receipt) -> Iterator[str]:

@@ -169,3 +169,8 @@ def test_what_was_counted_on_the_copy_is_one_line_and_what_was_not_another() -> 
     assert text.endswith(
         "Counted on the copy: 48,211 files in 1 partition. Partition 2 (LUKS) was not counted: it is encrypted."
     )
+
+
+@pytest.mark.parametrize(("began", "told"), [("0.1.9", True), ("0", False), (None, False)])
+def test_two_versions_that_worked_on_a_copy_are_both_named(began: str | None, told: bool) -> None:
+    assert ("Begun by drivecare 0.1.9, ended by 0." in shown(receipt(begun_by_version=began))) is told

@@ -85,6 +85,7 @@ def make_receipt(outcome: CopyOutcome) -> Receipt:
         started=journal.started,
         finished=outcome.finished,
         tool_version=__version__,
+        begun_by_version=journal.tool_version,
         job=journal.job,
         origin=None if parent is None else parent.origin,
         mismatched=not_looked_at(read_back.mismatched),

@@ -13,6 +13,7 @@ from typing import Annotated, Literal, Protocol
 import msgspec
 from msgspec import Meta
 
+from drivecare import __version__
 from drivecare.documents import MOST_CHUNKS, Value, encode
 from drivecare.transfer.areas import Area, ByteCount, count_pieces, pieces
 from drivecare.transfer.sectors.digests import DIGEST_BYTES, Algorithm
@@ -61,6 +62,7 @@ class Journal(Value, frozen=True, kw_only=True):
     whole_algorithm: Algorithm = "sha256"
     fill: str
     started: str
+    tool_version: str | None = None  # of what began the copy; None in journals of 0.2.0 and before
     sessions: int = 1
     source_was_read_only: bool | None = None  # the kernel's flag before the copy set it; None where it has none
     source_modified_ns: int | None = None  # an image's own time of last change; a device has none
@@ -101,6 +103,7 @@ def new_journal(
         whole_algorithm=whole_algorithm,
         fill=FILL,
         started=started,
+        tool_version=__version__,
         parent=parent,
     )
 

@@ -153,6 +153,7 @@ class Receipt(Value, frozen=True, kw_only=True):
     finished: str
     tool_version: str
     # Beyond the contract's keys:
+    begun_by_version: str | None = None  # `tool_version` ended the copy; None where its journal does not tell
     job: str | None = None  # the job whose copy this is; None outside jobs and in receipts of 0.1.0
     origin: End | None = None  # the first source of a chain, where this copy's source is an image with a receipt
     mismatched: tuple[AreaContents, ...] = ()  # read back, and other than it must be

@@ -12,6 +12,7 @@ import msgspec
 import pytest
 from blake3 import blake3
 
+from drivecare import __version__
 from drivecare.errors import Interrupted, Refused
 from drivecare.transfer.areas import Area, merge, total
 from drivecare.transfer.holds import AreaContents
@@ -68,6 +69,7 @@ def test_a_sound_source_is_copied_and_proven(size: int, overlap: bool) -> None:
     assert receipt.digest.whole == hashlib.sha256(source.data).hexdigest()
     assert receipt.digest.chunks == tuple(blake3(source.data[at : at + MIB]).hexdigest() for at in range(0, size, MIB))
     assert (receipt.verified, receipt.exit_code, receipt.bytes_copied) == (True, 0, size)
+    assert receipt.begun_by_version == receipt.tool_version == __version__
     assert receipt.verification is not None
     assert receipt.verification.method == "direct"
 
@@ -196,6 +198,14 @@ def test_read_wrong_and_not_readable_are_two_things() -> None:
     assert proof.mismatched == (Area.between(MIB, 2 * MIB),)
     assert proof.whole is None
     assert proof.chunks[0] is None
+
+
+@pytest.mark.parametrize("version", ["0.1.9", None])
+def test_a_copy_says_which_version_began_it_and_which_ended_it(version: str | None) -> None:
+    source, target = FakeMedium(random_bytes(MIB)), FakeMedium(bytes(MIB))
+    begun = msgspec.structs.replace(fresh_journal(end_of(source), end_of(target)), tool_version=version)
+    receipt = run(source, target, journal=begun)
+    assert (receipt.begun_by_version, receipt.tool_version) == (version, __version__)
 
 
 @pytest.mark.parametrize(

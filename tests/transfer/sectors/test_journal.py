@@ -125,6 +125,7 @@ def test_a_journal_of_0_1_0_is_gone_on_with(tmp_path: Path) -> None:
     loaded = file.load()
     assert loaded is not None
     assert (loaded.reads, loaded.job, loaded.target.path) == (3, None, "/srv/old.img")
+    assert loaded.tool_version is None
     file.save(loaded)
     assert file.load() == sealed(loaded)
     for place in range(0, len(data), 7):
