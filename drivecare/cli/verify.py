@@ -28,7 +28,7 @@ if TYPE_CHECKING:
         ExitCode.DONE: "all agrees",
         ExitCode.PARTIAL: "all but what could not be read from the source",
         ExitCode.MISMATCH: "something is wrong or missing",
-        ExitCode.INTERRUPTED: "stopped midway",
+        ExitCode.INTERRUPTED: "stopped midway, or all that was copied agrees and the copy had stopped at what is used",
     },
     examples=["drivecare verify --job 1042", "sudo drivecare verify sdc.receipt.json /dev/sdc"],
 )

@@ -213,14 +213,11 @@ class Receipt(Value, frozen=True, kw_only=True):
 
     @property
     def exit_code(self) -> ExitCode:
-        """Whether the target is proven to hold the source, all of it or all but the listed unreadable areas.
-
-        A copy that stopped at what is used is unfinished before it is anything else.
-        """
+        """Whether the target is proven to hold the source, all of it or all but the listed unreadable areas."""
+        if not self.agrees:
+            return ExitCode.MISMATCH
         if self.unread:
             return ExitCode.INTERRUPTED
-        if not self.verified:
-            return ExitCode.MISMATCH
         return ExitCode.PARTIAL if self.unreadable else ExitCode.DONE
 
 

@@ -108,7 +108,7 @@ def test_a_flipped_byte_of_what_came_across_is_found_and_mending_it_proves_it_ag
     receipt, target = stopped
     target.data[at] ^= 0x10
     again = check(receipt, target)
-    assert (again.agrees, again.verification) == (False, None)
+    assert (again.agrees, again.verification, again.exit_code) == (False, None, ExitCode.MISMATCH)
     assert [area.offset <= at < area.end for area in again.mismatched] == [True]
     assert not any(overlap(area, bad) for area in receipt.unread for bad in again.mismatched)
     others = merge((*again.mismatched, *again.unread, *again.unreadable))
