@@ -268,6 +268,6 @@ def show_closing(out: Screen, id: str, closing: Closing) -> None:
         out.print(f"  {image.fate}: {name_copy(Path(image.path), image.kind)}", soft_wrap=True)
     if any(image.fate == "kept" and image.kind in ("image", "bag") for image in closing.images):
         out.print_wrapped(
-            "The shop keeps the customer's data: agree with the customer until when, write down who deletes it then, "
+            "The shop keeps the customer's data: agree with the customer for how long, note who deletes it and when, "
             "and mind your local law on keeping it."
         )

@@ -132,7 +132,7 @@ def test_closing_asks_what_becomes_of_an_image(tmp_path: Path, fate: str) -> Non
         terminal.type("Type the job's ID to remove them: ", "1042")
     screen = " ".join(terminal.end().split())
     assert f"{image} holds the customer's data (image, 16,384 bytes)." in screen
-    assert ("The shop keeps the customer's data: agree with the customer until when" in screen) is (fate == "kept")
+    assert ("The shop keeps the customer's data: agree with the customer for how long" in screen) is (fate == "kept")
     assert image.exists() is (fate == "kept")
     (closing,) = (tmp_path / "data/drivecare/jobs/1042").glob("*-closing-*.json")
     assert json.loads(closing.read_text())["images"] == [{"path": str(image), "fate": fate, "kind": "image"}]
