@@ -278,10 +278,14 @@ def test_a_copy_that_stopped_at_what_is_used_is_told_from_the_screen_to_the_shee
         assert target[area.offset : area.end] == content[area.offset : area.end]
 
     checked = shop.run("verify", f"{shop.image}.receipt.json", code=23)
-    assert checked["verification"]["at"] > (receipt.verification.at if receipt.verification else "")
+    assert receipt.verification is not None
+    assert checked["verification"]["at"] >= receipt.verification.at  # to the second
+    assert checked["verified_areas"] == [
+        {"offset": area.offset, "length": area.length} for area in receipt.verified_areas
+    ]
     used = receipt.verified_areas[-1].offset
     shop.image.write_bytes(target[:used] + bytes([target[used] ^ 1]) + target[used + 1 :])
-    spoilt = shop.run("verify", f"{shop.image}.receipt.json", code=23)
+    spoilt = shop.run("verify", f"{shop.image}.receipt.json", code=21)
     assert [area["offset"] <= used < area["offset"] + area["length"] for area in spoilt["mismatched"]] == [True]
     shop.image.write_bytes(target)
 
