@@ -24,15 +24,8 @@ _LEAST_BLOCK, _MOST_BLOCK = 4096, 65536
 _MOST_CHECKPOINT_BLOCKS, _MOST_MANAGER_BYTES = 1 << 16, 64 << 20
 _ON_TWO_DRIVES = 0x100
 # The types of objects, of which the two lists are of chunks and, in large containers, of such lists.
-_NODES, _SPACE_MANAGER, _LIST_OF_LISTS, _LIST_OF_CHUNKS, _OBJECT_MAP, _CHECKPOINT_MAP, _VOLUME = (
-    (2, 3),
-    5,
-    6,
-    7,
-    11,
-    12,
-    13,
-)
+_SPACE_MANAGER, _LIST_OF_LISTS, _LIST_OF_CHUNKS, _OBJECT_MAP, _CHECKPOINT_MAP, _VOLUME = 5, 6, 7, 11, 12, 13
+_NODES = (2, 3)  # the root of a tree, and the others
 _IS_ROOT, _FIXED_SIZES, _ROOT_INFO_BYTES = 0x1, 0x4, 40
 _DELETED = 0x1
 

@@ -25,8 +25,12 @@ _PRIVATE = "\u2400" * 4 + "HFS+ Private Data"  # TN1150, "Hard Links"; the libra
 _NAMELESS = "(it has several names, which are not known)"
 _LINK, _OF_TODAY = b"hlnkhfs+", 0x20  # type and creator of a file that links, and the flag that the library follows
 _FURTHER, _CATALOG = 192, 272
-_FORKS = {112: "record of free space", _FURTHER: "list of further extents", _CATALOG: "catalog",
-          352: "table of attributes"}  # fmt: skip
+_FORKS = {
+    112: "record of free space",
+    _FURTHER: "list of further extents",
+    _CATALOG: "catalog",
+    352: "table of attributes",
+}
 _FORK_OF_FILE = {6: 112, 4: _CATALOG, 8: 352}  # the numbers of these files in the list of further extents
 _MIRRORED = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))  # here the highest bit is the first block
 
